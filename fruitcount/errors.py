@@ -1,0 +1,59 @@
+"""Typed errors. Each message names the file or parameter, the rule and the value."""
+
+from __future__ import annotations
+
+__all__ = [
+    "BadInputError",
+    "BadTruthError",
+    "FruitcountError",
+    "ModelUnavailableError",
+    "PhotoTooLargeError",
+    "PhotoUnreadableError",
+    "RecordError",
+    "SpeciesError",
+]
+
+
+class FruitcountError(Exception):
+    """Base of every error that fruitcount raises on purpose."""
+
+
+class BadInputError(FruitcountError, ValueError):
+    """A parameter breaks its rule; the message names parameter, rule and value."""
+
+
+class PhotoUnreadableError(FruitcountError):
+    """A file is not a photograph that can be decoded whole.
+
+    Parameters
+    ----------
+    path : str
+        The file, as the caller named it.
+    reason : str
+        The rule that the file breaks, in words that a grower can act on.
+    """
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path = path
+        self.reason = reason
+        super().__init__(f"{path}: {reason}")
+
+
+class PhotoTooLargeError(PhotoUnreadableError):
+    """A photograph has more pixels than the limit; it was refused before decoding."""
+
+
+class SpeciesError(FruitcountError):
+    """A species file is missing, incomplete or contradicts itself."""
+
+
+class ModelUnavailableError(FruitcountError):
+    """The trained fruitness model is asked for but its file cannot be used."""
+
+
+class BadTruthError(FruitcountError):
+    """An annotation file cannot be read as any of the formats known here."""
+
+
+class RecordError(FruitcountError):
+    """A stored or imported record is damaged, of an unknown version, or contradicts itself."""

@@ -1,0 +1,100 @@
+"""One table of flags: what could not be told, or is doubtful, in words a grower can read.
+
+A flag is never an error. A result that carries ``NO_SCALE`` is a good result in pixels.
+Every output (text, picture, JSON, CSV, screen) takes its sentence from here.
+"""
+
+from __future__ import annotations
+
+from enum import IntFlag
+
+__all__ = ["SENTENCES", "Flag", "flag_names", "flag_sentences", "flags_from_names"]
+
+
+class Flag(IntFlag):
+    """Bits that may be set on a photo's result."""
+
+    NONE = 0
+    NO_SCALE = 1 << 0
+    CARD_SMALL = 1 << 1
+    CARD_TILTED = 1 << 2
+    CARD_PARTLY_HIDDEN = 1 << 3
+    CARDS_DISAGREE = 1 << 4
+    CARD_SIZE_ASSUMED = 1 << 5
+    SCALE_FROM_FRUIT = 1 << 6
+    LIMB_NOT_FOUND = 1 << 7
+    LIMB_LEAVES_FRAME = 1 << 8
+    LIMB_DOUBTFUL = 1 << 9
+    DIAMETER_DOUBTFUL = 1 << 10
+    PHOTO_BLURRED = 1 << 11
+    PHOTO_DARK = 1 << 12
+    PHOTO_BRIGHT = 1 << 13
+    COUNT_NOT_TOLD = 1 << 14
+    NO_FRUIT_SEEN = 1 << 15
+    MANY_DOUBTFUL = 1 << 16
+    COLOUR_DOUBTFUL = 1 << 17
+    LOAD_NOT_TOLD = 1 << 18
+    FRUIT_LATE = 1 << 19
+    SIZES_OUT_OF_RANGE = 1 << 20
+    MODEL_MISSING = 1 << 21
+
+
+SENTENCES: dict[Flag, str] = {
+    Flag.NO_SCALE: "No scale in the photo: sizes in mm, spacing and load could not be told.",
+    Flag.CARD_SMALL: "The scale card is under 100 pixels a side: sizes are less certain.",
+    Flag.CARD_TILTED: "The scale card is strongly tilted: sizes are less certain.",
+    Flag.CARD_PARTLY_HIDDEN: "The scale card seems partly hidden or bent.",
+    Flag.CARDS_DISAGREE: "Two scale cards in the photo disagree.",
+    Flag.CARD_SIZE_ASSUMED: "The card's printed size was not given; the size its number stands for was used.",
+    Flag.SCALE_FROM_FRUIT: "Scale comes from a typed fruit diameter: treat sizes as rough.",
+    Flag.LIMB_NOT_FOUND: "The limb could not be found: mark its base and tip.",
+    Flag.LIMB_LEAVES_FRAME: "The limb runs out of the photo: fruit beyond the edge is not counted.",
+    Flag.LIMB_DOUBTFUL: "The limb line is doubtful: check it on the picture.",
+    Flag.DIAMETER_DOUBTFUL: "The limb's thickness is doubtful: measure it with a caliper.",
+    Flag.PHOTO_BLURRED: "The photo is blurred: take it again, holding still.",
+    Flag.PHOTO_DARK: "The photo is too dark to count reliably.",
+    Flag.PHOTO_BRIGHT: "The photo is over-exposed: fruit in the bright parts may be missed.",
+    Flag.COUNT_NOT_TOLD: "The count could not be told from this photo.",
+    Flag.NO_FRUIT_SEEN: "No fruitlets were seen on a readable photo.",
+    Flag.MANY_DOUBTFUL: "Many of the marks are doubtful: check them by hand.",
+    Flag.COLOUR_DOUBTFUL: "The light is too coloured to tell yellowing fruit from sunlit fruit.",
+    Flag.LOAD_NOT_TOLD: "Limb load could not be told: it needs a scale and the limb's thickness.",
+    Flag.FRUIT_LATE: "Fruitlets are past the usual thinning size: thin now, expect less gain.",
+    Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",
+    Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",
+}
+
+
+def flag_names(flags: Flag) -> list[str]:
+    """Names of the set bits, lowest first.
+
+    Parameters
+    ----------
+    flags : Flag
+        Any combination.
+
+    Returns
+    -------
+    list of str
+        Empty when nothing is flagged.
+    """
+    return [f.name for f in SENTENCES if f in flags and f.name is not None]
+
+
+def flag_sentences(flags: Flag) -> list[str]:
+    """Sentences of the set bits, lowest first (see :func:`flag_names`)."""
+    return [text for f, text in SENTENCES.items() if f in flags]
+
+
+def flags_from_names(names: list[str]) -> Flag:
+    """Read back what :func:`flag_names` wrote.
+
+    Raises
+    ------
+    KeyError
+        When a name is not in the table.
+    """
+    out = Flag.NONE
+    for name in names:
+        out |= Flag[name]
+    return out
