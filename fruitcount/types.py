@@ -1,0 +1,358 @@
+"""The nouns that pass between stages: Photo, Scale, Maps, Fruitlets, Limb.
+
+All are frozen. Array fields are read-only copies, so that no stage can change what another
+measured. Every column of :class:`Fruitlets` always exists; what is not measured yet is NaN or
+``-1``. Pixel coordinates have their origin at the centre of the top-left pixel, x right, y down.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
+from enum import IntEnum
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.errors import BadInputError
+from fruitcount.flags import Flag
+
+__all__ = [
+    "CIRCLE_COLUMNS",
+    "FloatArray",
+    "Fruitlets",
+    "Kind",
+    "Limb",
+    "Maps",
+    "Photo",
+    "Scale",
+    "Shoot",
+]
+
+FloatArray = NDArray[np.float64]
+
+
+class Kind(IntEnum):
+    """What a marked circle is."""
+
+    FRUIT = 0
+    YELLOWING = 1
+    DAMAGED = 2
+
+
+def _frozen(values: Any, dtype: Any) -> Any:
+    out = np.array(values, dtype=dtype)
+    out.setflags(write=False)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """A decoded photograph, turned upright once.
+
+    Attributes
+    ----------
+    rgb : uint8 array, shape (rows, columns, 3)
+        sRGB values, upright.
+    name : str
+        The file's name without its folder.
+    sha256 : str
+        Hash of the file's bytes: the photo's identity in every record.
+    taken_at : datetime or None
+        EXIF capture time (no zone), where present.
+    file_format : str
+        ``"JPEG"``, ``"PNG"``, ``"WEBP"``, ``"TIFF"`` or ``"HEIF"``.
+    location : tuple of (latitude, longitude) in degrees, or None
+        Only read when asked for; never written unless asked for.
+    """
+
+    rgb: NDArray[np.uint8]
+    name: str = ""
+    sha256: str = ""
+    taken_at: datetime | None = None
+    file_format: str = ""
+    location: tuple[float, float] | None = None
+
+    @property
+    def width_px(self) -> int:
+        """Columns."""
+        return int(self.rgb.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Rows."""
+        return int(self.rgb.shape[0])
+
+
+@dataclass(frozen=True, eq=False)
+class Scale:
+    """Pixels per millimetre near the limb, and how sure of it we are.
+
+    Attributes
+    ----------
+    px_per_mm : float
+        NaN when there is no scale (then ``flags`` holds ``NO_SCALE``).
+    rel_sd_frac : float
+        One standard deviation of ``px_per_mm`` as a share of it.
+    source : {"card", "two points", "coin", "bank card", "fruit", "none"}
+        What the scale came from.
+    corners_px : array, shape (4, 2)
+        x, y of the card's corners, clockwise from its own top left; empty (0, 2) without a card.
+    side_mm : float
+        The card's printed side; NaN without a card.
+    card_id : int
+        -1 without a card.
+    tilt_deg : float
+        Angle between the card's plane and the picture plane; NaN without a card.
+    flags : Flag
+        Scale flags only.
+    """
+
+    px_per_mm: float = float("nan")
+    rel_sd_frac: float = float("nan")
+    source: str = "none"
+    corners_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    side_mm: float = float("nan")
+    card_id: int = -1
+    tilt_deg: float = float("nan")
+    flags: Flag = Flag.NONE
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "corners_px", _frozen(self.corners_px, np.float64))
+
+    @property
+    def known(self) -> bool:
+        """Whether lengths in mm can be told."""
+        return bool(np.isfinite(self.px_per_mm))
+
+    @property
+    def mm_per_px(self) -> float:
+        """The one crossing from pixels to millimetres; NaN without a scale."""
+        return 1.0 / self.px_per_mm
+
+
+@dataclass(frozen=True, eq=False)
+class Maps:
+    """Per-pixel maps on a resampled grid, what the blob stage reads.
+
+    Attributes
+    ----------
+    fruitness : float32 array, shape (h, w)
+        0 to 1, peaks at fruit centres.
+    radius_px : float32 array, shape (h, w)
+        Fruit radius in *photo* pixels expected if a fruit centre lies here; NaN if not told.
+    wood : float32 array, shape (h, w)
+        0 to 1, how likely the pixel is wood; NaN everywhere if the source cannot tell.
+    px_per_cell : float
+        Photo pixels per map cell. Map cell (row, col) has its centre at photo
+        x = (col + 0.5) * px_per_cell - 0.5, and likewise y.
+    source : str
+        Name of the fruitness source that made it.
+    yellow : float32 array, shape (h, w), or empty
+        0 to 1, how likely a fruit centred here is yellowing; shape (0, 0) if not told.
+    """
+
+    fruitness: NDArray[np.float32]
+    radius_px: NDArray[np.float32]
+    wood: NDArray[np.float32]
+    px_per_cell: float
+    source: str
+    yellow: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+
+
+_COLUMNS: dict[str, tuple[Any, Any]] = {
+    # name: (dtype, value when not measured)
+    "x_px": (np.float64, np.nan),
+    "y_px": (np.float64, np.nan),
+    "r_px": (np.float64, np.nan),
+    "score": (np.float64, np.nan),
+    "kind": (np.int64, int(Kind.FRUIT)),
+    "yellow_frac": (np.float64, np.nan),
+    "roundness_frac": (np.float64, np.nan),
+    "visible_frac": (np.float64, np.nan),
+    "diameter_mm": (np.float64, np.nan),
+    "diameter_sd_mm": (np.float64, np.nan),
+    "on_limb": (np.int64, -1),
+    "shoot": (np.int64, -1),
+    "along_px": (np.float64, np.nan),
+    "along_mm": (np.float64, np.nan),
+    "offset_px": (np.float64, np.nan),
+    "cluster": (np.int64, -1),
+    "by_hand": (np.bool_, False),
+}
+CIRCLE_COLUMNS = tuple(_COLUMNS)
+
+
+@dataclass(frozen=True, eq=False)
+class Fruitlets:
+    """Fruitlets of one photo, one length-N array a column.
+
+    Attributes
+    ----------
+    x_px, y_px, r_px : float arrays
+        Circle in photo pixels.
+    score : float array
+        0 to 1; how sure the detector is. 1 for marks made by hand.
+    kind : int array
+        A :class:`Kind`.
+    yellow_frac : float array
+        0 to 1; how yellow against this photo's own light. NaN if not told.
+    roundness_frac, visible_frac : float arrays
+        Outline roundness (1 = circle) and share of the outline seen. NaN if not told.
+    diameter_mm, diameter_sd_mm : float arrays
+        Diameter and its standard deviation; NaN without a scale.
+    on_limb : int array
+        1 on the photographed limb, 0 not, -1 could not tell.
+    shoot : int array
+        -1 on the main limb, else index in ``Limb.shoots``.
+    along_px, along_mm : float arrays
+        Where the fruit hangs, along the main limb from its base (for a fruit on a side shoot:
+        where that shoot leaves the limb plus nothing, so the position of the fork).
+    offset_px : float array
+        Distance of the fruit's centre from the limb (or shoot) line.
+    cluster : int array
+        Fruit of one cluster share a number; -1 if not grouped yet.
+    by_hand : bool array
+        Made or changed by the user.
+    """
+
+    x_px: FloatArray
+    y_px: FloatArray
+    r_px: FloatArray
+    score: FloatArray
+    kind: NDArray[np.int64]
+    yellow_frac: FloatArray
+    roundness_frac: FloatArray
+    visible_frac: FloatArray
+    diameter_mm: FloatArray
+    diameter_sd_mm: FloatArray
+    on_limb: NDArray[np.int64]
+    shoot: NDArray[np.int64]
+    along_px: FloatArray
+    along_mm: FloatArray
+    offset_px: FloatArray
+    cluster: NDArray[np.int64]
+    by_hand: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        n = len(np.asarray(self.x_px))
+        for name, (dtype, _) in _COLUMNS.items():
+            column = _frozen(getattr(self, name), dtype)
+            if column.shape != (n,):
+                raise BadInputError(f"{name} must have shape ({n},), got {column.shape}")
+            object.__setattr__(self, name, column)
+
+    @classmethod
+    def from_columns(cls, **columns: Any) -> Self:
+        """Build from the columns that are known; the others are filled as not measured.
+
+        Parameters
+        ----------
+        **columns : array-like
+            At least ``x_px``; all of one length.
+
+        Raises
+        ------
+        BadInputError
+            When a name is unknown or lengths differ.
+        """
+        unknown = set(columns) - set(_COLUMNS)
+        if unknown:
+            raise BadInputError(f"unknown fruitlet columns: {', '.join(sorted(unknown))}")
+        n = len(columns["x_px"])
+        full = {
+            name: columns.get(name, np.full(n, blank, dtype=dtype))
+            for name, (dtype, blank) in _COLUMNS.items()
+        }
+        return cls(**full)
+
+    @classmethod
+    def empty(cls) -> Self:
+        """No fruitlets: the usual type with length 0."""
+        return cls.from_columns(x_px=[])
+
+    def __len__(self) -> int:
+        return len(self.x_px)
+
+    def take(self, which: Any) -> Self:
+        """Select by boolean mask or by index array; the one way to filter or reorder."""
+        return replace(self, **{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+    def with_columns(self, **columns: Any) -> Self:
+        """A copy with some columns replaced."""
+        return replace(self, **columns)
+
+    @property
+    def counts_as_crop(self) -> NDArray[np.bool_]:
+        """Fruit on this limb that will be crop: not yellowing, not known to be off the limb."""
+        mask: NDArray[np.bool_] = (self.kind != Kind.YELLOWING) & (self.on_limb != 0)
+        return mask
+
+
+@dataclass(frozen=True, eq=False)
+class Shoot:
+    """A side shoot, from where it leaves the main limb to its tip.
+
+    Attributes
+    ----------
+    line_px : array, shape (N, 2)
+        x, y from fork to tip.
+    fork_along_px : float
+        Where it leaves the limb, along the limb from its base.
+    base_diameter_mm : float
+        NaN if not told.
+    """
+
+    line_px: FloatArray
+    fork_along_px: float
+    base_diameter_mm: float = float("nan")
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "line_px", _frozen(self.line_px, np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class Limb:
+    """The photographed limb: its centre line from base to tip, and its thickness.
+
+    Attributes
+    ----------
+    line_px : array, shape (N, 2)
+        x, y from base to tip; shape (0, 2) when not found.
+    width_px : array, shape (N,)
+        Thickness across the line at each point; NaN where hidden.
+    length_px, length_mm : float
+        Length along the line; NaN if not told.
+    base_diameter_mm, tip_diameter_mm : float
+        NaN if not told.
+    diameter_rel_sd_frac : float
+        One standard deviation of the diameters as a share of them.
+    shoots : tuple of Shoot
+    diameter_source : {"photo", "caliper", "none"}
+    by_hand : bool
+        The line was given by the user.
+    flags : Flag
+        Limb flags only.
+    """
+
+    line_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    width_px: FloatArray = field(default_factory=lambda: np.zeros(0))
+    length_px: float = float("nan")
+    length_mm: float = float("nan")
+    base_diameter_mm: float = float("nan")
+    tip_diameter_mm: float = float("nan")
+    diameter_rel_sd_frac: float = float("nan")
+    shoots: tuple[Shoot, ...] = ()
+    diameter_source: str = "none"
+    by_hand: bool = False
+    flags: Flag = Flag.NONE
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "line_px", _frozen(self.line_px, np.float64))
+        object.__setattr__(self, "width_px", _frozen(self.width_px, np.float64))
+
+    @property
+    def found(self) -> bool:
+        """Whether there is a line to measure along."""
+        return len(self.line_px) >= 2
