@@ -27,6 +27,7 @@ __all__ = [
     "Maps",
     "Photo",
     "Scale",
+    "Seen",
     "Shoot",
 ]
 
@@ -356,3 +357,37 @@ class Limb:
     def found(self) -> bool:
         """Whether there is a line to measure along."""
         return len(self.line_px) >= 2
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """All that was measured on one photo, before any decision.
+
+    The automatic result and every hand-corrected version of it are both of this type.
+
+    Attributes
+    ----------
+    name, sha256 : str
+        The photo's file name and the hash of its bytes.
+    width_px, height_px : int
+        Size of the upright photo.
+    taken_at : datetime or None
+    scale : Scale
+    fruitlets : Fruitlets
+    limb : Limb
+    flags : Flag
+        Every flag raised so far, those of scale and limb included.
+    source : str
+        Fruitness source that was used.
+    """
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken_at: datetime | None
+    scale: Scale
+    fruitlets: Fruitlets
+    limb: Limb
+    flags: Flag = Flag.NONE
+    source: str = ""

@@ -6,6 +6,8 @@ definition (international yard and pound agreement, 1959).
 
 from __future__ import annotations
 
+import math
+
 from fruitcount.checks import one_of
 
 __all__ = [
@@ -41,7 +43,7 @@ def format_length(length_mm: float, system: str = "metric") -> str:
         Which units to write.
     """
     one_of("system", system, SYSTEMS)
-    if length_mm != length_mm:
+    if math.isnan(length_mm):
         return "not told"
     if system == "metric":
         return f"{length_mm / 10:.0f} cm"
@@ -51,7 +53,7 @@ def format_length(length_mm: float, system: str = "metric") -> str:
 def format_size(size_mm: float, system: str = "metric") -> str:
     """A fruit or limb diameter: mm to one place, or inches to two."""
     one_of("system", system, SYSTEMS)
-    if size_mm != size_mm:
+    if math.isnan(size_mm):
         return "not told"
     return f"{size_mm:.1f} mm" if system == "metric" else f"{size_mm / MM_PER_INCH:.2f} in"
 
@@ -59,7 +61,7 @@ def format_size(size_mm: float, system: str = "metric") -> str:
 def format_weight(mass_g: float, system: str = "metric") -> str:
     """A crop weight: kg or lb to one place."""
     one_of("system", system, SYSTEMS)
-    if mass_g != mass_g:
+    if math.isnan(mass_g):
         return "not told"
     return (
         f"{mass_g / 1000:.1f} kg" if system == "metric" else f"{mass_g / 1000 / KG_PER_LB:.1f} lb"
