@@ -1,0 +1,1 @@
+"""Writers of results: pictures, records, tables, sheets. Nothing here decides anything."""
