@@ -18,7 +18,7 @@ WHITE: RGB = (255, 255, 255)
 INK_RGB: RGB = (24, 28, 32)
 PAPER_RGB: RGB = (250, 249, 244)
 CUT_RGB: RGB = (204, 121, 167)
-LIMB_RGB: RGB = (86, 180, 233)
+LIMB_RGB: RGB = WHITE
 
 
 @dataclass(frozen=True)
@@ -39,10 +39,10 @@ class FateStyle:
 
 
 FATES: dict[str, FateStyle] = {
-    "keep": FateStyle("keep", (0, 158, 115), "ring"),
+    "keep": FateStyle("keep", (86, 180, 233), "ring"),
     "pinch": FateStyle("pinch off", (213, 94, 0), "cross"),
     "cut": FateStyle("goes with the cut", (230, 159, 0), "slash"),
     "yellowing": FateStyle("yellowing, will drop", (240, 228, 66), "triangle"),
     "elsewhere": FateStyle("not on this limb", (190, 190, 190), "dots"),
-    "counted": FateStyle("counted", (86, 180, 233), "ring"),
+    "counted": FateStyle("counted", WHITE, "ring"),
 }
