@@ -7,8 +7,10 @@ definition (international yard and pound agreement, 1959).
 from __future__ import annotations
 
 import math
+import re
 
-from fruitcount.checks import one_of
+from fruitcount.checks import one_of, positive
+from fruitcount.errors import BadInputError
 
 __all__ = [
     "GRAVITY_N_PER_KG",
@@ -19,12 +21,18 @@ __all__ = [
     "format_size",
     "format_weight",
     "g_to_n",
+    "parse_length",
 ]
 
 MM_PER_INCH = 25.4
 KG_PER_LB = 0.45359237
 GRAVITY_N_PER_KG = 9.81
 SYSTEMS = ("metric", "us")
+
+_UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, '"': MM_PER_INCH, "ft": 304.8}
+_LENGTH = re.compile(
+    r"(?:(\d+(?:\.\d+)?|\.\d+)(?!\s*/|\d))?\s*(?:(\d+)\s*/\s*(\d+))?\s*(mm|cm|m|in|ft|\")?"
+)
 
 
 def g_to_n(mass_g: float) -> float:
@@ -66,3 +74,34 @@ def format_weight(mass_g: float, system: str = "metric") -> str:
     return (
         f"{mass_g / 1000:.1f} kg" if system == "metric" else f"{mass_g / 1000 / KG_PER_LB:.1f} lb"
     )
+
+
+def parse_length(words: str, *, default_unit: str = "mm") -> float:
+    """Read a length such as ``45cm``, ``18 in``, ``12.5mm``, ``1 1/2in`` or ``3/4 in``; give mm.
+
+    Parameters
+    ----------
+    words : str
+        A number (decimal, fraction or whole-and-fraction) and a unit: mm, cm, m, in, ft or ``"``.
+    default_unit : str
+        Unit meant when none is written.
+
+    Returns
+    -------
+    float, mm
+
+    Raises
+    ------
+    BadInputError
+        When it is not such a length, or not above zero.
+    """
+    match = _LENGTH.fullmatch(words.strip().lower())
+    if match is None:
+        raise BadInputError(f"a length must read like 45cm, 18in or 3/4in, got {words!r}")
+    whole, over, under, unit = match.groups()
+    value = float(whole or 0)
+    if over is not None:
+        if float(under) == 0:
+            raise BadInputError(f"a length cannot be divided by zero, got {words!r}")
+        value += float(over) / float(under)
+    return positive("length", value * _UNIT_MM[unit or default_unit])
