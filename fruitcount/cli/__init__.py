@@ -1,0 +1,50 @@
+"""Command line: each command parses, calls one library function and prints.
+
+Commands load on first use: ``fruitcount --help`` must not pay for OpenCV or Streamlit.
+Exit codes: 0 done, 1 some photos failed, 2 wrong use.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+from fruitcount import __version__
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    # command: (module that holds it, one line for --help)
+    "count": ("count", "Count one photo, or several, and say how many fruit to keep."),
+    "folder": ("folder", "Count a folder of photos of one tree or many."),
+    "card": ("card", "Write the sheet of scale cards to print."),
+    "evaluate": ("evaluate", "Measure the count against annotated photos."),
+    "species": ("species", "Show the figures used for a species, with their sources."),
+    "screen": ("screen", "Open the screen in a browser, to correct counts by hand."),
+}
+
+
+class _Lazy(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"fruitcount.cli.{COMMANDS[cmd_name][0]}")
+        command: click.Command = getattr(module, f"{cmd_name}_command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="fruitcount")
+def main() -> None:
+    """From a limb photograph to a keep count for thinning stone fruit.
+
+    Results are estimates. They do not promise that a limb will hold.
+    """
