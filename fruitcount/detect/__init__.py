@@ -1,0 +1,8 @@
+"""Maps in, fruitlets out: circles, what each is, and how large."""
+
+from __future__ import annotations
+
+from fruitcount.detect.find import find_fruitlets
+from fruitcount.detect.settings import SHIPPED_THRESHOLD, DetectSettings
+
+__all__ = ["SHIPPED_THRESHOLD", "DetectSettings", "find_fruitlets"]

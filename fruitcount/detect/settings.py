@@ -1,0 +1,45 @@
+"""Settings of the detection stage, in one frozen group."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fruitcount.checks import in_range, positive
+
+__all__ = ["SHIPPED_THRESHOLD", "DetectSettings"]
+
+SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.42}
+"""Lowest score kept, for each source of fruitness; set on the validation photos."""
+
+
+@dataclass(frozen=True)
+class DetectSettings:
+    """How marks are picked from the maps.
+
+    Attributes
+    ----------
+    threshold : float or None
+        Lowest score kept, 0-1; None takes the shipped value of the maps' source. Raising it
+        gives fewer and surer marks.
+    overlap_frac : float
+        Two marks closer than this share of the sum of their radii are one fruit. Raising it
+        merges more of a tight cluster.
+    smallest_mm, largest_mm : float
+        Fruit outside these diameters is not reported where the scale is known.
+    """
+
+    threshold: float | None = None
+    overlap_frac: float = 0.5
+    smallest_mm: float = 4.0
+    largest_mm: float = 35.0
+
+    def __post_init__(self) -> None:
+        if self.threshold is not None:
+            in_range("threshold", self.threshold, 0.0, 1.0)
+        in_range("overlap_frac", self.overlap_frac, 0.0, 1.0)
+        positive("smallest_mm", self.smallest_mm)
+        positive("largest_mm", self.largest_mm)
+
+    def threshold_for(self, source: str) -> float:
+        """The threshold in force for maps of this source."""
+        return SHIPPED_THRESHOLD.get(source, 0.4) if self.threshold is None else self.threshold
