@@ -1,0 +1,1 @@
+"""Measure the count against known fruit: read truth, pair, score, draw."""

@@ -1,0 +1,111 @@
+"""Pair found fruit with known fruit, one to one, nearest first.
+
+The rule: a detection may match a known box if its centre is inside the box, a known circle if the
+centres are less than 0.7 of the known radius apart. All allowed pairs are taken in order of
+distance; each detection and each known fruit is used once. Known fruit that is mostly hidden or
+marked ``ignore`` is neither asked for nor punished: a detection that matched nothing and lies
+within 1.2 of its radius is dropped from the account.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.evaluate.known import Truth
+from fruitcount.types import Fruitlets
+
+__all__ = ["DROP_RADII", "MATCH_RADII", "Matching", "match", "match_points", "nearest_first"]
+
+MATCH_RADII = 0.7
+DROP_RADII = 1.2
+
+
+@dataclass(frozen=True, eq=False)
+class Matching:
+    """Outcome of pairing one photo's detections with its truth.
+
+    Attributes
+    ----------
+    truth_of : int array, one a detection
+        Index of the matched known fruit, -1 if none.
+    found_of : int array, one a known fruit
+        Index of the matched detection, -1 if none.
+    dropped : bool array, one a detection
+        Near ignored fruit: counts for nothing.
+    asked : bool array, one a known fruit
+    """
+
+    truth_of: NDArray[np.int64]
+    found_of: NDArray[np.int64]
+    dropped: NDArray[np.bool_]
+    asked: NDArray[np.bool_]
+
+    @property
+    def hits_n(self) -> int:
+        """Detections that match."""
+        return int(np.count_nonzero(self.truth_of >= 0))
+
+    @property
+    def false_n(self) -> int:
+        """Detections that match nothing and are not dropped."""
+        return int(np.count_nonzero((self.truth_of < 0) & ~self.dropped))
+
+    @property
+    def missed_n(self) -> int:
+        """Asked fruit that nothing matches."""
+        return int(np.count_nonzero(self.asked & (self.found_of < 0)))
+
+
+def match(found: Fruitlets, truth: Truth) -> Matching:
+    """Pair detections with truth by the scoring rule.
+
+    Parameters
+    ----------
+    found : Fruitlets
+        Detections of one photo, at the threshold to be judged.
+    truth : Truth
+        Known fruit of the same photo.
+    """
+    return match_points(found.x_px, found.y_px, truth)
+
+
+def match_points(x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth) -> Matching:
+    """Pair detection centres with truth; see :func:`match`."""
+    dx = np.abs(x_px[:, None] - truth.x_px[None, :])
+    dy = np.abs(y_px[:, None] - truth.y_px[None, :])
+    distance = np.hypot(dx, dy)
+    is_box = np.isfinite(truth.half_w_px)
+    inside = (dx <= truth.half_w_px) & (dy <= truth.half_h_px)
+    allowed = np.where(is_box, inside, distance < MATCH_RADII * truth.r_px) & ~truth.ignore
+    truth_of, found_of = nearest_first(distance, allowed)
+    near_ignored = ((distance < DROP_RADII * truth.r_px) & truth.ignore).any(axis=1)
+    return Matching(truth_of, found_of, near_ignored & (truth_of < 0), ~truth.ignore)
+
+
+def nearest_first(
+    distance: NDArray[np.float64], allowed: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Take allowed pairs by rising distance, each row and each column once.
+
+    Parameters
+    ----------
+    distance : array, shape (N, M)
+    allowed : bool array, shape (N, M)
+
+    Returns
+    -------
+    column_of, row_of : int arrays, shapes (N,) and (M,)
+        -1 where unpaired. Equal distances go to the lower row, then the lower column.
+    """
+    column_of = np.full(distance.shape[0], -1, np.int64)
+    row_of = np.full(distance.shape[1], -1, np.int64)
+    rows, columns = np.nonzero(allowed)
+    order = np.argsort(distance[rows, columns], kind="stable")
+    for row, column in zip(rows[order].tolist(), columns[order].tolist(), strict=True):
+        if column_of[row] < 0 and row_of[column] < 0:
+            column_of[row] = column
+            row_of[column] = row
+    return column_of, row_of
