@@ -1,0 +1,212 @@
+"""Beyond the count: sizes, classes, limb and scale, and recall by condition."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.evaluate.known import Truth
+from fruitcount.evaluate.scores import Judged, Tally, tally
+from fruitcount.types import FloatArray, Kind, Seen
+
+__all__ = [
+    "CONDITIONS",
+    "CONFUSION_NAMES",
+    "ErrorSummary",
+    "class_confusion",
+    "crowding_of",
+    "diameter_errors",
+    "limb_errors",
+    "position_errors",
+    "radius_errors",
+    "recall_by",
+    "scale_errors",
+    "summarise",
+    "tally_by_light",
+    "yellowing_scores",
+]
+
+CONFUSION_NAMES = ("fruit", "yellowing", "damaged", "none")
+"""Rows (truth) and columns (found) of the confusion table."""
+
+_SIZE_EDGES_PX = (8.0, 16.0, 32.0, 64.0)
+_VISIBLE_EDGES = (0.5, 0.75, 0.95)
+
+
+@dataclass(frozen=True)
+class ErrorSummary:
+    """Relative errors: how many, median of the absolute, median of the signed."""
+
+    n: int
+    median_abs_frac: float
+    median_signed_frac: float
+
+
+def summarise(relative: FloatArray) -> ErrorSummary:
+    """Summarise relative errors; NaN entries are left out."""
+    told = relative[np.isfinite(relative)]
+    if not len(told):
+        return ErrorSummary(0, math.nan, math.nan)
+    return ErrorSummary(len(told), float(np.median(np.abs(told))), float(np.median(told)))
+
+
+def radius_errors(judged: Sequence[Judged]) -> ErrorSummary:
+    """Radius found against known radius in pixels, over pairs (boxes: of the filled share)."""
+    return _paired(judged, lambda j, t, f: j.found.r_px[f] / j.truth.r_px[t] - 1)
+
+
+def diameter_errors(judged: Sequence[Judged]) -> ErrorSummary:
+    """Diameter in mm found against known, over pairs where both are told."""
+    return _paired(judged, lambda j, t, f: j.found.diameter_mm[f] / j.truth.diameter_mm[t] - 1)
+
+
+def position_errors(judged: Sequence[Judged]) -> ErrorSummary:
+    """Position along the limb: error as a share of the limb's length, over pairs."""
+    return _paired(
+        judged,
+        lambda j, t, f: (j.found.along_mm[f] - j.truth.along_mm[t]) / j.truth.limb_length_mm,
+    )
+
+
+def limb_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> dict[str, ErrorSummary]:
+    """Limb length and base diameter against truth, over photos where both are told."""
+    length = [_told(s, lambda s: s.limb.length_mm, t.limb_length_mm) for s, t in _zip(seen, truths)]
+    base = [
+        _told(s, lambda s: s.limb.base_diameter_mm, t.base_diameter_mm)
+        for s, t in _zip(seen, truths)
+    ]
+    return {"length": summarise(np.array(length)), "base_diameter": summarise(np.array(base))}
+
+
+def scale_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> ErrorSummary:
+    """Pixels per mm found against truth, over photos where both are told."""
+    return summarise(
+        np.array(
+            [_told(s, lambda s: s.scale.px_per_mm, t.px_per_mm) for s, t in _zip(seen, truths)]
+        )
+    )
+
+
+def class_confusion(judged: Sequence[Judged]) -> NDArray[np.int64]:
+    """Classes of known fruit (rows) against found (columns), order of ``CONFUSION_NAMES``.
+
+    The last column counts missed fruit, the last row false marks.
+    """
+    table = np.zeros((4, 4), np.int64)
+    for j in judged:
+        m = j.matching
+        hit = m.truth_of >= 0
+        np.add.at(table, (j.truth.kind[m.truth_of[hit]], j.found.kind[hit]), 1)
+        np.add.at(table[:, 3], j.truth.kind[m.asked & (m.found_of < 0)], 1)
+        np.add.at(table[3], j.found.kind[~hit & ~m.dropped], 1)
+    return table
+
+
+def yellowing_scores(table: NDArray[np.int64]) -> Tally:
+    """Precision and recall of "yellowing" from a confusion table.
+
+    A yellowing mark on nothing counts as false, and a yellowing fruit not marked at all as missed.
+    """
+    y = int(Kind.YELLOWING)
+    hits = int(table[y, y])
+    return Tally(hits, int(table[:, y].sum()) - hits, int(table[y].sum()) - hits)
+
+
+def crowding_of(truth: Truth) -> FloatArray:
+    """Gap to the nearest other known fruit as a share of the mean radius; inf when alone.
+
+    Zero means touching outlines, negative means overlapping.
+    """
+    if len(truth) < 2:
+        return np.full(len(truth), np.inf)
+    distance = np.hypot(
+        truth.x_px[:, None] - truth.x_px[None, :], truth.y_px[:, None] - truth.y_px[None, :]
+    )
+    reach = (truth.r_px[:, None] + truth.r_px[None, :]) / 2
+    gap = distance / reach - 2
+    np.fill_diagonal(gap, np.inf)
+    return np.asarray(gap.min(axis=1))
+
+
+def _size_words(truth: Truth) -> list[str]:
+    names = ["r under 8 px", "r 8-16 px", "r 16-32 px", "r 32-64 px", "r over 64 px"]
+    return [names[i] for i in np.digitize(truth.r_px, _SIZE_EDGES_PX)]
+
+
+def _crowding_words(truth: Truth) -> list[str]:
+    names = ["touching", "within a radius", "apart"]
+    return [names[i] for i in np.digitize(crowding_of(truth), (0.1, 1.0))]
+
+
+def _visible_words(truth: Truth) -> list[str]:
+    names = ["under 0.5", "0.5-0.75", "0.75-0.95", "all seen"]
+    told = np.isfinite(truth.visible_frac)
+    index = np.digitize(np.nan_to_num(truth.visible_frac), _VISIBLE_EDGES)
+    return [names[i] if ok else "not known" for i, ok in zip(index, told, strict=True)]
+
+
+def _light_words(truth: Truth) -> list[str]:
+    return [truth.light or "not known"] * len(truth)
+
+
+CONDITIONS: dict[str, Callable[[Truth], list[str]]] = {
+    "size": _size_words,
+    "crowding": _crowding_words,
+    "visible share": _visible_words,
+    "light": _light_words,
+}
+
+
+def recall_by(judged: Sequence[Judged], condition: str) -> dict[str, tuple[int, int]]:
+    """Hits and asked fruit by a condition of each known fruit.
+
+    Parameters
+    ----------
+    judged : sequence of Judged
+    condition : str
+        A key of ``CONDITIONS``.
+
+    Returns
+    -------
+    dict
+        Word of the condition to (hits, asked). Precision has no such split: a false mark has no
+        known fruit to take the condition from.
+    """
+    out: dict[str, tuple[int, int]] = {}
+    for j in judged:
+        hit = j.matching.found_of >= 0
+        words = CONDITIONS[condition](j.truth)
+        for word, is_hit, asked in zip(words, hit, j.matching.asked, strict=True):
+            if asked:
+                hits, n = out.get(word, (0, 0))
+                out[word] = (hits + int(is_hit), n + 1)
+    return dict(sorted(out.items()))
+
+
+def tally_by_light(judged: Sequence[Judged]) -> dict[str, Tally]:
+    """Hits, false marks and misses of the photos of each light."""
+    words = sorted({j.truth.light for j in judged if j.truth.light})
+    return {word: tally([j for j in judged if j.truth.light == word]) for word in words}
+
+
+def _paired(
+    judged: Sequence[Judged],
+    error: Callable[[Judged, NDArray[np.int64], NDArray[np.int64]], FloatArray],
+) -> ErrorSummary:
+    parts = []
+    for j in judged:
+        found = np.nonzero(j.matching.truth_of >= 0)[0]
+        parts.append(error(j, j.matching.truth_of[found], found))
+    return summarise(np.concatenate(parts) if parts else np.zeros(0))
+
+
+def _zip(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> list[tuple[Seen | None, Truth]]:
+    return list(zip(seen, truths, strict=True))
+
+
+def _told(seen: Seen | None, value: Callable[[Seen], float], known: float) -> float:
+    return math.nan if seen is None or not known > 0 else value(seen) / known - 1

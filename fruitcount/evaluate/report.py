@@ -1,0 +1,240 @@
+"""What an evaluation says: one record, as JSON and as a text table."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from fruitcount.evaluate import details
+from fruitcount.evaluate.scores import (
+    CountErrors,
+    Curve,
+    Judged,
+    Tally,
+    bootstrap_f1,
+    count_errors,
+    precision_recall_curve,
+    tally,
+)
+from fruitcount.types import Seen
+
+__all__ = ["Evaluation", "PhotoFailure", "report_json", "report_record", "report_text", "score_set"]
+
+
+@dataclass(frozen=True)
+class PhotoFailure:
+    """A photo on which the detector raised; it counts as nothing found."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Evaluation:
+    """Figures of one set of photos.
+
+    Attributes
+    ----------
+    name : str
+        The set's name.
+    threshold : float
+        The shipped threshold at which everything but the curve is counted.
+    judged : tuple of Judged
+    groups : tuple of str
+        Source photo of each entry; tiles of one photo share it.
+    tally : Tally
+    f1_low, f1_high : float
+        95 % bootstrap interval of F1 by source photo.
+    curve : Curve
+    counts : CountErrors
+    seen : tuple of Seen or None
+        What the predictor gave, where it gave a Seen.
+    failures : tuple of PhotoFailure
+    seconds_a_photo : float
+        Median time of one call of the predictor.
+    """
+
+    name: str
+    threshold: float
+    judged: tuple[Judged, ...]
+    groups: tuple[str, ...]
+    tally: Tally
+    f1_low: float
+    f1_high: float
+    curve: Curve
+    counts: CountErrors
+    seen: tuple[Seen | None, ...]
+    failures: tuple[PhotoFailure, ...]
+    seconds_a_photo: float
+
+
+def score_set(
+    name: str,
+    judged: Sequence[Judged],
+    groups: Sequence[str],
+    *,
+    threshold: float,
+    seen: Sequence[Seen | None] = (),
+    failures: Sequence[PhotoFailure] = (),
+    seconds_a_photo: float = math.nan,
+) -> Evaluation:
+    """Put all figures of a set together.
+
+    Parameters
+    ----------
+    name : str
+    judged, groups : sequences of one length
+    threshold : float
+        The one at which ``judged`` were made.
+    seen, failures, seconds_a_photo
+        See :class:`Evaluation`.
+    """
+    low, high = bootstrap_f1(judged, groups)
+    return Evaluation(
+        name=name,
+        threshold=threshold,
+        judged=tuple(judged),
+        groups=tuple(groups),
+        tally=tally(judged),
+        f1_low=low,
+        f1_high=high,
+        curve=precision_recall_curve(judged),
+        counts=count_errors(judged),
+        seen=tuple(seen) or (None,) * len(judged),
+        failures=tuple(failures),
+        seconds_a_photo=seconds_a_photo,
+    )
+
+
+def report_record(result: Evaluation) -> dict[str, Any]:
+    """The figures as plain values, NaN written as None."""
+    truths = [j.truth for j in result.judged]
+    confusion = details.class_confusion(result.judged)
+    record: dict[str, Any] = {
+        "set": result.name,
+        "photos_n": len(result.judged),
+        "source_photos_n": len(set(result.groups)),
+        "asked_n": sum(t.asked_n for t in truths),
+        "threshold": result.threshold,
+        **_tally_record(result.tally),
+        "f1_ci95": [result.f1_low, result.f1_high],
+        "average_precision": result.curve.average_precision,
+        "best_f1": result.curve.best_f1,
+        "best_threshold": result.curve.best_threshold,
+        "count": asdict(result.counts),
+        "radius": asdict(details.radius_errors(result.judged)),
+        "diameter_mm": asdict(details.diameter_errors(result.judged)),
+        "along_limb": asdict(details.position_errors(result.judged)),
+        "limb": {k: asdict(v) for k, v in details.limb_errors(result.seen, truths).items()},
+        "px_per_mm": asdict(details.scale_errors(result.seen, truths)),
+        "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
+        "yellowing": _tally_record(details.yellowing_scores(confusion)),
+        "recall_by": {c: details.recall_by(result.judged, c) for c in details.CONDITIONS},
+        "by_light": {
+            word: _tally_record(t) for word, t in details.tally_by_light(result.judged).items()
+        },
+        "photos": [_photo_record(j) for j in result.judged],
+        "failures": [asdict(f) for f in result.failures],
+        "seconds_a_photo": result.seconds_a_photo,
+    }
+    cleaned: dict[str, Any] = _no_nan(record)
+    return cleaned
+
+
+def report_json(results: Sequence[Evaluation]) -> str:
+    """All sets as one JSON text."""
+    return json.dumps({"sets": [report_record(r) for r in results]}, indent=1, allow_nan=False)
+
+
+def report_text(results: Sequence[Evaluation]) -> str:
+    """A table a person can read: one line a set, then the splits of each."""
+    head = (
+        f"{'set':28} {'photos':>6} {'fruit':>6} {'P':>6} {'R':>6} {'F1':>6} "
+        f"{'95 % interval':>15} {'AP':>6} {'count err':>9} {'bias':>7} {'s/photo':>8}"
+    )
+    lines = [head, "-" * len(head), *(_set_line(r) for r in results)]
+    for r in results:
+        lines += ["", f"{r.name}: at threshold {r.threshold:g}", *_split_lines(r)]
+    return "\n".join(lines) + "\n"
+
+
+def _set_line(r: Evaluation) -> str:
+    asked = sum(j.truth.asked_n for j in r.judged)
+    interval = f"{_num(r.f1_low)}-{_num(r.f1_high)}"
+    return (
+        f"{r.name[:28]:28} {len(r.judged):6d} {asked:6d} {_num(r.tally.precision):>6} "
+        f"{_num(r.tally.recall):>6} {_num(r.tally.f1):>6} {interval:>15} "
+        f"{_num(r.curve.average_precision):>6} {_percent(r.counts.median_abs_frac):>9} "
+        f"{_percent(r.counts.bias_frac, sign=True):>7} {_num(r.seconds_a_photo):>8}"
+    )
+
+
+def _split_lines(r: Evaluation) -> list[str]:
+    lines = []
+    for condition in details.CONDITIONS:
+        split = details.recall_by(r.judged, condition)
+        words = ", ".join(f"{w} {h / n:.2f} ({h}/{n})" for w, (h, n) in split.items())
+        if len(split) > 1:
+            lines.append(f"  recall by {condition}: {words}")
+    for word, t in details.tally_by_light(r.judged).items():
+        lines.append(f"  light {word}: P {_num(t.precision)} R {_num(t.recall)} F1 {_num(t.f1)}")
+    for what, e in _error_rows(r).items():
+        if e.n:
+            lines.append(
+                f"  {what}: median error {_percent(e.median_abs_frac)}, "
+                f"bias {_percent(e.median_signed_frac, sign=True)}, {e.n} compared"
+            )
+    yellow = details.yellowing_scores(details.class_confusion(r.judged))
+    if yellow.hits_n + yellow.missed_n:
+        lines.append(f"  yellowing: P {_num(yellow.precision)} R {_num(yellow.recall)}")
+    lines += [f"  failed on {f.name}: {f.reason}" for f in r.failures]
+    return lines
+
+
+def _error_rows(r: Evaluation) -> dict[str, details.ErrorSummary]:
+    truths = [j.truth for j in r.judged]
+    limb = details.limb_errors(r.seen, truths)
+    return {
+        "radius in px": details.radius_errors(r.judged),
+        "diameter in mm": details.diameter_errors(r.judged),
+        "place along the limb (share of its length)": details.position_errors(r.judged),
+        "limb length": limb["length"],
+        "limb base diameter": limb["base_diameter"],
+        "pixels per mm": details.scale_errors(r.seen, truths),
+    }
+
+
+def _photo_record(j: Judged) -> dict[str, Any]:
+    return {
+        "name": j.truth.name,
+        "asked_n": j.truth.asked_n,
+        "counted_n": j.counted_n,
+        **_tally_record(tally([j])),
+    }
+
+
+def _tally_record(t: Tally) -> dict[str, Any]:
+    return {**asdict(t), "precision": t.precision, "recall": t.recall, "f1": t.f1}
+
+
+def _no_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _no_nan(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_no_nan(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _num(value: float) -> str:
+    return "-" if math.isnan(value) else f"{value:.2f}"
+
+
+def _percent(value: float, *, sign: bool = False) -> str:
+    if math.isnan(value):
+        return "-"
+    return f"{value * 100:+.0f} %" if sign else f"{value * 100:.0f} %"
