@@ -1,0 +1,152 @@
+"""The tree's sheet: what to keep and take off on every limb, and what it adds up to."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fruitcount.checks import at_least
+from fruitcount.errors import BadInputError
+from fruitcount.tree.estimate import Estimate
+from fruitcount.tree.labour import Work, thinning_work
+from fruitcount.tree.target import TreeTarget, share_by_area
+
+__all__ = [
+    "COMMON_PRACTICE",
+    "LimbFacts",
+    "LimbShare",
+    "TreeSheet",
+    "common_practice_notes",
+    "tree_sheet",
+]
+
+COMMON_PRACTICE = (
+    "1,500 to 2,500 fruit on one small tree cannot ripen well (common practice, no source).",
+    "Thinning is for the tree's health too, not only for fruit size (common practice, no source).",
+)
+_TOO_MANY_N = 1500
+
+
+@dataclass(frozen=True)
+class LimbFacts:
+    """One limb of the tree.
+
+    Attributes
+    ----------
+    name : str
+    area_cm2 : float
+        Cross-section area at its base.
+    have_n : float
+        Fruit on it, hidden ones included; NaN when it was not photographed.
+    """
+
+    name: str
+    area_cm2: float
+    have_n: float = math.nan
+
+
+@dataclass(frozen=True)
+class LimbShare:
+    """One line of the sheet.
+
+    Attributes
+    ----------
+    name : str
+    area_cm2 : float
+    have_n : float
+        As counted, or as estimated from the other limbs when ``counted`` is False.
+    counted : bool
+    keep_n : int
+    work : Work
+    """
+
+    name: str
+    area_cm2: float
+    have_n: float
+    counted: bool
+    keep_n: int
+    work: Work
+
+
+@dataclass(frozen=True)
+class TreeSheet:
+    """All lines and their sum.
+
+    Attributes
+    ----------
+    limbs : tuple of LimbShare
+    total : Estimate
+    target : TreeTarget
+    keep_n : int
+    work : Work
+    notes : tuple of str
+        Facts of common practice that apply, said to be that.
+    """
+
+    limbs: tuple[LimbShare, ...]
+    total: Estimate
+    target: TreeTarget
+    keep_n: int
+    work: Work
+    notes: tuple[str, ...]
+
+
+def common_practice_notes(total_n: float) -> tuple[str, ...]:
+    """Notes that fit a tree with that many fruit, each said to be common practice."""
+    return COMMON_PRACTICE if total_n >= _TOO_MANY_N else COMMON_PRACTICE[1:]
+
+
+def tree_sheet(
+    limbs: Sequence[LimbFacts],
+    total: Estimate,
+    *,
+    target: TreeTarget,
+    pace_n_per_min: float | None = None,
+    fruit_g: float | None = None,
+) -> TreeSheet:
+    """Share the target over the limbs and work out what it takes.
+
+    Parameters
+    ----------
+    limbs : sequence of LimbFacts
+        Every limb of the tree.
+    total : Estimate
+        Fruit on the tree. What it has beyond the counted limbs is spread over the others by
+        cross-section area.
+    target : TreeTarget
+        Its middle is shared out.
+    pace_n_per_min, fruit_g : float, optional
+        See :func:`fruitcount.tree.labour.thinning_work`.
+    """
+    if not limbs:
+        raise BadInputError("limbs must hold at least one limb, got none")
+    area = np.array([at_least("area_cm2", limb.area_cm2, 1e-9) for limb in limbs])
+    have = np.array([limb.have_n for limb in limbs], dtype=np.float64)
+    blank = np.isnan(have)
+    filled = have.copy()
+    if blank.any():
+        rest = max(total.value_n - float(np.nansum(have)), 0.0)
+        filled[blank] = rest * area[blank] / area[blank].sum()
+    keep = share_by_area(target.middle_n, area, have_n=filled)
+    rows = tuple(
+        LimbShare(
+            limb.name,
+            limb.area_cm2,
+            float(h),
+            not bool(b),
+            int(k),
+            thinning_work(float(h), int(k), pace_n_per_min=pace_n_per_min, fruit_g=fruit_g),
+        )
+        for limb, h, b, k in zip(limbs, filled, blank, keep, strict=True)
+    )
+    whole = Work(
+        sum(r.work.off_n for r in rows),
+        sum(r.work.minutes for r in rows),
+        sum(r.work.harvest_kg for r in rows),
+    )
+    return TreeSheet(
+        rows, total, target, int(keep.sum()), whole, common_practice_notes(total.value_n)
+    )

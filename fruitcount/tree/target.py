@@ -1,0 +1,191 @@
+"""How many fruit one tree should carry, and how that is shared over its limbs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fruitcount.checks import at_least, in_range, one_of, positive
+from fruitcount.errors import BadInputError
+from fruitcount.tree.estimate import as_column
+
+__all__ = [
+    "SEASONS",
+    "TreeTarget",
+    "share_by_area",
+    "target_by_crates",
+    "target_by_dry_weight",
+    "target_by_spacing",
+    "target_by_trunk",
+    "trees_per_acre",
+    "trunk_area_cm2",
+]
+
+SEASONS = ("early", "mid", "late")
+_TRUNK_SOURCE = (
+    "B. van den Ende, Good Fruit Grower, December 2012, p. 49, Fig. 1 "
+    "(peach and nectarine; row order read from a flattened copy)"
+)
+# (age in years, season) -> fruit per cm of trunk circumference, low and high
+_FRUIT_PER_CM: dict[tuple[int, str], tuple[float, float]] = {
+    (2, "early"): (2.0, 2.0), (2, "mid"): (2.0, 2.0), (2, "late"): (2.0, 2.0),
+    (3, "early"): (2.5, 2.5), (3, "mid"): (2.5, 2.5), (3, "late"): (2.5, 2.5),
+    (4, "early"): (2.5, 2.5), (4, "mid"): (3.5, 3.5), (4, "late"): (4.5, 4.5),
+    (5, "early"): (2.0, 3.0), (5, "mid"): (3.5, 4.0), (5, "late"): (4.5, 5.0),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class TreeTarget:
+    """Fruit to leave on one tree.
+
+    Attributes
+    ----------
+    low_n, high_n : float
+        Range of the advice; equal when it gives one figure.
+    source : str
+        Where the figure comes from.
+    """
+
+    low_n: float
+    high_n: float
+    source: str
+
+    @property
+    def middle_n(self) -> float:
+        """Middle of the range."""
+        return (self.low_n + self.high_n) / 2
+
+
+def trunk_area_cm2(circumference_cm: float) -> float:
+    """Trunk cross-section area of a round trunk from its circumference."""
+    return positive("circumference_cm", circumference_cm) ** 2 / (4 * math.pi)
+
+
+def target_by_trunk(circumference_cm: float, *, age_years: int, season: str) -> TreeTarget:
+    """Fruit to leave from trunk circumference, for peach and nectarine only.
+
+    Parameters
+    ----------
+    circumference_cm : float, cm
+        About 20 cm above ground. More circumference, more fruit.
+    age_years : int
+        2 or more; 5 stands for any older tree.
+    season : {"early", "mid", "late"}
+        When the variety ripens: northern hemisphere May-June, July-August, September-October.
+    """
+    positive("circumference_cm", circumference_cm)
+    at_least("age_years", age_years, 2)
+    one_of("season", season, SEASONS)
+    low, high = _FRUIT_PER_CM[min(int(age_years), 5), season]
+    return TreeTarget(low * circumference_cm, high * circumference_cm, _TRUNK_SOURCE)
+
+
+def target_by_spacing(
+    length_mm: ArrayLike, *, low_mm: float, high_mm: float, source: str
+) -> TreeTarget:
+    """One fruit every ``low_mm`` to ``high_mm`` of fruiting wood, over all limbs.
+
+    Parameters
+    ----------
+    length_mm : array-like, mm
+        Fruiting length of each limb.
+    low_mm, high_mm : float, mm
+        Closest and widest spacing of the advice. Wider leaves fewer fruit.
+    source : str
+        Where the spacing comes from.
+    """
+    total = float(as_column("length_mm", length_mm).sum())
+    if positive("low_mm", low_mm) > positive("high_mm", high_mm):
+        raise BadInputError(f"low_mm must be at most high_mm, got {low_mm!r} and {high_mm!r}")
+    return TreeTarget(total / high_mm, total / low_mm, source)
+
+
+def target_by_crates(crates_n: float, *, crate_kg: float, fruit_g: float) -> TreeTarget:
+    """Fruit that fill the crates the user wants from this tree.
+
+    Parameters
+    ----------
+    crates_n : float
+    crate_kg : float, kg
+        Fruit in one full crate.
+    fruit_g : float, g
+        Wanted weight of one ripe fruit. Larger fruit, fewer of them.
+    """
+    n = at_least("crates_n", crates_n, 0) * positive("crate_kg", crate_kg) * 1000
+    n /= positive("fruit_g", fruit_g)
+    return TreeTarget(n, n, "the user's own crates")
+
+
+def trees_per_acre(row_ft: float, tree_ft: float) -> float:
+    """Trees on an acre (43,560 square feet) at a spacing in feet."""
+    return 43_560.0 / (positive("row_ft", row_ft) * positive("tree_ft", tree_ft))
+
+
+def target_by_dry_weight(tons_per_acre: float, *, dry_per_lb: float, trees: float) -> TreeTarget:
+    """Prunes: fruit a tree for a wanted dry yield.
+
+    Parameters
+    ----------
+    tons_per_acre : float
+        Dry short tons (2,000 lb) an acre.
+    dry_per_lb : float
+        Dried fruit to a pound: the lower, the larger the fruit.
+    trees : float
+        Trees an acre.
+    """
+    n = positive("tons_per_acre", tons_per_acre) * 2000 * positive("dry_per_lb", dry_per_lb)
+    n /= positive("trees", trees)
+    return TreeTarget(n, n, "Niederholzer & Lightle, UCCE, sacvalleyorchards.com")
+
+
+def share_by_area(
+    target_n: float, area_cm2: ArrayLike, *, have_n: ArrayLike | None = None
+) -> NDArray[np.int64]:
+    """Share a tree's target over its limbs by cross-section area, in whole fruit.
+
+    Largest remainders get the odd fruit, so the shares add up to the target exactly. A limb that
+    has fewer fruit than its share keeps them all and the rest goes to the others.
+
+    Parameters
+    ----------
+    target_n : float
+        Fruit to leave on the tree; rounded to whole fruit.
+    area_cm2 : array-like, shape (N,), cm2
+        Larger limbs get more.
+    have_n : array-like, shape (N,), optional
+        Fruit on each limb now. NaN where it is not known: such a limb takes any share.
+
+    Returns
+    -------
+    int array, shape (N,)
+        Sums to the target, or to all fruit there are if that is fewer.
+    """
+    area = as_column("area_cm2", area_cm2, least=1e-9)
+    in_range("target_n", target_n, 0, 1e7)
+    room = np.full(len(area), np.inf)
+    if have_n is not None:
+        have = np.asarray(have_n, dtype=np.float64)
+        if have.shape != area.shape:
+            raise BadInputError(f"have_n must have {len(area)} values, got {have.size}")
+        room = np.where(np.isnan(have), np.inf, np.floor(np.maximum(have, 0)))
+    left = int(min(round(target_n), room.sum()))
+    out = np.zeros(len(area), dtype=np.int64)
+    open_ = room > 0
+    while left > 0:
+        quota = np.where(open_, area, 0.0) / area[open_].sum() * left
+        full = open_ & (quota >= room - out)
+        if full.any():  # fill these up first, then share what is left among the others
+            out[full] = room[full].astype(np.int64)
+            left = int(min(round(target_n), room.sum())) - int(out.sum())
+            open_ &= ~full
+            continue
+        whole = np.floor(quota).astype(np.int64)
+        odd = np.argsort(-(quota - whole), kind="stable")[: left - int(whole.sum())]
+        out += whole
+        out[odd] += 1
+        left = 0
+    return out

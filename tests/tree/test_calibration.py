@@ -1,0 +1,125 @@
+"""Seen to true, and the two carried through the tree's interval."""
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from fruitcount.errors import BadInputError
+from fruitcount.tree import apply_factor, csa_cm2, ratio_total, seen_to_true, two_sides
+from fruitcount.tree.calibration import two_sides_sum
+
+
+def test_half_seen():
+    # mango, slope 0.54 seen for one there (Koirala, Walsh & Wang 2021) = factor 1.85
+    got = seen_to_true([54, 108, 27], [100, 200, 50])
+    assert got.value == pytest.approx(1.85, abs=0.005)
+    assert got.se == pytest.approx(0, abs=1e-9)
+
+
+def test_one_limb_tells_no_spread():
+    got = seen_to_true([10], [15])
+    assert got.value == 1.5
+    assert math.isnan(got.se)
+
+
+def test_nothing_seen_is_refused():
+    with pytest.raises(BadInputError, match="seen_n"):
+        seen_to_true([0, 0], [3, 4])
+
+
+def test_two_sides_worked_by_hand():
+    # (100+1)(100+1)/(20+1) - 1, the example of the R package recapr (NChapman help page);
+    # variance by Seber's formula, worked by hand: 101*101*80*80/(21^2*22)
+    got = two_sides(100, 100, both_n=20)
+    assert got.value_n == pytest.approx(484.7619, abs=1e-4)
+    assert got.var_n2 == pytest.approx(101 * 101 * 80 * 80 / (21**2 * 22))
+    assert got.seen_n == 180
+    assert 180 < got.low_n < got.value_n < got.high_n
+
+
+def test_all_seen_from_both_sides():
+    got = two_sides(12, 12, both_n=12)
+    assert (got.value_n, got.low_n, got.high_n, got.var_n2) == (12, 12, 12, 0)
+
+
+def test_two_sides_rejects_more_shared_than_seen():
+    with pytest.raises(BadInputError, match="both_n"):
+        two_sides(5, 9, both_n=6)
+
+
+def test_two_sides_is_unbiased_by_full_enumeration():
+    """Chapman 1951: exactly unbiased when front + back >= all. Every way to draw is summed."""
+    all_n, front, back = 9, 6, 5
+    weight = {
+        m: math.comb(front, m) * math.comb(all_n - front, back - m)
+        for m in range(max(0, front + back - all_n), min(front, back) + 1)
+    }
+    mean = sum(two_sides(front, back, both_n=m).value_n * w for m, w in weight.items())
+    assert mean / math.comb(all_n, back) == pytest.approx(all_n, rel=1e-12)
+
+
+def test_two_sides_interval_holds():
+    rng = np.random.default_rng(8)
+    held = 0
+    for _ in range(2000):
+        all_n = int(rng.integers(60, 200))
+        front, back = rng.random(all_n) < 0.6, rng.random(all_n) < 0.55
+        got = two_sides(int(front.sum()), int(back.sum()), both_n=int((front & back).sum()))
+        held += got.low_n <= all_n <= got.high_n
+    assert 0.93 <= held / 2000 <= 0.97
+
+
+def test_sum_over_limbs():
+    value, var = two_sides_sum([two_sides(10, 8, both_n=5), two_sides(6, 6, both_n=6)])
+    assert value == pytest.approx(99 / 6 - 1 + 6)
+    assert var == pytest.approx(99 * 5 * 3 / (36 * 7))
+
+
+def _trees(seed):
+    rng = np.random.default_rng(seed)
+    for _ in range(2000):
+        area = csa_cm2(rng.uniform(12, 45, 14))
+        true = rng.poisson(6 * area * rng.gamma(25, 1 / 25, 14))
+        share = rng.beta(30, 25, 14)  # each limb hides its own share
+        yield rng, area, true, rng.binomial(true, share)
+
+
+def test_hand_counts_carry_through():
+    """2,000 trees: six limbs photographed, eight other limbs elsewhere counted by hand."""
+    held = 0
+    for rng, area, true, seen in _trees(31):
+        other = rng.poisson(6 * csa_cm2(rng.uniform(15, 40, 8)))
+        factor = seen_to_true(rng.binomial(other, rng.beta(30, 25, 8)), other)
+        pick = rng.choice(14, 6, replace=False)
+        got = apply_factor(ratio_total(seen[pick], area[pick], all_area_cm2=area), factor)
+        held += got.low_n <= true.sum() <= got.high_n
+    assert 0.93 <= held / 2000 <= 0.97
+
+
+def test_two_sides_carry_through():
+    """2,000 trees: six of fourteen limbs photographed from both sides."""
+    held = 0
+    for rng, area, true, _ in _trees(32):
+        pick = rng.choice(14, 6, replace=False)
+        sides = []
+        for n in true[pick]:
+            front, back = rng.random(n) < 0.6, rng.random(n) < 0.6
+            sides.append(two_sides(front.sum(), back.sum(), both_n=(front & back).sum()))
+        got = ratio_total(
+            [s.value_n for s in sides], area[pick], all_area_cm2=area,
+            limb_var=[s.var_n2 for s in sides],
+        )  # fmt: skip
+        held += got.low_n <= true.sum() <= got.high_n
+    assert 0.93 <= held / 2000 <= 0.97
+
+
+def test_the_factor_widens_the_answer():
+    tree = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
+    sure = seen_to_true([54, 108, 27], [100, 200, 50])
+    unsure = seen_to_true([54, 108, 27], [80, 230, 40])
+    width = [e.rel_half_width_frac for e in (apply_factor(tree, sure), apply_factor(tree, unsure))]
+    for a, b in itertools.pairwise(width):
+        assert a < b
+    assert apply_factor(tree, sure).value_n == pytest.approx(tree.value_n / 0.54)

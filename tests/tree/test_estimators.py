@@ -1,0 +1,196 @@
+"""Estimators against worked examples and a survey library.
+
+The survey figures were made with samplics 0.6.1 (TaylorEstimator: total, ratio; stratified total)
+on five of twelve limbs with fruit 50, 31, 22, 40, 18 and areas 5, 4, 3, 4.2, 2.5 cm2, and on
+groups a (50, 31, 22 of 8 limbs) and b (40, 18, 9, 12 of 10 limbs).
+"""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fruitcount.errors import BadInputError
+from fruitcount.tree import (
+    Branch,
+    LimbGroup,
+    Path,
+    csa_cm2,
+    every_path,
+    grouped_total,
+    paths_total,
+    ratio_total,
+    simple_total,
+    walk,
+)
+
+FRUIT, AREA = [50, 31, 22, 40, 18], [5.0, 4.0, 3.0, 4.2, 2.5]
+
+# constructed example after Jessen 1955; path totals worked by hand
+FORKED = Branch(
+    0,
+    forks=(
+        Branch(6, 0.6, (Branch(50, 0.625), Branch(22, 0.375))),
+        Branch(4, 0.4, (Branch(31, 0.5), Branch(27, 0.5))),
+    ),
+)
+
+
+def test_ratio_worked_by_hand():
+    # 103/12 = 8.583 per cm2, times 16 cm2 = 137.3
+    got = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
+    assert got.value_n == pytest.approx(137.333, abs=0.001)
+    assert got.counted_n == 103
+    assert got.low_n >= 103
+
+
+def test_ratio_agrees_with_the_survey_library():
+    whole = [*AREA, *([sum(AREA) / 5] * 7)]  # mean area as in the sample: ratio x total area
+    got = ratio_total(FRUIT, AREA, all_area_cm2=whole, variance="textbook")
+    per_area = 1 / sum(whole)
+    assert got.value_n * per_area == pytest.approx(8.609625668449198, rel=1e-12)
+    assert got.se_n * per_area == pytest.approx(0.46112150791504597, rel=1e-9)
+    assert got.low_n * per_area == pytest.approx(7.329347114897042, rel=1e-9)
+    assert got.high_n * per_area == pytest.approx(9.889904222001352, rel=1e-9)
+
+
+def test_simple_agrees_with_the_survey_library():
+    got = simple_total(FRUIT, limbs_n=12)
+    assert got.value_n == pytest.approx(386.4, rel=1e-12)
+    assert got.se_n == pytest.approx(53.62984243870198, rel=1e-9)
+    assert got.low_n == pytest.approx(237.49968646853696, rel=1e-9)
+    assert got.high_n == pytest.approx(535.300313531463, rel=1e-9)
+
+
+def test_groups_agree_with_the_survey_library():
+    got = grouped_total([LimbGroup("a", (50, 31, 22), 8), LimbGroup("b", (40, 18, 9, 12), 10)])
+    assert got.value_n == pytest.approx(472.16666666666663, rel=1e-12)
+    assert got.se_n == pytest.approx(75.28741225759087, rel=1e-9)
+    assert 2 < got.dof < 5  # the library takes 5; Satterthwaite is more careful
+
+
+def test_running_product_of_chances():
+    # constructed tree of 140 fruit, all four paths worked by hand
+    paths = sorted(every_path(FORKED), key=lambda p: p.total_n)
+    assert [p.total_n for p in paths] == pytest.approx([107.778, 143.333, 145, 165], abs=0.001)
+    chance = np.array([p.running_chance_frac[-1] for p in paths])
+    assert chance == pytest.approx([0.225, 0.375, 0.2, 0.2])
+    total = np.array([p.total_n for p in paths])
+    mean = float(chance @ total)
+    assert mean == pytest.approx(140, abs=1e-9)
+    assert math.sqrt(chance @ (total - mean) ** 2) == pytest.approx(19.18, abs=0.005)
+
+
+def test_equal_chances_are_unbiased_too():
+    even = Branch(
+        0, forks=tuple(Branch(b.fruit_n, 1, tuple(Branch(c.fruit_n) for c in b.forks))
+                       for b in FORKED.forks))  # fmt: skip
+    paths = list(every_path(even))
+    total = np.array([p.total_n for p in paths])
+    assert total.mean() == pytest.approx(140)
+    assert total.std() == pytest.approx(43.08, abs=0.005)
+
+
+def test_a_single_sample_gives_no_interval():
+    for got in (
+        ratio_total([5], [1], all_area_cm2=[1, 2]),
+        simple_total([5], limbs_n=3),
+        paths_total([Path((0, 5), (1.0, 0.5))]),
+    ):
+        assert math.isnan(got.se_n)
+        assert not got.told
+
+
+def test_all_limbs_leave_no_doubt():
+    got = ratio_total([5, 8], [1, 2], all_area_cm2=[1, 2])
+    assert (got.value_n, got.low_n, got.high_n) == (13, 13, 13)
+    got = simple_total([5, 8], limbs_n=2)
+    assert (got.value_n, got.low_n, got.high_n) == (13, 13, 13)
+
+
+def test_broken_input_is_named():
+    with pytest.raises(BadInputError, match="area_cm2"):
+        ratio_total([1, 2], [1], all_area_cm2=[1, 2])
+    with pytest.raises(BadInputError, match="all_area_cm2"):
+        ratio_total([1, 2], [1, 2], all_area_cm2=[1, 1])
+    with pytest.raises(BadInputError, match="limbs_n"):
+        simple_total([1, 2], limbs_n=1)
+    with pytest.raises(BadInputError, match="chance_frac"):
+        Path((1, 2), (1.0, 0.0))
+
+
+def test_area_of_a_round_limb():
+    assert csa_cm2([20.0])[0] == pytest.approx(math.pi)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 200), st.floats(0.2, 20)), min_size=2, max_size=8),
+       st.floats(0.1, 10))  # fmt: skip
+def test_ratio_does_not_mind_the_unit_of_area(limbs, unit):
+    y, x = [a for a, _ in limbs], np.array([b for _, b in limbs])
+    whole = np.concatenate([x, [3.0, 1.0]])
+    one = ratio_total(y, x, all_area_cm2=whole)
+    two = ratio_total(y, x * unit, all_area_cm2=whole * unit)
+    assert two.value_n == pytest.approx(one.value_n, rel=1e-9)
+    assert two.se_n == pytest.approx(one.se_n, rel=1e-6, abs=1e-6)
+
+
+def _limbs(rng, n, spread):
+    area = csa_cm2(rng.uniform(12, 45, n))
+    return area, rng.poisson(6 * area * rng.gamma(1 / spread**2, spread**2, n))
+
+
+@pytest.mark.parametrize(("all_n", "n"), [(8, 4), (12, 6), (20, 8)])
+def test_ratio_intervals_hold(all_n, n):
+    """Of 2,000 drawn trees 93-97 % have their true count inside the 95 % interval."""
+    rng = np.random.default_rng(20)
+    held = 0
+    for _ in range(2000):
+        area, fruit = _limbs(rng, all_n, 0.25)
+        pick = rng.choice(all_n, n, replace=False)
+        got = ratio_total(fruit[pick], area[pick], all_area_cm2=area)
+        held += got.low_n <= fruit.sum() <= got.high_n
+    assert 0.93 <= held / 2000 <= 0.97
+
+
+def test_simple_and_group_intervals_hold():
+    """Limbs of like size; 2,000 drawn trees."""
+    rng = np.random.default_rng(21)
+    simple = grouped = 0
+    for _ in range(2000):
+        top, low = rng.poisson(rng.gamma(12, 60 / 12, 10)), rng.poisson(rng.gamma(12, 30 / 12, 12))
+        every = np.concatenate([top, low])
+        got = grouped_total(
+            [LimbGroup("top", tuple(rng.choice(top, 5, replace=False)), 10),
+             LimbGroup("low", tuple(rng.choice(low, 5, replace=False)), 12)])  # fmt: skip
+        grouped += got.low_n <= every.sum() <= got.high_n
+        got = simple_total(rng.choice(every, 10, replace=False), limbs_n=22)
+        simple += got.low_n <= every.sum() <= got.high_n
+    assert 0.93 <= grouped / 2000 <= 0.97
+    assert 0.93 <= simple / 2000 <= 0.97
+
+
+def _grow(rng, area, depth):
+    if depth == 0:
+        return Branch(int(rng.poisson(area * 8 * rng.gamma(10, 0.1))), area)
+    cut = rng.dirichlet([6, 6, 6][: int(rng.integers(2, 4))])
+    return Branch(
+        int(rng.poisson(area * 0.4)), area, tuple(_grow(rng, area * c, depth - 1) for c in cut)
+    )
+
+
+def _fruit(tree):
+    return tree.fruit_n + sum(_fruit(b) for b in tree.forks)
+
+
+def test_path_intervals_hold():
+    """2,000 drawn trees, eight walks each with chances by cross-section area."""
+    rng = np.random.default_rng(22)
+    held = 0
+    for _ in range(2000):
+        tree = _grow(rng, 60.0, 3)
+        got = paths_total([walk(tree, rng) for _ in range(8)])
+        held += got.low_n <= _fruit(tree) <= got.high_n
+    assert 0.93 <= held / 2000 <= 0.97

@@ -1,0 +1,159 @@
+"""Targets and shares against the trade's published figures, and what to photograph next."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fruitcount.errors import BadInputError
+from fruitcount.tree import (
+    LimbFacts,
+    LimbGroup,
+    limbs_to_halve,
+    more_paths,
+    next_by_group,
+    next_limbs,
+    ratio_total,
+    share_by_area,
+    simple_total,
+    target_by_crates,
+    target_by_dry_weight,
+    target_by_spacing,
+    target_by_trunk,
+    thinning_work,
+    tree_sheet,
+    trees_per_acre,
+    trunk_area_cm2,
+)
+from fruitcount.tree.labour import HAND_THINNING_H_PER_HA, h_per_acre, machine_h_per_ha
+
+
+def test_trees_on_an_acre():
+    # UCCE prune page: 16 x 18 ft = 151 trees an acre
+    assert trees_per_acre(16, 18) == pytest.approx(151, abs=0.5)
+
+
+def test_prune_target():
+    # Niederholzer & Lightle, UCCE: 3 ton/ac, 55 dry/lb, 151 trees/ac; result by arithmetic
+    assert target_by_dry_weight(3, dry_per_lb=55, trees=151).middle_n == pytest.approx(2185, abs=1)
+
+
+def test_trunk_table():
+    # van den Ende 2012: 7-year peach, mid-season, 40 cm
+    got = target_by_trunk(40, age_years=7, season="mid")
+    assert (got.low_n, got.high_n) == (140, 160)
+    assert trunk_area_cm2(40) == pytest.approx(127.3, abs=0.1)
+    assert got.low_n / trunk_area_cm2(40) == pytest.approx(1.10, abs=0.01)
+    assert got.high_n / trunk_area_cm2(40) == pytest.approx(1.26, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("age", "season", "printed"),
+    [(2, "mid", 5.0), (3, "late", 6.5), (4, "early", 6.5), (4, "mid", 9.0), (4, "late", 11.5)],
+)
+def test_trunk_table_in_inches(age, season, printed):
+    # the same table prints fruit per inch, rounded to halves
+    assert target_by_trunk(2.54, age_years=age, season=season).middle_n == pytest.approx(
+        printed, abs=0.2
+    )
+
+
+def test_hours():
+    # Martin-Gorriz et al. 2011: 385 h/ha by hand, 89 % less by machine
+    assert h_per_acre(HAND_THINNING_H_PER_HA) == pytest.approx(155.8, abs=0.1)
+    assert machine_h_per_ha() == pytest.approx(42.4, abs=0.1)
+
+
+def test_spacing_over_all_limbs():
+    # "Growing Organic Orchard Fruits": 36 in of wood at 2-4 in = 9-18 fruit
+    got = target_by_spacing([20 * 25.4, 16 * 25.4], low_mm=2 * 25.4, high_mm=4 * 25.4, source="x")
+    assert (got.low_n, got.high_n) == (pytest.approx(9), pytest.approx(18))
+
+
+def test_crates():
+    assert target_by_crates(3, crate_kg=12, fruit_g=150).middle_n == pytest.approx(240)
+
+
+def test_work():
+    got = thinning_work(300, 120, pace_n_per_min=30, fruit_g=150)
+    assert (got.off_n, got.minutes) == (180, 6)
+    assert got.harvest_kg == pytest.approx(18)
+    assert np.isnan(thinning_work(300, 120).minutes)
+
+
+def test_largest_remainder():
+    assert share_by_area(100, [1, 1, 1]).tolist() == [34, 33, 33]
+    # room on the first limb runs out; the rest goes to the others
+    assert share_by_area(100, [8, 1, 1], have_n=[20, 90, 90]).tolist() == [20, 40, 40]
+    assert share_by_area(100, [1, 1], have_n=[10, 20]).tolist() == [10, 20]
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.floats(0, 3000),
+    st.lists(st.tuples(st.floats(0.1, 40), st.integers(0, 400)), min_size=1, max_size=25),
+)
+def test_shares_add_up(target, limbs):
+    area, have = [a for a, _ in limbs], np.array([h for _, h in limbs])
+    got = share_by_area(target, area, have_n=have)
+    assert got.sum() == min(round(target), have.sum())
+    assert np.all(got <= have)
+    assert np.all(got >= 0)
+
+
+def test_halving_with_random_limbs():
+    """The promised width is the width that a sample of that size has, on average."""
+    rng = np.random.default_rng(3)
+    area = np.full(30, 4.0)
+    more = limbs_to_halve(area, range(5))
+    assert more.reached
+    assert len(more.which) == more.more_n
+    assert not set(more.which) & set(range(5))
+    width = {5: 0.0, 5 + more.more_n: 0.0}
+    for _ in range(400):
+        fruit = rng.poisson(rng.gamma(10, 4, 30))
+        for n in width:
+            e = simple_total(rng.choice(fruit, n, replace=False), limbs_n=30)
+            width[n] += e.high_n - e.low_n
+    assert width[5 + more.more_n] / width[5] == pytest.approx(more.share_frac, rel=0.12)
+
+
+def test_hand_counts_can_be_what_is_short():
+    more = limbs_to_halve(np.ones(10), [0, 1, 2], fixed_share_frac=0.5)
+    assert more.more_n == 7
+    assert not more.reached
+
+
+def test_next_limbs_balance_the_sample():
+    area = [1.0, 1.0, 1.0, 9.0, 5.0, 2.0]
+    assert next_limbs(area, [0, 1], 1) == (3,) or next_limbs(area, [0, 1], 1) == (4,)
+    first = next_limbs(area, [0, 1], 1)[0]
+    assert abs((2 + area[first]) / 3 - np.mean(area)) == min(
+        abs((2 + area[i]) / 3 - np.mean(area)) for i in range(2, 6)
+    )
+
+
+def test_groups_with_more_spread_get_more():
+    got = next_by_group([LimbGroup("even", (30, 31), 20), LimbGroup("uneven", (10, 60), 20)], 6)
+    assert got == {"even": 0, "uneven": 6}
+    assert next_by_group([LimbGroup("a", (1, 9), 3)], 5) == {"a": 1}
+
+
+def test_more_paths():
+    assert more_paths(4) > 4
+    with pytest.raises(BadInputError, match="paths_n"):
+        more_paths(1)
+
+
+def test_sheet_adds_up_and_says_what_is_common_practice():
+    limbs = [LimbFacts("A", 5, 900), LimbFacts("B", 4, 500), LimbFacts("C", 3)]
+    total = ratio_total([900, 500], [5, 4], all_area_cm2=[5, 4, 3])
+    sheet = tree_sheet(
+        limbs, total, target=target_by_trunk(40, age_years=7, season="mid"),
+        pace_n_per_min=25, fruit_g=160,
+    )  # fmt: skip
+    assert sheet.keep_n == 150 == sum(r.keep_n for r in sheet.limbs)
+    assert [r.counted for r in sheet.limbs] == [True, True, False]
+    assert sheet.work.off_n == pytest.approx(total.value_n - 150)
+    assert sheet.work.harvest_kg == pytest.approx(150 * 0.16)
+    assert any("no source" in n and "1,500" in n for n in sheet.notes)
