@@ -1,0 +1,197 @@
+"""The printed scale card: an ArUco marker of the open 4x4 dictionary with 50 numbers.
+
+The card is looked for on a reduced picture first; its four sides are then fitted on the full
+picture, so that a leaf over part of a side, or over a corner, does not move the corners much.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.checks import positive
+from fruitcount.flags import Flag
+from fruitcount.image.cardfit import SideFit, fit_sides
+from fruitcount.image.opencv import cv2
+from fruitcount.image.pose import facing_scale, tilt_of
+from fruitcount.types import FloatArray, Photo, Scale
+
+__all__ = ["CARD_SIDES_MM", "CardSettings", "card_side_mm", "find_card"]
+
+# A card's number tells its printed side: ten numbers a size.
+CARD_SIDES_MM: dict[range, float] = {
+    range(0, 10): 30.0,
+    range(10, 20): 40.0,
+    range(20, 30): 50.0,
+    range(30, 40): 60.0,
+    range(40, 50): 80.0,
+}
+
+
+@dataclass(frozen=True)
+class CardSettings:
+    """Limits of :func:`find_card`.
+
+    Attributes
+    ----------
+    min_side_px : float, px
+        Cards with a shorter mean side are flagged ``CARD_SMALL``. Larger flags more.
+        At 100 px a quarter of a pixel is a quarter of a per cent.
+    max_tilt_deg : float
+        Cards tilted more are flagged ``CARD_TILTED``. Larger flags fewer.
+    max_hidden_frac : float
+        Largest share of the outline that may lack its dark-to-light step before
+        ``CARD_PARTLY_HIDDEN`` is raised. Larger flags fewer.
+    max_disagreement_frac : float
+        Two cards may differ by this share of their scale, or by three standard deviations if
+        that is more, before ``CARDS_DISAGREE`` is raised. Larger flags fewer.
+    depth_sd_frac : float
+        How far the limb may lie before or behind the card, as a share of the distance to the
+        camera; one standard deviation. 1 % is 5 mm at half a metre: a card held against the
+        limb (common practice, no source).
+    search_long_side_px : int
+        Size of the reduced picture that is searched first. Larger finds smaller cards at once,
+        slower; the full picture is searched anyway when nothing is found.
+    """
+
+    min_side_px: float = 100.0
+    max_tilt_deg: float = 45.0
+    max_hidden_frac: float = 0.12
+    max_disagreement_frac: float = 0.05
+    depth_sd_frac: float = 0.01
+    search_long_side_px: int = 2000
+
+
+@dataclass(frozen=True, eq=False)
+class _Card:
+    scale: Scale
+    side_px: float
+
+
+def card_side_mm(card_id: int) -> float:
+    """Printed side in mm that a card's number stands for; NaN for an unknown number."""
+    return next((s for ids, s in CARD_SIDES_MM.items() if card_id in ids), float("nan"))
+
+
+def find_card(
+    photo: Photo, side_mm: float | None = None, *, settings: CardSettings | None = None
+) -> Scale:
+    """Find the scale card and the scale at it.
+
+    Parameters
+    ----------
+    photo : Photo
+    side_mm : float, mm, optional
+        The card's printed side. By default the card's number tells it (:data:`CARD_SIDES_MM`);
+        a given side wins, and ``CARD_SIZE_ASSUMED`` says when it contradicts the number.
+    settings : CardSettings, optional
+
+    Returns
+    -------
+    Scale
+        ``px_per_mm`` is that of a plane that faces the camera at the depth of the card's
+        centre, whatever the card's tilt: a limb beside the card is seen at this scale. Without
+        a card, the empty scale with ``NO_SCALE``. Of several cards the largest in the picture
+        is taken.
+
+    Raises
+    ------
+    BadInputError
+        When ``side_mm`` is not > 0.
+    """
+    rules = settings or CardSettings()
+    if side_mm is not None:
+        side_mm = positive("side_mm", side_mm)
+    grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
+    cards = [
+        _measure(grey, corners, number, side_mm, rules) for corners, number in _detect(grey, rules)
+    ]
+    if not cards:
+        return Scale(flags=Flag.NO_SCALE)
+    cards.sort(key=lambda card: -card.side_px)
+    return _agree(cards, rules)
+
+
+def _detect(grey: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArray, int]]:
+    """Corners (4, 2) and number of each card, on the reduced picture and then on the full one."""
+    factor = rules.search_long_side_px / max(grey.shape)
+    if factor < 0.8:
+        size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
+        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        found = _markers(np.asarray(small, np.uint8))
+        if found:
+            # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
+            ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+            return [((corners + 0.5) * ratio - 0.5, number) for corners, number in found]
+    return _markers(grey)
+
+
+def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    # Perimeter floor: 20 px a side is the smallest that reads reliably.
+    parameters.minMarkerPerimeterRate = 60.0 / max(grey.shape)
+    corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
+    if numbers is None:
+        return []
+    return [
+        (np.asarray(c, np.float64).reshape(4, 2), int(n))
+        for c, n in zip(corners, np.ravel(numbers), strict=True)
+    ]
+
+
+def _measure(
+    grey: NDArray[np.uint8],
+    rough_px: FloatArray,
+    number: int,
+    side_mm: float | None,
+    rules: CardSettings,
+) -> _Card:
+    fit = fit_sides(grey, rough_px)
+    printed_mm = card_side_mm(number)
+    side = printed_mm if side_mm is None else side_mm
+    px_per_mm = facing_scale(fit.corners_px, side, grey.shape[:2])
+    tilt_deg = tilt_of(fit.corners_px, side, grey.shape[:2])
+    side_px = _mean_side(fit.corners_px)
+    relative = float(np.hypot(_corner_sd(fit) / side_px, rules.depth_sd_frac))
+    flags = Flag.CARD_SMALL if side_px < rules.min_side_px else Flag.NONE
+    if tilt_deg > rules.max_tilt_deg:
+        flags |= Flag.CARD_TILTED
+    if fit.broken_frac > rules.max_hidden_frac:
+        flags |= Flag.CARD_PARTLY_HIDDEN
+    if side_mm is not None and abs(side_mm / printed_mm - 1) > 0.02:
+        flags |= Flag.CARD_SIZE_ASSUMED
+    scale = Scale(
+        px_per_mm=px_per_mm,
+        rel_sd_frac=relative,
+        source="card",
+        corners_px=fit.corners_px,
+        side_mm=side,
+        card_id=number,
+        tilt_deg=tilt_deg,
+        flags=flags,
+    )
+    return _Card(scale, side_px)
+
+
+def _corner_sd(fit: SideFit) -> float:
+    """Standard deviation of one side's length, px: corner noise 0.2 px a side, or the fit's own."""
+    return max(0.2, fit.residual_px)
+
+
+def _mean_side(corners_px: FloatArray) -> float:
+    return float(np.linalg.norm(corners_px - np.roll(corners_px, -1, axis=0), axis=1).mean())
+
+
+def _agree(cards: list[_Card], rules: CardSettings) -> Scale:
+    best = cards[0].scale
+    for other in (card.scale for card in cards[1:]):
+        gap = abs(other.px_per_mm / best.px_per_mm - 1)
+        noise = 3 * float(np.hypot(best.rel_sd_frac, other.rel_sd_frac))
+        if gap > max(rules.max_disagreement_frac, noise):
+            wider = max(best.rel_sd_frac, gap / 2)
+            best = replace(best, flags=best.flags | Flag.CARDS_DISAGREE, rel_sd_frac=wider)
+    return best

@@ -1,0 +1,222 @@
+"""Reading photographs, with Pillow as the outside reference reader."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageOps
+
+from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
+from fruitcount.image import photo as photo_module
+from fruitcount.image.photo import read_photo, sniff_format
+
+
+def picture(seed: int = 0, size: tuple[int, int] = (61, 40)) -> Image.Image:
+    """Smooth colours, so that lossy formats stay close."""
+    rng = np.random.default_rng(seed)
+    small = rng.integers(0, 256, (4, 5, 3), dtype=np.uint8)
+    return Image.fromarray(small).resize(size, Image.Resampling.BICUBIC)
+
+
+def saved(image: Image.Image, file_format: str, **options: object) -> bytes:
+    out = io.BytesIO()
+    image.save(out, file_format, **options)
+    return out.getvalue()
+
+
+def reference(data: bytes) -> np.ndarray:
+    with Image.open(io.BytesIO(data)) as image:
+        return np.asarray(ImageOps.exif_transpose(image).convert("RGB"), np.int16)
+
+
+@pytest.mark.parametrize(
+    ("file_format", "tolerance"), [("JPEG", 6), ("PNG", 0), ("WEBP", 0), ("TIFF", 0)]
+)
+def test_formats_agree_with_pillow(file_format: str, tolerance: int) -> None:
+    # JPEG decoders may differ by a few levels: IDCT and chroma upsampling are not fixed exactly.
+    data = saved(picture(), file_format)
+    read = read_photo(data, name="a")
+    assert np.abs(read.rgb.astype(np.int16) - reference(data)).max() <= tolerance
+    assert read.file_format == file_format
+    assert read.sha256 == hashlib.sha256(data).hexdigest()
+    assert read.rgb.dtype == np.uint8
+    assert (read.width_px, read.height_px) == (61, 40)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("file_format", ["JPEG", "TIFF", "PNG", "WEBP"])
+def test_exif_turn_is_applied_once(orientation: int, file_format: str) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    data = saved(
+        picture(1), file_format, exif=exif, **({"quality": 95} if "E" in file_format else {})
+    )
+    read = read_photo(data).rgb.astype(np.int16)
+    expected = reference(data)
+    assert read.shape == expected.shape
+    assert np.abs(read - expected).mean() < 2
+
+
+def test_the_name_does_not_decide(tmp_path: Path) -> None:
+    path = tmp_path / "really_a_png.jpg"
+    path.write_bytes(saved(picture(), "PNG"))
+    read = read_photo(path)
+    assert read.file_format == "PNG"
+    assert read.name == "really_a_png.jpg"
+
+
+def test_grey_and_palette_and_cmyk() -> None:
+    for mode in ("L", "P", "1"):
+        data = saved(picture().convert(mode), "PNG")
+        assert np.array_equal(read_photo(data).rgb, reference(data))
+    data = saved(picture().convert("CMYK"), "JPEG", quality=95)
+    assert np.abs(read_photo(data).rgb.astype(np.int16) - reference(data)).max() <= 1
+    data = saved(picture().convert("L"), "JPEG", quality=95)
+    assert np.abs(read_photo(data).rgb.astype(np.int16) - reference(data)).max() <= 4
+
+
+def test_transparency_lies_over_white() -> None:
+    rgba = np.zeros((10, 12, 4), np.uint8)
+    rgba[:, :6] = (10, 200, 30, 255)
+    rgba[5:, 6:] = (0, 0, 0, 128)
+    read = read_photo(saved(Image.fromarray(rgba), "PNG")).rgb
+    assert (read[0, 0] == (10, 200, 30)).all()
+    assert (read[0, 8] == 255).all()
+    assert np.abs(read[8, 8].astype(int) - 127).max() <= 1
+
+
+def test_sixteen_bits_are_scaled() -> None:
+    wide = np.linspace(0, 65535, 40 * 30).reshape(30, 40).astype(np.uint16)
+    for file_format in ("PNG", "TIFF"):
+        read = read_photo(saved(Image.fromarray(wide), file_format)).rgb
+        assert np.abs(read[..., 0].astype(float) - wide / 257).max() <= 1
+
+
+def test_sixteen_bit_colour() -> None:
+    import cv2
+
+    rng = np.random.default_rng(2)
+    wide = rng.integers(0, 65536, (30, 40, 3), dtype=np.uint16)
+    for extension in (".png", ".tiff"):
+        data = cv2.imencode(extension, wide[..., ::-1])[1].tobytes()
+        read = read_photo(data).rgb
+        assert np.abs(read.astype(float) - wide / 257).max() <= 1
+
+
+@pytest.mark.parametrize("file_format", ["PNG", "WEBP", "TIFF"])
+def test_first_frame_of_an_animation(file_format: str) -> None:
+    frames = [Image.new("RGB", (20, 16), colour) for colour in ((200, 30, 30), (0, 0, 255))]
+    options = {"lossless": True} if file_format == "WEBP" else {}
+    data = saved(frames[0], file_format, save_all=True, append_images=frames[1:], **options)
+    assert np.abs(read_photo(data).rgb.astype(int) - (200, 30, 30)).max() <= 1
+
+
+def gps_exif() -> Image.Exif:
+    exif = Image.Exif()
+    exif[0x0132] = "2026:05:03 09:10:11"
+    exif.get_ifd(0x8769)[0x9003] = "2026:05:02 08:09:10"
+    exif.get_ifd(0x8825).update({1: "S", 2: (33.0, 30.0, 36.0), 3: "W", 4: (70.0, 45.0, 0.0)})
+    return exif
+
+
+def test_time_is_read_and_place_only_when_asked() -> None:
+    data = saved(picture(), "JPEG", exif=gps_exif())
+    plain = read_photo(data)
+    assert plain.taken_at == datetime(2026, 5, 2, 8, 9, 10)
+    assert plain.location is None
+    # 33 deg 30 min 36 s south = -33.51; 70 deg 45 min west = -70.75.
+    assert read_photo(data, keep_location=True).location == pytest.approx((-33.51, -70.75))
+
+
+def test_damaged_exif_is_no_reason_to_refuse() -> None:
+    data = bytearray(saved(picture(), "JPEG", exif=gps_exif()))
+    at = data.index(b"Exif\x00\x00") + 6
+    data[at : at + 20] = b"\xff" * 20
+    read = read_photo(bytes(data), keep_location=True)
+    assert read.taken_at is None
+    assert read.location is None
+    assert read.width_px == 61
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (b"", "empty"),
+        (b"hello, this is text" * 10, "not a JPEG"),
+        (b"\xff\xd8\xff\xe0" + b"\x00" * 40, "damaged"),
+        (b"\x89PNG\r\n\x1a\n" + b"\x00" * 40, "damaged"),
+        (b"GIF89a" + b"\x00" * 40, "not a JPEG"),
+        (b"\x00\x00\x00\x18ftypheic" + b"\x00" * 60, "damaged"),
+    ],
+)
+def test_broken_files_say_why(data: bytes, reason: str) -> None:
+    with pytest.raises(PhotoUnreadableError, match=reason):
+        read_photo(data, name="broken.jpg")
+
+
+@pytest.mark.parametrize("file_format", ["JPEG", "PNG", "WEBP", "TIFF"])
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
+def test_cut_short_is_refused(file_format: str, share: float) -> None:
+    rng = np.random.default_rng(3)
+    noisy = Image.fromarray(rng.integers(0, 256, (120, 160, 3), dtype=np.uint8))
+    data = saved(noisy, file_format)
+    with pytest.raises(PhotoUnreadableError):
+        read_photo(data[: int(len(data) * share)], name="cut")
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(PhotoUnreadableError, match="nothing_here"):
+        read_photo(tmp_path / "nothing_here.jpg")
+    with pytest.raises(PhotoUnreadableError, match="cannot be opened"):
+        read_photo(tmp_path)
+
+
+def test_too_many_pixels_are_refused_before_decoding(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = saved(Image.new("L", (12000, 8000)), "PNG")
+    assert len(data) < 200_000
+
+    def never(*_: object) -> None:
+        raise AssertionError("decoded")
+
+    monkeypatch.setattr(photo_module, "_pixels", never)
+    with pytest.raises(PhotoTooLargeError, match="96 megapixels"):
+        read_photo(data, name="huge.png")
+
+
+def heic_sample(turned: bool = False) -> bytes:
+    """A small HEIC file; only written where an encoder is installed, which ours is not."""
+    pillow_heif = pytest.importorskip("pillow_heif", reason="no HEIC encoder to make a sample")
+    image = picture(5, (64, 48))
+    exif = Image.Exif()
+    exif[0x0112] = 6 if turned else 1
+    out = io.BytesIO()
+    pillow_heif.from_pillow(image).save(out, quality=95, exif=exif.tobytes())
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_heic_is_turned_once(turned: bool) -> None:
+    data = heic_sample(turned)
+    read = read_photo(data)
+    assert read.file_format == "HEIF"
+    assert read.rgb.shape in ((48, 64, 3), (64, 48, 3))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=200))
+def test_any_bytes_give_a_photo_or_a_clear_refusal(data: bytes) -> None:
+    for start in (b"", b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"II*\x00", b"RIFF0000WEBP"):
+        with pytest.raises(PhotoUnreadableError):
+            read_photo(start + data, name="any")
+
+
+def test_sniffing() -> None:
+    assert sniff_format(b"\x00\x00\x00\x18ftypmif1") == "HEIF"
+    assert sniff_format(b"\x00\x00\x00\x18ftypmp42") is None
