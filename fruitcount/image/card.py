@@ -104,7 +104,7 @@ def find_card(
     rules = settings or CardSettings()
     if side_mm is not None:
         side_mm = positive("side_mm", side_mm)
-    grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     cards = [
         _measure(grey, corners, number, side_mm, rules) for corners, number in _detect(grey, rules)
     ]
@@ -135,7 +135,7 @@ def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
     # Perimeter floor: 20 px a side is the smallest that reads reliably.
     parameters.minMarkerPerimeterRate = 60.0 / max(grey.shape)
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
-    if numbers is None:
+    if len(corners) == 0:
         return []
     return [
         (np.asarray(c, np.float64).reshape(4, 2), int(n))

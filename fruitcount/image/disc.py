@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -143,7 +144,7 @@ def _ellipse(points: FloatArray, tolerance: float) -> DiscFit | None:
 
 
 def _offset(
-    points: FloatArray, centre: tuple[float, float], axes: tuple[float, float], turn: float
+    points: FloatArray, centre: Sequence[float], axes: Sequence[float], turn: float
 ) -> FloatArray:
     """Distance from the ellipse along the ray from its centre, px; infinite for NaN points."""
     angle = np.radians(turn)
@@ -154,4 +155,4 @@ def _offset(
     distance = np.hypot(u, v)
     with np.errstate(invalid="ignore", divide="ignore"):
         out = distance - distance / level
-    return np.nan_to_num(out, nan=np.inf)
+    return np.asarray(np.nan_to_num(out, nan=np.inf), np.float64)

@@ -27,7 +27,7 @@ __all__ = ["MAX_PIXELS", "read_photo", "sniff_format"]
 # Largest photo decoded. Phones reach 50 MP; three bytes a pixel makes 240 MB at this limit.
 MAX_PIXELS = 80_000_000
 
-_PILLOW_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF")
+_PILLOW_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 # Brands of an ISO base media file that mean HEVC-coded still pictures (ISO/IEC 23008-12, annex B),
 # and the two general picture brands that phones write as the main one.
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")

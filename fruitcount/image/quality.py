@@ -1,4 +1,4 @@
-"""Is the photo sharp enough and lit well enough to count on?
+"""Tell whether the photo is sharp enough and lit well enough to count on.
 
 Measures are taken on the photo reduced to one size, so that they do not depend on megapixels.
 The thresholds come from an experiment of our own (see each constant), not from a publication.
@@ -7,6 +7,7 @@ The thresholds come from an experiment of our own (see each constant), not from 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -120,7 +121,7 @@ def _sharpness(grey: NDArray[np.float32]) -> float:
     return before / after if after > 1.0 else float("nan")
 
 
-def _top_gradient(grey: NDArray[np.float32]) -> float:
+def _top_gradient(grey: NDArray[Any]) -> float:
     dx = cv2.Sobel(grey, cv2.CV_32F, 1, 0)
     dy = cv2.Sobel(grey, cv2.CV_32F, 0, 1)
     return float(np.percentile(cv2.magnitude(dx, dy), 99.0))
