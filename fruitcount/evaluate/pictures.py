@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Curve, Judged
+from fruitcount.image.opencv import cv2
 
 __all__ = ["draw_curves", "draw_judged"]
 

@@ -1,0 +1,83 @@
+"""Shared by all tests: compare fruit by pairing, never by order; find the photos folder."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fruitcount.evaluate.match import nearest_first
+from fruitcount.types import Fruitlets
+
+ROOT = Path(__file__).resolve().parent.parent
+PHOTOS = Path(os.environ.get("FRUITCOUNT_PHOTOS", ROOT.parent / "shared" / "photos"))
+
+
+@dataclass(frozen=True, eq=False)
+class Pairing:
+    """Index pairs of two circle lists, and what is left over on either side."""
+
+    first: np.ndarray
+    second: np.ndarray
+    only_first: np.ndarray
+    only_second: np.ndarray
+
+
+def photos_folder(name: str) -> Path:
+    """A folder of real photos, or skip the test with the reason."""
+    folder = PHOTOS / name
+    if not folder.is_dir():
+        pytest.skip(f"no photos folder {name}: set FRUITCOUNT_PHOTOS")
+    return folder
+
+
+def match_circles(first: Fruitlets, second: Fruitlets, *, within_px: float = 3.0) -> Pairing:
+    """Pair two lists of circles one to one, nearest first, no farther apart than ``within_px``."""
+    distance = np.hypot(
+        first.x_px[:, None] - second.x_px[None, :], first.y_px[:, None] - second.y_px[None, :]
+    )
+    second_of, first_of = nearest_first(distance, distance <= within_px)
+    paired = np.nonzero(second_of >= 0)[0]
+    return Pairing(
+        paired,
+        second_of[paired],
+        np.nonzero(second_of < 0)[0],
+        np.nonzero(first_of < 0)[0],
+    )
+
+
+def assert_fruitlets_close(
+    found: Fruitlets,
+    expected: Fruitlets,
+    *,
+    within_px: float = 3.0,
+    columns: tuple[str, ...] = (),
+    rtol: float = 1e-9,
+    atol: float = 0.0,
+) -> None:
+    """Fail, saying what was lost and what appeared, unless both hold the same fruit.
+
+    ``columns`` are compared pair by pair with the given tolerances; NaN equals NaN.
+    """
+    pairs = match_circles(found, expected, within_px=within_px)
+    lost = [(round(expected.x_px[i], 1), round(expected.y_px[i], 1)) for i in pairs.only_second]
+    new = [(round(found.x_px[i], 1), round(found.y_px[i], 1)) for i in pairs.only_first]
+    assert len(lost) + len(new) == 0, f"lost {lost}; appeared {new}"
+    for name in columns:
+        np.testing.assert_allclose(
+            np.asarray(getattr(found, name))[pairs.first],
+            np.asarray(getattr(expected, name))[pairs.second],
+            rtol=rtol,
+            atol=atol,
+            err_msg=name,
+        )
+
+
+def assert_same_fruitlets(found: Fruitlets, expected: Fruitlets) -> None:
+    """Fail unless every column is equal, in order, NaN equal to NaN: for round trips."""
+    assert len(found) == len(expected)
+    for f in fields(Fruitlets):
+        np.testing.assert_array_equal(getattr(found, f.name), getattr(expected, f.name), f.name)
