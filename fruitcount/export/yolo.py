@@ -1,0 +1,62 @@
+"""Write counted photos as YOLO txt: one file a photo, one line a fruitlet, and a class list."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from fruitcount.export.boxes import KIND_NAMES, edge_boxes, photo_stems
+from fruitcount.types import Seen
+
+__all__ = ["write_yolo", "yolo_text"]
+
+CLASS_LIST = "classes.names"
+"""Not ``.txt``: a reader of the folder would take it for the boxes of a photo."""
+
+
+def yolo_text(seen: Seen) -> str:
+    """Lines of class, centre x, centre y, width, height, as shares of the photo.
+
+    Boxes are cut at the photo's edge. A photo without fruit gives an empty text.
+    """
+    boxes, index = edge_boxes(seen)
+    size = np.array([seen.width_px, seen.height_px], np.float64)
+    centre = (boxes[:, :2] + boxes[:, 2:]) / 2 / size
+    side = (boxes[:, 2:] - boxes[:, :2]) / size
+    rows = np.column_stack([centre, side])
+    kinds = seen.fruitlets.kind[index]
+    # Seven places: a hundredth of a pixel on a photo 100 000 pixels wide.
+    return "".join(
+        f"{kind} " + " ".join(f"{value:.7f}" for value in row) + "\n"
+        for kind, row in zip(kinds.tolist(), rows.tolist(), strict=True)
+    )
+
+
+def write_yolo(seen: Sequence[Seen], folder: str | Path) -> list[Path]:
+    """Write one txt a photo and the list of class names.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+    folder : path
+        Made if it is not there.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    BadInputError
+        Two photos would write the same file.
+    """
+    stems = photo_stems(seen)
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    written = [out / CLASS_LIST, *(out / f"{stem}.txt" for stem in stems)]
+    written[0].write_text("\n".join(KIND_NAMES) + "\n", encoding="utf-8")
+    for path, photo in zip(written[1:], seen, strict=True):
+        path.write_text(yolo_text(photo), encoding="utf-8")
+    return written
