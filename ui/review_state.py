@@ -21,6 +21,7 @@ __all__ = [
     "Change",
     "Edit",
     "History",
+    "Many",
     "Mark",
     "Remove",
     "ScaleChoice",
@@ -41,7 +42,7 @@ LABELS = ("fruit", "yellowing", "damaged", "elsewhere")
 """The four labels of the screen; ``elsewhere`` is fruit that is not on this limb."""
 
 KINDS = ("fruit", "yellowing", "damaged")
-SCALE_SOURCES = ("card", "two points", "coin", "bank card", "fruit", "none")
+SCALE_SOURCES = ("card", "two points", "coin", "bank card", "fruit", "limb length", "none")
 CHANGES = ("move", "resize", "label", "check")
 MIN_RADIUS_PX = 1.0
 Point = tuple[float, float]
@@ -122,7 +123,7 @@ class ScaleChoice:
 
     Attributes
     ----------
-    source : {"card", "two points", "coin", "bank card", "fruit", "none"}
+    source : {"card", "two points", "coin", "bank card", "fruit", "limb length", "none"}
     px_per_mm : float
         0 when there is no scale.
     rel_sd_frac : float
@@ -257,7 +258,14 @@ class SetScale:
     after: ScaleChoice
 
 
-Edit = Add | Remove | Change | SetLine | SetScale
+@dataclass(frozen=True)
+class Many:
+    """Several edits taken as one: one undo takes all of them back."""
+
+    edits: tuple[Edit, ...]
+
+
+Edit = Add | Remove | Change | SetLine | SetScale | Many
 
 
 def inverse(edit: Edit) -> Edit:
@@ -271,8 +279,10 @@ def inverse(edit: Edit) -> Edit:
             return Change(after, before, what)
         case SetLine(before, after, before_by_hand, after_by_hand):
             return SetLine(after, before, after_by_hand, before_by_hand)
-        case SetScale(before, after):
-            return SetScale(after, before)
+        case SetScale(before_scale, after_scale):
+            return SetScale(after_scale, before_scale)
+        case Many(edits):
+            return Many(tuple(inverse(one) for one in reversed(edits)))
 
 
 def apply(sheet: Sheet, edit: Edit) -> Sheet:
@@ -303,6 +313,10 @@ def apply(sheet: Sheet, edit: Edit) -> Sheet:
             if sheet.scale != before_scale:
                 raise StaleEditError("the scale has been changed meanwhile")
             return replace(sheet, scale=after_scale)
+        case Many(edits):
+            for one in edits:
+                sheet = apply(sheet, one)
+            return sheet
 
 
 def _expect(sheet: Sheet, mark: Mark) -> None:
@@ -395,12 +409,15 @@ _EDITS: dict[str, type[Any]] = {
     "change": Change,
     "line": SetLine,
     "scale": SetScale,
+    "many": Many,
 }
 _NAMES = {kind: name for name, kind in _EDITS.items()}
 
 
 def edit_to_json(edit: Edit) -> dict[str, Any]:
     """A plain dictionary, ready for JSON."""
+    if isinstance(edit, Many):
+        return {"edit": "many", "edits": [edit_to_json(one) for one in edit.edits]}
     return {"edit": _NAMES[type(edit)], **asdict(edit)}
 
 
@@ -423,6 +440,8 @@ def edit_from_json(data: Mapping[str, Any]) -> Edit:
             edit = SetLine(_points(data["before"]), _points(data["after"]), *flags)
         elif name == "scale":
             edit = SetScale(ScaleChoice(**data["before"]), ScaleChoice(**data["after"]))
+        elif name == "many":
+            edit = Many(tuple(edit_from_json(one) for one in data["edits"]))
         else:
             raise RecordError(f"unknown edit {name!r}")
     except (KeyError, TypeError, ValueError) as error:

@@ -57,8 +57,8 @@ def fitting_edit(draw, sheet):
         return rs.Remove(mark)
     if what == "label":
         return rs.Change(mark, rs.with_label(mark, draw(st.sampled_from(rs.LABELS))), "label")
-    moved = rs.replace(mark, x_px=draw(numbers), by_hand=True)
-    return rs.Change(mark, moved, "move")
+    moved = rs.Change(mark, rs.replace(mark, x_px=draw(numbers), by_hand=True), "move")
+    return draw(st.sampled_from([moved, rs.Many((moved, rs.Remove(moved.after)))]))
 
 
 @given(st.data(), sheets)

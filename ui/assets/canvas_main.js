@@ -1,0 +1,357 @@
+// The review canvas: holds the marks, answers taps and keys, sends edits, draws.
+const SAY = {
+  fruit: "Tap a missed fruit to add it. Tap a mark to change it. Pinch to zoom.",
+  doubt: "Only doubtful marks stand out. Tap those that are not fruit, then \u201cRest is right\u201d.",
+  limb: "Tap from where the limb starts to its tip. Drag a point to mend the line.",
+  scale: "Tap the two ends of a known length, or the middle of a coin or ball.",
+};
+const WORDS = { fruit: "fruit", yellowing: "yellowing", damaged: "damaged", elsewhere: "off this limb" };
+
+class Screen {
+  constructor(root, send) {
+    this.root = root; this.view = new View(); this.marks = new Map(); this.order = [];
+    this.job = "fruit"; this.label = "fruit"; this.selected = null; this.follow = true;
+    this.handles = []; this.linePreview = null; this.scalePoints = []; this.glass = null;
+    this.preview = null; this.region = null; this.stops = []; this.rawSend = send; this.added = 0;
+    this.el = Object.fromEntries([...root.querySelectorAll("[data-el]")].map((e) => [e.dataset.el, e]));
+    this.canvas = this.el.canvas; this.ctx = this.canvas.getContext("2d");
+    this.do = this.actions();
+    listenPointers(this); listenKeys(this); this.listenButtons();
+    const watch = new ResizeObserver(() => this.resize());
+    watch.observe(this.el.stage);
+    this.stops.push(() => watch.disconnect());
+    const timer = setInterval(() => this.resend(), 1500);
+    this.stops.push(() => clearInterval(timer));
+  }
+
+  on(target, name, fn, options) {
+    target.addEventListener(name, fn, options);
+    this.stops.push(() => target.removeEventListener(name, fn, options));
+  }
+
+  stop() { this.stops.forEach((stop) => stop()); this.stopped = true; }
+
+  actions() {
+    return {
+      closer: () => this.zoomBy(1.6), farther: () => this.zoomBy(1 / 1.6),
+      whole: () => { this.view.fit(); },
+      undo: () => this.undo(), redo: () => this.redo(), remove: () => this.remove(),
+      smaller: () => this.grow(1 / 1.08), bigger: () => this.grow(1.08),
+      next: () => this.stepDoubt(1), right: () => this.check(), wrong: () => this.remove(),
+      allright: () => this.checkAll(), follow: () => { this.follow = !this.follow; },
+      swap: () => { this.handles.reverse(); this.sendLine(false); },
+      freshline: () => { this.handles = []; this.linePreview = []; },
+      usescale: () => this.sendScale(), cardscale: () => this.outbox.put({ scale: { how: "card" } }),
+    };
+  }
+
+  listenButtons() {
+    this.on(this.root, "click", (e) => {
+      const button = e.target.closest("button");
+      if (!button || button.disabled) return;
+      if (button.dataset.do) this.do[button.dataset.do]();
+      if (button.dataset.job) this.setJob(button.dataset.job);
+      if (button.dataset.label) this.setLabel(button.dataset.label);
+      this.paint();
+    });
+    this.on(this.el.how, "change", () => { this.scalePoints = []; this.coinRow(); this.paint(); });
+    this.on(this.el.coin, "change", () => { this.el.mm.value = this.el.coin.value; });
+    for (const box of [this.el.mm, this.el.how, this.el.coin]) this.on(box, "keydown", (e) => e.stopPropagation());
+  }
+
+  coinRow() {
+    const coin = this.el.how.value === "coin";
+    this.el.coinrow.hidden = !coin;
+    this.el.mmlabel.textContent = coin || this.el.how.value === "fruit" ? "Diameter, mm" : "Length, mm";
+    if (coin) this.el.mm.value = this.el.coin.value;
+  }
+
+  // New data from the server: its marks, with what it has not yet acknowledged done again on top.
+  load(data) {
+    const fresh = this.data?.photo.key !== data.photo.key;
+    this.data = data;
+    if (fresh) this.open(data);
+    this.outbox.acknowledged(data.ack);
+    this.marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
+    for (const item of this.outbox.items) if (item.do) applyEdit(this.marks, item.do);
+    if (!this.outbox.items.some((item) => item.line)) {
+      this.linePreview = null;
+      this.handles = handlesOf(data.line, 9);
+    }
+    if (this.selected && !this.marks.has(this.selected)) this.selected = null;
+    this.tell(); this.paint();
+  }
+
+  open(data) {
+    this.outbox = new Outbox(data.photo.key, this.rawSend);
+    this.selected = null; this.scalePoints = []; this.preview = this.region = null;
+    Object.assign(this.view, { pw: data.photo.width, ph: data.photo.height, fitted: true });
+    this.el.coin.replaceChildren(...data.coins.map(([name, mm]) => new Option(`${name} (${mm} mm)`, mm)));
+    this.coinRow(); this.resize();
+    const image = new Image();
+    image.onload = () => {
+      this.preview = { image, x: 0, y: 0, w: data.photo.width, h: data.photo.height };
+      this.canvas.dataset.painted = "1"; this.paint();
+    };
+    image.onerror = () => { this.el.say.textContent = "The photo could not be loaded. Reload this page."; };
+    image.src = `${data.photo.url}?side=2048`;
+    if (this.outbox.waiting) this.outbox.flush();
+  }
+
+  resize() {
+    const box = this.el.stage.getBoundingClientRect();
+    if (!box.width) return;
+    this.dpr = Math.min(window.devicePixelRatio || 1, 2.5);
+    this.canvas.width = Math.round(box.width * this.dpr);
+    this.canvas.height = Math.round(box.height * this.dpr);
+    this.view.size(box.width, box.height);
+    this.paint(true);
+  }
+
+  paint(now) {
+    this.buttons();
+    if (now) { if (this.data) drawAll(this); return; }
+    if (this.frame) return;
+    this.frame = requestAnimationFrame(() => { this.frame = 0; if (this.data) drawAll(this); });
+  }
+
+  // The server's sentence and the hint below the photo.
+  tell() {
+    const { strip, say } = this.el, d = this.data;
+    const [big, small] = [d.summary, d.detail];
+    if (strip.dataset.text !== big + small) {
+      strip.dataset.text = big + small;
+      strip.replaceChildren(big);
+      if (small) strip.append(Object.assign(document.createElement("small"), { textContent: small }));
+    }
+    strip.dataset.revision = d.revision;
+    const m = this.marks.get(this.selected);
+    const waits = this.outbox.waiting && Date.now() - (this.firstWait || Date.now()) > 3000;
+    if (!this.outbox.waiting) this.firstWait = 0;
+    const text = waits ? "No connection: your changes are kept here and sent when it is back."
+      : d.message || (m ? this.describe(m) : SAY[this.job]);
+    if (say.textContent !== text) say.textContent = text;
+  }
+
+  describe(m) {
+    const size = this.data.px_per_mm ? `, about ${this.data.us
+      ? `${((2 * m.r_px) / this.data.px_per_mm / 25.4).toFixed(2)} in`
+      : `${((2 * m.r_px) / this.data.px_per_mm).toFixed(0)} mm`}` : "";
+    const fate = { keep: " Keep.", pinch: " Pinch off.", cut: " Goes with the cut." }[this.data.fates[m.id]] || "";
+    const doubt = isDoubtful(m, this.data.doubt_below) ? " Doubtful." : "";
+    return `Mark ${this.inOrder().indexOf(m) + 1} of ${this.marks.size}: ${WORDS[labelOf(m)]}${size}.${fate}${doubt}`;
+  }
+
+  buttons() {
+    if (!this.data) return;
+    const m = this.marks.get(this.selected);
+    const doubtful = this.doubtful().length;
+    this.el.doubtcount.textContent = `(${doubtful})`;
+    for (const part of this.root.querySelectorAll("[data-for]")) part.hidden = part.dataset.for !== this.job;
+    const press = (b, on) => { const v = on ? "true" : "false"; if (b.getAttribute("aria-pressed") !== v) b.setAttribute("aria-pressed", v); };
+    for (const b of this.root.querySelectorAll("[data-job]")) press(b, b.dataset.job === this.job);
+    for (const b of this.root.querySelectorAll("[data-label]")) press(b, b.dataset.label === (m ? labelOf(m) : this.label));
+    press(this.root.querySelector('[data-do="follow"]'), this.follow);
+    const off = {
+      undo: !this.data.can_undo && !this.outbox.waiting, redo: !this.data.can_redo,
+      remove: !m, smaller: !m, bigger: !m, right: !m, wrong: !m, next: !doubtful, allright: !doubtful,
+    };
+    for (const [name, value] of Object.entries(off)) this.root.querySelector(`[data-do="${name}"]`).disabled = value;
+  }
+
+  // --- what a person does -------------------------------------------------------------------
+  edit(edit) {
+    if (!applyEdit(this.marks, edit)) return;
+    this.firstWait ||= Date.now();
+    this.data.message = "";
+    this.outbox.put({ do: edit });
+    this.tell();
+  }
+
+  undo() { this.outbox.put({ undo: true, base: this.data.revision }); }
+
+  redo() { this.outbox.put({ redo: true, base: this.data.revision }); }
+
+  addAt(x, y) {
+    if (!this.isInside(x, y)) return null;
+    this.added += 1;
+    const mark = withLabel({
+      id: `h${this.outbox.client}-${this.added}`, x_px: x, y_px: y,
+      r_px: likelyRadius(this.marks, x, y, this.data.photo), kind: "fruit", on_limb: 1, score: 1, by_hand: true,
+    }, this.job === "doubt" ? "fruit" : this.label);
+    this.edit({ edit: "add", mark });
+    return mark.id;
+  }
+
+  tapMark(mark) {
+    if (this.job === "doubt" && isDoubtful(mark, this.data.doubt_below)) this.edit({ edit: "remove", mark });
+    else this.select(this.selected === mark.id ? null : mark.id);
+  }
+
+  select(id) { this.selected = id; this.data.message = ""; this.tell(); this.paint(); }
+
+  setJob(job) {
+    this.job = job; this.scalePoints = [];
+    if (job === "limb") { this.linePreview = null; this.handles = handlesOf(this.data.line, 9); }
+    this.select(null);
+  }
+
+  setLabel(label) {
+    const m = this.marks.get(this.selected);
+    if (!m) { this.label = label; return; }
+    if (labelOf(m) === label && m.by_hand) return;
+    this.edit({ edit: "change", before: m, after: withLabel(m, label), what: "label" });
+  }
+
+  remove() {
+    const m = this.marks.get(this.selected);
+    if (!m) return;
+    const order = this.job === "doubt" ? this.doubtful() : this.inOrder();
+    const next = order[order.indexOf(m) + 1];
+    this.edit({ edit: "remove", mark: m });
+    this.select(next ? next.id : null);
+    if (this.job === "doubt" && next) this.show(next);
+  }
+
+  grow(factor) {
+    const m = this.marks.get(this.selected);
+    if (m) this.edit(change(m, { r_px: Math.max(2, m.r_px * factor) }, "resize"));
+  }
+
+  nudge(dx, dy) {
+    const m = this.marks.get(this.selected);
+    if (!m) return;
+    const step = Math.max(1, 2 / this.view.k), [x, y] = this.inside(m.x_px + dx * step, m.y_px + dy * step);
+    this.edit(change(m, { x_px: x, y_px: y }, "move"));
+  }
+
+  check() {
+    const m = this.marks.get(this.selected);
+    if (!m) return;
+    const order = this.doubtful(), next = order[order.indexOf(m) + 1] || order.find((o) => o !== m);
+    this.edit(change(m, {}, "check"));
+    if (this.job === "doubt" && next) { this.select(next.id); this.show(next); } else this.select(null);
+  }
+
+  checkAll() {
+    const edits = this.doubtful().map((m) => change(m, {}, "check"));
+    if (!edits.length) return;
+    this.edit({ edit: "many", edits });
+    this.setJob("fruit");
+  }
+
+  doubtful() {
+    return [...this.marks.values()].filter((m) => isDoubtful(m, this.data.doubt_below)).sort((a, b) => a.score - b.score);
+  }
+
+  // Left to right in bands: the order in which the arrow keys step.
+  inOrder() {
+    const band = this.data.photo.height / 6;
+    return [...this.marks.values()].sort((a, b) => Math.floor(a.y_px / band) - Math.floor(b.y_px / band) || a.x_px - b.x_px);
+  }
+
+  step(by) { this.stepIn(this.inOrder(), by); }
+
+  stepDoubt(by) { this.stepIn(this.doubtful(), by); }
+
+  stepIn(order, by) {
+    if (!order.length) return;
+    const i = order.findIndex((m) => m.id === this.selected);
+    const m = order[i < 0 ? (by > 0 ? 0 : order.length - 1) : (i + by + order.length) % order.length];
+    this.select(m.id); this.show(m);
+  }
+
+  show(m) {
+    const [x, y] = this.view.toCss(m.x_px, m.y_px);
+    const seen = x > 40 && y > 40 && x < this.view.w - 40 && y < this.view.h - 40;
+    const want = this.job === "doubt" ? Math.max(this.view.k, 26 / m.r_px) : this.view.k;
+    if (seen && want === this.view.k) return;
+    this.view.zoom(want / this.view.k, x, y); this.view.fitted = false;
+    this.view.centre(m.x_px, m.y_px); this.wantRegion();
+  }
+
+  zoomBy(factor) { this.view.zoom(factor, this.view.w / 2, this.view.h / 2); this.wantRegion(); }
+
+  tapLine(p) {
+    this.handles.splice(placeInLine(this.handles, p), 0, p);
+    this.linePreview = this.handles;
+    if (this.handles.length > 1) this.sendLine();
+  }
+
+  sendLine(follow = this.follow) {
+    this.linePreview = [...this.handles];
+    this.firstWait ||= Date.now();
+    this.outbox.put({ line: { taps: this.handles, follow }, base: this.data.revision });
+  }
+
+  tapScale(p) {
+    const want = this.el.how.value === "two points" ? 2 : 1;
+    if (this.scalePoints.length >= want) this.scalePoints = [];
+    this.scalePoints.push(p);
+  }
+
+  sendScale() {
+    const how = this.el.how.value, mm = Number(this.el.mm.value);
+    const want = how === "two points" ? 2 : 1;
+    if (this.scalePoints.length < want || !(mm > 0)) {
+      this.data.message = mm > 0 ? `Tap ${want === 2 ? "both ends" : "it"} on the photo first.` : "Type the size in mm first.";
+      this.tell();
+      return;
+    }
+    this.firstWait ||= Date.now();
+    this.outbox.put({ scale: { how, points: this.scalePoints, mm }, base: this.data.revision });
+    this.setJob("fruit");
+  }
+
+  // --- helpers ------------------------------------------------------------------------------
+  isInside(x, y) { return x >= -0.5 && y >= -0.5 && x <= this.view.pw - 0.5 && y <= this.view.ph - 0.5; }
+
+  inside(x, y) { return [Math.min(Math.max(x, 0), this.view.pw - 1), Math.min(Math.max(y, 0), this.view.ph - 1)]; }
+
+  // The mark under a finger: at least 22 screen pixels around each centre answer.
+  hit(cx, cy) {
+    let best = [1, null];
+    for (const m of this.marks.values()) {
+      if (this.job === "doubt" && !isDoubtful(m, this.data.doubt_below)) continue;
+      const [x, y] = this.view.toCss(m.x_px, m.y_px);
+      const d = Math.hypot(x - cx, y - cy) / Math.max(m.r_px * this.view.k + 3, 22);
+      if (d < best[0]) best = [d, m];
+    }
+    return best[1];
+  }
+
+  // A sharper piece of the photo, once the view is still and the preview is too coarse.
+  wantRegion() {
+    clearTimeout(this.regionTimer);
+    this.regionTimer = setTimeout(() => this.fetchRegion(), 220);
+  }
+
+  fetchRegion() {
+    const { view, data } = this, coarse = Math.max(data.photo.width, data.photo.height) / 2048;
+    if (this.stopped || coarse <= 1 || view.k * this.dpr * coarse < 1.15) return;
+    const [x0, y0] = this.inside(...view.toPhoto(-40, -40)), [x1, y1] = this.inside(...view.toPhoto(view.w + 40, view.h + 40));
+    const box = [Math.floor(x0), Math.floor(y0), Math.ceil(x1 - x0) + 1, Math.ceil(y1 - y0) + 1];
+    const image = new Image(), key = data.photo.key;
+    image.onload = () => {
+      if (this.data.photo.key !== key) return;
+      this.region = { image, x: box[0], y: box[1], w: box[2], h: box[3] };
+      this.paint();
+    };
+    image.src = `${data.photo.url}?box=${box.join(",")}`;
+  }
+
+  // Edits unanswered for a while go out again; the server knows what it already has.
+  resend() {
+    if (!this.outbox || !this.outbox.waiting) return;
+    if (Date.now() - this.outbox.sent > 4000) this.outbox.flush();
+    this.tell();
+  }
+}
+
+export default function ({ data, parentElement, setStateValue }) {
+  const root = parentElement.querySelector(".fc-root");
+  const screen = (root.fcScreen ??= new Screen(root, (outbox) => root.fcSend(outbox)));
+  root.fcSend = (outbox) => setStateValue("outbox", outbox);
+  screen.load(data);
+  return () => { screen.stop(); root.fcScreen = null; };
+}

@@ -1,0 +1,123 @@
+"""The photo with its marks in the browser: one component, told by data, answering with edits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import review_state as rs
+import streamlit as st
+
+__all__ = ["View", "canvas_data", "review_canvas"]
+
+_ASSETS = Path(__file__).resolve().parent / "assets"
+# One file an idea; the browser gets them as one.
+_SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "main")
+
+
+def read_asset(name: str) -> str:
+    """Text of a file beside this one."""
+    return (_ASSETS / name).read_text(encoding="utf-8")
+
+
+def script() -> str:
+    """All of the canvas's JavaScript."""
+    return "\n".join(read_asset(f"canvas_{name}.js") for name in _SCRIPTS)
+
+
+@lru_cache(maxsize=1)
+def _component() -> Any:
+    return st.components.v2.component(
+        "review_canvas", html=read_asset("canvas.html"), css=read_asset("canvas.css"), js=script()
+    )
+
+
+@dataclass(frozen=True)
+class View:
+    """What the canvas shows besides the sheet.
+
+    Attributes
+    ----------
+    key : str
+        The photo's hash.
+    width_px, height_px : int
+        Size of the upright photo.
+    summary, detail : str
+        The line above the photo, and a smaller one under it.
+    fates : mapping of mark id to {"keep", "pinch", "cut"}
+    cuts_px : sequence of (x1, y1, x2, y2)
+        Strokes across the limb.
+    card_px : sequence of (x, y)
+        Corners of the scale card; empty without one.
+    coins : sequence of (name, diameter in mm)
+    px_per_mm : float
+        0 without a scale.
+    message : str
+        Shown under the photo until the next tap.
+    us : bool
+        Inches in place of millimetres.
+    doubt_below : float
+        Score under which a mark counts as doubtful.
+    """
+
+    key: str
+    width_px: int
+    height_px: int
+    summary: str = ""
+    detail: str = ""
+    fates: Mapping[str, str] = field(default_factory=dict)
+    cuts_px: Sequence[Sequence[float]] = ()
+    card_px: Sequence[Sequence[float]] = ()
+    coins: Sequence[tuple[str, float]] = ()
+    px_per_mm: float = 0.0
+    message: str = ""
+    us: bool = False
+    doubt_below: float = 0.5
+
+
+def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> dict[str, Any]:
+    """The component's data: marks as short rows, in the order that the script expects."""
+    names = tuple(rs.Mark.__dataclass_fields__)
+    sheet = history.sheet
+    return {
+        "photo": {
+            "key": view.key,
+            "url": f"/photo/{view.key}",
+            "width": view.width_px,
+            "height": view.height_px,
+        },
+        "revision": history.revision,
+        "ack": dict(acked),
+        "marks": [[getattr(mark, name) for name in names] for mark in sheet.marks],
+        "line": [list(p) for p in sheet.line_px],
+        "can_undo": bool(history.done),
+        "can_redo": bool(history.undone),
+        "summary": view.summary,
+        "detail": view.detail,
+        "fates": dict(view.fates),
+        "cuts": [list(c) for c in view.cuts_px],
+        "card": [list(p) for p in view.card_px],
+        "coins": [list(c) for c in view.coins],
+        "px_per_mm": view.px_per_mm,
+        "message": view.message,
+        "us": view.us,
+        "doubt_below": view.doubt_below,
+    }
+
+
+def review_canvas(data: Mapping[str, Any], *, key: str, on_outbox: Callable[[], None]) -> None:
+    """Put the canvas on the page.
+
+    Parameters
+    ----------
+    data : mapping
+        From :func:`canvas_data`.
+    key : str
+        Of the component; what it sends lies in ``st.session_state[key].outbox``.
+    on_outbox : callable
+        Run before the page when the browser has sent edits.
+    """
+    _component()(key=key, data=dict(data), on_outbox_change=on_outbox)

@@ -1,0 +1,143 @@
+"""Starts the screen: one command, this computer only unless asked otherwise."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import socket
+import sys
+from pathlib import Path
+from typing import Any
+
+import segno
+import streamlit as st
+from screen_login import Gate, Guard, make_secret
+from screen_photos import piece_jpeg, preview_jpeg
+from screen_store import Store, open_store
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from fruitcount.errors import BadInputError, FruitcountError
+
+__all__ = ["DATA_VARIABLE", "default_data_dir", "launch", "make_app"]
+
+DATA_VARIABLE = "FRUITCOUNT_DATA"
+_HERE = Path(__file__).resolve().parent
+# Ours: leaf, bark and paper. Every text pair was checked for a contrast of at least 4.5 to 1.
+_THEME = {
+    "theme.light.primaryColor": "#00573f",
+    "theme.light.backgroundColor": "#fffdf6",
+    "theme.light.secondaryBackgroundColor": "#eceadb",
+    "theme.light.textColor": "#181c20",
+    "theme.dark.primaryColor": "#7fd1ae",
+    "theme.dark.backgroundColor": "#12171a",
+    "theme.dark.secondaryBackgroundColor": "#232b2f",
+    "theme.dark.textColor": "#f4f2e8",
+}
+
+
+def default_data_dir() -> Path:
+    """Folder of photos and corrections: ``FRUITCOUNT_DATA`` or ``~/.fruitcount``."""
+    return Path(os.environ.get(DATA_VARIABLE) or Path.home() / ".fruitcount")
+
+
+def make_app(store: Store, guard: Guard | None) -> Any:
+    """The whole web application: pages, photos, and the gate before both."""
+
+    def photo(request: Request) -> Response:
+        return photo_response(store, request.path_params["key"], dict(request.query_params))
+
+    return st.App(
+        _HERE / "app.py",
+        routes=[Route("/photo/{key}", photo)],
+        middleware=[Middleware(Gate, guard=guard)],
+    )
+
+
+def photo_response(store: Store, key: str, query: dict[str, str]) -> Response:
+    """The whole photo (``side``) or a piece of it (``box=x,y,w,h``) as a JPEG without any tags."""
+    try:
+        path = store.path(key)
+        if not path.is_file():
+            return Response("No such photo.", 404, media_type="text/plain")
+        if "box" in query:
+            x, y, w, h = (int(v) for v in query["box"].split(","))
+            data = piece_jpeg(path, (x, y, w, h))
+        else:
+            data = preview_jpeg(path, int(query.get("side", "2048")))
+    except (FruitcountError, ValueError):
+        return Response("That cannot be shown.", 400, media_type="text/plain")
+    headers = {"cache-control": "private, max-age=3600", "x-content-type-options": "nosniff"}
+    return Response(data, media_type="image/jpeg", headers=headers)
+
+
+def launch(
+    port: int = 8501,
+    lan: bool = False,
+    passphrase: str | None = None,
+    data_dir: str | Path | None = None,
+) -> None:
+    """Start the screen and serve until stopped.
+
+    Parameters
+    ----------
+    port : int
+    lan : bool
+        Answer other devices on the same network; needs a passphrase. The connection is not
+        encrypted: for a trusted network only.
+    passphrase : str or None
+        At least 8 characters. Asked for, too, when given without ``lan``.
+    data_dir : path or None
+        Where photos and corrections are kept; by default :func:`default_data_dir`.
+
+    Raises
+    ------
+    BadInputError
+        When ``lan`` is asked for without a passphrase, or it is too short.
+    """
+    if lan and not passphrase:
+        raise BadInputError("passphrase must be given with --lan: there is no default")
+    folder = Path(data_dir) if data_dir else default_data_dir()
+    folder.mkdir(parents=True, exist_ok=True)
+    os.environ[DATA_VARIABLE] = str(folder)
+    guard = Guard(passphrase, make_secret(folder)) if passphrase else None
+    if str(_HERE) not in sys.path:
+        sys.path.insert(0, str(_HERE))
+    tell_addresses(port, lan)
+    sys.argv = [str(_HERE / "app.py")]
+    make_app(open_store(folder), guard).run(
+        config={
+            "server.port": port,
+            "server.address": "0.0.0.0" if lan else "127.0.0.1",  # noqa: S104
+            "server.headless": True,
+            "server.fileWatcherType": "none",
+            "server.maxUploadSize": 400,
+            "browser.gatherUsageStats": False,
+            "client.toolbarMode": "minimal",
+            "client.showErrorDetails": "none",
+            **_THEME,
+        }
+    )
+
+
+def lan_address() -> str:
+    """Address of this computer on its network; no packet is sent to find it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # reserved for documentation (RFC 5737)
+            return str(ipaddress.ip_address(probe.getsockname()[0]))
+        except OSError:
+            return "127.0.0.1"
+
+
+def tell_addresses(port: int, lan: bool) -> None:
+    """Print where the screen is, with a QR code for a phone."""
+    print(f"Open http://localhost:{port} on this computer. Stop with Ctrl-C.", flush=True)
+    if not lan:
+        return
+    address = f"http://{lan_address()}:{port}"
+    print(f"On a phone in the same network: {address} (it asks for the passphrase)")
+    segno.make(address, error="m").terminal(compact=True)
+    print("The connection is not encrypted: use it on a network that you trust.", flush=True)

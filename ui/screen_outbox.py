@@ -1,0 +1,155 @@
+"""What a browser sends, turned into stored events: in order, once each, never on a stale picture.
+
+Every browser numbers its items. The server keeps the last number of each (``acked``), so an item
+that is sent twice (after a lost signal, a reload, a stopped server) is done once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import review_state as rs
+
+from fruitcount.errors import FruitcountError, RecordError
+
+__all__ = ["Desk", "Event", "Resolve", "UndoRefusedError", "take_box"]
+
+REFUSED = "Another screen changed this first. The picture now shows both; please do it again."
+UNDO_REFUSED = "Another screen changed this photo. Look at the picture, then undo again."
+
+
+class UndoRefusedError(rs.StaleEditError):
+    """Undo or redo was asked on a picture that another browser has changed since."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """One stored step of a photo's history.
+
+    Attributes
+    ----------
+    revision : int
+        Of the photo after this step; unique within the photo.
+    client, seq : str, int
+        The browser that sent it and its number there; unique within the photo.
+    step : dict
+        ``{"do": edit}``, ``{"undo": true}`` or ``{"redo": true}``.
+    """
+
+    revision: int
+    client: str
+    seq: int
+    step: Mapping[str, Any]
+
+
+@dataclass
+class Desk:
+    """One photo as one session of the screen sees it.
+
+    Attributes
+    ----------
+    history : History
+    acked : dict of str to int
+        Last number done or refused, by browser.
+    made : dict of int to (str, str)
+        Browser that made each revision, and what kind of step it was.
+    message : str
+        What to tell the user, or empty.
+    """
+
+    history: rs.History
+    acked: dict[str, int] = field(default_factory=dict)
+    made: dict[int, tuple[str, str]] = field(default_factory=dict)
+    message: str = ""
+
+    def follow(self, events: list[Event]) -> None:
+        """Take in events already stored, in order of revision."""
+        for event in events:
+            if event.revision <= self.history.revision:
+                continue
+            self.history = self.history.step(event.step)
+            self.note(event)
+
+    def note(self, event: Event) -> None:
+        """Remember who made an event."""
+        step = event.step
+        kind = str(step["do"]["edit"]) if "do" in step else "undo" if "undo" in step else "redo"
+        self.made[event.revision] = (event.client, kind)
+        self.acked[event.client] = max(self.acked.get(event.client, 0), event.seq)
+
+    def since(self, revision: int, client: str) -> set[str]:
+        """Kinds of step that other browsers made after a revision."""
+        later = (self.made.get(r) for r in range(revision + 1, self.history.revision + 1))
+        return {made[1] for made in later if made is not None and made[0] != client}
+
+
+Resolve = Callable[[rs.Sheet, Mapping[str, Any]], rs.Edit]
+"""Turns a wish that needs the photo (a limb line, a scale) into an edit of the sheet."""
+
+
+def take_box(desk: Desk, box: Mapping[str, Any], resolve: Resolve) -> list[Event]:
+    """Do one browser's waiting items on the desk; return the events to store.
+
+    Parameters
+    ----------
+    desk : Desk
+        Changed in place; it already follows all that is stored.
+    box : mapping
+        ``{"client": name, "items": [{"seq": n, "do" | "undo" | "redo" | "line" | "scale": ...}]}``.
+    resolve : callable
+        For ``line`` and ``scale`` items.
+
+    Returns
+    -------
+    list of Event
+        Empty when all items were known, refused or changed nothing.
+    """
+    client, items = str(box.get("client", ""))[:40], box.get("items", [])
+    if not client or not isinstance(items, list):
+        return []
+    done: list[Event] = []
+    for item in sorted(items, key=lambda i: int(i.get("seq", 0))):
+        seq = int(item.get("seq", 0))
+        if seq <= desk.acked.get(client, 0):
+            continue
+        try:
+            step = _step_of(desk, client, item, resolve)
+            after = desk.history.step(step)
+        except FruitcountError as fault:
+            desk.message = _words(fault)
+            desk.acked[client] = seq
+            continue
+        if after.revision == desk.history.revision:
+            desk.acked[client] = seq
+            continue
+        desk.history = after
+        done.append(Event(after.revision, client, seq, step))
+        desk.note(done[-1])
+    return done
+
+
+def _step_of(
+    desk: Desk, client: str, item: Mapping[str, Any], resolve: Resolve
+) -> Mapping[str, Any]:
+    if "do" in item:
+        return {"do": item["do"]}
+    if item.get("undo") or item.get("redo"):
+        base = int(item.get("base", 0))
+        if desk.since(base, client):
+            raise UndoRefusedError(UNDO_REFUSED)
+        return {"undo": True} if item.get("undo") else {"redo": True}
+    if "line" in item or "scale" in item:
+        base = int(item.get("base", desk.history.revision))
+        what = "line" if "line" in item else "scale"
+        if {what, "undo", "redo"} & desk.since(base, client):
+            raise rs.StaleEditError(f"the {what} has been changed meanwhile")
+        return {"do": rs.edit_to_json(resolve(desk.history.sheet, item))}
+    raise RecordError("The screen sent something unknown.")
+
+
+def _words(fault: FruitcountError) -> str:
+    if isinstance(fault, rs.StaleEditError) and not isinstance(fault, UndoRefusedError):
+        return REFUSED
+    return str(fault)

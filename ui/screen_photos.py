@@ -1,0 +1,64 @@
+"""Photos for the browser: a small whole one first, sharp pieces when zoomed in."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.image.opencv import cv2
+from fruitcount.image.photo import read_photo
+
+__all__ = ["LARGEST_SIDE_PX", "piece_jpeg", "preview_jpeg"]
+
+LARGEST_SIDE_PX = 2048
+_JPEG = [cv2.IMWRITE_JPEG_QUALITY, 82]
+
+
+@lru_cache(maxsize=2)
+def _pixels(path: Path) -> NDArray[np.uint8]:
+    """The last photos looked at: a 50 MP one is 150 MB, so few are held."""
+    return read_photo(path).rgb
+
+
+def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
+    """The whole photo, its long side at most ``side_px``; kept beside the photo once made."""
+    side_px = int(min(max(side_px, 64), LARGEST_SIDE_PX))
+    kept = path.with_name(f"{path.name}.{side_px}.jpg")
+    if kept.exists():
+        return kept.read_bytes()
+    data = shrink_jpeg(_pixels(path), side_px)
+    partial = kept.with_suffix(".part")
+    partial.write_bytes(data)
+    partial.replace(kept)
+    return data
+
+
+def piece_jpeg(path: Path, box: tuple[int, int, int, int]) -> bytes:
+    """A piece of the photo as sharp as it is, or as ``LARGEST_SIDE_PX`` allows.
+
+    Parameters
+    ----------
+    path : Path
+    box : tuple of (x, y, width, height), px
+        Cut to what lies in the photo.
+    """
+    rgb = _pixels(path)
+    x, y = (int(np.clip(v, 0, n - 1)) for v, n in zip(box[:2], rgb.shape[1::-1], strict=True))
+    piece = rgb[y : y + max(1, box[3]), x : x + max(1, box[2])]
+    return shrink_jpeg(piece, LARGEST_SIDE_PX)
+
+
+def shrink_jpeg(rgb: NDArray[Any], side_px: int) -> bytes:
+    """Encode, made smaller if its long side is over ``side_px``."""
+    scale = side_px / max(rgb.shape[:2])
+    if scale < 1:
+        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), _JPEG)
+    if not done:
+        raise RuntimeError("the picture could not be encoded")
+    return bytes(data)
