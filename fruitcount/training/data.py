@@ -1,0 +1,142 @@
+"""Annotated photographs and renders, decoded once into memory, split by photo."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+__all__ = [
+    "BOX_FILL",
+    "LICENCE",
+    "Example",
+    "is_validation",
+    "photo_of",
+    "read_renders",
+    "read_tiles",
+]
+
+BOX_FILL = {
+    "cherry-fruitlets-bbch72": 0.65,
+    "cherry-bbch81": 0.85,
+    "apple-bbch76": 0.90,
+    "pear": 0.90,
+}
+"""Sets that may train shipped weights, and the share of a box's side that its fruit fills."""
+
+LICENCE = (
+    "CherryBBCH72, CherryBBCH81, AppleBBCH76 and Pear640 data sets, CC BY 4.0: S. Kodors, "
+    "I. Zarembo, G. Lacis, L. Litavniece, I. Apeinans, M. Sondors, A. Pacejs, \"Autonomous Yield "
+    'Estimation System for Small Commercial Orchards Using UAV and AI", Drones 8(12):734, 2024, '
+    "doi 10.3390/drones8120734"
+)
+
+VALIDATION_PERCENT = 15
+PICTURES = (".jpg", ".webp")
+
+
+@dataclass(frozen=True, eq=False)
+class Example:
+    """One picture and its fruit.
+
+    Attributes
+    ----------
+    name, group : str
+        File stem, and the set it belongs to.
+    rgb : uint8 array, shape (h, w, 3)
+    fruit : float32 array, shape (N, 5)
+        x, y, radius in pixels; visible share (NaN if not known); yellowing 1/0 (NaN if not
+        known). Fruit to be ignored has visible share -1.
+    wood : uint8 array, shape (h, w), or None
+        255 on wood; None where nobody told.
+    """
+
+    name: str
+    group: str
+    rgb: NDArray[np.uint8]
+    fruit: NDArray[np.float32]
+    wood: NDArray[np.uint8] | None = None
+
+
+def photo_of(stem: str) -> str:
+    """The photo that a tile was cut from: its name before the last ``_``."""
+    return stem.rsplit("_", 1)[0]
+
+
+def is_validation(group: str, photo: str) -> bool:
+    """Whether a photo is held back: fixed by the hash of its name, about 15 in 100."""
+    digest = hashlib.sha256(f"fruitlet {group}/{photo}".encode()).digest()
+    return int.from_bytes(digest[:4], "big") % 100 < VALIDATION_PERCENT
+
+
+def _picture(path: Path, mode: str = "RGB") -> NDArray[np.uint8]:
+    with Image.open(io.BytesIO(path.read_bytes())) as image:
+        return np.asarray(image.convert(mode), dtype=np.uint8)
+
+
+def _tile(path: Path) -> Example:
+    group = path.parent.name
+    rgb = _picture(path)
+    h, w = rgb.shape[:2]
+    rows = [line.split() for line in path.with_suffix(".txt").read_text().splitlines()]
+    boxes = np.array([[float(v) for v in row[1:5]] for row in rows if row], np.float32)
+    boxes = boxes.reshape(-1, 4)
+    radius = (boxes[:, 2] * w + boxes[:, 3] * h) / 4 * BOX_FILL[group]
+    unknown = np.full(len(boxes), np.nan, np.float32)
+    # boxes cut by the tile's edge show part of a fruit: their centre is not the fruit's
+    fruit = [boxes[:, 0] * w - 0.5, boxes[:, 1] * h - 0.5, radius, unknown, unknown]
+    return Example(path.stem, group, rgb, np.stack(fruit, axis=1).astype(np.float32))
+
+
+def read_tiles(folder: Path, limit: int | None = None) -> list[Example]:
+    """Tiles with YOLO boxes of the sets in :data:`BOX_FILL`, in name order.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds one folder a set.
+    limit : int, optional
+        At most so many tiles a set, for trying out.
+    """
+    paths: list[Path] = []
+    for group in BOX_FILL:
+        found = [p for p in (folder / group).glob("*") if p.suffix in PICTURES]
+        paths += sorted(found)[:limit]
+    with ThreadPoolExecutor() as pool:
+        return list(pool.map(_tile, paths))
+
+
+def read_renders(folder: Path, limit: int | None = None) -> list[Example]:
+    """Rendered pictures below a folder: every ``truth.json`` with the files it names.
+
+    A mask ``<name>_wood.png`` beside a picture tells its wood. Fruit is a list of ``x``,
+    ``y``, ``r_px``, ``cls``, ``visible``.
+    """
+    jobs: list[tuple[Path, dict[str, Any]]] = []
+    for truth in sorted(folder.rglob("truth.json")):
+        jobs += [(truth.parent, photo) for photo in json.loads(truth.read_text())["photos"]]
+    with ThreadPoolExecutor() as pool:
+        return list(pool.map(_render, jobs[:limit]))
+
+
+def _render(job: tuple[Path, dict[str, Any]]) -> Example:
+    folder, photo = job
+    path = folder / photo["image"]
+    mask = path.with_name(path.stem + "_wood.png")
+    fruit = np.array([_fruit_row(f) for f in photo["fruit"]], np.float32).reshape(-1, 5)
+    wood = _picture(mask, "L") if mask.exists() else None
+    return Example(path.stem, "renders", _picture(path), fruit, wood)
+
+
+def _fruit_row(fruit: dict[str, Any]) -> list[float]:
+    ignored = fruit["cls"] == "ignore"
+    visible = -1.0 if ignored else float(fruit.get("visible", 1.0))
+    return [fruit["x"], fruit["y"], fruit["r_px"], visible, float("yellow" in fruit["cls"])]

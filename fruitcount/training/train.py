@@ -1,0 +1,254 @@
+"""Train the fruitness net, export it and write its card.
+
+``python -m fruitcount.training.train --photos DIR --renders DIR --out DIR --seconds 480``
+
+``--photos`` holds one folder a set (only sets that may train shipped weights are read),
+``--renders`` the output of the limb renderer. Training stops after ``--seconds`` of steps,
+whatever the machine; a GPU is used when there is one. Writes ``fruitness.onnx``,
+``card.json``, ``card.md`` and ``checkpoint.pt``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import math
+import time
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import nn
+
+from fruitcount.training.card import splits_of, write_card
+from fruitcount.training.data import (
+    BOX_FILL,
+    Example,
+    is_validation,
+    photo_of,
+    read_renders,
+    read_tiles,
+)
+from fruitcount.training.export import check_against_cv2, export_onnx, sha256_of
+from fruitcount.training.light import random_light
+from fruitcount.training.losses import loss_of
+from fruitcount.training.net import FruitNet
+from fruitcount.training.paste import paste_random
+from fruitcount.training.sprites import Bank, make_bank
+from fruitcount.training.targets import make_targets
+from fruitcount.training.validate import scores
+from fruitcount.training.warp import Batch, CropRules, Pool, make_pool, random_crops
+
+__all__ = ["Run", "main", "train"]
+
+GROUP_SHARE = {
+    "cherry-fruitlets-bbch72": 0.34,
+    "cherry-bbch81": 0.30,
+    "apple-bbch76": 0.18,
+    "pear": 0.18,
+}
+"""Share of the photographed crops that each set gives."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """Settings of one training run.
+
+    Attributes
+    ----------
+    seconds : float
+        Time for the steps; reading, validation and export come on top (about 40 s on a GPU).
+    batch : int
+        Crops a step.
+    render_share : float
+        Share of the crops that come from renders, where there are any.
+    rate : float
+        Highest learning rate (AdamW, warm-up then a cosine to zero).
+    decay : float
+        Of the weights.
+    average : float
+        Decay of the running average of the weights, which is what ships.
+    crop : CropRules
+    """
+
+    seconds: float = 480.0
+    batch: int = 48
+    render_share: float = 0.5
+    rate: float = 2e-3
+    decay: float = 0.02
+    average: float = 0.999
+    crop: CropRules = CropRules()
+
+
+def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
+    """Photographs and renders apart, each weighted by set and by fruit."""
+    pools = []
+    for own in (False, True):
+        some = [e for e in examples if (e.group == "renders") == own]
+        if not some:
+            continue
+        # crowded pictures teach more a crop than a picture with one fruit
+        raw = [math.sqrt(1.0 + min(len(e.fruit), 20)) for e in some]
+        sums: Counter[str] = Counter()
+        for e, weight in zip(some, raw, strict=True):
+            sums[e.group] += weight
+        weights = [
+            w * GROUP_SHARE.get(e.group, 1.0) / sums[e.group]
+            for e, w in zip(some, raw, strict=True)
+        ]
+        pools.append(make_pool(some, weights, device))
+    return pools
+
+
+def _joined(parts: list[Batch]) -> Batch:
+    most = max(p.fruit.shape[1] for p in parts)
+    fruit = [nn.functional.pad(p.fruit, (0, 0, 0, most - p.fruit.shape[1])) for p in parts]
+    return Batch(
+        *(torch.cat([getattr(p, n) for p in parts]) for n in ("rgb", "wood", "wood_known", "valid")),
+        torch.cat(fruit),
+    )
+
+
+def _next_batch(pools: list[Pool], bank: Bank, run: Run) -> Batch:
+    shares = [1.0] if len(pools) == 1 else [1 - run.render_share, run.render_share]
+    crops = [
+        random_crops(pool, max(1, round(run.batch * share)), run.crop)
+        for pool, share in zip(pools, shares, strict=True)
+    ]
+    batch = paste_random(_joined(crops), bank)
+    return Batch(random_light(batch.rgb), batch.wood, batch.wood_known, batch.valid, batch.fruit)
+
+
+def _rate_at(done: float) -> float:
+    """Share of the highest rate after a share of the run."""
+    warm = 0.04
+    if done < warm:
+        return 0.05 + 0.95 * done / warm
+    return 0.002 + 0.998 * 0.5 * (1 + math.cos(math.pi * (done - warm) / (1 - warm)))
+
+
+def train(
+    examples: list[Example], run: Run, device: torch.device, *, resume: Path | None = None
+) -> tuple[nn.Module, dict[str, Any]]:
+    """Train and return the averaged net with facts about the run.
+
+    Parameters
+    ----------
+    examples : list of Example
+        Training pictures only.
+    run : Run
+    device : torch.device
+    resume : Path, optional
+        Checkpoint whose weights to start from.
+    """
+    pools = _pools(examples, device)
+    bank = make_bank(pools)
+    net = FruitNet().to(device, memory_format=torch.channels_last)
+    if resume is not None:
+        net.load_state_dict(torch.load(resume, map_location=device, weights_only=True))
+    kept = copy.deepcopy(net)
+    optimiser = torch.optim.AdamW(net.parameters(), run.rate, weight_decay=run.decay)
+    began, step, shown = time.monotonic(), 0, 0.0
+    while (done := (time.monotonic() - began) / run.seconds) < 1.0:
+        for group in optimiser.param_groups:
+            group["lr"] = run.rate * _rate_at(done)
+        with torch.no_grad():
+            batch = _next_batch(pools, bank, run)
+            targets = make_targets(batch)
+        parts = _step(net, optimiser, batch, targets)
+        step += 1
+        _average(kept, net, min(run.average, (1 + step) / (10 + step)))
+        if time.monotonic() - shown > 10:
+            shown = time.monotonic()
+            told = " ".join(f"{k} {float(v):.3f}" for k, v in parts.items())
+            print(f"{done:5.1%} step {step} ({step / (shown - began + 1e-9):.1f}/s) {told}", flush=True)
+    facts = {"steps": step, "seconds": time.monotonic() - began, "device": _name(device)}
+    return kept, facts
+
+
+def _step(net: nn.Module, optimiser: Any, batch: Batch, targets: Any) -> dict[str, torch.Tensor]:
+    net.train()
+    rgb = batch.rgb.contiguous(memory_format=torch.channels_last)
+    kind = rgb.device.type
+    with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
+        output = net(rgb)
+    parts = loss_of(output, targets)
+    total = torch.stack(list(parts.values())).sum()
+    optimiser.zero_grad(set_to_none=True)
+    total.backward()
+    nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+    optimiser.step()
+    return {k: v.detach() for k, v in parts.items()}
+
+
+@torch.no_grad()
+def _average(kept: nn.Module, net: nn.Module, decay: float) -> None:
+    mine = [v for v in kept.state_dict().values() if v.dtype.is_floating_point]
+    new = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
+    torch._foreach_lerp_(mine, new, 1 - decay)
+
+
+def _name(device: torch.device) -> str:
+    return torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU"
+
+
+def _held_back(example: Example) -> bool:
+    own = example.group == "renders"
+    return is_validation(example.group, example.name if own else photo_of(example.name))
+
+
+def main() -> None:
+    """Read the command line, train, export, score and write the card."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photos", type=Path, required=True)
+    parser.add_argument("--renders", type=Path, help="folder of rendered limbs; may be left out")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--seconds", type=float, default=480.0)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--batch", type=int, default=48)
+    parser.add_argument("--render-share", type=float, default=0.5)
+    parser.add_argument("--resume", type=Path, help="checkpoint.pt to start from")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--smoke", action="store_true", help="a few small steps, to try it out")
+    args = parser.parse_args()
+    torch.manual_seed(args.seed)
+    if args.device.startswith("cuda"):
+        torch.backends.cudnn.benchmark = True
+        torch.backends.cuda.matmul.allow_tf32 = True
+        torch.backends.cudnn.allow_tf32 = True
+    limit = 6 if args.smoke else None
+    read = time.monotonic()
+    examples = read_tiles(args.photos, limit)
+    if args.renders is not None:
+        examples += read_renders(args.renders, limit)
+    print(f"read {len(examples)} pictures in {time.monotonic() - read:.0f} s", flush=True)
+    run = Run(seconds=args.seconds, batch=args.batch, render_share=args.render_share)
+    if args.smoke:
+        run = Run(seconds=min(args.seconds, 20.0), batch=4, crop=CropRules(size_px=256))
+    _whole(examples, run, args)
+
+
+def _whole(examples: list[Example], run: Run, args: argparse.Namespace) -> None:
+    device = torch.device(args.device)
+    teach = [e for e in examples if not _held_back(e)]
+    ask = [e for e in examples if _held_back(e)]
+    args.out.mkdir(parents=True, exist_ok=True)
+    net, facts = train(teach, run, device, resume=args.resume)
+    torch.save(net.state_dict(), args.out / "checkpoint.pt")
+    ask_renders = [e for e in ask if e.group not in BOX_FILL][:150]
+    facts["scores"] = scores(net, [e for e in ask if e.group in BOX_FILL] + ask_renders, device)
+    for group, row in facts["scores"].items():
+        print(group, row["f1_precision_recall"], row["best_threshold"], row["median_size_error"])
+    path = args.out / "fruitness.onnx"
+    export_onnx(net, path)
+    facts |= {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
+    facts |= {"training": splits_of(teach), "validation": splits_of(ask)}
+    facts["difference_from_torch"] = check_against_cv2(net, path)
+    write_card(args.out, facts)
+    print(f"wrote {path}: {facts['bytes'] / 1e6:.2f} MB, steps {facts['steps']}")
+
+
+if __name__ == "__main__":
+    main()
