@@ -13,13 +13,13 @@ import segno
 import streamlit as st
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
-from screen_store import Store, open_store
+from screen_store import Records, open_records
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.errors import BadInputError, FruitcountError, RecordError
 
 __all__ = ["DATA_VARIABLE", "default_data_dir", "launch", "make_app"]
 
@@ -43,11 +43,11 @@ def default_data_dir() -> Path:
     return Path(os.environ.get(DATA_VARIABLE) or Path.home() / ".fruitcount")
 
 
-def make_app(store: Store, guard: Guard | None) -> Any:
+def make_app(records: Records, guard: Guard | None) -> Any:
     """The whole web application: pages, photos, and the gate before both."""
 
     def photo(request: Request) -> Response:
-        return photo_response(store, request.path_params["key"], dict(request.query_params))
+        return photo_response(records, request.path_params["key"], dict(request.query_params))
 
     return st.App(
         _HERE / "app.py",
@@ -56,17 +56,17 @@ def make_app(store: Store, guard: Guard | None) -> Any:
     )
 
 
-def photo_response(store: Store, key: str, query: dict[str, str]) -> Response:
+def photo_response(records: Records, key: str, query: dict[str, str]) -> Response:
     """The whole photo (``side``) or a piece of it (``box=x,y,w,h``) as a JPEG without any tags."""
     try:
-        path = store.path(key)
-        if not path.is_file():
-            return Response("No such photo.", 404, media_type="text/plain")
+        path = records.path(key)
         if "box" in query:
             x, y, w, h = (int(v) for v in query["box"].split(","))
             data = piece_jpeg(path, (x, y, w, h))
         else:
             data = preview_jpeg(path, int(query.get("side", "2048")))
+    except RecordError:
+        return Response("No such photo.", 404, media_type="text/plain")
     except (FruitcountError, ValueError):
         return Response("That cannot be shown.", 400, media_type="text/plain")
     headers = {"cache-control": "private, max-age=3600", "x-content-type-options": "nosniff"}
@@ -107,7 +107,7 @@ def launch(
         sys.path.insert(0, str(_HERE))
     tell_addresses(port, lan)
     sys.argv = [str(_HERE / "app.py")]
-    make_app(open_store(folder), guard).run(
+    make_app(open_records(folder), guard).run(
         config={
             "server.port": port,
             "server.address": "0.0.0.0" if lan else "127.0.0.1",  # noqa: S104

@@ -1,217 +1,212 @@
-"""Where the screen keeps photos and every step of their correction: the one seam to storage.
+"""The screen's one door to the records: photos by hash, and every step of their correction.
 
-A photo's steps are rows that are only ever added. The key (photo, revision) makes it impossible
-for two browsers to write the same revision; the loser reads what the other did and tries again.
+Steps are rows that are only ever added. Each holds the browser that made it and its number there,
+so a step sent twice is known again after a restart; the unique revision makes it impossible for
+two browsers to write over one another.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import sqlalchemy as sa
 from screen_outbox import Event
+from sqlalchemy import select
+from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
+from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
+from fruitcount.store.photos import delete_photo, photo_file, save_photo
+from fruitcount.store.sheets import load_sheet, save_decision, save_seen
+from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow
+from fruitcount.types import Seen
 
-__all__ = ["MovedOnError", "PhotoRow", "Store", "open_store"]
-
-_META = sa.MetaData()
-_PHOTOS = sa.Table(
-    "screen_photo",
-    _META,
-    sa.Column("key", sa.String(64), primary_key=True),
-    sa.Column("name", sa.String(200), nullable=False),
-    sa.Column("added_at", sa.String(32), nullable=False),
-    sa.Column("seen", sa.Text, nullable=False, default=""),
-    sa.Column("about", sa.Text, nullable=False, default="{}"),
-    sa.Column("summary", sa.Text, nullable=False, default="{}"),
-)
-_STEPS = sa.Table(
-    "screen_step",
-    _META,
-    sa.Column("photo", sa.String(64), sa.ForeignKey("screen_photo.key"), primary_key=True),
-    sa.Column("revision", sa.Integer, primary_key=True),
-    sa.Column("client", sa.String(40), nullable=False),
-    sa.Column("seq", sa.Integer, nullable=False),
-    sa.Column("step", sa.Text, nullable=False),
-    sa.Column("at", sa.String(32), nullable=False),
-    sa.UniqueConstraint("photo", "client", "seq"),
-)
-_KEY = re.compile(r"[0-9a-f]{64}")
-
-
-class MovedOnError(RecordError):
-    """Another browser stored a step first; read it and try again."""
+__all__ = [
+    "PhotoLine",
+    "Records",
+    "open_records",
+]
 
 
 @dataclass(frozen=True)
-class PhotoRow:
-    """One kept photo.
+class PhotoLine:
+    """One kept photo, for lists.
 
     Attributes
     ----------
     key : str
-        SHA-256 of the file's bytes.
+        SHA-256 of the file's bytes: the photo's name in every address.
     name : str
         The file's name, for people only: it never becomes a path.
-    added_at : str
-        UTC, ISO 8601.
-    about : dict
-        What the grower said of it: tree, limb, species, pass and so on.
-    summary : dict
-        Last result in a few numbers, for lists.
+    tree_id, limb_id : int or None
+    saved_at : str
+    inputs, numbers : dict
+        Of the last result; empty before the first.
     """
 
     key: str
     name: str
-    added_at: str
-    about: dict[str, Any]
-    summary: dict[str, Any]
+    tree_id: int | None
+    limb_id: int | None
+    saved_at: str
+    inputs: dict[str, Any]
+    numbers: dict[str, Any]
 
 
-class Store:
-    """Photos and steps in one folder: ``screen.db`` and ``photos/``."""
+class Records:
+    """Photos and their steps, named by the photo's hash.
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.photos = folder / "photos"
-        self.photos.mkdir(parents=True, exist_ok=True)
-        self.engine = sa.create_engine(
-            f"sqlite:///{folder / 'screen.db'}", connect_args={"timeout": 30}
-        )
+    Parameters
+    ----------
+    store : Store
+    """
 
-        @sa.event.listens_for(self.engine, "connect")
-        def _prepare(connection: Any, _: Any) -> None:
-            connection.execute("PRAGMA journal_mode=WAL")
-            connection.execute("PRAGMA synchronous=NORMAL")
-            connection.execute("PRAGMA foreign_keys=ON")
-
-        _META.create_all(self.engine)
+    def __init__(self, store: Store) -> None:
+        self.store = store
 
     def add_photo(self, data: bytes, name: str) -> str:
-        """Keep a photo's bytes under their hash; the same bytes are kept once."""
-        key = hashlib.sha256(data).hexdigest()
-        path = self.path(key)
-        if not path.exists():
-            partial = path.with_suffix(".part")
-            partial.write_bytes(data)
-            partial.replace(path)
-        row = {"key": key, "name": name[:200], "added_at": _now()}
-        with self.engine.begin() as db:
-            if db.scalar(sa.select(_PHOTOS.c.key).where(_PHOTOS.c.key == key)) is None:
-                db.execute(_PHOTOS.insert().values(row))
-        return key
+        """Keep a photo's bytes; the same bytes are kept once. Returns its key."""
+        number = save_photo(self.store, data, name=Path(name).name[:120])
+        with reading(self.store) as db:
+            return str(db.scalars(select(PhotoRow.sha256).where(PhotoRow.id == number)).one())
 
-    def path(self, key: str) -> Path:
-        """File of a photo; only a hash is taken for a key.
+    def number(self, key: str) -> int:
+        """The photo's number in the records.
 
         Raises
         ------
         RecordError
-            When ``key`` is not a SHA-256 in hexadecimal.
+            When no such photo is kept.
         """
-        if not _KEY.fullmatch(key):
-            raise RecordError(f"a photo's key is 64 hexadecimal digits, got {key[:80]!r}")
-        return self.photos / key
+        with reading(self.store) as db:
+            found = db.scalar(select(PhotoRow.id).where(PhotoRow.sha256 == key))
+        if found is None:
+            raise RecordError("There is no such photo here. It may have been deleted.")
+        return int(found)
 
-    def photo(self, key: str) -> PhotoRow | None:
-        """One photo, or None when it is not kept here."""
-        rows = self._rows(_PHOTOS.c.key == key)
-        return rows[0] if rows else None
+    def path(self, key: str) -> Path:
+        """The photo's file.
 
-    def all_photos(self) -> list[PhotoRow]:
-        """Every photo, newest first."""
-        return self._rows(sa.true())
+        Raises
+        ------
+        RecordError
+            When no such photo is kept.
+        """
+        return photo_file(self.store, self.number(key))
 
-    def _rows(self, where: Any) -> list[PhotoRow]:
-        columns = (_PHOTOS.c.key, _PHOTOS.c.name, _PHOTOS.c.added_at)
-        query = sa.select(*columns, _PHOTOS.c.about, _PHOTOS.c.summary).where(where)
-        with self.engine.connect() as db:
-            found = db.execute(query.order_by(_PHOTOS.c.added_at.desc())).all()
-        return [PhotoRow(r[0], r[1], r[2], json.loads(r[3]), json.loads(r[4])) for r in found]
+    def seen(self, key: str) -> Seen | None:
+        """The automatic result that corrections start from, or None when not measured yet."""
+        with reading(self.store) as db:
+            first = db.scalar(
+                select(SeenRow.settings_key)
+                .where(SeenRow.photo_id == self.number(key))
+                .order_by(SeenRow.id)
+                .limit(1)
+            )
+        if first is None:
+            return None
+        return load_sheet(self.store, self.number(key), settings_key=first).seen
 
-    def seen(self, key: str) -> dict[str, Any] | None:
-        """The automatic result, or None when it was not measured yet."""
-        with self.engine.connect() as db:
-            text = db.scalar(sa.select(_PHOTOS.c.seen).where(_PHOTOS.c.key == key))
-        return json.loads(text) if text else None
-
-    def keep_seen(self, key: str, record: Mapping[str, Any]) -> None:
-        """Keep the automatic result, unless one is kept: corrections start from the first."""
-        change = _PHOTOS.update().where(_PHOTOS.c.key == key, _PHOTOS.c.seen == "")
-        with self.engine.begin() as db:
-            db.execute(change.values(seen=json.dumps(record)))
-
-    def keep_about(self, key: str, **facts: Any) -> None:
-        """Add to what the grower said of a photo."""
-        self._merge(key, _PHOTOS.c.about, facts)
-
-    def keep_summary(self, key: str, **numbers: Any) -> None:
-        """Add to the last result's few numbers."""
-        self._merge(key, _PHOTOS.c.summary, numbers)
-
-    def _merge(self, key: str, column: sa.Column[Any], more: Mapping[str, Any]) -> None:
-        with self.engine.begin() as db:
-            text = db.scalar(sa.select(column).where(_PHOTOS.c.key == key))
-            was = json.loads(text or "{}")
-            if {**was, **more} != was:
-                row = _PHOTOS.update().where(_PHOTOS.c.key == key)
-                db.execute(row.values({column.name: json.dumps({**was, **more})}))
+    def keep_seen(self, key: str, seen: Seen) -> None:
+        """Keep the automatic result, unless one is kept: corrections belong to the first."""
+        if self.seen(key) is None:
+            save_seen(self.store, self.number(key), seen=seen, settings_key="screen")
 
     def steps(self, key: str, after: int = 0) -> list[Event]:
         """Stored steps with a revision above ``after``, in order."""
-        query = sa.select(_STEPS).where(_STEPS.c.photo == key, _STEPS.c.revision > after)
-        with self.engine.connect() as db:
-            rows = db.execute(query.order_by(_STEPS.c.revision)).all()
-        return [Event(r.revision, r.client, r.seq, json.loads(r.step)) for r in rows]
+        query = select(EditRow).where(
+            EditRow.photo_id == self.number(key), EditRow.revision > after
+        )
+        with reading(self.store) as db:
+            return [_event(row) for row in db.scalars(query.order_by(EditRow.revision))]
 
-    def add_steps(self, key: str, events: Iterable[Event]) -> None:
+    def add_steps(self, key: str, events: Sequence[Event]) -> None:
         """Store steps, all or none.
 
         Raises
         ------
-        MovedOnError
-            When one of the revisions, or one browser's number, is stored already.
+        RevisionConflictError
+            When another browser stored one of these revisions first.
         """
-        rows = [
-            {
-                "photo": key,
-                "revision": e.revision,
-                "client": e.client,
-                "seq": e.seq,
-                "step": json.dumps(e.step),
-                "at": _now(),
-            }
-            for e in events
-        ]
-        if not rows:
+        if not events:
             return
+        number = self.number(key)
         try:
-            with self.engine.begin() as db:
-                db.execute(_STEPS.insert(), rows)
-        except sa.exc.IntegrityError as clash:
-            raise MovedOnError(f"photo {key[:8]} has been changed by another browser") from clash
+            with writing(self.store) as db:
+                db.add_all([_row(number, event) for event in events])
+        except RecordError as error:
+            if isinstance(error.__cause__, IntegrityError):
+                raise RevisionConflictError(
+                    "changed by another browser", events[0].revision
+                ) from error
+            raise
+
+    def inputs(self, key: str) -> dict[str, Any]:
+        """What the grower last said of this photo; empty before that."""
+        return load_sheet(self.store, self.number(key)).inputs or {}
+
+    def keep_result(
+        self, key: str, revision: int, inputs: Mapping[str, Any], numbers: Mapping[str, Any]
+    ) -> None:
+        """Keep what was decided at a revision, with the answers it rests on."""
+        save_decision(
+            self.store,
+            self.number(key),
+            revision=revision,
+            inputs=dict(inputs),
+            decision=dict(numbers),
+        )
+
+    def photos(self, tree_id: int | None = None) -> list[PhotoLine]:
+        """Every photo (of one tree), newest first."""
+        last = select(DecisionRow.photo_id, DecisionRow.id).order_by(DecisionRow.id)
+        query = select(PhotoRow).order_by(PhotoRow.id.desc())
+        if tree_id is not None:
+            query = query.where(PhotoRow.tree_id == tree_id)
+        with reading(self.store) as db:
+            newest = dict(db.execute(last).tuples().all())
+            wanted = db.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest.values())))
+            results = {row.photo_id: row for row in wanted}
+            return [_line(row, results.get(row.id)) for row in db.scalars(query)]
 
     def forget(self, key: str) -> None:
-        """Delete a photo, its file, and all its steps."""
-        with self.engine.begin() as db:
-            db.execute(_STEPS.delete().where(_STEPS.c.photo == key))
-            db.execute(_PHOTOS.delete().where(_PHOTOS.c.key == key))
-        for path in self.photos.glob(f"{self.path(key).name}*"):
-            path.unlink()
+        """Delete a photo, its small copies and all its steps, for good."""
+        path = self.path(key)
+        for copy in path.parent.glob(f"{path.name}.*.jpg"):
+            copy.unlink()
+        delete_photo(self.store, self.number(key))
 
 
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
+def _event(row: EditRow) -> Event:
+    first = row.body[0] if row.body else {}
+    client, seq = str(first.get("client", "?")), int(first.get("seq", 0))
+    step: dict[str, Any] = {row.kind: True}
+    if row.kind == "edit":
+        step = {"do": {k: v for k, v in first.items() if k not in ("client", "seq")}}
+    return Event(row.revision, client, seq, step)
 
 
-def open_store(folder: str | Path) -> Store:
-    """Open the store in a folder; it is made when it is not there."""
-    return Store(Path(folder))
+def _row(number: int, event: Event) -> EditRow:
+    kind = "edit" if "do" in event.step else "undo" if "undo" in event.step else "redo"
+    body = {"client": event.client, "seq": event.seq, **event.step.get("do", {})}
+    return EditRow(photo_id=number, revision=event.revision, kind=kind, body=[body])
+
+
+def _line(row: PhotoRow, result: DecisionRow | None) -> PhotoLine:
+    return PhotoLine(
+        row.sha256,
+        row.file_name,
+        row.tree_id,
+        row.limb_id,
+        row.saved_at,
+        dict(result.inputs) if result else {},
+        dict(result.body) if result else {},
+    )
+
+
+def open_records(folder: str | Path) -> Records:
+    """The records in a folder; they are made when they are not there."""
+    folder = Path(folder)
+    return Records(open_store(folder / "records.db", photos_folder=folder / "photos"))

@@ -99,7 +99,9 @@ class Screen {
   }
 
   resize() {
-    const box = this.el.stage.getBoundingClientRect();
+    const stage = this.el.stage;
+    if (this.data) stage.style.setProperty("--fc-want", `${(stage.clientWidth * this.view.ph) / this.view.pw}px`);
+    const box = stage.getBoundingClientRect();
     if (!box.width) return;
     this.dpr = Math.min(window.devicePixelRatio || 1, 2.5);
     this.canvas.width = Math.round(box.width * this.dpr);
