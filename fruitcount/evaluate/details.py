@@ -127,7 +127,7 @@ def crowding_of(truth: Truth) -> FloatArray:
         truth.x_px[:, None] - truth.x_px[None, :], truth.y_px[:, None] - truth.y_px[None, :]
     )
     reach = (truth.r_px[:, None] + truth.r_px[None, :]) / 2
-    gap = distance / reach - 2
+    gap = distance / np.maximum(reach, 1e-9) - 2
     np.fill_diagonal(gap, np.inf)
     return np.asarray(gap.min(axis=1))
 

@@ -1,0 +1,147 @@
+"""Judging a folder end to end, on drawn photos and stand-in detectors."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from fruitcount.errors import BadInputError, BadTruthError, PhotoUnreadableError
+from fruitcount.evaluate.known import Truth
+from fruitcount.evaluate.predictors import circles_predictor
+from fruitcount.evaluate.report import report_json, report_text
+from fruitcount.evaluate.run import (
+    EvaluateSettings,
+    evaluate_folder,
+    source_photo,
+    worst,
+    write_report,
+)
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
+from fruitcount.export.coco import write_coco
+from fruitcount.types import Fruitlets, Limb, Scale, Seen
+
+SMALL = SceneSettings(width_px=360, height_px=240, px_per_mm=0.9, fruit_n=8, leaf_n=20)
+
+
+def seen_of(truth: Truth, fruitlets: Fruitlets) -> Seen:
+    size = (truth.width_px, truth.height_px)
+    limb = Limb(
+        line_px=truth.limb_line_px,
+        length_mm=truth.limb_length_mm * 1.1,
+        base_diameter_mm=truth.base_diameter_mm,
+    )
+    scale = Scale(px_per_mm=truth.px_per_mm * 0.98, source="card")
+    return Seen(truth.name, "", *size, None, scale, fruitlets, limb)
+
+
+@pytest.fixture
+def drawn(tmp_path: Path) -> tuple[Path, dict[str, Truth]]:
+    """Three drawn photos with their truth as COCO."""
+    folder = tmp_path / "drawn set"
+    folder.mkdir()
+    truths = {}
+    for seed in range(3):
+        photo, truth = draw_scene(seed, SMALL)
+        Image.fromarray(photo.rgb).save(folder / photo.name)
+        truths[photo.name] = truth
+    everything = [seen_of(t, fruitlets_of(t, asked_only=False)) for t in truths.values()]
+    write_coco(everything, folder / "notes.json")
+    return folder, truths
+
+
+def test_perfect_and_blind_detectors(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, truths = drawn
+    every = {n: fruitlets_of(t, asked_only=False) for n, t in truths.items()}
+    perfect = evaluate_folder(folder, lambda path: every[path.name])
+    assert perfect.tally.f1 == 1.0
+    assert perfect.counts.median_abs_frac == 0
+    assert worst(perfect) == []
+    blind = evaluate_folder(folder, lambda path: Fruitlets.empty())
+    assert blind.tally.recall == 0
+    assert blind.counts.bias_frac == -1
+    assert len(worst(blind, 2)) == 2
+
+
+def test_seen_is_compared_with_limb_and_scale(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    _, truths = drawn
+    from fruitcount.evaluate.details import limb_errors, scale_errors
+
+    seen = [seen_of(t, fruitlets_of(t)) for t in truths.values()]
+    known = list(truths.values())
+    assert limb_errors(seen, known)["length"].median_signed_frac == pytest.approx(0.1)
+    assert limb_errors(seen, known)["base_diameter"].median_abs_frac == 0
+    assert scale_errors(seen, known).median_signed_frac == pytest.approx(-0.02)
+    assert scale_errors([None] * 3, known).n == 0
+
+
+def test_our_own_errors_are_listed_and_others_stop(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, _ = drawn
+
+    def unreadable(path: Path) -> Fruitlets:
+        raise PhotoUnreadableError(path.name, "is not a photo")
+
+    def broken(path: Path) -> Fruitlets:
+        raise ZeroDivisionError
+
+    result = evaluate_folder(folder, unreadable)
+    assert [f.name for f in result.failures] == ["drawn-0.png", "drawn-1.png", "drawn-2.png"]
+    assert "is not a photo" in report_text([result])
+    with pytest.raises(ZeroDivisionError):
+        evaluate_folder(folder, broken)
+
+
+def test_missing_photo_is_named(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, _ = drawn
+    (folder / "drawn-1.png").unlink()
+    with pytest.raises(BadTruthError, match=r"drawn-1\.png"):
+        evaluate_folder(folder, lambda path: Fruitlets.empty())
+
+
+def test_report_files(drawn: tuple[Path, dict[str, Truth]], tmp_path: Path) -> None:
+    folder, truths = drawn
+    half = {n: fruitlets_of(t).take(slice(0, 3)) for n, t in truths.items()}
+    steps: list[tuple[int, int]] = []
+    result = evaluate_folder(
+        folder,
+        lambda path: seen_of(truths[path.name], half[path.name]),
+        settings=EvaluateSettings(threshold=0.5, most_photos_n=2),
+        progress=lambda done, total: steps.append((done, total)),
+    )
+    assert steps == [(1, 2), (2, 2)]
+    written = write_report([result], [folder], tmp_path / "out", worst_n=1)
+    assert [p.suffix for p in written] == [".json", ".txt", ".png", ".jpg"]
+    record = json.loads(written[0].read_text())["sets"][0]
+    assert record["set"] == "drawn set"
+    assert record["precision"] == 1.0
+    assert record["photos_n"] == 2
+    assert record["recall_by"]["crowding"]
+    assert "drawn set" in written[1].read_text()
+    for path in written[2:]:
+        picture = np.asarray(Image.open(path))
+        assert picture.shape[2] == 3
+        assert picture.std() > 5
+
+
+def test_json_holds_no_nan() -> None:
+    from fruitcount.evaluate.report import score_set
+
+    text = report_json([score_set("nothing", [], [], threshold=0.5)])
+    assert json.loads(text)["sets"][0]["f1"] is None
+
+
+def test_tiles_share_a_source_photo() -> None:
+    assert source_photo("IMGP8620_27.jpg") == source_photo("IMGP8620_3.jpg") == "IMGP8620"
+    assert source_photo("0221.jpg") == "0221"
+
+
+def test_predictor_by_name(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, _ = drawn
+    with pytest.raises(BadInputError, match="source"):
+        circles_predictor("guess")
+    result = evaluate_folder(folder, circles_predictor("classical"))
+    assert len(result.judged) == 3
+    assert np.isfinite(result.curve.average_precision)
