@@ -1,0 +1,57 @@
+"""Distances along a drawn line, and places on it. Pure geometry in pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fruitcount.types import FloatArray
+
+__all__ = ["along_line", "nearest_on_line", "point_on_line"]
+
+
+def along_line(line_px: FloatArray) -> FloatArray:
+    """Distance of each vertex from the line's first, shape (N,)."""
+    steps = np.hypot(*np.diff(line_px, axis=0).T) if len(line_px) > 1 else np.zeros(0)
+    return np.concatenate([[0.0], np.cumsum(steps)])[: len(line_px)]
+
+
+def point_on_line(line_px: FloatArray, along_px: FloatArray | float) -> FloatArray:
+    """Points at given distances along a line, shape (M, 2) of x, y.
+
+    Distances beyond an end give that end.
+    """
+    s = along_line(line_px)
+    d = np.atleast_1d(np.asarray(along_px, dtype=float))
+    return np.column_stack([np.interp(d, s, line_px[:, 0]), np.interp(d, s, line_px[:, 1])])
+
+
+def nearest_on_line(
+    line_px: FloatArray, x_px: FloatArray, y_px: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """For each point, where its nearest place on the line lies.
+
+    Parameters
+    ----------
+    line_px : array, shape (N, 2)
+        At least two vertices.
+    x_px, y_px : arrays, shape (M,)
+
+    Returns
+    -------
+    along_px, offset_px : arrays, shape (M,)
+        Distance along the line to the nearest place, and distance from the point to it.
+    """
+    s = along_line(line_px)
+    best = np.full(len(x_px), np.inf)
+    along = np.zeros(len(x_px))
+    for i in range(len(line_px) - 1):
+        a, step = line_px[i], line_px[i + 1] - line_px[i]
+        length = float(np.hypot(*step))
+        if length == 0:
+            continue
+        t = np.clip(((x_px - a[0]) * step[0] + (y_px - a[1]) * step[1]) / length**2, 0, 1)
+        gap = np.hypot(x_px - a[0] - t * step[0], y_px - a[1] - t * step[1])
+        closer = gap < best
+        best[closer] = gap[closer]
+        along[closer] = s[i] + t[closer] * length
+    return along, best

@@ -1,0 +1,164 @@
+"""What the grower tells: facts that no photo shows, and the grower's own rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fruitcount.checks import at_least, in_range, positive
+from fruitcount.errors import BadInputError
+
+__all__ = ["GrowerInputs", "PlanRules", "WorthWeights"]
+
+
+@dataclass(frozen=True)
+class GrowerInputs:
+    """Everything the plan and the load need that the photo cannot tell.
+
+    Attributes
+    ----------
+    species : str
+        A name from ``fruitcount.species.species_names()``.
+    pass_number : {1, 2}
+        The first pass leaves a margin over the final count, the second finishes.
+    ripening_month : int or None
+        1-12. Early-ripening fruit is late to thin at a smaller size.
+    drop_done : bool or None
+        Has the natural drop happened? ``False`` leaves more fruit standing for it.
+    expected_drop_frac : float or None
+        Share of the fruit still expected to fall, 0 up to (not including) 1; ``None`` takes the
+        middle of the species' range. Used only when ``drop_done`` is ``False``. Larger keeps more.
+    light_set : bool or None
+        ``True``: the set is light and the limb is left alone.
+    spacing_mm : float or None
+        The grower's own spacing of the final fruit. Larger keeps fewer.
+    harvest_diameter_mm : float or None
+        Ripe diameter wanted. Larger means heavier fruit, so less of it on weak wood.
+    cap : int or None
+        Never keep more than this many on the limb.
+    limb_target : float or None
+        This limb's share of the tree's target.
+    allow_pairs : bool
+        Two may stay in a large cluster.
+    inclination_deg : float or None
+        Angle of the limb above horizontal, -90 to 90; ``None`` takes the line in the photo with
+        the photo's vertical as plumb.
+    limb_length_mm : float or None
+        Typed length of the limb, where the photo has no scale.
+    handling_factor : float
+        Multiplies all weights for wind, rain, and a picker's pull. Our choice, 1.25. At least 1.
+    safety_factor : float
+        How many times the load the limb should carry before it is called fine. Our choice, 2;
+        with the handling factor that is 2.5, inside the usual 2 to 3. At least 1.
+    seconds_per_cut, seconds_per_pinch : float
+        Time of one clipper cut and of one fruit pinched off. Our choice (no source found for
+        either): time your own.
+    stub_mm : float
+        Stub left when a whole side shoot is taken off. The grower's rule.
+    keep_tip_leaves_mm : float
+        Shoot length with leaves left beyond the last kept fruit. Our choice, 40 mm.
+    """
+
+    species: str = "peach"
+    pass_number: int = 1
+    ripening_month: int | None = None
+    drop_done: bool | None = None
+    expected_drop_frac: float | None = None
+    light_set: bool | None = None
+    spacing_mm: float | None = None
+    harvest_diameter_mm: float | None = None
+    cap: int | None = None
+    limb_target: float | None = None
+    allow_pairs: bool = False
+    inclination_deg: float | None = None
+    limb_length_mm: float | None = None
+    handling_factor: float = 1.25
+    safety_factor: float = 2.0
+    seconds_per_cut: float = 4.0
+    seconds_per_pinch: float = 1.5
+    stub_mm: float = 5.0
+    keep_tip_leaves_mm: float = 40.0
+
+    def __post_init__(self) -> None:
+        if self.pass_number not in (1, 2):
+            raise BadInputError(f"pass_number must be 1 or 2, got {self.pass_number!r}")
+        if self.ripening_month is not None and self.ripening_month not in range(1, 13):
+            raise BadInputError(f"ripening_month must be from 1 to 12, got {self.ripening_month!r}")
+        if self.expected_drop_frac is not None:
+            in_range("expected_drop_frac", self.expected_drop_frac, 0.0, 0.95)
+        if self.cap is not None and (self.cap < 0 or self.cap != int(self.cap)):
+            raise BadInputError(f"cap must be a whole number of at least 0, got {self.cap!r}")
+        if self.limb_target is not None:
+            at_least("limb_target", self.limb_target, 0.0)
+        if self.inclination_deg is not None:
+            in_range("inclination_deg", self.inclination_deg, -90.0, 90.0)
+        for name in ("spacing_mm", "harvest_diameter_mm", "limb_length_mm"):
+            value = getattr(self, name)
+            if value is not None:
+                positive(name, value)
+        for name in ("handling_factor", "safety_factor"):
+            at_least(name, getattr(self, name), 1.0)
+        for name in ("seconds_per_cut", "seconds_per_pinch"):
+            positive(name, getattr(self, name))
+        for name in ("stub_mm", "keep_tip_leaves_mm"):
+            at_least(name, getattr(self, name), 0.0)
+
+
+@dataclass(frozen=True)
+class WorthWeights:
+    """How much each merit of a fruit counts. Our choice; they need not add up to 1.
+
+    Attributes
+    ----------
+    size : float
+        Bigger now, against the others on this limb.
+    sound : float
+        Clear mark, round, green.
+    seat : float
+        Hangs on heavier wood, nearer the base.
+    light : float
+        Not behind leaves or other fruit (share of outline seen).
+    """
+
+    size: float = 0.35
+    sound: float = 0.2
+    seat: float = 0.3
+    light: float = 0.15
+
+
+@dataclass(frozen=True)
+class PlanRules:
+    """Rules of the plan that are our choice. Change them only with a reason.
+
+    Attributes
+    ----------
+    first_pass_margin_frac : float
+        Fruit left over the final count in the first pass, as a share of it. 0.5 takes peach
+        from 6 in to 4 in, which is the 10 cm that RHS gives for its first pass. Larger leaves
+        more for the second pass.
+    gap_share_frac : float
+        Closest two kept fruit may be, as a share of the low spacing. The count leads and spacing
+        only spreads it: Kansas State accepts clusters while the average holds. Larger spreads
+        more evenly and may keep fewer.
+    first_pass_gap_frac : float
+        The same for the first pass, as a share of the first-pass spacing: it leaves fruit for
+        the second pass to choose from.
+    worth_per_second : float
+        Worth given up to save one second of work. Larger means fewer, bigger cuts.
+    max_cut_frac : float
+        Largest share of the limb's length that one cut may take.
+    weights : WorthWeights
+    """
+
+    first_pass_margin_frac: float = 0.5
+    gap_share_frac: float = 0.5
+    first_pass_gap_frac: float = 0.3
+    worth_per_second: float = 0.1
+    max_cut_frac: float = 0.7
+    weights: WorthWeights = WorthWeights()
+
+    def __post_init__(self) -> None:
+        at_least("first_pass_margin_frac", self.first_pass_margin_frac, 0.0)
+        at_least("gap_share_frac", self.gap_share_frac, 0.0)
+        at_least("first_pass_gap_frac", self.first_pass_gap_frac, 0.0)
+        at_least("worth_per_second", self.worth_per_second, 0.0)
+        in_range("max_cut_frac", self.max_cut_frac, 0.0, 1.0)

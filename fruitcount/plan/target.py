@@ -1,0 +1,239 @@
+"""How many fruit to keep: the smallest of what spacing, wood, tree and grower allow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.species import Sourced, Species
+
+__all__ = ["CarryAnswer", "KeepTarget", "Reason", "keep_target", "spacing_count"]
+
+
+class CarryAnswer(Protocol):
+    """What the plan needs of a carry limit: fruit the wood may bear, and a band around it."""
+
+    @property
+    def count(self) -> float: ...
+    @property
+    def count_low(self) -> float: ...
+    @property
+    def count_high(self) -> float: ...
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Where one number of the result comes from.
+
+    Attributes
+    ----------
+    number : str
+        What the number is called in the result.
+    value : float
+    rule : str
+        How it was worked out, in words.
+    given : str
+        The inputs that went in, with their values.
+    source : str
+        Who says so, with its status in brackets.
+    """
+
+    number: str
+    value: float
+    rule: str
+    given: str
+    source: str
+
+
+@dataclass(frozen=True)
+class KeepTarget:
+    """Fruit to leave standing after this pass, and the final count behind it.
+
+    Attributes
+    ----------
+    low, centre, high : float
+        Whole numbers to leave standing after this pass; NaN where nothing could tell.
+    final_low, final, final_high : float
+        Whole numbers wanted at harvest.
+    rule : {"spacing", "wood", "tree share", "cap", "not told"}
+        What governs the centre.
+    drop_frac : float
+        Natural drop still allowed for.
+    reasons : tuple of Reason
+    """
+
+    low: float
+    centre: float
+    high: float
+    final_low: float
+    final: float
+    final_high: float
+    rule: str
+    drop_frac: float
+    reasons: tuple[Reason, ...]
+
+
+def spacing_count(length_mm: float, spacing_mm: float) -> float:
+    """Whole fruit on a length of wood at a spacing: length over spacing, rounded down.
+
+    The rule behind "9-18 fruit per 36 in at 2-4 in" (Growing Organic Orchard Fruits, p. 691).
+    NaN lengths give NaN.
+    """
+    return _whole(length_mm / spacing_mm)
+
+
+def keep_target(
+    length_mm: float,
+    species: Species,
+    inputs: GrowerInputs,
+    *,
+    carry: CarryAnswer | None = None,
+    rules: PlanRules | None = None,
+) -> KeepTarget:
+    """The keep count and the rule that governs it.
+
+    Parameters
+    ----------
+    length_mm : float
+        Fruiting wood, limb and bearing shoots; NaN if not told (then spacing tells nothing).
+    species : Species
+    inputs : GrowerInputs
+    carry : CarryAnswer, optional
+        From the limb load. Counts that are NaN are passed over.
+    rules : PlanRules, optional
+
+    Returns
+    -------
+    KeepTarget
+    """
+    rules = rules or PlanRules()
+    drop, drop_reason = _drop(species, inputs)
+    reasons = [drop_reason] if drop_reason else []
+    final, standing = _by_spacing(length_mm, species, inputs, rules)
+    reasons.extend(_spacing_reasons(length_mm, species, inputs, final))
+    more = 1.0 + rules.first_pass_margin_frac if inputs.pass_number == 1 else 1.0
+    limits: dict[str, tuple[float, float, float]] = {}
+    if carry is not None and math.isfinite(carry.count):
+        limits["wood"] = (carry.count_low, carry.count, carry.count_high)
+        reasons.append(
+            Reason(
+                "fruit the wood may carry",
+                carry.count,
+                "fruit of harvest weight until the worst section reaches its working stress",
+                f"safety factor {inputs.safety_factor:g}, handling factor {inputs.handling_factor:g}",
+                "beam formula; factors (our choice)",
+            )
+        )
+    if inputs.limb_target is not None:
+        limits["tree share"] = (inputs.limb_target,) * 3
+        reasons.append(
+            Reason("share of the tree's target", inputs.limb_target, "typed or from the tree plan",
+                   f"limb_target {inputs.limb_target:g}", "grower")
+        )  # fmt: skip
+    finals = {"spacing": final, **limits}
+    stands = {"spacing": standing, **{k: tuple(v * more for v in t) for k, t in limits.items()}}
+    stands = {k: tuple(v / (1.0 - drop) for v in t) for k, t in stands.items()}
+    if inputs.cap is not None:
+        finals["cap"] = stands["cap"] = (float(inputs.cap),) * 3
+        reasons.append(
+            Reason("cap", inputs.cap, "never keep more than this", f"cap {inputs.cap}", "grower")
+        )
+    reasons.extend(_pass_reason(inputs, species, rules))
+    rule = _smallest(stands)
+    low, centre, high = (_least(stands, i) for i in range(3))
+    f_low, f_centre, f_high = (_least(finals, i) for i in range(3))
+    return KeepTarget(low, centre, high, f_low, f_centre, f_high, rule, drop, tuple(reasons))
+
+
+def _whole(count: float) -> float:
+    """Rounded down, but at least one where there is any wood. NaN stays NaN."""
+    if math.isnan(count):
+        return count
+    # A hair of tolerance so that 36 in at 2 in is 18 and not 17.
+    return float(max(math.floor(count + 1e-9), 0))
+
+
+def _by_spacing(
+    length_mm: float, species: Species, inputs: GrowerInputs, rules: PlanRules
+) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """Final and standing counts (low, centre, high), not yet whole."""
+    if inputs.spacing_mm is not None:
+        spacings = (inputs.spacing_mm,) * 3
+    else:
+        spacings = (
+            species.spacing_high_mm.number,
+            species.spacing_centre_mm.number,
+            species.spacing_low_mm.number,
+        )
+    # A limb shorter than one spacing still carries one fruit.
+    low, centre, high = (max(length_mm / s, 1.0) if length_mm > 0 else math.nan for s in spacings)
+    if inputs.pass_number == 2:
+        return (low, centre, high), (low, centre, high)
+    more = 1.0 + rules.first_pass_margin_frac
+    first = max(centre * more, length_mm / species.first_pass_spacing_mm.number)
+    return (low, centre, high), (low * more, first, max(high * more, first))
+
+
+def _drop(species: Species, inputs: GrowerInputs) -> tuple[float, Reason | None]:
+    if inputs.drop_done is not False:
+        return 0.0, None
+    own = inputs.expected_drop_frac
+    expected = species.natural_drop_frac.middle if own is None else own
+    return expected, Reason(
+        "natural drop still to come",
+        expected,
+        "the count left standing is raised so that the wanted count remains after the drop",
+        "the grower says the drop has not happened",
+        "grower" if own is not None else _said(species.natural_drop_frac),
+    )
+
+
+def _spacing_reasons(
+    length_mm: float, species: Species, inputs: GrowerInputs, final: tuple[float, float, float]
+) -> list[Reason]:
+    if math.isnan(length_mm) or math.isnan(final[1]):
+        return []
+    names = ("final count by spacing, low", "final count by spacing", "final count by spacing, high")
+    numbers = (species.spacing_high_mm, species.spacing_centre_mm, species.spacing_low_mm)
+    own = inputs.spacing_mm
+    return [
+        Reason(
+            name,
+            _whole(count),
+            "length of fruiting wood over spacing, rounded down",
+            f"{length_mm:.0f} mm of wood, {number.number if own is None else own:.0f} mm spacing",
+            _said(number) if own is None else "grower's own spacing",
+        )
+        for name, count, number in zip(names, final, numbers, strict=True)
+    ]
+
+
+def _pass_reason(inputs: GrowerInputs, species: Species, rules: PlanRules) -> list[Reason]:
+    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.told:
+        return []
+    return [
+        Reason(
+            "first-pass margin",
+            rules.first_pass_margin_frac,
+            "the first pass leaves this share over the final count, and no fewer than its own "
+            "spacing; the second pass takes the rest",
+            f"first-pass spacing {species.first_pass_spacing_mm.number:.0f} mm",
+            _said(species.first_pass_spacing_mm),
+        )
+    ]
+
+
+def _smallest(counts: dict[str, tuple[float, ...]]) -> str:
+    known = {k: t[1] for k, t in counts.items() if not math.isnan(t[1])}
+    return min(known, key=lambda k: known[k]) if known else "not told"
+
+
+def _least(counts: dict[str, tuple[float, ...]], which: int) -> float:
+    known = [t[which] for t in counts.values() if not math.isnan(t[which])]
+    return _whole(min(known)) if known else math.nan
+
+
+def _said(number: Sourced) -> str:
+    return f"{number.source} ({number.status})"

@@ -1,0 +1,134 @@
+"""The plan in sentences: the verdict, the notes, and where each number comes from."""
+
+from __future__ import annotations
+
+import math
+
+from fruitcount.flags import Flag
+from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.plan.result import Plan
+from fruitcount.plan.target import KeepTarget, Reason
+from fruitcount.species import Species
+
+__all__ = ["explain", "notes_for", "verdict_for"]
+
+OURS = "our choice"
+
+
+def verdict_for(
+    crop: int, target: KeepTarget, species: Species, inputs: GrowerInputs, flags: Flag
+) -> tuple[str, str]:
+    """``"thin"``, ``"leave"`` or ``"cannot tell"``, and one sentence why.
+
+    Cherries are not thinned (Kansas State, Oklahoma State, Nevada); a light set is left alone
+    (common practice, no source). Otherwise the count decides.
+    """
+    if Flag.COUNT_NOT_TOLD in flags:
+        return "cannot tell", "The fruit could not be counted on this photo."
+    if not species.thinned:
+        return "leave", f"{species.title} is not thinned by hand."
+    if inputs.light_set:
+        return "leave", "The set is light: a light set is left alone."
+    if crop == 0:
+        return "leave", "No green fruit was counted on this limb."
+    if math.isnan(target.centre):
+        return "cannot tell", (
+            "The keep count needs a scale or the limb's length; "
+            "the best fruit of each cluster is marked as a proposal."
+        )
+    if crop <= target.centre:
+        return "leave", (
+            f"{crop} fruit hang here and {target.centre:.0f} may stay: nothing to take off."
+        )
+    return "thin", (
+        f"{crop} fruit hang here and about {target.centre:.0f} should stay "
+        f"({target.low:.0f} to {target.high:.0f})."
+    )
+
+
+def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, ...]:
+    """Sentences that go with the plan, most important first."""
+    notes = []
+    if plan.verdict == "thin" and inputs.pass_number == 1:
+        notes.append(
+            f"This is not the final count: about {species.second_pass_days.number:.0f} days later "
+            f"a second pass goes to {plan.target.final:.0f} (common practice, no source)."
+        )
+    if plan.verdict == "thin" and plan.rule == "room":
+        notes.append("Clusters and gaps left no room for the full count, so fewer stay.")
+    if plan.verdict == "thin" and plan.cuts:
+        notes.append(
+            f"{len(plan.cuts)} clipper cut{'s' if len(plan.cuts) > 1 else ''} take off "
+            f"{sum(len(c.fruit) for c in plan.cuts)} of the {plan.off_count}; "
+            f"pinch the other {len(plan.pinches)}."
+        )
+    if plan.verdict == "cannot tell" and plan.off_count:
+        notes.append("One fruit of each cluster is proposed; the number to keep is not told.")
+    if plan.verdict == "leave" and species.thinned and inputs.light_set:
+        notes.append("Count again after the natural drop.")
+    if plan.yellowing_count:
+        notes.append(
+            f"{plan.yellowing_count} yellowing fruit "
+            f"{'is' if plan.yellowing_count == 1 else 'are'} not counted: yellowing fruit will drop."
+        )
+    if inputs.drop_done is None and species.thinned and plan.crop_count:
+        low, high = species.natural_drop_frac.low, species.natural_drop_frac.high
+        notes.append(
+            "Has the natural drop happened? If not, "
+            f"{low:.0%} to {high:.0%} may still fall (from memory); tell it, and more are left."
+        )
+    if plan.timing.sentence and plan.verdict != "leave":
+        notes.append(plan.timing.sentence)
+    if species.thinned and inputs.spacing_mm is None and plan.verdict != "leave":
+        notes.append("Published spacings for one species differ two- to threefold: see the range.")
+    return tuple(notes)
+
+
+def explain(
+    plan: Plan, species: Species, inputs: GrowerInputs, rules: PlanRules
+) -> tuple[Reason, ...]:
+    """One reason for every number in the plan."""
+    out = [
+        Reason("crop on the limb", plan.crop_count, "green fruit marked, not known to hang "
+               "elsewhere", "marks on the photo", "photo"),
+        Reason("yellowing fruit", plan.yellowing_count, "not counted as crop, it will drop",
+               "marks on the photo", "Krueger, UC prune sample rule: sound fruit only (published)"),
+        *plan.target.reasons,
+        Reason("keep", plan.keep_count, f"governed by: {plan.rule}",
+               f"pass {plan.pass_number}, range {plan.target.low:.0f} to {plan.target.high:.0f}",
+               "the smallest of spacing, wood, tree share and cap leads (" + OURS + ")"),
+    ]  # fmt: skip
+    if plan.off_count:
+        out.append(
+            Reason("take off", plan.off_count, "crop less keep", f"crop {plan.crop_count}, "
+                   f"keep {plan.keep_count}", "arithmetic")
+        )  # fmt: skip
+        out.append(
+            Reason("closest two kept", plan.gap_mm, "mm along the wood; the count leads and "
+                   "spacing only spreads it", f"{rules.gap_share_frac:g} of the low spacing",
+                   "Kansas State: clusters are fine if the average holds (published); share "
+                   f"({OURS})")
+        )  # fmt: skip
+        out.append(
+            Reason("work", plan.work_seconds, "seconds for all cuts and pinches",
+                   f"{len(plan.cuts)} cuts at {inputs.seconds_per_cut:g} s, {len(plan.pinches)} "
+                   f"pinches at {inputs.seconds_per_pinch:g} s", f"time your own ({OURS})")
+        )  # fmt: skip
+        out.append(
+            Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",
+                   f"{len(plan.cuts)} cuts", "about nine-tenths on heavy limbs "
+                   "(common practice, no source)")
+        )  # fmt: skip
+    for cut in plan.cuts:
+        out.append(
+            Reason("cut", cut.from_base_mm, "mm along the wood from the base, beyond the last "
+                   "kept fruit", f"brings off {len(cut.fruit)}; {inputs.keep_tip_leaves_mm:g} mm "
+                   f"with leaves left, stub {inputs.stub_mm:g} mm", f"grower's rule ({OURS})")
+        )  # fmt: skip
+    if math.isfinite(plan.timing.median_mm):
+        out.append(
+            Reason("median green diameter", plan.timing.median_mm, plan.timing.word,
+                   f"late from {species.thinning_latest_mm.number:g} mm",
+                   f"{species.thinning_latest_mm.source} ({species.thinning_latest_mm.status})")
+        )  # fmt: skip
+    return tuple(out)

@@ -1,0 +1,193 @@
+"""What a species file holds, once it is read and checked."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from fruitcount.errors import SpeciesError
+
+__all__ = ["STATUSES", "SizeCode", "Sourced", "Species", "TrunkRow"]
+
+STATUSES = (
+    "published",
+    "derived",
+    "memory",
+    "common practice, no source",
+    "our choice",
+)
+"""``published``: read in the named page or in a named reprint of it. ``derived``: arithmetic on
+published figures. ``memory``: believed, not looked up. The last two explain themselves."""
+
+
+@dataclass(frozen=True)
+class Sourced:
+    """A number (or a low and a high) with its source.
+
+    Attributes
+    ----------
+    value : float or tuple of float
+        In the unit that the field's name ends with.
+    source : str
+        Where the number was read, or why it was chosen.
+    status : str
+        One of :data:`STATUSES`.
+    """
+
+    value: float | tuple[float, ...]
+    source: str
+    status: str
+
+    @property
+    def number(self) -> float:
+        """The value as one float.
+
+        Raises
+        ------
+        SpeciesError
+            When the value is a range.
+        """
+        if isinstance(self.value, tuple):
+            raise SpeciesError(f"one number is wanted here, got the range {self.value!r}")
+        return self.value
+
+    @property
+    def low(self) -> float:
+        """Lower end of a range, or the number itself."""
+        return self.value[0] if isinstance(self.value, tuple) else self.value
+
+    @property
+    def high(self) -> float:
+        """Upper end of a range, or the number itself."""
+        return self.value[-1] if isinstance(self.value, tuple) else self.value
+
+    @property
+    def middle(self) -> float:
+        """Mean of the two ends."""
+        return (self.low + self.high) / 2
+
+    @property
+    def told(self) -> bool:
+        """Whether there is a number at all (spacing of a species not thinned is NaN)."""
+        return math.isfinite(self.low) and math.isfinite(self.high)
+
+
+@dataclass(frozen=True)
+class TrunkRow:
+    """Fruit per cm of trunk circumference, for one age and season.
+
+    ``age_years`` is the youngest age that the row is for; ``season`` is ``"all"``, ``"early"``,
+    ``"mid"`` or ``"late"``; ``low_per_cm`` and ``high_per_cm`` may be equal.
+    """
+
+    age_years: int
+    season: str
+    low_per_cm: float
+    high_per_cm: float
+
+
+@dataclass(frozen=True)
+class SizeCode:
+    """A trade size code and the smallest diameter that earns it."""
+
+    code: str
+    from_mm: float
+
+
+@dataclass(frozen=True)
+class Species:
+    """All that the tool knows about one kind of fruit.
+
+    Attributes
+    ----------
+    name, title : str
+        Name used in commands, and name used in sentences.
+    thinned : bool
+        False: the fruit is left alone, whatever the count.
+    thinned_source, cluster_rule : str
+        Who says so; and how many of a cluster stay, in words.
+    spacing_low_mm, spacing_centre_mm, spacing_high_mm : Sourced
+        Length of fruiting wood per final fruit. Low keeps more fruit, high keeps fewer.
+    first_pass_spacing_mm : Sourced
+        Length of wood per fruit that a first pass leaves.
+    harvest_diameter_mm, harvest_diameter_range_mm : Sourced
+        Ripe diameter when the grower does not say.
+    fruit_density_g_per_cm3 : Sourced
+        Of the sphere of the fruit's diameter (so it holds the shape too).
+    thinning_size_mm, thinning_latest_mm : Sourced
+        Green diameter at which thinning is done, and from which it is late.
+    green_mor_mpa, green_moe_mpa, live_branch_moe_mpa : Sourced
+        Bending strength and stiffness of green clear wood; stiffness of live branches in bark.
+    bark_circle_frac, bark_circle_se_frac : Sourced
+        Share of clear-wood strength reached by a branch measured as a circle over bark, and its
+        standard error.
+    wood_density_kg_per_m3 : Sourced
+        Of the living limb.
+    natural_drop_frac : Sourced
+        Share of set fruit still to fall, low and high.
+    cluster_size, pair_cluster_size : Sourced
+        Usual cluster sizes; smallest cluster in which two may stay where the grower allows pairs.
+    second_pass_days : Sourced
+        From first to second pass.
+    ripening_months : dict
+        ``early``, ``mid``, ``late`` to months (northern hemisphere).
+    trunk_rows : tuple of TrunkRow
+        Empty where no table was found.
+    size_codes : tuple of SizeCode
+        Largest first; empty where none was read.
+    reference_counts : tuple of (green, average, good, excellent)
+        Prune fruit per lb: green at reference date to dry at harvest.
+    tables_source : dict
+        Source and status of each table that is present.
+    """
+
+    name: str
+    title: str
+    thinned: bool
+    thinned_source: str
+    cluster_rule: str
+    spacing_low_mm: Sourced
+    spacing_centre_mm: Sourced
+    spacing_high_mm: Sourced
+    first_pass_spacing_mm: Sourced
+    harvest_diameter_mm: Sourced
+    harvest_diameter_range_mm: Sourced
+    fruit_density_g_per_cm3: Sourced
+    thinning_size_mm: Sourced
+    thinning_latest_mm: Sourced
+    green_mor_mpa: Sourced
+    green_moe_mpa: Sourced
+    live_branch_moe_mpa: Sourced
+    bark_circle_frac: Sourced
+    bark_circle_se_frac: Sourced
+    wood_density_kg_per_m3: Sourced
+    natural_drop_frac: Sourced
+    cluster_size: Sourced
+    pair_cluster_size: Sourced
+    second_pass_days: Sourced
+    ripening_months: dict[str, tuple[int, ...]]
+    trunk_rows: tuple[TrunkRow, ...] = ()
+    size_codes: tuple[SizeCode, ...] = ()
+    reference_counts: tuple[tuple[float, float, float, float], ...] = ()
+    tables_source: dict[str, Sourced] | None = None
+
+    @property
+    def breaking_stress_mpa(self) -> float:
+        """Stress at which a limb measured as a circle over bark is taken to break.
+
+        Clear-wood green strength times the share of it that real branches reached in Kane 2007
+        (Arboriculture & Urban Forestry 33(4), Table 3: circle over bark).
+        """
+        return self.green_mor_mpa.number * self.bark_circle_frac.number
+
+    def season_of(self, month: int | None) -> str:
+        """``"early"``, ``"mid"`` or ``"late"`` for a ripening month; ``""`` when not told.
+
+        Months outside the table go to the nearer end.
+        """
+        if month is None:
+            return ""
+        for season, months in self.ripening_months.items():
+            if month in months:
+                return season
+        return "early" if month < min(self.ripening_months["early"]) else "late"

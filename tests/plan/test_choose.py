@@ -1,0 +1,169 @@
+"""The exact choice against brute force, and against HiGHS (through SciPy), a general solver."""
+
+from __future__ import annotations
+
+import time
+from itertools import combinations
+
+import numpy as np
+import pytest
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from fruitcount.plan.choose import choose_fruit
+from fruitcount.plan.cuts import least_work, work_cost
+from fruitcount.plan.wood import Costs, FruitingWood, split_into_sites
+
+
+def random_wood(rng, n, shoots, *, pairs=False, damaged=0.0, length=100.0, gap=None):
+    fork = np.sort(rng.uniform(5, length - 5, shoots).round(rng.integers(0, 3)))
+    shoot_length = rng.uniform(15, 50, shoots)
+    line = rng.integers(-1, shoots, n)
+    reach = np.where(line == -1, length, shoot_length[line] if shoots else length)
+    at = (rng.random(n) * reach).round(rng.integers(0, 3))
+    gap = gap or float(rng.choice([3.0, 8.0, 15.0, 30.0]))
+    cluster = np.where(rng.random(n) < 0.6, rng.integers(0, max(n // 3, 1), n), -1)
+    used = fork[np.isin(np.arange(shoots), line)]
+    site = split_into_sites(line, at, cluster, gap=gap, fork=used)
+    sizes = np.bincount(site, minlength=n)
+    worth = rng.random(n)
+    worth[rng.random(n) < damaged] = np.nan
+    return FruitingWood(
+        line=line,
+        at=at,
+        worth=worth,
+        site=site,
+        may_pair=(sizes[site] >= 2) if pairs else np.zeros(n, bool),
+        gap=gap,
+        length=length,
+        fork=fork,
+        shoot_length=shoot_length,
+    )
+
+
+def distance(wood, i, j):
+    """Along the wood, worked out from the picture of a limb with shoots and nothing else."""
+    a, b = wood.line[i], wood.line[j]
+    if a == b:
+        return abs(wood.at[i] - wood.at[j])
+    place_i = wood.at[i] if a == -1 else wood.fork[a]
+    place_j = wood.at[j] if b == -1 else wood.fork[b]
+    return (
+        abs(place_i - place_j)
+        + (wood.at[i] if a >= 0 else 0)
+        + (wood.at[j] if b >= 0 else 0)
+    )
+
+
+def conflicts(wood):
+    """Pairs that may not both be kept, and groups of which at most two may."""
+    n = len(wood.at)
+    pairs = []
+    for i, j in combinations(range(n), 2):
+        mates = wood.site[i] == wood.site[j]
+        if mates and wood.may_pair[i]:
+            continue
+        if mates or distance(wood, i, j) < wood.gap - 1e-9:
+            pairs.append((i, j))
+    groups = [np.flatnonzero(wood.site == s) for s in np.unique(wood.site)]
+    return pairs, groups
+
+
+def allowed(wood, chosen, pairs, groups):
+    kept = np.zeros(len(wood.at), bool)
+    kept[list(chosen)] = True
+    if np.isnan(wood.worth[kept]).any() or any(kept[i] and kept[j] for i, j in pairs):
+        return False
+    return all(kept[g].sum() <= 2 for g in groups)
+
+
+def brute_force(wood, most, costs):
+    pairs, groups = conflicts(wood)
+    n = len(wood.at)
+    for count in range(min(most, n), 0, -1):
+        best = -np.inf
+        for chosen in combinations(range(n), count):
+            if allowed(wood, chosen, pairs, groups):
+                kept = np.zeros(n, bool)
+                kept[list(chosen)] = True
+                work = work_cost(least_work(wood, kept, costs), costs)
+                best = max(best, wood.worth[kept].sum() - work)
+        if best > -np.inf:
+            return count, best
+    return 0, -work_cost(least_work(wood, np.zeros(n, bool), costs), costs)
+
+
+def value_of(wood, kept, costs):
+    return wood.worth[kept].sum() - work_cost(least_work(wood, kept, costs), costs)
+
+
+@pytest.mark.parametrize("with_costs", [False, True])
+def test_optimal_on_a_thousand_random_small_cases(with_costs):
+    rng = np.random.default_rng(20 + with_costs)
+    for _ in range(500):
+        n = int(rng.integers(1, 9))
+        wood = random_wood(
+            rng, n, int(rng.integers(0, 4)), pairs=rng.random() < 0.5, damaged=0.15
+        )
+        costs = (
+            Costs(
+                cut=float(rng.uniform(0.05, 1)),
+                pinch=float(rng.uniform(0.02, 0.5)),
+                keep_tip=float(rng.choice([0.0, 4.0, 12.0])),
+                max_cut_frac=float(rng.choice([0.4, 0.7, 1.0])),
+            )
+            if with_costs
+            else Costs()
+        )
+        most = int(rng.integers(1, 6))
+        kept = choose_fruit(wood, most, costs=costs)
+        pairs, groups = conflicts(wood)
+        assert allowed(wood, np.flatnonzero(kept), pairs, groups)
+        count, best = brute_force(wood, most, costs)
+        assert kept.sum() == count
+        assert value_of(wood, kept, costs) == pytest.approx(best, abs=1e-9)
+
+
+@pytest.mark.parametrize("shoots", [0, 6])
+@pytest.mark.parametrize("pairs", [False, True])
+def test_same_as_a_general_solver_on_larger_cases(shoots, pairs):
+    rng = np.random.default_rng(7)
+    for _ in range(6):
+        wood = random_wood(rng, 60, shoots, pairs=pairs, length=300.0, gap=12.0)
+        kept = choose_fruit(wood, 9)
+        forbidden, groups = conflicts(wood)
+        n = len(wood.at)
+        rows = [np.ones(n)]
+        uppers = [9.0]
+        for i, j in forbidden:
+            row = np.zeros(n)
+            row[[i, j]] = 1
+            rows.append(row)
+            uppers.append(1.0)
+        for g in groups:
+            row = np.zeros(n)
+            row[g] = 1
+            rows.append(row)
+            uppers.append(2.0)
+        lowers = np.full(len(rows), -np.inf)
+        lowers[0] = kept.sum()
+        uppers[0] = kept.sum()
+        found = milp(
+            -wood.worth,
+            constraints=LinearConstraint(np.array(rows), lowers, uppers),
+            integrality=np.ones(n),
+            bounds=Bounds(0, 1),
+        )
+        assert found.success
+        assert wood.worth[kept].sum() == pytest.approx(-found.fun, abs=1e-6)
+
+
+@pytest.mark.parametrize("shoots", [0, 40])
+def test_ten_thousand_fruit_in_under_a_second(shoots):
+    rng = np.random.default_rng(3)
+    wood = random_wood(rng, 10_000, shoots, length=60_000.0, gap=50.8)
+    wood = FruitingWood(**{**wood.__dict__, "shoot_length": np.full(shoots, 400.0)})
+    start = time.process_time()
+    kept = choose_fruit(wood, 600, costs=Costs(cut=0.2, pinch=0.07, keep_tip=40.0))
+    took = time.process_time() - start
+    assert kept.sum() > 0
+    assert took < 1.0
