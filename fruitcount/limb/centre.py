@@ -1,0 +1,148 @@
+"""Move a rough path onto the middle of the wood, smoothly.
+
+Straightened along the rough path, the picture shows the limb as a band that hardly wanders. For
+each place the band's contrast (wood inside, not wood on both sides) is known for every offset and
+half-width; the offsets that together have the most contrast without jumping are found exactly by
+dynamic programming.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from fruitcount.image.edges import sample_grid
+from fruitcount.limb.wood import colour_wood
+from fruitcount.lines import along_line, point_on_line
+from fruitcount.types import FloatArray, Photo
+
+__all__ = ["Band", "centred", "normals", "resampled", "smoothed"]
+
+_STATIONS = 200
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """A centred line and what supports it.
+
+    Attributes
+    ----------
+    line_px : array, shape (N, 2)
+        Evenly spaced.
+    support : array, shape (N,)
+        -1 to 1: wood inside minus wood on the woodier side.
+    half_px : float
+        Typical half width of the supported part.
+    """
+
+    line_px: FloatArray
+    support: FloatArray
+    half_px: float
+
+
+def resampled(line_px: FloatArray, count: int) -> FloatArray:
+    """The line at ``count`` evenly spaced places."""
+    total = along_line(line_px)[-1]
+    return point_on_line(line_px, np.linspace(0, total, count))
+
+
+def smoothed(line_px: FloatArray, share: float) -> FloatArray:
+    """Gaussian smoothing of an evenly spaced line, ends held, sigma as a share of its length.
+
+    Smoothing the departure from the straight chord, odd at the ends, keeps the ends in place.
+    """
+    sigma = share * len(line_px)
+    if sigma < 0.3:
+        return line_px
+    chord = np.linspace(line_px[0], line_px[-1], len(line_px))
+    bent = line_px - chord
+    mirrored = np.concatenate([-bent[:0:-1], bent, -bent[-2::-1]])
+    smooth = gaussian_filter1d(mirrored, sigma, axis=0)[len(bent) - 1 : 2 * len(bent) - 1]
+    return np.asarray(chord + smooth, np.float64)
+
+
+def normals(line_px: FloatArray) -> FloatArray:
+    """Unit vectors across the line at each vertex, shape (N, 2)."""
+    tangent = np.gradient(line_px, axis=0)
+    length = np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None]
+
+
+def centred(photo: Photo, rough_px: FloatArray, reach_px: float) -> Band:
+    """Centre a rough path on the wood.
+
+    Parameters
+    ----------
+    photo : Photo
+    rough_px : array, shape (N, 2)
+    reach_px : float, px
+        How far the middle of the limb may lie from the rough path. Larger mends worse paths but
+        may jump to a neighbouring limb.
+    """
+    line = smoothed(resampled(rough_px, _STATIONS), 0.03)
+    offset = np.linspace(-2.2 * reach_px, 2.2 * reach_px, 133)
+    grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
+    colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
+    wood = np.nan_to_num(colour_wood(np.nan_to_num(colours, nan=255.0)))
+    support, half_steps = _contrast(wood)
+    middle = np.abs(offset) <= reach_px
+    chosen = _steady(support[:, middle] - 0.1 * np.abs(offset[middle]) / reach_px)
+    column = np.flatnonzero(middle)[chosen]
+    shift = gaussian_filter1d(offset[column], 3.0)
+    moved = line + shift[:, None] * normals(line)
+    rows = np.arange(len(line))
+    step = offset[1] - offset[0]
+    good = support[rows, column] > 0.25
+    half = half_steps[rows, column]
+    half_px = float(np.median(half[good])) * step if good.any() else float("nan")
+    return Band(smoothed(moved, 0.012), support[rows, column], half_px)
+
+
+def _contrast(wood: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Best contrast over half widths at each place and offset, and that half width in steps."""
+    smooth = gaussian_filter1d(wood, 2.0, axis=0)
+    total = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
+    width = smooth.shape[1]
+    at = np.arange(width)
+    best = np.full(smooth.shape, -1.0)
+    half_of = np.full(smooth.shape, np.nan)
+
+    def mean(low: FloatArray, high: FloatArray) -> FloatArray:
+        a, b = np.clip(low, 0, width), np.clip(high, 0, width)
+        return np.asarray((total[:, b] - total[:, a]) / np.maximum(b - a, 1), np.float64)
+
+    for half in (1, 2, 3, 4, 6, 8, 11, 15, 20):
+        rim = max(2, half // 2)
+        inside = mean(at - half, at + half + 1)
+        left = mean(at - half - 1 - rim, at - half - 1)
+        right = mean(at + half + 2, at + half + 2 + rim)
+        value = inside - np.maximum(left, right)
+        more = value > best
+        best[more] = value[more]
+        half_of[more] = half
+    return best, half_of
+
+
+def _steady(gain: FloatArray) -> FloatArray:
+    """Columns, one a row, with the largest total gain; neighbours differ by at most two steps."""
+    rows, columns = gain.shape
+    total = gain[0].copy()
+    came = np.zeros((rows, columns), np.int64)
+    moves = np.array([-2, -1, 0, 1, 2])
+    toll = 0.06 * np.abs(moves) ** 1.5
+    for row in range(1, rows):
+        options = np.full((len(moves), columns), -np.inf)
+        for k, move in enumerate(moves):
+            source = slice(max(0, -move), columns - max(0, move))
+            target = slice(max(0, move), columns - max(0, -move))
+            options[k, target] = total[source] - toll[k]
+        pick = np.argmax(options, axis=0)
+        came[row] = np.arange(columns) - moves[pick]
+        total = options[pick, np.arange(columns)] + gain[row]
+    path = np.zeros(rows, np.int64)
+    path[-1] = int(np.argmax(total))
+    for row in range(rows - 1, 0, -1):
+        path[row - 1] = came[row, path[row]]
+    return path

@@ -1,0 +1,117 @@
+"""Where each fruit hangs: along the limb, how far off it, on which shoot, in which cluster."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.limb.cluster import cluster_numbers
+from fruitcount.lines import nearest_on_line
+from fruitcount.types import FloatArray, Fruitlets, Limb, Scale
+
+__all__ = ["PlaceSettings", "place_fruitlets"]
+
+
+@dataclass(frozen=True)
+class PlaceSettings:
+    """Limits of :func:`place_fruitlets`.
+
+    Attributes
+    ----------
+    max_gap_mm : float, mm
+        Farthest that a fruit's near side may be from the wood's middle line and still hang on
+        it. Larger counts more fruit to the limb. Stalks and short spurs of stone fruit reach
+        about this far (common practice, no source).
+    max_gap_frac : float
+        The same as a share of the limb's length, used without a scale.
+    max_gap_radii : float
+        The gap may always be this many of the fruit's own radii. Larger counts more.
+    cluster_gap_mm : float, mm
+        Fruit whose outlines are nearer than this belong to one cluster.
+    cluster_gap_radii : float
+        The same in radii of the smaller fruit, used without a scale.
+    """
+
+    max_gap_mm: float = 40.0
+    max_gap_frac: float = 0.08
+    max_gap_radii: float = 1.5
+    cluster_gap_mm: float = 5.0
+    cluster_gap_radii: float = 0.5
+
+
+def place_fruitlets(
+    fruitlets: Fruitlets, limb: Limb, scale: Scale, settings: PlaceSettings | None = None
+) -> Fruitlets:
+    """Fill the place columns: along, offset, on_limb, shoot, cluster.
+
+    Parameters
+    ----------
+    fruitlets : Fruitlets
+        Circles in px.
+    limb : Limb
+    scale : Scale
+    settings : PlaceSettings, optional
+
+    Returns
+    -------
+    Fruitlets
+        The same fruit in the same order. Without a limb ``on_limb`` is -1 and ``along`` NaN,
+        but clusters are still told. A fruit beyond either end of the line, or too far off it,
+        gets ``on_limb`` 0; a fruit on a side shoot has ``along`` of that shoot's fork.
+    """
+    rules = settings or PlaceSettings()
+    cluster = cluster_numbers(fruitlets, _cluster_gap(fruitlets, scale, rules))
+    if not limb.found or len(fruitlets) == 0:
+        blank = np.full(len(fruitlets), np.nan)
+        unknown = np.full(len(fruitlets), -1)
+        return fruitlets.with_columns(
+            along_px=blank, along_mm=blank, offset_px=blank, shoot=unknown, on_limb=unknown,
+            cluster=cluster,
+        )  # fmt: skip
+    along, offset, shoot = _nearest(fruitlets, limb)
+    reach = _reach(fruitlets, limb, scale, rules)
+    gap = offset - fruitlets.r_px
+    on_limb = np.where(np.isfinite(gap), (gap <= reach).astype(np.int64), -1)
+    mm = scale.mm_per_px if scale.known else np.nan
+    return fruitlets.with_columns(
+        along_px=along,
+        along_mm=along * mm,
+        offset_px=offset,
+        shoot=np.where(on_limb == 1, shoot, -1),
+        on_limb=on_limb,
+        cluster=cluster,
+    )
+
+
+def _nearest(fruitlets: Fruitlets, limb: Limb) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+    along, offset = nearest_on_line(limb.line_px, fruitlets.x_px, fruitlets.y_px)
+    shoot = np.full(len(fruitlets), -1)
+    for k, side in enumerate(limb.shoots):
+        if len(side.line_px) < 2:
+            continue
+        _, gap = nearest_on_line(side.line_px, fruitlets.x_px, fruitlets.y_px)
+        # The limb wins ties: a fruit at the fork hangs on the limb.
+        closer = gap < offset - 0.5 * np.nan_to_num(fruitlets.r_px)
+        along[closer] = side.fork_along_px
+        offset[closer] = gap[closer]
+        shoot[closer] = k
+    unknown = ~np.isfinite(fruitlets.x_px) | ~np.isfinite(fruitlets.y_px)
+    along[unknown] = offset[unknown] = np.nan
+    return along, offset, shoot
+
+
+def _reach(fruitlets: Fruitlets, limb: Limb, scale: Scale, rules: PlaceSettings) -> FloatArray:
+    if scale.known:
+        fixed = rules.max_gap_mm * scale.px_per_mm
+    else:
+        fixed = rules.max_gap_frac * limb.length_px
+    return np.asarray(np.maximum(fixed, rules.max_gap_radii * fruitlets.r_px), np.float64)
+
+
+def _cluster_gap(fruitlets: Fruitlets, scale: Scale, rules: PlaceSettings) -> float:
+    if scale.known:
+        return rules.cluster_gap_mm * scale.px_per_mm
+    radii = fruitlets.r_px[np.isfinite(fruitlets.r_px)]
+    return rules.cluster_gap_radii * float(np.median(radii)) if len(radii) else 0.0

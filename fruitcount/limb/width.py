@@ -1,0 +1,150 @@
+"""The limb's thickness across its line, and a taper through the readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from fruitcount.image.edges import sample_grid
+from fruitcount.limb.centre import normals
+from fruitcount.limb.wood import colour_wood
+from fruitcount.lines import along_line
+from fruitcount.types import FloatArray, Photo
+
+__all__ = ["Taper", "fit_taper", "measure_width"]
+
+_SAMPLES = 129
+
+
+@dataclass(frozen=True, eq=False)
+class Taper:
+    """A straight taper through the readings.
+
+    Attributes
+    ----------
+    first_px, last_px : float
+        Width at the line's first and last vertex; NaN with too few readings.
+    rel_sd_frac : float
+        Standard deviation of the fitted widths as a share of them.
+    slope_z : float
+        Change of width along the line in standard deviations; negative when it gets thinner.
+    """
+
+    first_px: float
+    last_px: float
+    rel_sd_frac: float
+    slope_z: float
+
+
+def measure_width(
+    photo: Photo, line_px: FloatArray, half_px: float, hidden: tuple[FloatArray, ...] = ()
+) -> FloatArray:
+    """Width across the line at each vertex, px; NaN where the wood is hidden or has no clear edge.
+
+    Parameters
+    ----------
+    photo : Photo
+    line_px : array, shape (N, 2)
+        Evenly spaced, near the middle of the wood.
+    half_px : float, px
+        Expected half width; edges are looked for up to three times as far.
+    hidden : tuple of arrays (x, y, r), optional
+        Discs (fruit) whose stations are not measured.
+    """
+    if not np.isfinite(half_px):
+        return np.full(len(line_px), np.nan)
+    reach = max(3.0 * half_px, 4.0)
+    offset = np.linspace(-reach, reach, _SAMPLES)
+    grid = line_px[:, None, :] + offset[None, :, None] * normals(line_px)[:, None, :]
+    colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
+    wood = np.nan_to_num(colour_wood(np.nan_to_num(colours, nan=255.0)), nan=0.0)
+    wood = median_filter(np.asarray(wood, np.float64), size=(5, 3), mode="nearest")
+    left, right = _edges(wood, offset, half_px)
+    width = right - left
+    for x, y, r in zip(*hidden, strict=True) if hidden else ():
+        width[np.hypot(line_px[:, 0] - x, line_px[:, 1] - y) < r + half_px] = np.nan
+    return _without_outliers(width)
+
+
+def _edges(wood: FloatArray, offset: FloatArray, half_px: float) -> tuple[FloatArray, FloatArray]:
+    """Where the wood ends on either side of the middle: crossings of half its inner level."""
+    rows = np.arange(len(wood))
+    inner = np.abs(offset) <= 0.6 * half_px
+    level = np.median(wood[:, inner], axis=1)
+    # Start from the woodiest place near the middle, as the line may be off by part of a width.
+    start = np.flatnonzero(inner)[np.argmax(wood[:, inner], axis=1)]
+    step = offset[1] - offset[0]
+    outside = wood < 0.5 * level[:, None]
+    index = np.arange(wood.shape[1])
+    beyond = outside & (index[None, :] > start[:, None])
+    before = outside & (index[None, :] < start[:, None])
+    right_at = np.argmax(beyond, axis=1)
+    left_at = wood.shape[1] - 1 - np.argmax(before[:, ::-1], axis=1)
+    right = offset[right_at] - step * _part(wood, rows, right_at, -1, level)
+    left = offset[left_at] + step * _part(wood, rows, left_at, 1, level)
+    right[~beyond.any(axis=1) | (level < 0.45)] = np.nan
+    left[~before.any(axis=1) | (level < 0.45)] = np.nan
+    return left, right
+
+
+def _part(
+    wood: FloatArray, rows: FloatArray, at: FloatArray, side: int, level: FloatArray
+) -> FloatArray:
+    """Share of a step back from the first outside sample to the crossing."""
+    outer = wood[rows, at]
+    inner = wood[rows, np.clip(at + side, 0, wood.shape[1] - 1)]
+    gap = np.where(inner - outer > 1e-9, inner - outer, 1.0)
+    return np.asarray(np.clip((0.5 * level - outer) / gap, 0, 1), np.float64)
+
+
+def _without_outliers(width: FloatArray) -> FloatArray:
+    out = width.copy()
+    known = np.isfinite(out)
+    if known.sum() < 5:
+        return out
+    middle = float(np.median(out[known]))
+    out[known & ((out > 2.2 * middle) | (out < 0.35 * middle))] = np.nan
+    return out
+
+
+def fit_taper(line_px: FloatArray, width_px: FloatArray) -> Taper:
+    """Robust straight line through the widths along the line (Huber weights).
+
+    Readings at forks and behind leaves lie far off and count little.
+    """
+    known = np.isfinite(width_px)
+    nothing = Taper(float("nan"), float("nan"), float("nan"), 0.0)
+    if known.sum() < 8:
+        return nothing
+    along = along_line(line_px)
+    share = along / max(along[-1], 1e-9) - 0.5
+    design = np.column_stack([np.ones(int(known.sum())), share[known]])
+    values = width_px[known]
+    fitted, spread = _huber(design, values)
+    # Neighbouring readings share their error: about one in five is independent.
+    independent = max(known.sum() / 5, 3.0)
+    weight = design.T @ design / len(values) * independent + 1e-9 * np.eye(2)
+    covariance = np.linalg.inv(weight) * spread**2
+    first = float(fitted[0] - 0.5 * fitted[1])
+    last = float(fitted[0] + 0.5 * fitted[1])
+    middle = max(float(fitted[0]), 1e-9)
+    floor = 0.25 * middle  # a straight fit must not run to nothing or below
+    first, last = max(first, floor), max(last, floor)
+    ends = np.array([[1, -0.5], [1, 0.5]])
+    sd = float(np.sqrt(np.max(np.einsum("ij,jk,ik->i", ends, covariance, ends))))
+    return Taper(first, last, sd / middle, float(fitted[1] / np.sqrt(covariance[1, 1] + 1e-12)))
+
+
+def _huber(design: FloatArray, values: FloatArray) -> tuple[FloatArray, float]:
+    weight = np.ones(len(values))
+    fitted = np.zeros(design.shape[1])
+    spread = float(np.std(values))
+    for _ in range(25):
+        root = np.sqrt(weight)
+        fitted = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        off = np.abs(values - design @ fitted)
+        spread = max(1.4826 * float(np.median(off)), 0.05)
+        weight = np.minimum(1.0, 1.345 * spread / np.maximum(off, 1e-9))
+    return np.asarray(fitted, np.float64), spread
