@@ -53,8 +53,7 @@ def _text(card: dict[str, Any]) -> str:
         f"{card['seconds']:.0f} s ({card['steps']} steps) on {card['device']}.",
         f"File `fruitness.onnx`, {card['bytes'] / 1e6:.2f} MB, SHA-256 `{card['sha256']}`.",
         "",
-        "Data: " + card["data"]["photographs"] + ". And pictures "
-        + card["data"]["renders"] + ".",
+        "Data: " + card["data"]["photographs"] + ". And pictures " + card["data"]["renders"] + ".",
         "No other photograph was trained on. Photos are split by name: a fixed hash of the "
         "photo's name holds back about 15 in 100 (listed in card.json).",
         "",

@@ -34,7 +34,7 @@ BOX_FILL = {
 
 LICENCE = (
     "CherryBBCH72, CherryBBCH81, AppleBBCH76 and Pear640 data sets, CC BY 4.0: S. Kodors, "
-    "I. Zarembo, G. Lacis, L. Litavniece, I. Apeinans, M. Sondors, A. Pacejs, \"Autonomous Yield "
+    'I. Zarembo, G. Lacis, L. Litavniece, I. Apeinans, M. Sondors, A. Pacejs, "Autonomous Yield '
     'Estimation System for Small Commercial Orchards Using UAV and AI", Drones 8(12):734, 2024, '
     "doi 10.3390/drones8120734"
 )
@@ -57,6 +57,8 @@ class Example:
         known). Fruit to be ignored has visible share -1.
     wood : uint8 array, shape (h, w), or None
         255 on wood; None where nobody told.
+    outline : uint8 array, shape (h, w), or None
+        255 on fruit; None where nobody told.
     """
 
     name: str
@@ -64,6 +66,7 @@ class Example:
     rgb: NDArray[np.uint8]
     fruit: NDArray[np.float32]
     wood: NDArray[np.uint8] | None = None
+    outline: NDArray[np.uint8] | None = None
 
 
 def photo_of(stem: str) -> str:
@@ -117,8 +120,8 @@ def read_tiles(folder: Path, limit: int | None = None) -> list[Example]:
 def read_renders(folder: Path, limit: int | None = None) -> list[Example]:
     """Rendered pictures below a folder: every ``truth.json`` with the files it names.
 
-    A mask ``<name>_wood.png`` beside a picture tells its wood. Fruit is a list of ``x``,
-    ``y``, ``r_px``, ``cls``, ``visible``.
+    Masks ``<name>_wood.png`` and ``<name>_fruit.png`` beside a picture tell its wood and fruit
+    (0 elsewhere). Fruit is a list of ``x``, ``y``, ``r_px``, ``cls``, ``visible``.
     """
     jobs: list[tuple[Path, dict[str, Any]]] = []
     for truth in sorted(folder.rglob("truth.json")):
@@ -130,10 +133,15 @@ def read_renders(folder: Path, limit: int | None = None) -> list[Example]:
 def _render(job: tuple[Path, dict[str, Any]]) -> Example:
     folder, photo = job
     path = folder / photo["image"]
-    mask = path.with_name(path.stem + "_wood.png")
     fruit = np.array([_fruit_row(f) for f in photo["fruit"]], np.float32).reshape(-1, 5)
-    wood = _picture(mask, "L") if mask.exists() else None
-    return Example(path.stem, "renders", _picture(path), fruit, wood)
+    wood, outline = (_mask(path, kind) for kind in ("wood", "fruit"))
+    return Example(f"{folder.name}/{path.stem}", "renders", _picture(path), fruit, wood, outline)
+
+
+def _mask(picture: Path, kind: str) -> NDArray[np.uint8] | None:
+    """255 where the mask beside a picture is set (its numbers tell which limb or fruit)."""
+    path = picture.with_name(f"{picture.stem}_{kind}.png")
+    return np.where(_picture(path, "L") > 0, 255, 0).astype(np.uint8) if path.exists() else None
 
 
 def _fruit_row(fruit: dict[str, Any]) -> list[float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import torch
-from torch.nn import functional as F
+from torch.nn import functional
 
 __all__ = ["random_light"]
 
@@ -61,14 +61,14 @@ def _shadow(rgb: torch.Tensor) -> torch.Tensor:
     """Patchy shade and light with soft or hard edges, and haze or veiling glare."""
     n, device = rgb.shape[0], rgb.device
     coarse = torch.randn((n, 1, 12, 12), device=device)
-    coarse = coarse + 1.5 * F.interpolate(
+    coarse = coarse + 1.5 * functional.interpolate(
         torch.randn((n, 1, 4, 4), device=device), (12, 12), mode="bicubic"
     )
-    field = F.interpolate(coarse, rgb.shape[-2:], mode="bicubic")
+    field = functional.interpolate(coarse, rgb.shape[-2:], mode="bicubic")
     hard = torch.exp(1.5 + _normal(n, device, 0.8))
     depth = 0.6 * torch.rand((n, 1, 1, 1), device=device) * _some(n, 0.5, device)
     out = rgb * (1 - depth * torch.sigmoid(field * hard))
-    veil = 0.3 * torch.rand((n, 1, 1, 1), device=device) ** 2 * _some(n, 0.4, device)
+    veil = 0.22 * torch.rand((n, 1, 1, 1), device=device) ** 2 * _some(n, 0.3, device)
     return out * (1 - veil) + veil
 
 
@@ -87,8 +87,8 @@ def _sharpness(rgb: torch.Tensor) -> torch.Tensor:
     kernel = kernel / kernel.sum((1, 2), keepdim=True)
     stacked = rgb.reshape(1, n * 3, *rgb.shape[-2:])
     kernels = kernel.repeat_interleave(3, 0)[:, None]
-    padded = F.pad(stacked, (4, 4, 4, 4), mode="reflect")
-    blurred = F.conv2d(padded, kernels, groups=n * 3).reshape(rgb.shape)
+    padded = functional.pad(stacked, (4, 4, 4, 4), mode="reflect")
+    blurred = functional.conv2d(padded, kernels, groups=n * 3).reshape(rgb.shape)
     amount = (which < 0.33).float() - (which > 0.7).float() * (0.4 + 0.8 * which)
     return rgb + (blurred - rgb) * amount[:, None, None, None]
 

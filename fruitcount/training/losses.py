@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import torch
-from torch.nn import functional as F
+from torch.nn import functional
 
 from fruitcount.training.targets import Targets
 
@@ -12,7 +12,7 @@ __all__ = ["heat_of", "loss_of"]
 
 def heat_of(output: torch.Tensor) -> torch.Tensor:
     """Heat logits at half the input's size, from the net's output."""
-    return F.pixel_shuffle(output[:, :4], 2)
+    return functional.pixel_shuffle(output[:, :4], 2)
 
 
 def loss_of(output: torch.Tensor, targets: Targets) -> dict[str, torch.Tensor]:
@@ -28,7 +28,9 @@ def loss_of(output: torch.Tensor, targets: Targets) -> dict[str, torch.Tensor]:
     error = (output[:, 4:5] - targets.values[:, 0:1]).abs()
     parts["radius"] = 1.0 * (error * near).sum() / total
     weight = targets.wood_weight
-    wood = F.binary_cross_entropy_with_logits(output[:, 5:6], targets.wood, reduction="none")
+    wood = functional.binary_cross_entropy_with_logits(
+        output[:, 5:6], targets.wood, reduction="none"
+    )
     parts["wood"] = 1.0 * (wood * weight).sum() / weight.sum().clamp(min=1.0)
     for name, channel, index in (("yellow", 6, 1), ("visible", 7, 2)):
         parts[name] = 0.3 * _told(output[:, channel : channel + 1], targets, index)
@@ -39,7 +41,7 @@ def _told(logit: torch.Tensor, targets: Targets, index: int) -> torch.Tensor:
     truth = targets.values[:, index : index + 1]
     known = torch.isfinite(truth) & (truth >= 0)
     safe = torch.where(known, truth, torch.zeros_like(truth)).clamp(0, 1)
-    each = F.binary_cross_entropy_with_logits(logit, safe, reduction="none")
+    each = functional.binary_cross_entropy_with_logits(logit, safe, reduction="none")
     weight = targets.near * known
     return (each * weight).sum() / weight.sum().clamp(min=1.0)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import torch
 from torch import nn
-from torch.nn import functional as F
+from torch.nn import functional
 
 __all__ = ["CHANNELS", "LOG_RADIUS_UNIT_PX", "STRIDE", "FruitNet"]
 
@@ -40,7 +40,7 @@ class _Residual(nn.Module):
         )
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
-        return F.relu(x + self.second(self.first(x)))
+        return functional.relu(x + self.second(self.first(x)))
 
 
 class FruitNet(nn.Module):
@@ -83,6 +83,6 @@ class FruitNet(nn.Module):
         features = features[1:]
         y = self.fuse[-1](self.side[-1](features[-1]))
         for i in range(len(features) - 2, -1, -1):
-            up = F.interpolate(y, scale_factor=2.0, mode="nearest")
+            up = functional.interpolate(y, scale_factor=2.0, mode="nearest")
             y = self.fuse[i](up + self.side[i](features[i]))
         return self.head(y)

@@ -1,8 +1,8 @@
 """Pack the training tiles into one small tar, to carry them to the machine that trains.
 
 ``python -m fruitcount.training.pack --photos DIR --out data.tar``
-Pictures are recompressed as WebP (half the size of JPEG at like quality); labels are kept. Only sets whose licence
-allows training of shipped weights are taken.
+Pictures are recompressed as WebP (half the size of JPEG at like quality); labels are kept.
+Only sets whose licence allows training of shipped weights are taken.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import torch
-from torch.nn import functional as F
+from torch.nn import functional
 
 from fruitcount.training.sprites import (
     FILL,
@@ -13,7 +13,6 @@ from fruitcount.training.sprites import (
     Bank,
     drawn_fruit,
     leaf_sprites,
-    soft_disc,
 )
 from fruitcount.training.warp import Batch
 
@@ -22,7 +21,7 @@ __all__ = ["paste_random"]
 Sprite = tuple[torch.Tensor, torch.Tensor]
 
 
-def paste_random(batch: Batch, bank: Bank, rounds: int = 4) -> Batch:
+def paste_random(batch: Batch, bank: Bank, rounds: int = 3) -> Batch:
     """Paste look-alikes, leaves and fruit in turn, onto random crops of the batch.
 
     Parameters
@@ -47,16 +46,16 @@ def _fruit(bank: Bank, count: int) -> Sprite:
         index = torch.randint(len(bank.fruit), (count,), device=device)
         cut = bank.fruit[index].float() / 255
         use = (torch.rand((count, 1, 1, 1), device=device) < 0.55).float()
-        rgb = rgb + (cut - rgb) * use
-        alpha = alpha + (soft_disc(count, device) - alpha) * use
+        rgb = rgb + (cut[:, :3] - rgb) * use
+        alpha = alpha + (cut[:, 3:] - alpha) * use
     return rgb, alpha * _half_hidden(count, device)
 
 
 def _look_alike(bank: Bank, count: int) -> Sprite:
     device = bank.other.device
     index = torch.randint(len(bank.other), (count,), device=device)
-    alpha = soft_disc(count, device) * _half_hidden(count, device)
-    return bank.other[index].float() / 255, alpha
+    cut = bank.other[index].float() / 255
+    return cut[:, :3], cut[:, 3:] * _half_hidden(count, device)
 
 
 def _half_hidden(count: int, device: torch.device) -> torch.Tensor:
@@ -111,15 +110,13 @@ def _placed(
     matrix = matrix * grow[:, None, None]
     move = -(matrix @ shift[..., None])
     both = torch.cat(sprite, 1)
-    grid = F.affine_grid(torch.cat([matrix, move], 2), [len(radius), 1, size, size], False)
-    edge = F.grid_sample(both, grid, align_corners=False, padding_mode="border")
+    grid = functional.affine_grid(torch.cat([matrix, move], 2), [len(radius), 1, size, size], False)
+    edge = functional.grid_sample(both, grid, align_corners=False, padding_mode="border")
     inside = (grid.abs() <= 1).all(-1)[:, None]
     return edge[:, :3], edge[:, 3:] * inside
 
 
-def _lit_as_there(
-    colour: torch.Tensor, alpha: torch.Tensor, rgb: torch.Tensor
-) -> torch.Tensor:
+def _lit_as_there(colour: torch.Tensor, alpha: torch.Tensor, rgb: torch.Tensor) -> torch.Tensor:
     """Scale the sprite's brightness towards that of the place it is pasted on."""
     area = alpha.sum((1, 2, 3), keepdim=True).clamp(min=1.0)
     mine = (colour.mean(1, keepdim=True) * alpha).sum((1, 2, 3), keepdim=True) / area
@@ -137,7 +134,7 @@ def _hidden(fruit: torch.Tensor, alpha: torch.Tensor) -> torch.Tensor:
     unit = torch.stack([torch.cos(ring), torch.sin(ring)], -1)
     probe = torch.cat([torch.zeros_like(unit[:1]), unit * 0.5, unit * 0.85])
     places = fruit[:, :, None, :2] + probe * fruit[:, :, None, 2:3]
-    cover = F.grid_sample(alpha, (places + 0.5) / size * 2 - 1, align_corners=False)
+    cover = functional.grid_sample(alpha, (places + 0.5) / size * 2 - 1, align_corners=False)
     covered = cover[:, 0].mean(-1)
     seen = torch.where(torch.isnan(fruit[..., 3]), torch.ones_like(covered), fruit[..., 3])
     left = seen * (1 - covered)

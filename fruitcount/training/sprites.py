@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 import torch
-from torch.nn import functional as F
+from torch.nn import functional
 
 from fruitcount.training.warp import Pool
 
@@ -25,19 +25,19 @@ FILL = 0.8
 
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """Discs cut once from the pools: uint8 tensors, shape (N, 3, 64, 64)."""
+    """Discs cut once from the pools: uint8 tensors, shape (N, 4, 64, 64): RGB and alpha."""
 
     fruit: torch.Tensor
     other: torch.Tensor
 
 
 def make_bank(pools: list[Pool], most: int = 6000) -> Bank:
-    """Cut fruit at least 7 px in radius and not hidden, and as many places without fruit."""
+    """Cut fruit at least 10 px in radius and not hidden, and as many places without fruit."""
     fruit, other = [], []
     for pool in pools:
         rows = pool.fruit
         # a known visible share must be high; unknown (NaN) passes
-        good = (rows[..., 2] >= 7) & ~(rows[..., 3] < 0.85)
+        good = (rows[..., 2] >= 10) & ~(rows[..., 3] < 0.85)
         which, k = torch.nonzero(good, as_tuple=True)
         pick = torch.randperm(len(which), device=which.device)[:most]
         which, k = which[pick], k[pick]
@@ -63,10 +63,14 @@ def _cut(
         some = slice(i, i + 64)
         places = centre[some, None, None] + unit * radius[some, None, None, None]
         grid = (places + 0.5) / canvas * 2 - 1
-        pixels = pool.pixels[which[some], :3].float()
-        cut = F.grid_sample(pixels, grid, align_corners=False, padding_mode="border")
-        out.append(cut.round().to(torch.uint8))
-    empty = torch.zeros((0, 3, SPRITE_PX, SPRITE_PX), dtype=torch.uint8, device=centre.device)
+        pixels = pool.pixels[which[some]][:, [0, 1, 2, 5]].float()
+        cut = functional.grid_sample(pixels, grid, align_corners=False, padding_mode="border")
+        disc = soft_disc(len(cut), cut.device)
+        outline = soft_disc(len(cut), cut.device, 1.2) * cut[:, 3:]
+        told = outline.amax((1, 2, 3), keepdim=True) > 0
+        alpha = torch.where(told, outline, disc * 255)
+        out.append(torch.cat([cut[:, :3], alpha], 1).round().to(torch.uint8))
+    empty = torch.zeros((0, 4, SPRITE_PX, SPRITE_PX), dtype=torch.uint8, device=centre.device)
     return torch.cat([empty, *out])
 
 
@@ -113,7 +117,7 @@ def drawn_fruit(count: int, device: torch.device) -> tuple[torch.Tensor, torch.T
     light = light + rand(0, 0.35) * (1 - z) ** 3 * shade  # fuzz shines at the rim
     light = light + rand(0, 0.6) * torch.exp(rand(8, 40) * (lit - 1)) * (rand(0, 1) < 0.4)
     light = light * (1 - rand(0, 0.3) * torch.exp(-((x - 0.25) ** 2) / 0.006))  # the groove
-    specks = F.interpolate(torch.randn((count, 1, 16, 16), device=device), SPRITE_PX)[:, 0]
+    specks = functional.interpolate(torch.randn((count, 1, 16, 16), device=device), SPRITE_PX)[:, 0]
     light = light * (1 + rand(0, 0.06) * specks)
     rgb = _skin(count, device) * light[:, None]
     blush = torch.sigmoid((lit - rand(0.2, 1.2)) * 6) * rand(0, 0.6) * (rand(0, 1) < 0.3)
@@ -128,8 +132,9 @@ def _skin(count: int, device: torch.device) -> torch.Tensor:
     corners = torch.tensor(
         [[0.30, 0.45, 0.14], [0.66, 0.74, 0.46], [0.72, 0.68, 0.34]], device=device
     )
-    mix = torch.distributions.Dirichlet(torch.tensor([1.2, 1.2, 0.5])).sample((count,))
-    colour = mix.to(device) @ corners * (0.45 + 0.8 * torch.rand((count, 1), device=device))
+    concentration = torch.tensor([1.2, 1.2, 0.5], device=device)
+    mix = torch.distributions.Dirichlet(concentration, validate_args=False).sample((count,))
+    colour = mix @ corners * (0.45 + 0.8 * torch.rand((count, 1), device=device))
     colour = colour * torch.exp(0.06 * torch.randn((count, 3), device=device))
     return colour[:, :, None, None]
 
@@ -144,7 +149,7 @@ def leaf_sprites(bank: Bank, count: int) -> tuple[torch.Tensor, torch.Tensor]:
     outline = (1 - (y / 1.2) ** 2).clamp(min=0) - across.abs()
     alpha = torch.sigmoid(outline * 14)[:, None]
     index = torch.randint(len(bank.other), (count,), device=device)
-    rgb = bank.other[index].float() / 255
+    rgb = bank.other[index, :3].float() / 255
     tone = rgb.mean((2, 3), keepdim=True)
     ribbed = tone + (rgb - tone) * 0.6
     rib = torch.exp(-((across / 0.06) ** 2)) * 0.35 * torch.rand((count, 1, 1), device=device)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import torch
-from torch.nn import functional as F
+from torch.nn import functional
 
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
 from fruitcount.training.warp import Batch
@@ -63,7 +63,7 @@ def make_targets(batch: Batch) -> Targets:
     heat, _ = _bells(fruit, taught, half, 0.28, 1.7)
     centre = _centres(fruit, taught, size // 2, 2.0)
     skip = _discs(fruit, passed, half)
-    heat_weight = F.avg_pool2d(batch.valid, 2) * (1 - skip * (heat < 0.5).float())
+    heat_weight = functional.avg_pool2d(batch.valid, 2) * (1 - skip * (heat < 0.5).float())
     quarter = _grid(size // 4, 4.0, fruit.device)
     near, owner = _bells(fruit, taught, quarter, 0.35, 3.0)
     near = near * (near > 0.3).float()
@@ -77,8 +77,8 @@ def make_targets(batch: Batch) -> Targets:
     )
     flat = owner.flatten(1)[..., None].expand(-1, -1, 3)
     values = torch.gather(values, 1, flat).transpose(1, 2).reshape(-1, 3, size // 4, size // 4)
-    wood = F.avg_pool2d(batch.wood, 4)
-    wood_weight = F.avg_pool2d(batch.wood_known * batch.valid, 4)
+    wood = functional.avg_pool2d(batch.wood, 4)
+    wood_weight = functional.avg_pool2d(batch.wood_known * batch.valid, 4)
     return Targets(heat, centre, heat_weight, near, values, wood, wood_weight)
 
 

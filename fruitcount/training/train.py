@@ -15,7 +15,7 @@ import copy
 import math
 import time
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -79,7 +79,7 @@ class Run:
     rate: float = 2e-3
     decay: float = 0.02
     average: float = 0.999
-    crop: CropRules = CropRules()
+    crop: CropRules = field(default_factory=CropRules)
 
 
 def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
@@ -106,7 +106,10 @@ def _joined(parts: list[Batch]) -> Batch:
     most = max(p.fruit.shape[1] for p in parts)
     fruit = [nn.functional.pad(p.fruit, (0, 0, 0, most - p.fruit.shape[1])) for p in parts]
     return Batch(
-        *(torch.cat([getattr(p, n) for p in parts]) for n in ("rgb", "wood", "wood_known", "valid")),
+        *(
+            torch.cat([getattr(p, n) for p in parts])
+            for n in ("rgb", "wood", "wood_known", "valid")
+        ),
         torch.cat(fruit),
     )
 
@@ -163,7 +166,10 @@ def train(
         if time.monotonic() - shown > 10:
             shown = time.monotonic()
             told = " ".join(f"{k} {float(v):.3f}" for k, v in parts.items())
-            print(f"{done:5.1%} step {step} ({step / (shown - began + 1e-9):.1f}/s) {told}", flush=True)
+            print(
+                f"{done:5.1%} step {step} ({step / (shown - began + 1e-9):.1f}/s) {told}",
+                flush=True,
+            )
     facts = {"steps": step, "seconds": time.monotonic() - began, "device": _name(device)}
     return kept, facts
 
@@ -238,11 +244,13 @@ def _whole(examples: list[Example], run: Run, args: argparse.Namespace) -> None:
     net, facts = train(teach, run, device, resume=args.resume)
     torch.save(net.state_dict(), args.out / "checkpoint.pt")
     ask_renders = [e for e in ask if e.group not in BOX_FILL][:150]
+    path = args.out / "fruitness.onnx"
+    export_onnx(copy.deepcopy(net), path)
+    # every picture has its own size here: searching the quickest kernel for each would be slow
+    torch.backends.cudnn.benchmark = False
     facts["scores"] = scores(net, [e for e in ask if e.group in BOX_FILL] + ask_renders, device)
     for group, row in facts["scores"].items():
         print(group, row["f1_precision_recall"], row["best_threshold"], row["median_size_error"])
-    path = args.out / "fruitness.onnx"
-    export_onnx(net, path)
     facts |= {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
     facts |= {"training": splits_of(teach), "validation": splits_of(ask)}
     facts["difference_from_torch"] = check_against_cv2(net, path)

@@ -8,7 +8,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import nn
-from torch.nn import functional as F
+from torch.nn import functional
 
 from fruitcount.detect.blobs import circles_from_maps
 from fruitcount.training.data import BOX_FILL, Example
@@ -16,7 +16,7 @@ from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
 from fruitcount.types import FloatArray, Maps
 
-__all__ = ["THRESHOLDS", "match_marks", "maps_of", "scores"]
+__all__ = ["THRESHOLDS", "maps_of", "match_marks", "scores"]
 
 THRESHOLDS = tuple(np.round(np.arange(0.1, 0.81, 0.05), 2).tolist())
 WANTED_PX = 26.0
@@ -27,13 +27,13 @@ def maps_of(net: nn.Module, rgb: NDArray[np.uint8], factor: float, device: torch
     picture = torch.from_numpy(rgb.copy()).to(device).permute(2, 0, 1)[None].float() / 255
     h, w = rgb.shape[:2]
     size = (round(h * factor), round(w * factor))
-    picture = F.interpolate(picture, size, mode="bilinear", antialias=True)
+    picture = functional.interpolate(picture, size, mode="bilinear", antialias=True)
     pad = (0, -size[1] % 32, 0, -size[0] % 32)
     with torch.no_grad():
-        output = net(F.pad(picture, pad, mode="replicate")).float()
+        output = net(functional.pad(picture, pad, mode="replicate")).float()
     heat = torch.sigmoid(heat_of(output))[0, 0]
     radius = torch.exp(output[:, 4:5]) * LOG_RADIUS_UNIT_PX / factor
-    radius = F.interpolate(radius, scale_factor=2.0, mode="bilinear")[0, 0]
+    radius = functional.interpolate(radius, scale_factor=2.0, mode="bilinear")[0, 0]
     blank = np.zeros(tuple(heat.shape), np.float32)
     return Maps(heat.cpu().numpy(), radius.cpu().numpy(), blank, 2.0 / factor, "trained")
 
@@ -90,8 +90,8 @@ def _one(
     factor = float(np.clip(WANTED_PX / 2 / middle, 0.3, 2.5))
     maps = maps_of(net, example.rgb, factor, device)
     x, y, r, score = circles_from_maps(maps, min(THRESHOLDS), 0.5)
-    reach = truth[:, 2] / BOX_FILL[example.group] if example.group in BOX_FILL else (
-        0.7 * truth[:, 2]
+    reach = (
+        truth[:, 2] / BOX_FILL[example.group] if example.group in BOX_FILL else (0.7 * truth[:, 2])
     )
     marks = np.stack([x, y], 1)
     spared = _spared(marks, truth[~asked])

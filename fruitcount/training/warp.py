@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import torch
-from torch.nn import functional as F
+from torch.nn import functional
 
 from fruitcount.training.data import Example
 
@@ -18,8 +18,8 @@ class Pool:
 
     Attributes
     ----------
-    pixels : uint8 tensor, shape (N, 5, H, W)
-        RGB, wood (0 or 255), wood known (0 or 255); smaller pictures are padded.
+    pixels : uint8 tensor, shape (N, 6, H, W)
+        RGB, wood, wood known, fruit outline (each 0 or 255); smaller pictures are padded.
     sizes : float tensor, shape (N, 2)
         True height and width.
     fruit : float tensor, shape (N, K, 5)
@@ -83,7 +83,7 @@ def make_pool(examples: list[Example], weights: list[float], device: torch.devic
     height = max(e.rgb.shape[0] for e in examples)
     width = max(e.rgb.shape[1] for e in examples)
     most = max(1, *(len(e.fruit) for e in examples))
-    pixels = torch.zeros((len(examples), 5, height, width), dtype=torch.uint8, device=device)
+    pixels = torch.zeros((len(examples), 6, height, width), dtype=torch.uint8, device=device)
     fruit = torch.zeros((len(examples), most, 5))
     for i, e in enumerate(examples):
         h, w = e.rgb.shape[:2]
@@ -91,6 +91,8 @@ def make_pool(examples: list[Example], weights: list[float], device: torch.devic
         if e.wood is not None:
             pixels[i, 3, :h, :w] = torch.from_numpy(e.wood.copy()).to(device)
             pixels[i, 4, :h, :w] = 255
+        if e.outline is not None:
+            pixels[i, 5, :h, :w] = torch.from_numpy(e.outline.copy()).to(device)
         fruit[i, : len(e.fruit)] = torch.from_numpy(e.fruit)
     sizes = torch.tensor([[float(v) for v in e.rgb.shape[:2]] for e in examples])
     chance = torch.tensor(weights, dtype=torch.float32)
@@ -168,10 +170,10 @@ def _crop(
         [pool.pixels.shape[3], pool.pixels.shape[2]], device=device, dtype=torch.float32
     )
     grid = (mirrored + 0.5) / canvas * 2 - 1
-    pixels = pool.pixels[index].float() / 255
-    sampled = F.grid_sample(pixels, grid, mode="bilinear", align_corners=False)
-    sampled = F.avg_pool2d(sampled, 2)
-    inside = F.avg_pool2d(valid.float()[:, None], 2)
+    pixels = pool.pixels[index, :5].float() / 255
+    sampled = functional.grid_sample(pixels, grid, mode="bilinear", align_corners=False)
+    sampled = functional.avg_pool2d(sampled, 2)
+    inside = functional.avg_pool2d(valid.float()[:, None], 2)
     fruit = _moved(pool.fruit[index], centre, matrix, size)
     return Batch(sampled[:, :3], sampled[:, 3:4], sampled[:, 4:5], inside, fruit)
 
