@@ -86,7 +86,7 @@ def develop(rad: NDArray, rng: np.random.Generator, *, metering: float, noise: f
     x = x * np.clip(gain, 0.5, 2.2)
     x = x * (1 + x / 9) / (1 + x)  * 1.45
     lum2 = x.mean(2, keepdims=True)
-    x = np.clip(lum2 + (x - lum2) * rng.uniform(1.0, 1.3), 0, 1)
+    x = np.clip(lum2 + (x - lum2) * rng.uniform(0.9, 1.2), 0, 1)
     s = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-6) ** (1 / 2.4) - 0.055)
     s = np.clip(s + rng.uniform(0.05, 0.16) * (s - 0.5) * (1 - np.abs(2 * s - 1)) * 2 - rng.uniform(0, 0.03), 0, 1)
     s = blur(s, soften)

@@ -82,7 +82,8 @@ def add(face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.r
     back = o - n * 0.6
     white = np.full((4, 2), 0.01, np.float32)
     face.add(back, np.array([[0, 2, 3], [0, 1, 2]]), np.tile(-n, (4, 1)), uv=white)
-    top = (o[0] + o[1]) / 2 if rng.random() < 0.6 else o[0]
+    edge = np.concatenate([o, (o + np.roll(o, 1, 0)) / 2]) - n
+    top = edge[np.linalg.norm(edge - limb_point, axis=1).argmin()]
     s = np.linspace(0, 1, 8)[:, None]
     if rng.random() < 0.6:
         line = top * (1 - s) + limb_point * s + np.array([0, 0, -3.0]) * np.sin(np.pi * s)

@@ -124,7 +124,7 @@ def colours(fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi:
     out = np.empty((n, *sph.shape[:2], 5), np.float32)
     base_i = rng.integers(len(kind.green))
     blush_amt = rng.random() * kind.blush_max
-    fine = waves(sph, rng, 0.05, 14)
+    fine = waves(sph, rng, 0.035, 30)
     along = (sph[..., 2] + 1) / 2
     for i in range(n):
         j = base_i if rng.random() < 0.75 else rng.integers(len(kind.green))
@@ -133,7 +133,7 @@ def colours(fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi:
         big = waves(sph + turn, rng, 0.9, 5)
         mid = waves(sph + turn, rng, 0.25, 8)
         sun = np.clip(0.5 + 0.5 * (sph @ unit(turn)) + 0.15 * big, 0, 1)
-        c = g * (0.88 + 0.2 * sun + 0.06 * mid + 0.07 * fine)[..., None]
+        c = g * (0.88 + 0.2 * sun + 0.07 * mid + 0.03 * fine)[..., None]
         c = c + (np.array([0.1, 0.1, 0.05]) * np.clip(0.35 - along, 0, 1)[..., None])
         b = np.clip(blush_amt * rng.uniform(0.2, 1.3) * (sun - 0.35 + 0.2 * mid), 0, 0.9)[..., None]
         c = c * (1 - b) + np.array(kind.blush) * (0.8 + 0.25 * fine[..., None] * 0.5) * b

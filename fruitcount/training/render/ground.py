@@ -58,8 +58,8 @@ def add_blades(buf: MeshBuf, rng: np.random.Generator, root: NDArray, tone: NDAr
     buf.add_grids(p.reshape(n, 3, 2, 3), col=col.reshape(n, 3, 2, 3))
 
 
-def add_discs(buf: MeshBuf, rng: np.random.Generator, at: NDArray, tone: NDArray, size: tuple[float, float], tilt: float = 0.5) -> None:
-    """Small six-sided leaflets (clover, weeds, far foliage)."""
+def add_discs(buf: MeshBuf, rng: np.random.Generator, at: NDArray, tone: NDArray, size: tuple[float, float], tilt: float = 0.5, long: float = 0.0) -> None:
+    """Small six-sided leaflets (clover, weeds, far foliage); `long` from 0 to 1 makes them pointed."""
     n = len(at)
     if n == 0:
         return
@@ -69,7 +69,8 @@ def add_discs(buf: MeshBuf, rng: np.random.Generator, at: NDArray, tone: NDArray
     a = np.arange(6) * np.pi / 3
     r = rng.uniform(*size, n)[:, None, None]
     el = rng.uniform(0.4, 1.0, n)[:, None, None]
-    p = at[:, None] + r * (np.cos(a)[None, :, None] * b[:, None] + el * np.sin(a)[None, :, None] * c[:, None])
+    reach = np.where(np.abs(np.cos(a)) > 0.9, 1.0, 1.0 - long * 0.25)[None, :, None]
+    p = at[:, None] + r * (reach * np.cos(a)[None, :, None] * b[:, None] + el * (1 - 0.5 * long) * np.sin(a)[None, :, None] * c[:, None])
     f0 = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 5]])
     f = (f0[None] + 6 * np.arange(n)[:, None, None]).reshape(-1, 3)
     buf.add(p.reshape(-1, 3), f, np.repeat(nor, 6, 0), col=np.repeat(tone, 6, 0))
@@ -82,18 +83,24 @@ def tones(rng: np.random.Generator, table: NDArray, n: int) -> NDArray:
 
 def add_cover(buf: MeshBuf, matte: MeshBuf, rng: np.random.Generator, cam: Camera, z: float) -> None:
     """Ground cover where the camera sees the ground: a mix of grass, clover, straw and pebbles."""
-    style = rng.random(4) * (rng.random(4) < [0.65, 0.55, 0.6, 0.35])
+    style = rng.uniform(0.25, 1.0, 4) * (rng.random(4) < [0.75, 0.6, 0.6, 0.35])
     dark = rng.uniform(0.6, 1.1)
     g = GREENS[rng.integers(0, len(GREENS), 2)] * dark
-    p = seen_points(rng, cam, z, int(16000 * style[0]), 6000)
+    p = seen_points(rng, cam, z, int(30000 * style[0]), 9000)
     add_blades(buf, rng, p, tones(rng, g, len(p)), (40, rng.uniform(70, 200)), 0.2)
-    p = seen_points(rng, cam, z, int(14000 * style[1]), 5000)
+    p = seen_points(rng, cam, z, int(26000 * style[1]), 5000)
     patch = np.sin(p[:, 0] / 160 + rng.uniform(0, 6)) + np.sin(p[:, 1] / 210 + rng.uniform(0, 6)) + rng.normal(size=len(p)) * 0.5
     p = p[patch > rng.uniform(-1.5, 0.5)]
     p[:, 2] += rng.uniform(5, 60, len(p))
     add_discs(buf, rng, p, tones(rng, g, len(p)), (4, rng.uniform(9, 18)))
     p = seen_points(rng, cam, z + 8, int(9000 * style[2]), 5000)
     add_blades(buf, rng, p, tones(rng, STRAWS, len(p)), (40, 220), 0.97)
+    p = seen_points(rng, cam, z + 6, 9000, 4000)
+    crumb = SOILS[rng.integers(len(SOILS), size=2)] * rng.uniform(0.6, 1.1)
+    add_discs(matte, rng, p, tones(rng, crumb, len(p)), (2, rng.uniform(7, 14)), 0.35)
+    p = seen_points(rng, cam, z + 14, int(1200 * rng.random() ** 2), 4000)
+    litter = np.array([[0.2, 0.11, 0.05], [0.3, 0.2, 0.1], [0.12, 0.07, 0.04]])
+    add_discs(matte, rng, p, tones(rng, litter, len(p)), (12, 40), 0.4, 0.9)
     p = seen_points(rng, cam, z + 4, int(1500 * style[3]), 4000)
     add_pebbles(matte, rng, p, rng.uniform(4, 16))
 
@@ -113,17 +120,18 @@ def add_pebbles(buf: MeshBuf, rng: np.random.Generator, at: NDArray, size: float
 
 def add_far_trees(buf: MeshBuf, wood: MeshBuf, rng: np.random.Generator, cam: Camera, z: float, obj: int) -> None:
     """Leafy crowns and trunks 1.5 to 9 m behind, made of loose leaflets."""
-    for _ in range(rng.integers(1, 6)):
-        far = rng.uniform(1800, 9000)
+    for _ in range(rng.integers(2, 9)):
+        far = rng.uniform(2800, 9000)
         px = np.array([[rng.uniform(-0.1, 1.1) * cam.width, cam.height * 0.5]])
         d = cam.directions(px)[0] * [1, 1, 0]
         c = cam.eye + unit(d) * far
-        c[2] = z + rng.uniform(1100, 2400)
-        n = 3500
+        c[2] = z + rng.uniform(900, 1900)
+        n = 5000
         q = unit(rng.normal(size=(n, 3))) * rng.uniform(0.45, 1, (n, 1)) ** 0.6 * np.array([900, 900, 800]) * rng.uniform(0.5, 1.3)
+        q = q + np.array([rng.normal(size=3) * [700, 700, 350] for _ in range(5)])[rng.integers(5, size=n)]
         q = q[(np.sin(q / 170 + rng.uniform(0, 6, 3)).sum(1) + rng.normal(size=n)) > -0.4]
         g = GREENS[rng.integers(0, len(GREENS), 2)] * rng.uniform(0.4, 1.0)
-        add_discs(buf, rng, c + q, tones(rng, g, len(q)), (20, 60), 1.5)
+        add_discs(buf, rng, c + q, tones(rng, g, len(q)), (22, 70), 1.5, 0.9)
         line = np.array([[c[0], c[1], z], [c[0] + 30, c[1], z + 500], [c[0], c[1] + 20, c[2] + 200]])
         s = np.linspace(0, 1, 8)
         line = np.stack([np.interp(s, [0, 0.5, 1], line[:, k]) for k in range(3)], 1)

@@ -42,7 +42,15 @@ def grid_normals(p: NDArray, wrap: bool = False) -> F32:
         dv = (q[:, :, 2:] - q[:, :, :-2]) / 2
     else:
         dv = np.gradient(p, axis=2)
-    return unit(np.cross(dv, du)).astype(np.float32)
+    n = np.cross(dv, du)
+    size = np.linalg.norm(n, axis=-1, keepdims=True)
+    n = n / np.maximum(size, 1e-12)
+    # a row shrunk to one point (a pole) has no normal of its own: take the next row's mean
+    for row, near in ((0, 1), (-1, -2)):
+        mean = unit(n[:, near].mean(1, keepdims=True))
+        n[:, row] = np.where(size[:, row] < 1e-7, mean, n[:, row])
+    flat = np.linalg.norm(n, axis=-1, keepdims=True) < 0.5
+    return np.where(flat, [0.0, 0.0, 1.0], n).astype(np.float32)
 
 
 @dataclass

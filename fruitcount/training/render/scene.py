@@ -68,8 +68,8 @@ def pixel_scale(rng: np.random.Generator, zoom: str, size: tuple[int, int], leng
     w, h = size
     k = max(w, h) / 960
     extent = min(w / max(abs(np.cos(angle)), 1e-3), h / max(abs(np.sin(angle)), 1e-3))
-    whole = extent / length_mm * rng.uniform(0.75, 1.25)
-    by_fruit = {"close": rng.uniform(60, 110), "mid": rng.uniform(28, 60), "far": rng.uniform(12, 20), "whole": 0.0}[zoom]
+    whole = extent / length_mm * rng.uniform(0.85, 1.5)
+    by_fruit = {"close": rng.uniform(60, 115), "mid": rng.uniform(30, 62), "far": rng.uniform(11, 18), "whole": rng.uniform(17, 26)}[zoom]
     return float(max(by_fruit * k / fruit_mm, whole if zoom != "far" else 0))
 
 
@@ -163,7 +163,7 @@ def build(seed: int, opt: Options) -> Scene:
     length, base_d = rng.uniform(250, 1100), rng.uniform(6, 14) if rng.random() < 0.7 else rng.uniform(14, 30)
     fruit_mm = rng.uniform(*kind.diameter_mm)
     angle = rng.uniform(0, 2 * np.pi)
-    zoom = opt.zoom or str(rng.choice(["whole", "mid", "close", "far"], p=[0.45, 0.32, 0.18, 0.05]))
+    zoom = opt.zoom or str(rng.choice(["whole", "mid", "close", "far"], p=[0.37, 0.4, 0.18, 0.05]))
     px_mm = pixel_scale(rng, zoom, size, length, fruit_mm, angle)
     fov = rng.uniform(42, 70)
     cam = aim(fwd, np.zeros(3), max(size) / 2 / np.tan(np.deg2rad(fov) / 2) / px_mm, size=size, fov_deg=fov, roll=rng.normal(0, 0.12), aperture=float(rng.choice([2.0, 4.0, 7.0, 14.0], p=[0.3, 0.4, 0.2, 0.1])))
@@ -198,7 +198,7 @@ def _fill_limb(rng, bufs, kind, cam, stems, nodes, fr, found, opt, fruit_mm) -> 
     """The target limb with its leaves and card; returns the height of the ground in mm."""
     wood.add_stems(bufs["wood"], rng, stems, nodes, wood.OBJ_TARGET)
     size = float(np.clip(0.45 + fruit_mm / 40 + rng.normal(0, 0.12), 0.4, 1.1))
-    lv = leafy(rng, nodes, kind, size, rng.uniform(0.25, 0.95), bufs["wood"])
+    lv = leafy(rng, nodes, kind, size, rng.uniform(0.3, 1.0), bufs["wood"])
     add_decoys(bufs["wood"], rng, nodes, kind)
     card = found[0] if found and rng.random() < opt.clear_card else None
     lv = keep_clear(lv, cam, card)
@@ -232,7 +232,7 @@ def _fill_rest(rng, bufs, kind, cam, lit, fr, fruit_mm, length, z, opt) -> tuple
     detail = _fruit_detail(cam, fr)
     grids = [fruit_mod.add(bufs["fruit"], bufs["wood"], fr, kind, rng, 0, detail)]
     count = len(fr)
-    for _ in range(int(rng.choice([0, 1, 2, 4, 6], p=[0.2, 0.25, 0.25, 0.2, 0.1]))):
+    for _ in range(int(rng.choice([0, 2, 4, 7, 11], p=[0.14, 0.22, 0.28, 0.22, 0.14]))):
         other = _other_limb(rng, bufs, kind, cam, fruit_mm, length, opt)
         if len(other):
             grids.append(fruit_mod.add(bufs["fruit"], bufs["wood"], other, kind, rng, count, detail))
@@ -255,7 +255,7 @@ def _fill_rest(rng, bufs, kind, cam, lit, fr, fruit_mm, length, z, opt) -> tuple
 def _other_limb(rng, bufs, kind, cam, fruit_mm, length, opt) -> fruit_mod.Fruit:  # type: ignore[no-untyped-def]
     """A limb behind the target with its own leaves and fruit, which do not belong to the target."""
     reach = max(cam.width, cam.height) / cam.focal_px * cam.focus_mm * 0.5
-    depth = rng.uniform(90, 900)
+    depth = 90 + rng.gamma(1.6, 300)
     grow = 1 + depth / cam.focus_mm
     c = cam_target(cam) + cam.forward * depth + (cam.right * rng.uniform(-1, 1) + cam.up * rng.uniform(-0.8, 0.8)) * reach * grow
     a = rng.uniform(0, 6.28)

@@ -23,13 +23,13 @@ def _veins(s: NDArray, x: NDArray, count: float, slope: float) -> NDArray:
 def _tone(i: int, rng: np.random.Generator) -> tuple[NDArray, NDArray, NDArray]:
     """Upper reflectance, underside reflectance and transmittance of leaf variant `i`."""
     if MATURE[0] <= i < MATURE[1]:
-        t, u, tr = (0.035, 0.085, 0.016), (0.12, 0.19, 0.07), (0.16, 0.3, 0.015)
+        t, u, tr = (0.034, 0.062, 0.022), (0.105, 0.145, 0.07), (0.06, 0.1, 0.012)
     elif MIDDLE[0] <= i < MIDDLE[1]:
-        t, u, tr = (0.06, 0.13, 0.02), (0.14, 0.22, 0.07), (0.26, 0.42, 0.02)
+        t, u, tr = (0.05, 0.085, 0.023), (0.125, 0.165, 0.07), (0.1, 0.15, 0.014)
     elif YOUNG[0] <= i < YOUNG[1]:
-        t, u, tr = (0.11, 0.2, 0.03), (0.17, 0.25, 0.08), (0.36, 0.5, 0.03)
+        t, u, tr = (0.1, 0.145, 0.035), (0.155, 0.195, 0.075), (0.17, 0.22, 0.02)
     elif i == RED_TIP[0]:
-        t, u, tr = (0.15, 0.09, 0.03), (0.2, 0.13, 0.07), (0.42, 0.22, 0.03)
+        t, u, tr = (0.13, 0.085, 0.03), (0.17, 0.12, 0.06), (0.26, 0.15, 0.02)
     else:
         t, u, tr = (0.25, 0.19, 0.04), (0.28, 0.22, 0.08), (0.45, 0.35, 0.03)
     j = np.clip(1 + rng.normal(size=3) * [0.18, 0.1, 0.2], 0.5, 1.6) * rng.uniform(0.8, 1.25)
@@ -79,13 +79,13 @@ def bark_picture(seed: int, limb: tuple[float, float, float], size: int = 512) -
     for i, tone in enumerate(tones):
         n = fractal(rng, (size, w), (10, 10), 4)
         stripe = fractal(rng, (size, w), (70, 5), 2) if i < 2 else fractal(rng, (size, w), (5, 40), 2)
-        p = tone * (0.45 + 0.6 * n + 0.5 * stripe)[..., None]
+        p = tone * (0.5 + 0.75 * n + 0.25 * stripe)[..., None]
         if i < 2:
             len_ = np.clip((fractal(rng, (size, w), (46, 14), 1) - 0.8) * 9, 0, 1)[..., None]
             p = p * (1 - len_) + np.array([0.3, 0.24, 0.17]) * len_
             patch = np.clip((fractal(rng, (size, w), (5, 4), 3) - 0.56) * 6, 0, 0.75)[..., None]
             p = p * (1 - patch) + np.array([0.22, 0.19, 0.15]) * (0.6 + 0.6 * stripe[..., None]) * patch
-            crack = np.clip((0.36 - stripe) * 7, 0, 0.7)[..., None]
+            crack = np.clip((0.33 - stripe) * 6, 0, 0.6)[..., None]
             p = p * (1 - crack * 0.7)
         if i == 2:
             red = np.clip((fractal(rng, (size, w), (3, 3), 2) - 0.5) * 3, 0, 0.7)[..., None]
@@ -116,5 +116,9 @@ def sky_picture(rng: np.random.Generator, light: str, sun: NDArray) -> NDArray:
     glow = np.clip(d @ sun, 0, 1)
     sky = sky + ((0.7 * glow**8 + 2.0 * glow**60)[..., None] * np.array([1, 0.95, 0.85]) if light != "shade" else 0)
     ground = np.array([0.16, 0.19, 0.08]) * rng.uniform(0.5, 1.5) * (0.5 + fractal(rng, (h, w), (16, 16), 3))[..., None]
+    line = 0.05 + 0.28 * rng.random() * (fractal(rng, (2, w), (1, 20), 5)[0] - 0.25)
+    trees = np.clip((line[None] - el[:, None]) / 0.01, 0, 1)[..., None]
+    crown = np.array([0.05, 0.08, 0.025]) * rng.uniform(0.5, 2.0) * (0.3 + 1.4 * fractal(rng, (h, w), (40, 60), 3))[..., None]
+    sky = sky * (1 - trees) + crown * trees
     m = np.clip(el[:, None] / 0.03 + 0.5 + 2 * (fractal(rng, (h, w), (8, 24), 4) - 0.6), 0, 1)[..., None]
     return (sky * m + ground * (1 - m)).astype(np.float32)
