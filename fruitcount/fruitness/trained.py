@@ -1,0 +1,147 @@
+"""Fruitness from the trained net in ``models/``, run by OpenCV: no run-time dependency more."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.errors import ModelUnavailableError
+from fruitcount.fruitness.resample import (
+    known_factor,
+    resampled,
+    search_factors,
+    start_factor,
+)
+from fruitcount.resources import models_folder
+from fruitcount.types import Maps, Scale
+
+__all__ = ["model_path", "trained_maps"]
+
+F32 = NDArray[np.float32]
+
+RADIUS_UNIT_PX = 8.0
+"""The net tells ln(radius / this); as in training."""
+
+SURE = 0.35
+"""Peaks at least so high vote for the fruit size of a photo without a scale."""
+
+_ONE_AT_A_TIME = Lock()
+
+
+def model_path() -> Path:
+    """The file of the trained net."""
+    return models_folder() / "fruitness.onnx"
+
+
+@lru_cache(maxsize=2)
+def _net(path: str, stamp: float) -> Any:
+    del stamp  # part of the key: a replaced file is read again
+    try:
+        return cv2.dnn.readNetFromONNX(path)
+    except cv2.error as error:
+        raise ModelUnavailableError(f"{path}: cannot be read as a net ({error.err})") from error
+
+
+def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
+    """Fruitness maps by the trained net.
+
+    Parameters
+    ----------
+    photo_rgb : uint8 array, shape (rows, columns, 3)
+    scale : Scale
+        Where known, one pass at the size the net likes best. Else a first pass finds the
+        usual fruit size and a second one looks again at that size; the stronger answer of
+        both is kept at each place.
+
+    Returns
+    -------
+    Maps
+        At half the working picture's resolution.
+
+    Raises
+    ------
+    ModelUnavailableError
+        When the model file is missing or damaged.
+    """
+    path = model_path()
+    if not path.is_file():
+        raise ModelUnavailableError(f"{path}: there is no such file")
+    net = _net(str(path), path.stat().st_mtime)
+    shape = photo_rgb.shape
+    first = known_factor(shape, scale) if scale.known else start_factor(shape)
+    maps = _pass(net, photo_rgb, first)
+    if scale.known:
+        return maps
+    for factor in search_factors(shape, first, _usual_diameter(maps) * first):
+        maps = _stronger(maps, _pass(net, photo_rgb, factor))
+    return maps
+
+
+def _pass(net: Any, photo_rgb: NDArray[np.uint8], factor: float) -> Maps:
+    """One run of the net on the photo resampled by ``factor``."""
+    working = resampled(photo_rgb, factor)
+    h, w = working.shape[:2]
+    padded = cv2.copyMakeBorder(working, 0, -h % 32, 0, -w % 32, cv2.BORDER_REPLICATE)
+    blob = cv2.dnn.blobFromImage(padded, 1 / 255.0)
+    with _ONE_AT_A_TIME:  # the net keeps its input between the two calls
+        net.setInput(blob)
+        out = np.asarray(net.forward(), np.float32)[0]
+    heat = out[:4].reshape(2, 2, *out.shape[1:]).transpose(2, 0, 3, 1)
+    heat = heat.reshape(2 * out.shape[1], 2 * out.shape[2])
+    cells = ((h + 1) // 2, (w + 1) // 2)
+    px_per_cell = 2.0 * photo_rgb.shape[1] / w
+
+    def finer(channel: F32) -> F32:
+        size = (heat.shape[1], heat.shape[0])
+        return np.asarray(cv2.resize(channel, size)[: cells[0], : cells[1]], np.float32)
+
+    radius = np.exp(finer(out[4])) * np.float32(RADIUS_UNIT_PX * px_per_cell / 2)
+    return Maps(
+        fruitness=_chance(heat[: cells[0], : cells[1]]),
+        radius_px=np.asarray(radius, np.float32),
+        wood=_chance(finer(out[5])),
+        px_per_cell=px_per_cell,
+        source="trained",
+        yellow=_chance(finer(out[6])),
+    )
+
+
+def _chance(logit: F32) -> F32:
+    return np.asarray(1.0 / (1.0 + np.exp(-logit)), np.float32)
+
+
+def _usual_diameter(maps: Maps) -> float:
+    """Median width in photo pixels of what the first pass is sure of; NaN if nothing."""
+    top = cv2.dilate(maps.fruitness, np.ones((5, 5), np.uint8))
+    peak = (maps.fruitness >= top) & (maps.fruitness >= SURE)
+    return 2 * float(np.median(maps.radius_px[peak])) if peak.any() else float("nan")
+
+
+def _stronger(one: Maps, other: Maps) -> Maps:
+    """Both passes on the finer grid; each place takes the pass with the higher fruitness."""
+    fine, coarse = (one, other) if one.px_per_cell <= other.px_per_cell else (other, one)
+    h, w = fine.fruitness.shape
+    step = fine.px_per_cell / coarse.px_per_cell
+    turn = np.array([[step, 0, (step - 1) / 2], [0, step, (step - 1) / 2]])
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+
+    def moved(channel: F32) -> F32:
+        warped = cv2.warpAffine(channel, turn, (w, h), flags=how, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(warped, np.float32)
+
+    heat = moved(coarse.fruitness)
+    use = heat > fine.fruitness
+    return Maps(
+        fruitness=np.maximum(heat, fine.fruitness),
+        radius_px=np.where(use, moved(coarse.radius_px), fine.radius_px),
+        wood=(moved(coarse.wood) + fine.wood) / 2,
+        px_per_cell=fine.px_per_cell,
+        source=fine.source,
+        yellow=np.where(use, moved(coarse.yellow), fine.yellow),
+    )
