@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from fruitcount.image.edges import sample_grid
@@ -85,7 +86,7 @@ def centred(photo: Photo, rough_px: FloatArray, reach_px: float) -> Band:
     offset = np.linspace(-2.2 * reach_px, 2.2 * reach_px, 133)
     grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
     colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
-    wood = np.nan_to_num(colour_wood(np.nan_to_num(colours, nan=255.0)))
+    wood = colour_wood(np.nan_to_num(colours, nan=255.0)).astype(np.float64)
     support, half_steps = _contrast(wood)
     middle = np.abs(offset) <= reach_px
     chosen = _steady(support[:, middle] - 0.1 * np.abs(offset[middle]) / reach_px)
@@ -109,7 +110,7 @@ def _contrast(wood: FloatArray) -> tuple[FloatArray, FloatArray]:
     best = np.full(smooth.shape, -1.0)
     half_of = np.full(smooth.shape, np.nan)
 
-    def mean(low: FloatArray, high: FloatArray) -> FloatArray:
+    def mean(low: NDArray[np.int64], high: NDArray[np.int64]) -> FloatArray:
         a, b = np.clip(low, 0, width), np.clip(high, 0, width)
         return np.asarray((total[:, b] - total[:, a]) / np.maximum(b - a, 1), np.float64)
 
@@ -125,7 +126,7 @@ def _contrast(wood: FloatArray) -> tuple[FloatArray, FloatArray]:
     return best, half_of
 
 
-def _steady(gain: FloatArray) -> FloatArray:
+def _steady(gain: FloatArray) -> NDArray[np.int64]:
     """Columns, one a row, with the largest total gain; neighbours differ by at most two steps."""
     rows, columns = gain.shape
     total = gain[0].copy()

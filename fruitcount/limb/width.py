@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from fruitcount.image.edges import sample_grid
@@ -90,7 +92,7 @@ def _edges(wood: FloatArray, offset: FloatArray, half_px: float) -> tuple[FloatA
 
 
 def _part(
-    wood: FloatArray, rows: FloatArray, at: FloatArray, side: int, level: FloatArray
+    wood: FloatArray, rows: NDArray[Any], at: NDArray[Any], side: int, level: FloatArray
 ) -> FloatArray:
     """Share of a step back from the first outside sample to the crossing."""
     outer = wood[rows, at]
@@ -139,12 +141,13 @@ def fit_taper(line_px: FloatArray, width_px: FloatArray) -> Taper:
 
 def _huber(design: FloatArray, values: FloatArray) -> tuple[FloatArray, float]:
     weight = np.ones(len(values))
-    fitted = np.zeros(design.shape[1])
+    fitted: FloatArray = np.zeros(design.shape[1])
     spread = float(np.std(values))
     for _ in range(25):
         root = np.sqrt(weight)
-        fitted = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        found = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        fitted = np.asarray(found, np.float64)
         off = np.abs(values - design @ fitted)
         spread = max(1.4826 * float(np.median(off)), 0.05)
         weight = np.minimum(1.0, 1.345 * spread / np.maximum(off, 1e-9))
-    return np.asarray(fitted, np.float64), spread
+    return fitted, spread

@@ -110,14 +110,14 @@ def make_field(
         wood = np.where(np.isfinite(told), 0.25 * wood + 0.75 * told, wood)
     hidden = _hidden(fruitlets, scale, small.shape[:2], px_per_cell)
     wood = np.where(hidden, np.float32(0.3), wood).astype(np.float32)
-    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32) / 255
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.float32) / np.float32(255)
     strength = ridge(wood, grey, hidden)
     strength *= _near_fruit(fruitlets, small.shape[:2], px_per_cell)
     return Field(_unit(strength), wood, hidden, px_per_cell)
 
 
 def ridge(
-    wood: NDArray[np.float32], grey: NDArray[np.float32], hidden: NDArray[np.bool_]
+    wood: NDArray[np.float32], grey: NDArray[np.floating[Any]], hidden: NDArray[np.bool_]
 ) -> NDArray[np.float32]:
     """Ridge strength over several widths, gathered along straight pieces.
 
@@ -131,7 +131,9 @@ def ridge(
     layers = []
     for share in _SIGMA_FRACS:
         sigma = max(0.7, share * long_side)
-        blur = [cv2.GaussianBlur(v, (0, 0), sigma) for v in (open_wood, dark)]
+        blur = [
+            np.asarray(cv2.GaussianBlur(v, (0, 0), sigma), np.float32) for v in (open_wood, dark)
+        ]
         layers.append((sigma, blur))
     length = max(7, round(0.08 * long_side))
     out = np.zeros(wood.shape, np.float32)
