@@ -45,7 +45,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.CARD_TILTED: "The scale card is strongly tilted: sizes are less certain.",
     Flag.CARD_PARTLY_HIDDEN: "The scale card seems partly hidden or bent.",
     Flag.CARDS_DISAGREE: "Two scale cards in the photo disagree.",
-    Flag.CARD_SIZE_ASSUMED: "Card size not given: the one that its number stands for was used.",
+    Flag.CARD_SIZE_ASSUMED: "The card size given is not what its number stands for: it was used.",
     Flag.SCALE_FROM_FRUIT: "Scale comes from a typed fruit diameter: treat sizes as rough.",
     Flag.LIMB_NOT_FOUND: "The limb could not be found: mark its base and tip.",
     Flag.LIMB_LEAVES_FRAME: "The limb runs out of the photo: fruit beyond the edge is not counted.",
