@@ -90,8 +90,10 @@ def _below(
         gone = off & on_it & ((wood.at > at + EPS) if len(kept_at) else True)
         by_hand = int((off & on_it).sum())
         with_cut = costs.cut + costs.pinch * (by_hand - int(gone.sum()))
-        if gone.any() and (at < length or not len(kept_at)) and (
-            with_cut < costs.pinch * by_hand - EPS
+        if (
+            gone.any()
+            and (at < length or not len(kept_at))
+            and (with_cut < costs.pinch * by_hand - EPS)
         ):
             cuts.append(CutPlace(int(shoot), at, tuple(int(i) for i in np.flatnonzero(gone))))
             pinches.extend(int(i) for i in np.flatnonzero(off & on_it & ~gone))

@@ -195,7 +195,11 @@ def _spacing_reasons(
 ) -> list[Reason]:
     if math.isnan(length_mm) or math.isnan(final[1]):
         return []
-    names = ("final count by spacing, low", "final count by spacing", "final count by spacing, high")
+    names = (
+        "final count by spacing, low",
+        "final count by spacing",
+        "final count by spacing, high",
+    )
     numbers = (species.spacing_high_mm, species.spacing_centre_mm, species.spacing_low_mm)
     own = inputs.spacing_mm
     return [

@@ -11,9 +11,7 @@ from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 __all__ = ["fruit_worth", "wood_thickness_frac"]
 
 
-def wood_thickness_frac(
-    limb: Limb, line: NDArray[np.int64], at_frac: FloatArray
-) -> FloatArray:
+def wood_thickness_frac(limb: Limb, line: NDArray[np.int64], at_frac: FloatArray) -> FloatArray:
     """Thickness of the wood a fruit hangs on, as a share of the limb's base.
 
     Parameters
@@ -36,7 +34,9 @@ def wood_thickness_frac(
     return np.asarray(share, dtype=float)
 
 
-def fruit_worth(fruitlets: Fruitlets, thickness_frac: FloatArray, weights: WorthWeights) -> FloatArray:
+def fruit_worth(
+    fruitlets: Fruitlets, thickness_frac: FloatArray, weights: WorthWeights
+) -> FloatArray:
     """Worth of each fruit; NaN for damaged and yellowing fruit, which is never kept.
 
     Parameters

@@ -132,7 +132,9 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
             "ripening_months": {
                 season: tuple(int(m) for m in months[season]) for season in ("early", "mid", "late")
             },
-            "trunk_rows": tuple(TrunkRow(*row) for row in data.get("trunk_table", {}).get("rows", ())),
+            "trunk_rows": tuple(
+                TrunkRow(*row) for row in data.get("trunk_table", {}).get("rows", ())
+            ),
             "size_codes": tuple(
                 SizeCode(str(code), float(mm))
                 for code, mm in data.get("size_codes", {}).get("rows", ())

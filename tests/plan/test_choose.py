@@ -47,11 +47,7 @@ def distance(wood, i, j):
         return abs(wood.at[i] - wood.at[j])
     place_i = wood.at[i] if a == -1 else wood.fork[a]
     place_j = wood.at[j] if b == -1 else wood.fork[b]
-    return (
-        abs(place_i - place_j)
-        + (wood.at[i] if a >= 0 else 0)
-        + (wood.at[j] if b >= 0 else 0)
-    )
+    return abs(place_i - place_j) + (wood.at[i] if a >= 0 else 0) + (wood.at[j] if b >= 0 else 0)
 
 
 def conflicts(wood):
@@ -101,9 +97,7 @@ def test_optimal_on_a_thousand_random_small_cases(with_costs):
     rng = np.random.default_rng(20 + with_costs)
     for _ in range(500):
         n = int(rng.integers(1, 9))
-        wood = random_wood(
-            rng, n, int(rng.integers(0, 4)), pairs=rng.random() < 0.5, damaged=0.15
-        )
+        wood = random_wood(rng, n, int(rng.integers(0, 4)), pairs=rng.random() < 0.5, damaged=0.15)
         costs = (
             Costs(
                 cut=float(rng.uniform(0.05, 1)),

@@ -1,0 +1,35 @@
+"""What the limb carries at harvest: moment, stress, load factor, and what helps."""
+
+from fruitcount.load.carry import CarryLimit, carry_limit
+from fruitcount.load.prop import Prop
+from fruitcount.load.report import (
+    Band,
+    ForkLoad,
+    LoadReport,
+    LoadState,
+    Relief,
+    Removal,
+    factor_band,
+    limb_load,
+)
+from fruitcount.load.settings import LoadDetail, LoadInputs, LoadSettings
+from fruitcount.load.weight import fruit_mass_g, harvest_mass_g
+
+__all__ = [
+    "Band",
+    "CarryLimit",
+    "ForkLoad",
+    "LoadDetail",
+    "LoadInputs",
+    "LoadReport",
+    "LoadSettings",
+    "LoadState",
+    "Prop",
+    "Relief",
+    "Removal",
+    "carry_limit",
+    "factor_band",
+    "fruit_mass_g",
+    "harvest_mass_g",
+    "limb_load",
+]

@@ -1,0 +1,120 @@
+"""How many ripe fruit the wood may carry."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from fruitcount.load.beam import Weights, bending_moment_n_m, breaking_moment_n_m
+from fruitcount.load.model import LimbModel, limb_model
+from fruitcount.load.report import factor_rel_sd_frac
+from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.species import Species
+from fruitcount.types import FloatArray, Fruitlets, Limb
+from fruitcount.units import GRAVITY_N_PER_KG
+
+__all__ = ["CarryLimit", "carry_limit"]
+
+
+@dataclass(frozen=True)
+class CarryLimit:
+    """Fruit of harvest weight until the worst section reaches its working stress.
+
+    Attributes
+    ----------
+    count, count_low, count_high : float
+        Not rounded; NaN where the load does not set the count.
+    beam_count : float
+        What the beam says also for thin wood; NaN only where length or thickness are missing.
+    at_mm : float
+        The section that sets it.
+    working_mpa : float
+    fruit_g : float
+        One ripe fruit.
+    sentence : str
+        What sets it, or why it does not set the count.
+    """
+
+    count: float
+    count_low: float
+    count_high: float
+    beam_count: float
+    at_mm: float
+    working_mpa: float
+    fruit_g: float
+    sentence: str
+
+
+def carry_limit(
+    limb: Limb,
+    species: Species,
+    inputs: LoadInputs,
+    *,
+    fruitlets: Fruitlets | None = None,
+    detail: LoadDetail | None = None,
+) -> CarryLimit:
+    """Fruit that the wood may carry at harvest.
+
+    Parameters
+    ----------
+    limb : Limb
+    species : Species
+    inputs : LoadInputs
+        Raising the safety or handling factor, or the harvest diameter, lowers the count.
+    fruitlets : Fruitlets, optional
+        Where fruit hangs now: the same spread is loaded. Without it, evenly along the limb.
+    detail : LoadDetail, optional
+
+    Returns
+    -------
+    CarryLimit
+    """
+    detail = detail or LoadDetail()
+    crop = Fruitlets.empty() if fruitlets is None else fruitlets
+    model = limb_model(crop, limb, species, inputs, detail=detail)
+    working = species.breaking_stress_mpa / inputs.safety_factor
+    nan = math.nan
+    if model is None:
+        why = "The wood's limit needs a scale and the limb's thickness."
+        return CarryLimit(nan, nan, nan, nan, nan, working, nan, why)
+    spread = math.exp(detail.band_z * factor_rel_sd_frac(limb, species, detail))
+    own = bending_moment_n_m(model.beam, model.wood)
+    one = bending_moment_n_m(model.beam, _average_fruit(model, inputs))
+    count, section = _largest(own, one, model, working)
+    low, high = (_largest(own, one, model, working * s)[0] for s in (1 / spread, spread))
+    at_mm = float(model.beam.along_mm[section])
+    if limb.base_diameter_mm < detail.thin_wood_mm:
+        why = (
+            f"Wood under {detail.thin_wood_mm:.0f} mm hangs down before it breaks, and the strength "
+            "figures come from larger branches: the load does not set the count (our choice)."
+        )
+        return CarryLimit(nan, nan, nan, count, at_mm, working, model.fruit_g, why)
+    why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."
+    return CarryLimit(count, low, high, count, at_mm, working, model.fruit_g, why)
+
+
+def _average_fruit(model: LimbModel, inputs: LoadInputs) -> Weights:
+    """One fruit's weight, spread as the crop hangs (or evenly along the limb)."""
+    if len(model.index):
+        n = len(model.index)
+        return Weights(model.fruit.joins_mm, model.fruit.reach_mm, model.fruit.force_n / n)
+    beam = model.beam
+    middle = (beam.along_mm[1:] + beam.along_mm[:-1]) / 2
+    reach = (beam.reach_mm[1:] + beam.reach_mm[:-1]) / 2
+    force = model.fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
+    return Weights(middle, reach, np.full(len(middle), force / len(middle)))
+
+
+def _largest(
+    own: FloatArray, one: FloatArray, model: LimbModel, working_mpa: float
+) -> tuple[float, int]:
+    """Largest count with |own + count * one| within the working moment at every section."""
+    may = np.array([breaking_moment_n_m(working_mpa, d) for d in model.beam.diameter_mm])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        counts = (may - np.sign(one) * own) / np.abs(one)
+    counts = np.where(np.abs(one) > 1e-12, counts, np.inf)
+    counts = np.where(np.abs(own) > may, 0.0, counts)
+    section = int(np.argmin(counts))
+    return max(float(counts[section]), 0.0), section

@@ -1,0 +1,218 @@
+"""The photographed limb as a beam with weights on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
+
+from fruitcount.lines import along_line, nearest_on_line, point_on_line
+from fruitcount.load.beam import Beam, Weights
+from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.weight import harvest_mass_g, wood_mass_g
+from fruitcount.species import Species
+from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.units import GRAVITY_N_PER_KG
+
+__all__ = ["LimbModel", "crop_index", "limb_model"]
+
+_SHOOT_PIECES = 8
+
+
+@dataclass(frozen=True, eq=False)
+class LimbModel:
+    """Beam, weights, and what is needed to take parts of them away.
+
+    Attributes
+    ----------
+    beam : Beam
+    wood, leaves : Weights
+        One a piece of limb or shoot; ``wood_line`` and ``wood_at_mm`` say which piece.
+    wood_line : int array
+        -1 on the main limb, else the shoot.
+    wood_at_mm : float array
+        Middle of the piece along its own line.
+    wood_g : float array
+        Mass of wood and leaves of each piece.
+    fruit : Weights
+        One a crop fruit, in the order of ``index``.
+    index : int array
+        Which fruitlets are crop.
+    fruit_line : int array
+    fruit_at_mm : float array
+        Along its own line.
+    fruit_g : float
+        One ripe fruit.
+    shoot_base_mm : float array
+        Diameter of each shoot at its fork.
+    fork_mm : float array
+        Where each shoot leaves the limb, along it.
+    fork_reach_mm : float array
+    """
+
+    beam: Beam
+    wood: Weights
+    wood_line: NDArray[np.int64]
+    wood_at_mm: FloatArray
+    wood_g: FloatArray
+    fruit: Weights
+    index: NDArray[np.int64]
+    fruit_line: NDArray[np.int64]
+    fruit_at_mm: FloatArray
+    fruit_g: float
+    shoot_base_mm: FloatArray
+    fork_mm: FloatArray
+    fork_reach_mm: FloatArray
+
+
+def crop_index(fruitlets: Fruitlets) -> NDArray[np.int64]:
+    """Fruit that would be crop on this limb, as indices."""
+    return np.flatnonzero(fruitlets.counts_as_crop & (fruitlets.kind != Kind.YELLOWING))
+
+
+def limb_model(
+    fruitlets: Fruitlets,
+    limb: Limb,
+    species: Species,
+    inputs: LoadInputs,
+    *,
+    detail: LoadDetail,
+) -> LimbModel | None:
+    """Build the beam; ``None`` where line, length or base diameter are not told.
+
+    Parameters
+    ----------
+    fruitlets : Fruitlets
+    limb : Limb
+        The photo's vertical is taken as plumb, and the picture plane as the limb's own, unless
+        an inclination is given.
+    species : Species
+    inputs : LoadInputs
+    detail : LoadDetail
+    """
+    length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
+    if not limb.found or not np.isfinite(length_mm) or not np.isfinite(limb.base_diameter_mm):
+        return None
+    place = _Places(limb, length_mm, inputs.inclination_deg)
+    along = np.linspace(0.0, length_mm, int(detail.sections))
+    beam = Beam(along, place.reach(-1, along), _diameters(limb, along, place.mm_per_px, detail))
+    index, line, at = _crop_places(fruitlets, limb, place)
+    fruit_g = harvest_mass_g(species, inputs.harvest_diameter_mm)
+    force = fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
+    shoot_base = _shoot_bases(limb, detail)
+    wood_line, wood_at, wood_g = _wood_pieces(beam, place, shoot_base, species, detail)
+    pull = wood_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
+    return LimbModel(
+        beam=beam,
+        wood=place.weights(wood_line, wood_at, pull),
+        wood_line=wood_line,
+        wood_at_mm=wood_at,
+        wood_g=wood_g,
+        fruit=place.weights(line, at, np.full(len(index), force)),
+        index=index,
+        fruit_line=line,
+        fruit_at_mm=at,
+        fruit_g=fruit_g,
+        shoot_base_mm=shoot_base,
+        fork_mm=place.fork_mm,
+        fork_reach_mm=place.reach(-1, place.fork_mm),
+    )
+
+
+class _Places:
+    """Horizontal places along limb and shoots, in mm from the base."""
+
+    def __init__(self, limb: Limb, length_mm: float, inclination_deg: float | None) -> None:
+        length_px = float(along_line(limb.line_px)[-1])
+        self.limb = limb
+        self.mm_per_px = length_mm / length_px
+        self.inclination_deg = inclination_deg
+        drawn = limb.length_px if np.isfinite(limb.length_px) else length_px
+        # Forks and fruit are given along the limb as measured, which may differ by a hair.
+        self.along_mm_per_px = length_mm / drawn
+        self.fork_mm = np.array([s.fork_along_px for s in limb.shoots]) * self.along_mm_per_px
+        self.shoot_mm = np.array(
+            [along_line(s.line_px)[-1] * self.mm_per_px for s in limb.shoots], dtype=float
+        )
+
+    def reach(self, line: int, at_mm: FloatArray) -> FloatArray:
+        """Horizontal places of points along one line."""
+        if self.inclination_deg is not None:
+            start = 0.0 if line == -1 else self.fork_mm[line]
+            reach: FloatArray = (start + at_mm) * np.cos(np.radians(self.inclination_deg))
+            return reach
+        drawn = self.limb.line_px if line == -1 else self.limb.shoots[line].line_px
+        x_px = point_on_line(drawn, at_mm / self.mm_per_px)[:, 0]
+        away: FloatArray = (x_px - self.limb.line_px[0, 0]) * self.mm_per_px
+        return away
+
+    def weights(self, line: NDArray[np.int64], at_mm: FloatArray, force_n: FloatArray) -> Weights:
+        joins = at_mm.copy()
+        reach = np.zeros(len(at_mm))
+        for one in np.unique(line):
+            mine = line == one
+            reach[mine] = self.reach(int(one), at_mm[mine])
+            if one >= 0:
+                joins[mine] = self.fork_mm[one]
+        return Weights(joins, reach, force_n)
+
+
+def _diameters(limb: Limb, along: FloatArray, mm_per_px: float, detail: LoadDetail) -> FloatArray:
+    base = limb.base_diameter_mm
+    tip = (
+        limb.tip_diameter_mm if np.isfinite(limb.tip_diameter_mm) else base * detail.tip_share_frac
+    )
+    known = np.isfinite(limb.width_px)
+    if detail.taper == "measured" and known.sum() >= 2:
+        s = along_line(limb.line_px)[known] * mm_per_px
+        shrinking = isotonic_regression(limb.width_px[known] * mm_per_px, increasing=False).x
+        measured = np.interp(along, s, shrinking)
+        if limb.diameter_source == "caliper":
+            measured = measured * base / measured[0]
+        return np.maximum(measured, 1.0)
+    return np.maximum(base + (tip - base) * along / along[-1], 1.0)
+
+
+def _crop_places(
+    fruitlets: Fruitlets, limb: Limb, place: _Places
+) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]:
+    index = crop_index(fruitlets)
+    line = fruitlets.shoot[index].copy()
+    line[(line < -1) | (line >= len(limb.shoots))] = -1
+    at = fruitlets.along_px[index] * place.along_mm_per_px
+    lost = (line == -1) & ~np.isfinite(at)
+    x, y = fruitlets.x_px[index], fruitlets.y_px[index]
+    at[lost] = nearest_on_line(limb.line_px, x[lost], y[lost])[0] * place.mm_per_px
+    for i, shoot in enumerate(limb.shoots):
+        mine = line == i
+        at[mine] = nearest_on_line(shoot.line_px, x[mine], y[mine])[0] * place.mm_per_px
+    return index, line, at
+
+
+def _shoot_bases(limb: Limb, detail: LoadDetail) -> FloatArray:
+    bases = np.array([s.base_diameter_mm for s in limb.shoots], dtype=float)
+    return np.where(np.isfinite(bases), bases, limb.base_diameter_mm * detail.shoot_share_frac)
+
+
+def _wood_pieces(
+    beam: Beam, place: _Places, shoot_base: FloatArray, species: Species, detail: LoadDetail
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Line, middle and mass of every piece of limb and shoot, leaves included."""
+    density = species.wood_density_kg_per_m3.number
+    middles = (beam.along_mm[1:] + beam.along_mm[:-1]) / 2
+    lines = [np.full(len(middles), -1)]
+    ats = [middles]
+    lengths = [np.diff(beam.along_mm)]
+    thick = [np.interp(middles, beam.along_mm, beam.diameter_mm)]
+    for i, long_mm in enumerate(place.shoot_mm):
+        edges = np.linspace(0.0, long_mm, _SHOOT_PIECES + 1)
+        lines.append(np.full(_SHOOT_PIECES, i))
+        ats.append((edges[1:] + edges[:-1]) / 2)
+        lengths.append(np.diff(edges))
+        thick.append(shoot_base[i] * (1.0 - 0.5 * ats[-1] / max(long_mm, 1e-9)))
+    length = np.concatenate(lengths)
+    mass = wood_mass_g(length, np.concatenate(thick), density)
+    leaves = length / 1000.0 * detail.leaf_mass_g_per_m
+    return np.concatenate(lines).astype(np.int64), np.concatenate(ats), mass + leaves

@@ -1,0 +1,97 @@
+"""What the load needs from the grower, and our own constants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from fruitcount.checks import at_least, in_range, one_of, positive
+
+__all__ = ["LoadDetail", "LoadInputs", "LoadSettings"]
+
+
+class LoadInputs(Protocol):
+    """The grower's answers that the load reads; ``GrowerInputs`` of the plan has them all."""
+
+    @property
+    def harvest_diameter_mm(self) -> float | None: ...
+    @property
+    def inclination_deg(self) -> float | None: ...
+    @property
+    def limb_length_mm(self) -> float | None: ...
+    @property
+    def handling_factor(self) -> float: ...
+    @property
+    def safety_factor(self) -> float: ...
+
+
+@dataclass(frozen=True)
+class LoadSettings:
+    """The grower's answers, for use without a plan. Meaning as in ``GrowerInputs``."""
+
+    harvest_diameter_mm: float | None = None
+    inclination_deg: float | None = None
+    limb_length_mm: float | None = None
+    handling_factor: float = 1.25
+    safety_factor: float = 2.0
+
+    def __post_init__(self) -> None:
+        for name in ("harvest_diameter_mm", "limb_length_mm"):
+            if getattr(self, name) is not None:
+                positive(name, getattr(self, name))
+        if self.inclination_deg is not None:
+            in_range("inclination_deg", self.inclination_deg, -90.0, 90.0)
+        at_least("handling_factor", self.handling_factor, 1.0)
+        at_least("safety_factor", self.safety_factor, 1.0)
+
+
+@dataclass(frozen=True)
+class LoadDetail:
+    """Constants of the beam that are our choice.
+
+    Attributes
+    ----------
+    sections : int
+        Sections at which the limb is checked. More is finer.
+    taper : {"linear", "measured"}
+        Linear from base to tip diameter, or the width measured along the photo (smoothed so that
+        it never grows outwards).
+    tip_share_frac : float
+        Tip over base diameter where the tip was not measured.
+    shoot_share_frac : float
+        Shoot over limb base diameter where the shoot was not measured.
+    diameter_rel_sd_frac : float
+        One standard deviation of a diameter, as a share, where the limb does not say.
+    fruit_rel_sd_frac : float
+        The same for the weight of the crop.
+    strength_rel_sd_frac : float
+        The same for the bending strength of clear wood (memory).
+    thin_wood_mm : float
+        Base diameter under which wood hangs down before it breaks: the strength share was
+        measured on larger branches, so there the load does not set the count.
+    leaf_mass_g_per_m : float
+        Leaves per metre of limb and shoots.
+    band_z : float
+        Half width of the band in standard deviations; 1.645 holds nine in ten.
+    """
+
+    sections: int = 101
+    taper: str = "linear"
+    tip_share_frac: float = 0.5
+    shoot_share_frac: float = 1 / 3
+    diameter_rel_sd_frac: float = 0.10
+    fruit_rel_sd_frac: float = 0.10
+    strength_rel_sd_frac: float = 0.16
+    thin_wood_mm: float = 15.0
+    leaf_mass_g_per_m: float = 150.0
+    band_z: float = 1.645
+
+    def __post_init__(self) -> None:
+        at_least("sections", self.sections, 3)
+        one_of("taper", self.taper, ("linear", "measured"))
+        for name in ("tip_share_frac", "shoot_share_frac"):
+            in_range(name, getattr(self, name), 0.01, 1.0)
+        for name in ("diameter_rel_sd_frac", "fruit_rel_sd_frac", "strength_rel_sd_frac"):
+            in_range(name, getattr(self, name), 0.0, 1.0)
+        for name in ("leaf_mass_g_per_m", "band_z", "thin_wood_mm"):
+            at_least(name, getattr(self, name), 0.0)
