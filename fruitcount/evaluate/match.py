@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 from fruitcount.evaluate.known import Truth
 from fruitcount.types import Fruitlets
 
-__all__ = ["DROP_RADII", "MATCH_RADII", "Matching", "match", "match_points", "nearest_first"]
+__all__ = [
+    "DROP_RADII",
+    "MATCH_RADII",
+    "Matching",
+    "match",
+    "match_points",
+    "may_touch",
+    "nearest_first",
+]
 
 MATCH_RADII = 0.7
 DROP_RADII = 1.2
@@ -74,15 +82,31 @@ def match(found: Fruitlets, truth: Truth) -> Matching:
 
 def match_points(x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth) -> Matching:
     """Pair detection centres with truth; see :func:`match`."""
+    distance, allowed, ignored = _reach(x_px, y_px, truth)
+    truth_of, found_of = nearest_first(distance, allowed)
+    dropped = ignored.any(axis=1) & (truth_of < 0)
+    return Matching(truth_of, found_of, dropped, ~truth.ignore)
+
+
+def may_touch(
+    x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth
+) -> NDArray[np.bool_]:
+    """Which centres could match, or be dropped for, any known fruit at all."""
+    _, allowed, ignored = _reach(x_px, y_px, truth)
+    return np.asarray((allowed | ignored).any(axis=1))
+
+
+def _reach(
+    x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Distances, pairs that may match, and pairs of a mark with ignored fruit near it."""
     dx = np.abs(x_px[:, None] - truth.x_px[None, :])
     dy = np.abs(y_px[:, None] - truth.y_px[None, :])
     distance = np.hypot(dx, dy)
     is_box = np.isfinite(truth.half_w_px)
     inside = (dx <= truth.half_w_px) & (dy <= truth.half_h_px)
     allowed = np.where(is_box, inside, distance < MATCH_RADII * truth.r_px) & ~truth.ignore
-    truth_of, found_of = nearest_first(distance, allowed)
-    near_ignored = ((distance < DROP_RADII * truth.r_px) & truth.ignore).any(axis=1)
-    return Matching(truth_of, found_of, near_ignored & (truth_of < 0), ~truth.ignore)
+    return distance, allowed, (distance < DROP_RADII * truth.r_px) & truth.ignore
 
 
 def nearest_first(

@@ -75,9 +75,9 @@ def draw_curves(curves: dict[str, tuple[Curve, float]]) -> NDArray[np.uint8]:
 
     Returns
     -------
-    uint8 array, shape (640, 760, 3)
+    uint8 array, shape (640, 920, 3)
     """
-    canvas = np.full((640, 760, 3), 255, np.uint8)
+    canvas = np.full((640, 920, 3), 255, np.uint8)
     left, top, side = 80, 40, 520
     for step in range(11):
         at = round(side * step / 10)
@@ -101,7 +101,7 @@ def draw_curves(curves: dict[str, tuple[Curve, float]]) -> NDArray[np.uint8]:
                 x, y = points[shipped].astype(int).tolist()
                 cv2.circle(canvas, (x, y), 6, colour, -1, cv2.LINE_AA)
         label = f"{name}  AP {curve.average_precision:.2f}"
-        _write(canvas, label, (left + 12, top + side - 14 - 20 * row), colour)
+        _write(canvas, label, (left + side + 14, top + 16 + 22 * row), colour)
     return canvas
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.evaluate.known import Truth
-from fruitcount.evaluate.match import Matching, match
+from fruitcount.evaluate.match import Matching, match, may_touch
 from fruitcount.types import FloatArray, Fruitlets
 
 __all__ = [
@@ -247,9 +247,13 @@ def count_errors(judged: Sequence[Judged], *, least_asked_n: int = 1) -> CountEr
 def _steps(j: Judged) -> list[tuple[float, int, int]]:
     """For one photo: (score, change of hits, change of false) as the threshold falls to it."""
     scores = _scores(j.all_found)
-    out, before = [], (0, 0)
+    near = may_touch(j.all_found.x_px, j.all_found.y_px, j.truth)
+    # Marks far from all known fruit are false whatever else is there: no need to pair again.
+    out = [(float(score), 0, 1) for score in scores[~near]]
+    close, scores = j.all_found.take(near), scores[near]
+    before = (0, 0)
     for level in np.unique(scores)[::-1]:
-        m = match(j.all_found.take(scores >= level), j.truth)
+        m = match(close.take(scores >= level), j.truth)
         now = (m.hits_n, m.false_n)
         out.append((float(level), now[0] - before[0], now[1] - before[1]))
         before = now

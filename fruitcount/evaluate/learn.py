@@ -1,0 +1,247 @@
+"""Learn from the corrections on some photos of a tree, for the rest of the folder.
+
+Nothing here changes a result. :func:`propose` measures, by leaving out one corrected photo at a
+time, whether a new threshold or new score weights would have found that photo's fruit better,
+and returns a proposal. Only what the user accepts (:meth:`Proposal.accept`) is a tuning, and
+results made with the shipped settings stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from fruitcount.checks import in_range, positive
+from fruitcount.evaluate.match import MATCH_RADII
+from fruitcount.evaluate.scores import Tally
+from fruitcount.evaluate.tuning import (
+    Tuning,
+    features,
+    shipped_tuning,
+    tuned_scores,
+    tuning_sentence,
+)
+from fruitcount.types import FloatArray, Fruitlets, Seen
+
+__all__ = ["LearnSettings", "Lesson", "Proposal", "lesson_from", "propose"]
+
+
+@dataclass(frozen=True, eq=False)
+class Lesson:
+    """One corrected photo.
+
+    Attributes
+    ----------
+    name : str
+    marks : Fruitlets
+        The detector's marks, best with those below the shipped threshold too: without them a
+        lower threshold cannot be learned.
+    is_fruit : bool array, one a mark
+        The user left it or put one of their own in its place.
+    unseen_n : int
+        Fruit the user added where there is no mark at all.
+    """
+
+    name: str
+    marks: Fruitlets
+    is_fruit: NDArray[np.bool_]
+    unseen_n: int
+
+
+@dataclass(frozen=True)
+class LearnSettings:
+    """How cautious the learning is.
+
+    Attributes
+    ----------
+    shipped_threshold : float
+    prior_strength : float
+        How strongly weights are held to "no change". Larger learns less from the same photos.
+        4 lets about 100 marks move a weight visibly (chosen on drawn scenes).
+    least_gain : float
+        Smallest rise of left-out F1 that is worth a change. Larger proposes less often.
+    least_photos_n : int
+        Fewer corrected photos propose nothing: there is nothing to leave out.
+    """
+
+    shipped_threshold: float = 0.4
+    prior_strength: float = 4.0
+    least_gain: float = 0.01
+    least_photos_n: int = 2
+
+    def __post_init__(self) -> None:
+        in_range("shipped_threshold", self.shipped_threshold, 0, 1)
+        positive("prior_strength", self.prior_strength)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What was learned, measured before and after, waiting for the user's word.
+
+    Attributes
+    ----------
+    tuning : Tuning
+        Learned from all corrected photos.
+    shipped : Tuning
+        What is in force without it.
+    before, after : Tally
+        On the corrected photos; ``after`` has each photo judged by what the others taught.
+    photos_n : int
+    worthwhile : bool
+        The gain is large enough to be proposed at all.
+    """
+
+    tuning: Tuning
+    shipped: Tuning
+    before: Tally
+    after: Tally
+    photos_n: int
+    worthwhile: bool
+
+    @property
+    def sentence(self) -> str:
+        """What to tell the user before asking."""
+        if self.photos_n < 2:
+            return "Correct at least two photos of this tree to learn from them."
+        figures = (
+            f"On {self.photos_n} corrected photos, each judged by the others: F1 "
+            f"{self.before.f1:.2f} before, {self.after.f1:.2f} after; false marks "
+            f"{self.before.false_n} to {self.after.false_n}, missed {self.before.missed_n} to "
+            f"{self.after.missed_n}."
+        )
+        if not self.worthwhile:
+            return f"{figures} Not enough gain: the settings stay as they are."
+        return f"{figures} {tuning_sentence(self.tuning, self.shipped.threshold)}"
+
+    def accept(self) -> Tuning:
+        """The user says yes: the tuning to use on the rest of the folder."""
+        return self.tuning if self.worthwhile else self.shipped
+
+    def decline(self) -> Tuning:
+        """The user says no, or takes it back: the shipped settings."""
+        return self.shipped
+
+
+def lesson_from(automatic: Seen, corrected: Seen, marks: Fruitlets | None = None) -> Lesson:
+    """Compare a photo's automatic marks with the corrected ones.
+
+    Parameters
+    ----------
+    automatic, corrected : Seen
+        Of one photo.
+    marks : Fruitlets, optional
+        The detector's marks with a low threshold. Default: those of ``automatic``.
+
+    Returns
+    -------
+    Lesson
+        A mark is fruit if a corrected circle lies within 0.7 of that circle's radius; the surer
+        of two marks takes it.
+    """
+    found = automatic.fruitlets if marks is None else marks
+    known = corrected.fruitlets
+    free = np.ones(len(known), bool)
+    is_fruit = np.zeros(len(found), bool)
+    for i in np.argsort(-np.nan_to_num(found.score, nan=1.0), kind="stable"):
+        distance = np.hypot(known.x_px - found.x_px[i], known.y_px - found.y_px[i])
+        reach = np.where(free & (distance < MATCH_RADII * known.r_px), distance, np.inf)
+        if len(reach) and np.isfinite(reach.min()):
+            free[int(reach.argmin())] = False
+            is_fruit[i] = True
+    return Lesson(corrected.name, found, is_fruit, int(free.sum()))
+
+
+def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) -> Proposal:
+    """Learn from corrected photos, and measure what it is worth.
+
+    Two changes are tried: a new threshold alone, and new weights with a new threshold. The
+    weights must beat the threshold alone by ``least_gain`` again, since they have more ways to
+    fit by chance.
+
+    Parameters
+    ----------
+    lessons : sequence of Lesson
+        Photos of one tree, or at least of one day and light.
+    settings : LearnSettings, optional
+
+    Returns
+    -------
+    Proposal
+        With ``worthwhile`` False where there are too few photos or too little gain.
+    """
+    s = settings or LearnSettings()
+    shipped = shipped_tuning(s.shipped_threshold)
+    before = _total([_tally(lesson, shipped) for lesson in lessons])
+    if len(lessons) < max(2, s.least_photos_n):
+        return Proposal(shipped, shipped, before, before, len(lessons), False)
+    best, tuning = before, shipped
+    fits: tuple[Callable[[Sequence[Lesson], LearnSettings], Tuning], ...]
+    fits = (_fit_threshold, _fit_weights)
+    for fit in fits:
+        left_out = [
+            _tally(lesson, fit([*lessons[:i], *lessons[i + 1 :]], s))
+            for i, lesson in enumerate(lessons)
+        ]
+        after = _total(left_out)
+        if after.f1 >= best.f1 + s.least_gain:
+            best, tuning = after, fit(lessons, s)
+    return Proposal(tuning, shipped, before, best, len(lessons), tuning is not shipped)
+
+
+def _fit_threshold(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
+    shipped = shipped_tuning(s.shipped_threshold)
+    return Tuning(_best_threshold(lessons, shipped, s.shipped_threshold))
+
+
+def _fit_weights(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
+    """Logistic regression with a Gaussian prior centred on "no change"."""
+    x = np.concatenate([features(lesson.marks) for lesson in lessons])
+    y = np.concatenate([lesson.is_fruit for lesson in lessons]).astype(np.float64)
+    x = np.column_stack([x, np.ones(len(x))])
+    prior = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
+
+    def loss(w: FloatArray) -> tuple[float, FloatArray]:
+        z = x @ w
+        value = np.sum(np.logaddexp(0, z) - y * z)
+        slope = x.T @ (1 / (1 + np.exp(-np.clip(z, -50, 50))) - y)
+        pull = w - prior
+        return float(value + s.prior_strength / 2 * pull @ pull), slope + s.prior_strength * pull
+
+    w = minimize(loss, prior, jac=True, method="L-BFGS-B").x
+    tuning = Tuning(0.5, (float(w[0]), float(w[1]), float(w[2]), float(w[3])), float(w[4]))
+    threshold = _best_threshold(lessons, tuning, 0.5)
+    return Tuning(threshold, tuning.weights, tuning.offset)
+
+
+def _best_threshold(lessons: Sequence[Lesson], tuning: Tuning, usual: float) -> float:
+    """Threshold of highest F1; of nearly equal ones the nearest to the usual.
+
+    Candidates are a grid of hundredths: finer steps would follow single marks.
+    """
+    score = np.concatenate([tuned_scores(lesson.marks, tuning) for lesson in lessons])
+    fruit = np.concatenate([lesson.is_fruit for lesson in lessons])
+    known_n = int(fruit.sum()) + sum(lesson.unseen_n for lesson in lessons)
+    grid = np.append(np.arange(0.02, 0.99, 0.01), usual)
+    kept = score[None, :] >= grid[:, None]
+    f1 = 2 * (kept & fruit).sum(axis=1) / np.maximum(kept.sum(axis=1) + known_n, 1)
+    good = grid[f1 >= f1.max() - 0.005]
+    return float(good[np.argmin(np.abs(good - usual))])
+
+
+def _tally(lesson: Lesson, tuning: Tuning) -> Tally:
+    kept = tuned_scores(lesson.marks, tuning) >= tuning.threshold
+    hits = int(np.count_nonzero(kept & lesson.is_fruit))
+    missed = int(lesson.is_fruit.sum()) + lesson.unseen_n - hits
+    return Tally(hits, int(np.count_nonzero(kept)) - hits, missed)
+
+
+def _total(parts: Sequence[Tally]) -> Tally:
+    return Tally(
+        sum(p.hits_n for p in parts),
+        sum(p.false_n for p in parts),
+        sum(p.missed_n for p in parts),
+    )

@@ -1,0 +1,146 @@
+"""Learning from corrections: helps where there is something to learn, stays still where not."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from fruitcount.errors import BadInputError, RecordError
+from fruitcount.evaluate.learn import LearnSettings, Lesson, lesson_from, propose
+from fruitcount.evaluate.tuning import (
+    Tuning,
+    apply_tuning,
+    features,
+    shipped_tuning,
+    tuned_scores,
+    tuning_from_record,
+    tuning_record,
+)
+from fruitcount.types import Fruitlets, Limb, Scale, Seen
+
+
+def seen(fruitlets: Fruitlets) -> Seen:
+    return Seen("a.jpg", "", 1000, 1000, None, Scale(), fruitlets, Limb())
+
+
+def lesson(seed: int, *, shift: float = 0.0, roundness_tells: float = 0.0) -> Lesson:
+    """Sixty marks, half of them fruit; scores apart by two log-odds around ``shift``."""
+    rng = np.random.default_rng(seed)
+    fruit = np.arange(60) < 30
+    log_odds = rng.normal(np.where(fruit, 1.0, -1.0) + shift, 1.0)
+    marks = Fruitlets.from_columns(
+        x_px=np.arange(60.0) * 10,
+        y_px=np.zeros(60),
+        r_px=rng.uniform(8, 12, 60),
+        score=1 / (1 + np.exp(-log_odds)),
+        yellow_frac=rng.uniform(0, 1, 60),
+        roundness_frac=0.8 + roundness_tells * np.where(fruit, 0.5, -0.5) + rng.normal(0, 0.1, 60),
+    )
+    return Lesson(f"{seed}", marks, fruit, 2)
+
+
+HALF = LearnSettings(shipped_threshold=0.5)
+
+
+def test_threshold_moves_to_where_this_tree_needs_it() -> None:
+    proposal = propose([lesson(i, shift=-2.0) for i in range(5)], HALF)
+    assert proposal.worthwhile
+    # The best threshold of two equal Gaussians lies midway, at log-odds -2: 0.12.
+    assert proposal.tuning.threshold < 0.25
+    assert proposal.after.f1 > proposal.before.f1 + 0.2
+    assert "0.50" in proposal.sentence
+
+
+def test_weights_are_learned_only_when_they_pay() -> None:
+    plain = propose([lesson(i, shift=-2.0) for i in range(5)], HALF)
+    assert not plain.tuning.reweights
+    telling = propose([lesson(i, roundness_tells=0.6) for i in range(5)], HALF)
+    assert telling.tuning.reweights
+    assert telling.tuning.weights[2] > 0.3
+    assert telling.after.f1 > telling.before.f1 + 0.03
+    assert "More round" in telling.sentence
+
+
+def test_gain_holds_on_photos_never_corrected() -> None:
+    proposal = propose([lesson(i, shift=1.5, roundness_tells=0.6) for i in range(6)], HALF)
+    for seed in (50, 51, 52):
+        new = lesson(seed, shift=1.5, roundness_tells=0.6)
+        tuned = tuned_scores(new.marks, proposal.accept()) >= proposal.accept().threshold
+        plain = new.marks.score >= 0.5
+        assert (tuned == new.is_fruit).mean() > (plain == new.is_fruit).mean()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nothing_is_proposed_when_the_shipped_settings_are_right(seed: int) -> None:
+    proposal = propose([lesson(100 * seed + i) for i in range(4)], HALF)
+    assert proposal.after.f1 >= proposal.before.f1
+    if not proposal.worthwhile:
+        assert proposal.accept() == shipped_tuning(0.5)
+        assert "stay" in proposal.sentence
+
+
+def test_one_photo_is_too_few() -> None:
+    proposal = propose([lesson(1, shift=-2.0)], HALF)
+    assert not proposal.worthwhile
+    assert proposal.accept() == proposal.decline() == shipped_tuning(0.5)
+    assert "at least two" in proposal.sentence
+    assert propose([], HALF).before.hits_n == 0
+
+
+def test_declining_brings_the_shipped_answer_back() -> None:
+    marks = lesson(3).marks
+    proposal = propose([lesson(i, roundness_tells=0.6) for i in range(4)], HALF)
+    assert proposal.worthwhile
+    tuned = apply_tuning(marks, proposal.accept())
+    back = apply_tuning(marks, proposal.decline())
+    assert len(tuned) != len(back) or not np.array_equal(tuned.score, back.score)
+    np.testing.assert_array_equal(back.score, marks.score[marks.score >= 0.5])
+
+
+def test_marks_made_by_hand_stay() -> None:
+    marks = Fruitlets.from_columns(
+        x_px=[0.0, 9.0], y_px=[0.0, 0.0], r_px=[2.0, 2.0], score=[0.1, 0.1], by_hand=[True, False]
+    )
+    kept = apply_tuning(marks, Tuning(0.9, (1.0, 2.0, 0.0, 0.0), -3.0))
+    assert kept.x_px.tolist() == [0.0]
+    assert kept.score.tolist() == [0.1]
+
+
+def test_lesson_pairs_marks_with_the_corrected_circles() -> None:
+    x = [100.0, 200.0, 203.0, 300.0]
+    auto = Fruitlets.from_columns(
+        x_px=x, y_px=[50.0] * 4, r_px=[10.0] * 4, score=[0.9, 0.6, 0.8, 0.5]
+    )
+    fixed = Fruitlets.from_columns(
+        x_px=[101.0, 201.0, 400.0], y_px=[50.0] * 3, r_px=[10.0] * 3, score=[1.0] * 3
+    )
+    got = lesson_from(seen(auto), seen(fixed))
+    assert got.is_fruit.tolist() == [True, False, True, False]  # the surer of two marks
+    assert got.unseen_n == 1
+    low = lesson_from(seen(auto), seen(fixed), auto.take([0]))
+    assert (low.is_fruit.tolist(), low.unseen_n) == ([True], 2)
+    assert lesson_from(seen(auto), seen(Fruitlets.empty())).is_fruit.sum() == 0
+    assert lesson_from(seen(Fruitlets.empty()), seen(fixed)).unseen_n == 3
+
+
+def test_features_do_not_depend_on_distance_or_light() -> None:
+    marks = lesson(1).marks
+    other = marks.with_columns(r_px=marks.r_px * 3, yellow_frac=marks.yellow_frac + 0.2)
+    np.testing.assert_allclose(features(marks), features(other), atol=1e-12)
+    bare = Fruitlets.from_columns(x_px=[1.0], y_px=[1.0], r_px=[2.0], score=[0.5])
+    np.testing.assert_allclose(features(bare), [[0, 0, 0, 0]], atol=1e-12)
+    assert features(Fruitlets.empty()).shape == (0, 4)
+
+
+def test_record_round_trip_and_bad_records() -> None:
+    tuning = Tuning(0.31, (0.8, -0.2, 1.5, 0.1), -0.4)
+    assert tuning_from_record(json.loads(json.dumps(tuning_record(tuning)))) == tuning
+    good = tuning_record(tuning)
+    for bad in ({}, good | {"version": 2}, good | {"weights": {}}, good | {"threshold": "x"},
+                good | {"threshold": 7}, good | {"offset": float("nan")}):  # fmt: skip
+        with pytest.raises(RecordError, match="tuning"):
+            tuning_from_record(bad)
+    with pytest.raises(BadInputError, match="threshold"):
+        Tuning(1.2)
