@@ -171,8 +171,13 @@ def _diameters(limb: Limb, along: FloatArray, mm_per_px: float, detail: LoadDeta
         measured = np.interp(along, s, shrinking)
         if limb.diameter_source == "caliper":
             measured = measured * base / measured[0]
-        return np.maximum(measured, 1.0)
-    return np.maximum(base + (tip - base) * along / along[-1], 1.0)
+        return _at_least_one_mm(measured)
+    return _at_least_one_mm(base + (tip - base) * along / along[-1])
+
+
+def _at_least_one_mm(diameter_mm: FloatArray) -> FloatArray:
+    out: FloatArray = np.maximum(diameter_mm, 1.0)
+    return out
 
 
 def _crop_places(

@@ -14,15 +14,24 @@ class LoadInputs(Protocol):
     """The grower's answers that the load reads; ``GrowerInputs`` of the plan has them all."""
 
     @property
-    def harvest_diameter_mm(self) -> float | None: ...
+    def harvest_diameter_mm(self) -> float | None:
+        """Ripe diameter wanted."""
+
     @property
-    def inclination_deg(self) -> float | None: ...
+    def inclination_deg(self) -> float | None:
+        """Angle above horizontal; None takes the photo's line."""
+
     @property
-    def limb_length_mm(self) -> float | None: ...
+    def limb_length_mm(self) -> float | None:
+        """Typed length of the limb."""
+
     @property
-    def handling_factor(self) -> float: ...
+    def handling_factor(self) -> float:
+        """Multiplies all weights."""
+
     @property
-    def safety_factor(self) -> float: ...
+    def safety_factor(self) -> float:
+        """Wanted load factor."""
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -16,11 +17,16 @@ class CarryAnswer(Protocol):
     """What the plan needs of a carry limit: fruit the wood may bear, and a band around it."""
 
     @property
-    def count(self) -> float: ...
+    def count(self) -> float:
+        """NaN where the load does not set the count."""
+
     @property
-    def count_low(self) -> float: ...
+    def count_low(self) -> float:
+        """Lower end of the band."""
+
     @property
-    def count_high(self) -> float: ...
+    def count_high(self) -> float:
+        """Upper end of the band."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +128,7 @@ def keep_target(
                 "fruit the wood may carry",
                 carry.count,
                 "fruit of harvest weight until the worst section reaches its working stress",
-                f"safety factor {inputs.safety_factor:g}, handling factor {inputs.handling_factor:g}",
+                f"safety factor {inputs.safety_factor:g}, handling {inputs.handling_factor:g}",
                 "beam formula; factors (our choice)",
             )
         )
@@ -229,12 +235,12 @@ def _pass_reason(inputs: GrowerInputs, species: Species, rules: PlanRules) -> li
     ]
 
 
-def _smallest(counts: dict[str, tuple[float, ...]]) -> str:
+def _smallest(counts: Mapping[str, tuple[float, ...]]) -> str:
     known = {k: t[1] for k, t in counts.items() if not math.isnan(t[1])}
     return min(known, key=lambda k: known[k]) if known else "not told"
 
 
-def _least(counts: dict[str, tuple[float, ...]], which: int) -> float:
+def _least(counts: Mapping[str, tuple[float, ...]], which: int) -> float:
     known = [t[which] for t in counts.values() if not math.isnan(t[which])]
     return _whole(min(known)) if known else math.nan
 

@@ -4,10 +4,11 @@ Adding a species needs one more file in this folder and no code.
 """
 
 from fruitcount.species.loader import load_species, species_names
-from fruitcount.species.model import STATUSES, SizeCode, Sourced, Species, TrunkRow
+from fruitcount.species.model import STATUSES, AcrePlan, SizeCode, Sourced, Species, TrunkRow
 
 __all__ = [
     "STATUSES",
+    "AcrePlan",
     "SizeCode",
     "Sourced",
     "Species",

@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import SpeciesError
-from fruitcount.species.model import STATUSES, SizeCode, Sourced, Species, TrunkRow
+from fruitcount.species.model import STATUSES, AcrePlan, SizeCode, Sourced, Species, TrunkRow
 
 __all__ = ["load_species", "read_species_file", "species_names"]
 
 _FOLDER = Path(__file__).resolve().parent
 _NUMBERS = tuple(f.name for f in fields(Species) if f.type == "Sourced")
 _PLAIN = ("name", "title", "thinned", "thinned_source", "cluster_rule")
-_TABLES = ("ripening_months", "trunk_table", "size_codes", "reference_counts")
+_TABLES = ("ripening_months", "trunk_table", "size_codes", "reference_counts", "acre_plans")
 _SPACINGS = ("spacing_low_mm", "spacing_centre_mm", "spacing_high_mm")
 
 
@@ -71,13 +71,12 @@ def read_species_file(path: Path) -> Species:
     _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS), set())
     if data["name"] != path.stem:
         raise SpeciesError(f"{path.name}: name must be the file's own name, got {data['name']!r}")
-    numbers = {key: _sourced(path.name, key, data["numbers"][key]) for key in _NUMBERS}
+    numbers: dict[str, Any] = {
+        key: _sourced(path.name, key, data["numbers"][key]) for key in _NUMBERS
+    }
     _check_numbers(path.name, numbers, thinned=bool(data["thinned"]))
-    return Species(
-        **{key: data[key] for key in _PLAIN},
-        **numbers,
-        **_tables(path.name, data),
-    )
+    plain: dict[str, Any] = {key: data[key] for key in _PLAIN}
+    return Species(**plain, **numbers, **_tables(path.name, data))
 
 
 def _same_keys(
@@ -142,6 +141,10 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
             "reference_counts": tuple(
                 (float(g), float(a), float(b), float(c))
                 for g, a, b, c in data.get("reference_counts", {}).get("rows", ())
+            ),
+            "acre_plans": tuple(
+                AcrePlan(str(kind), float(fruit), float(per_shoot))
+                for kind, fruit, per_shoot in data.get("acre_plans", {}).get("rows", ())
             ),
             "tables_source": sources,
         }

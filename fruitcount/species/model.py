@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from fruitcount.errors import SpeciesError
 
-__all__ = ["STATUSES", "SizeCode", "Sourced", "Species", "TrunkRow"]
+__all__ = ["STATUSES", "AcrePlan", "SizeCode", "Sourced", "Species", "TrunkRow"]
 
 STATUSES = (
     "published",
@@ -95,6 +95,15 @@ class SizeCode:
 
 
 @dataclass(frozen=True)
+class AcrePlan:
+    """Fruit wanted per acre for one kind of tree, and how many a fruiting shoot keeps."""
+
+    kind: str
+    fruit_per_acre: float
+    fruit_per_shoot: float
+
+
+@dataclass(frozen=True)
 class Species:
     """All that the tool knows about one kind of fruit.
 
@@ -137,6 +146,8 @@ class Species:
         Largest first; empty where none was read.
     reference_counts : tuple of (green, average, good, excellent)
         Prune fruit per lb: green at reference date to dry at harvest.
+    acre_plans : tuple of AcrePlan
+        Empty where none was found.
     tables_source : dict
         Source and status of each table that is present.
     """
@@ -169,7 +180,8 @@ class Species:
     trunk_rows: tuple[TrunkRow, ...] = ()
     size_codes: tuple[SizeCode, ...] = ()
     reference_counts: tuple[tuple[float, float, float, float], ...] = ()
-    tables_source: dict[str, Sourced] | None = None
+    acre_plans: tuple[AcrePlan, ...] = ()
+    tables_source: dict[str, Sourced] = field(default_factory=dict)
 
     @property
     def breaking_stress_mpa(self) -> float:
