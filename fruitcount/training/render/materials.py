@@ -125,7 +125,22 @@ def scene(meshes: dict[str, Any], cam: Camera, light: Light, *, spp: int, seed: 
         "irradiance": {"type": "rgb", "value": [float(x) + 1e-4 for x in light.sun]},
     }
     d.update(meshes)
-    return mi.load_dict(d)
+    world = mi.load_dict(d)
+    _hide_constants(world)
+    return world
+
+
+def _hide_constants(world: Any) -> None:
+    """Pass the lens to the compiled kernel as data: as constants they would cost a new compile a scene."""
+    import drjit as dr
+
+    mi = _mi()
+    p = mi.traverse(world)
+    for key in ("aperture_radius", "focus_distance", "x_fov"):
+        name = f"sensor.{key}"
+        if name in p:
+            p[name] = dr.opaque(mi.Float, float(np.ravel(np.array(p[name]))[0]))
+    p.update()
 
 
 def render(sc: Any, cam: Camera, seed: int, spp: int, *, denoise: bool) -> NDArray:

@@ -109,7 +109,7 @@ class MeshBuf:
         and the renderer's compiled kernels are used again.
         """
         if self.size == 0:
-            tri = np.array([[0, 0, -9e4], [1, 0, -9e4], [0, 1, -9e4]], np.float32)
+            tri = np.array([[0, 0, -2e4], [1, 0, -2e4], [0, 1, -2e4]], np.float32)
             self.add(tri, np.array([[0, 1, 2]]), np.tile([0, 0, 1.0], (3, 1)))
         return (
             np.concatenate(self.v),
