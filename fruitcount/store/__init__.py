@@ -1,0 +1,88 @@
+"""Records: trees, limbs, seasons, photos, corrections and decisions.
+
+SQLite by a file name, PostgreSQL by a URL. Read in this order: ``tables`` (what there is),
+``schema`` (versions), ``base`` (opening), ``photos``, ``sheets``, ``orchard``, ``ledger``,
+``archive`` (export and import), ``upkeep``.
+"""
+
+from fruitcount.store.archive import (
+    read_archive,
+    read_csv_folder,
+    write_archive,
+    write_csv_folder,
+)
+from fruitcount.store.base import RevisionConflictError, Store, open_store
+from fruitcount.store.codec import seen_from_dict, seen_to_dict
+from fruitcount.store.ledger import StoreLedger
+from fruitcount.store.orchard import (
+    StoredLimb,
+    delete_limb,
+    delete_tree,
+    load_limbs,
+    load_trees,
+    save_limb,
+    save_season_facts,
+    save_tree,
+    season_history,
+    tree_id_of,
+)
+from fruitcount.store.photos import (
+    PhotoPlace,
+    delete_photo,
+    delete_unused_files,
+    photo_bytes,
+    photo_file,
+    save_photo,
+    set_photo_place,
+)
+from fruitcount.store.sheets import (
+    Sheet,
+    append_edits,
+    list_photos,
+    load_sheet,
+    redo,
+    save_decision,
+    save_seen,
+    undo,
+)
+from fruitcount.store.upkeep import backup, find_damage
+
+__all__ = [
+    "PhotoPlace",
+    "RevisionConflictError",
+    "Sheet",
+    "Store",
+    "StoreLedger",
+    "StoredLimb",
+    "append_edits",
+    "backup",
+    "delete_limb",
+    "delete_photo",
+    "delete_tree",
+    "delete_unused_files",
+    "find_damage",
+    "list_photos",
+    "load_limbs",
+    "load_sheet",
+    "load_trees",
+    "open_store",
+    "photo_bytes",
+    "photo_file",
+    "read_archive",
+    "read_csv_folder",
+    "redo",
+    "save_decision",
+    "save_limb",
+    "save_photo",
+    "save_season_facts",
+    "save_seen",
+    "save_tree",
+    "season_history",
+    "seen_from_dict",
+    "seen_to_dict",
+    "set_photo_place",
+    "tree_id_of",
+    "undo",
+    "write_archive",
+    "write_csv_folder",
+]

@@ -1,0 +1,288 @@
+"""All records into one file or folder and back, without loss.
+
+The archive is a zip: ``records.jsonl`` has one JSON object a line, first the header, then every
+row of every table; ``photos/`` has the photo files under their hash. It is the same for SQLite
+and PostgreSQL, so that it also moves records from one to the other.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Iterable, Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import JSON, Column, Date, Table, Text, insert, select, text
+from sqlalchemy.orm import Session
+
+from fruitcount.errors import RecordError
+from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.photos import file_of, write_whole
+from fruitcount.store.schema import KIND, LATEST
+from fruitcount.store.tables import Base
+
+__all__ = ["read_archive", "read_csv_folder", "write_archive", "write_csv_folder"]
+
+_LINES = "records.jsonl"
+_LARGEST_PHOTO = 512 * 1024 * 1024
+# a spreadsheet takes a text that starts like this for a formula
+_RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
+
+
+def _tables() -> list[Table]:
+    return [t for t in Base.metadata.sorted_tables if t.name != "meta"]
+
+
+def _rows(session: Session, table: Table) -> Iterator[dict[str, Any]]:
+    for row in session.execute(select(table).order_by(table.c.id)).mappings():
+        yield {str(name): value for name, value in row.items()}
+
+
+def _encode(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def _decode(table: Table, row: dict[str, Any], where: str) -> dict[str, Any]:
+    names = {c.name for c in table.columns}
+    if set(row) != names:
+        raise RecordError(f"{where}: row of {table.name} has other columns: {sorted(row)}")
+    out = dict(row)
+    try:
+        for column in table.columns:
+            if isinstance(column.type, Date) and out[column.name] is not None:
+                out[column.name] = date.fromisoformat(out[column.name])
+    except (TypeError, ValueError) as error:
+        raise RecordError(f"{where}: a date of {table.name} cannot be read: {error}") from error
+    return out
+
+
+def write_archive(store: Store, path: str | Path) -> Path:
+    """Write all records and photos into one zip file, whole or not at all, and read it back.
+
+    Parameters
+    ----------
+    store : Store
+    path : str or Path
+        Replaced if it exists.
+
+    Raises
+    ------
+    RecordError
+        When a photo file is gone or was changed: an archive that looks whole must be whole.
+    """
+    target = Path(path)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    handle, draft = tempfile.mkstemp(dir=target.parent, suffix=".part")
+    os.close(handle)
+    try:
+        with reading(store) as session, zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as out:
+            photos = _write_lines(session, out)
+            for sha256, suffix in photos:
+                source = file_of(store, sha256, suffix)
+                if not source.is_file():
+                    raise RecordError(f"{source}: the photo's file is gone, archive not made")
+                data = source.read_bytes()
+                if hashlib.sha256(data).hexdigest() != sha256:
+                    raise RecordError(f"{source}: the photo's file was changed, archive not made")
+                out.writestr(f"photos/{sha256}{suffix}", data)
+        with zipfile.ZipFile(draft) as again:
+            bad = again.testzip()
+        if bad is not None:
+            raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
+        Path(draft).replace(target)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+    return target
+
+
+def _write_lines(session: Session, out: zipfile.ZipFile) -> list[tuple[str, str]]:
+    photos = []
+    info = zipfile.ZipInfo(_LINES)
+    info.compress_type = zipfile.ZIP_DEFLATED
+    with out.open(info, "w", force_zip64=True) as stream:
+        for line in _all_lines(session):
+            if line.get("table") == "photo":
+                photos.append((line["row"]["sha256"], line["row"]["suffix"]))
+            text_line = json.dumps(line, ensure_ascii=False, allow_nan=False, default=_encode)
+            stream.write(text_line.encode() + b"\n")
+    return photos
+
+
+def _all_lines(session: Session) -> Iterator[dict[str, Any]]:
+    yield {"kind": KIND, "version": LATEST}
+    for table in _tables():
+        for row in _rows(session, table):
+            yield {"table": table.name, "row": row}
+
+
+def read_archive(store: Store, path: str | Path) -> int:
+    """Read an archive into records that are empty; returns how many rows were read.
+
+    Raises
+    ------
+    RecordError
+        When the records are not empty, or the archive is damaged, of another version, or holds a
+        photo that is not what its name says. Nothing is kept of it then.
+    """
+    name = str(path)
+    try:
+        with zipfile.ZipFile(path) as archive, writing(store) as session:
+            _must_be_empty(store, session)
+            with archive.open(_LINES) as stream:
+                count = _read_lines(session, (line.decode() for line in stream), name)
+            wanted = session.execute(text("SELECT sha256, suffix FROM photo")).all()
+            for sha256, suffix in wanted:
+                _read_photo(store, archive, str(sha256), str(suffix))
+            return count
+    except RecordError:
+        raise
+    except (zipfile.BadZipFile, KeyError, OSError, UnicodeDecodeError) as error:
+        raise RecordError(f"{name}: the archive is damaged: {error}") from error
+
+
+def _must_be_empty(store: Store, session: Session) -> None:
+    for table in _tables():
+        if session.execute(select(table.c.id).limit(1)).first() is not None:
+            raise RecordError(f"{store.name}: records can only be read into an empty database")
+
+
+def _read_photo(store: Store, archive: zipfile.ZipFile, sha256: str, suffix: str) -> None:
+    target = file_of(store, sha256, suffix)
+    info = archive.getinfo(f"photos/{sha256}{suffix}")
+    if info.file_size > _LARGEST_PHOTO:
+        raise RecordError(f"{info.filename}: {info.file_size} bytes is too large for a photo")
+    data = archive.read(info)
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise RecordError(f"{info.filename}: the photo is not what its name says")
+    write_whole(target, data)
+
+
+def _read_lines(session: Session, lines: Iterable[str], name: str) -> int:
+    tables = {t.name: t for t in _tables()}
+    count, header = 0, False
+    for number, line in enumerate(lines, start=1):
+        where = f"{name}, line {number}"
+        try:
+            item = json.loads(line)
+            if not header:
+                if item.get("kind") != KIND or item.get("version") != LATEST:
+                    raise RecordError(
+                        f"{where}: expected {KIND!r} version {LATEST}, got {item.get('kind')!r} "
+                        f"version {item.get('version')!r}"
+                    )
+                header = True
+                continue
+            table, row = tables[item["table"]], item["row"]
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise RecordError(f"{where}: cannot be read: {error}") from error
+        session.execute(insert(table), _decode(table, row, where))
+        count += 1
+    if not header:
+        raise RecordError(f"{name}: holds no records")
+    _set_counters(session)
+    return count
+
+
+def _set_counters(session: Session) -> None:
+    # rows came with their numbers; a server's own counter must go on behind them
+    if session.get_bind().dialect.name != "postgresql":
+        return
+    for table in _tables():
+        session.execute(
+            text(
+                f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "  # noqa: S608
+                f"COALESCE((SELECT MAX(id) FROM {table.name}), 0) + 1, false)"
+            )
+        )
+
+
+def write_csv_folder(store: Store, folder: str | Path) -> list[Path]:
+    """Write one CSV file a table (UTF-8). Photos are not in it.
+
+    JSON columns hold JSON text. A text that a spreadsheet would take for a formula gets an
+    apostrophe in front, which reading takes off again.
+    """
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    written = []
+    with reading(store) as session:
+        for table in _tables():
+            path = out / f"{table.name}.csv"
+            with path.open("w", newline="", encoding="utf-8") as stream:
+                writer = csv.writer(stream)
+                writer.writerow([c.name for c in table.columns])
+                for row in _rows(session, table):
+                    writer.writerow([_cell(c, row[c.name]) for c in table.columns])
+            written.append(path)
+    return written
+
+
+def _cell(column: Column[Any], value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(column.type, JSON):
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return f"'{value}" if value.startswith(_RISKY) else value
+    return value.isoformat() if isinstance(value, date) else repr(value)
+
+
+def _value(column: Column[Any], cell: str) -> Any:
+    if isinstance(column.type, Text):
+        return cell[1:] if cell.startswith("'") else cell
+    if cell == "":
+        return None
+    if isinstance(column.type, JSON):
+        return json.loads(cell)
+    kind = column.type.python_type
+    if kind is bool:
+        return {"yes": True, "no": False}[cell]
+    if kind is date:
+        return date.fromisoformat(cell)
+    return kind(cell)
+
+
+def read_csv_folder(store: Store, folder: str | Path) -> int:
+    """Read what :func:`write_csv_folder` wrote into records that are empty; returns the rows.
+
+    Photo files are not in CSV: put the photos folder beside the database as well.
+    """
+    count = 0
+    with writing(store) as session:
+        _must_be_empty(store, session)
+        for table in _tables():
+            path = Path(folder) / f"{table.name}.csv"
+            if not path.is_file():
+                raise RecordError(f"{path}: missing")
+            with path.open(newline="", encoding="utf-8") as stream:
+                count += _read_csv(session, table, csv.reader(stream), str(path))
+        _set_counters(session)
+    return count
+
+
+def _read_csv(session: Session, table: Table, lines: Iterable[list[str]], name: str) -> int:
+    columns = list(table.columns)
+    count = 0
+    for number, cells in enumerate(lines, start=1):
+        if number == 1:
+            if cells != [c.name for c in columns]:
+                raise RecordError(f"{name}: its first line must name {[c.name for c in columns]}")
+            continue
+        if len(cells) != len(columns):
+            raise RecordError(f"{name}, line {number}: {len(cells)} cells, not {len(columns)}")
+        try:
+            row = {c.name: _value(c, cell) for c, cell in zip(columns, cells, strict=True)}
+        except (ValueError, KeyError) as error:
+            raise RecordError(f"{name}, line {number}: cannot be read: {error}") from error
+        session.execute(insert(table), row)
+        count += 1
+    return count

@@ -1,0 +1,235 @@
+"""Open the records: SQLite by a file name, PostgreSQL by a URL, the same calls for both."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError, SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from fruitcount.errors import RecordError
+from fruitcount.store.schema import prepare
+
+__all__ = ["RevisionConflictError", "Store", "open_store", "reading", "writing"]
+
+_T = TypeVar("_T")
+_BUSY_S = 30.0
+_WRITE = "fruitcount_write"
+
+
+class RevisionConflictError(RecordError):
+    """Someone else changed the same photo first; nothing was written.
+
+    Attributes
+    ----------
+    current_revision : int
+        Revision that is stored now: load it, and make the edit again.
+    """
+
+    def __init__(self, message: str, current_revision: int) -> None:
+        super().__init__(message)
+        self.current_revision = current_revision
+
+
+@dataclass(frozen=True, eq=False)
+class Store:
+    """Open records.
+
+    Attributes
+    ----------
+    engine : Engine
+    photos_folder : Path
+        Photo files by content hash.
+    name : str
+        The database as messages name it; never with a password.
+    """
+
+    engine: Engine
+    photos_folder: Path
+    name: str
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether it is one SQLite file."""
+        return self.engine.dialect.name == "sqlite"
+
+    @property
+    def file(self) -> Path | None:
+        """The SQLite file; None with a server."""
+        return Path(str(self.engine.url.database)) if self.is_sqlite else None
+
+    def close(self) -> None:
+        """Give all connections back; the store is then used no more."""
+        self.engine.dispose()
+
+
+def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> Store:
+    """Open or make the records.
+
+    Parameters
+    ----------
+    url : str or Path
+        A file name (SQLite), or ``postgresql://user@host/name``.
+    photos_folder : str or Path, optional
+        Where photo files lie. Default beside the SQLite file, named like it; must be given with
+        PostgreSQL.
+
+    Returns
+    -------
+    Store
+
+    Raises
+    ------
+    RecordError
+        When the file is damaged, is no fruitcount database, is of a newer version, or cannot be
+        reached. Nothing is changed then.
+    """
+    where = _as_url(url)
+    name = where.render_as_string(hide_password=True)
+    if where.get_backend_name() == "sqlite":
+        path = Path(str(where.database))
+        name = str(path)
+        folder = path.with_name(f"{path.stem}-photos") if photos_folder is None else photos_folder
+        _check_sqlite_file(path)
+        engine = create_engine(where, connect_args={"timeout": _BUSY_S})
+        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    else:
+        if photos_folder is None:
+            raise RecordError(
+                f"{name}: give the folder for photo files, a server has none beside it"
+            )
+        folder = photos_folder
+        engine = create_engine(where, pool_pre_ping=True)
+    store = Store(engine, Path(folder), name)
+    try:
+        _patiently(lambda: _start(store))
+    except RecordError:
+        engine.dispose()
+        raise
+    except SQLAlchemyError as error:
+        engine.dispose()
+        raise _record_error(store, error) from error
+    return store
+
+
+def _as_url(url: str | Path) -> URL:
+    if isinstance(url, Path) or "://" not in str(url):
+        if str(url) in ("", ":memory:"):
+            raise RecordError(f"{url!r}: records need a file")
+        path = Path(url).expanduser().absolute()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return URL.create("sqlite", database=str(path))
+    try:
+        parsed = make_url(url)
+        backend = parsed.get_backend_name()
+    except (ArgumentError, SQLAlchemyError) as error:
+        raise RecordError(f"database URL cannot be read: {error}") from error
+    if backend == "postgresql":
+        return parsed.set(drivername="postgresql+psycopg")
+    if backend == "sqlite" and parsed.database:
+        return _as_url(Path(parsed.database))
+    raise RecordError(f"database must be a SQLite file or postgresql://, got {backend!r}")
+
+
+def _check_sqlite_file(path: Path) -> None:
+    if path.exists() and path.stat().st_size:
+        with path.open("rb") as stream:
+            start = stream.read(16)
+        if start != b"SQLite format 3\x00":
+            raise RecordError(f"{path}: not a SQLite database, or damaged at its start")
+
+
+def _set_up_sqlite(connection: Any, _record: Any) -> None:
+    # SQLAlchemy's own BEGIN is wanted, not the one the driver slips in before a write
+    connection.isolation_level = None
+    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute("PRAGMA secure_delete=ON")
+    connection.execute("PRAGMA synchronous=NORMAL")
+
+
+def _begin_sqlite(conn: Connection) -> None:
+    # BEGIN IMMEDIATE takes the write lock at once: two writers wait instead of failing half-way
+    write = conn.get_execution_options().get(_WRITE, False)
+    conn.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+
+def _start(store: Store) -> None:
+    if store.is_sqlite:
+        raw = sqlite3.connect(str(store.file), timeout=_BUSY_S)
+        try:
+            mode = raw.execute("PRAGMA journal_mode=WAL").fetchone()[0]
+            state = str(raw.execute("PRAGMA quick_check(1)").fetchone()[0])
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError):
+                raise OperationalError("PRAGMA journal_mode=WAL", {}, error) from error
+            raise DatabaseError("PRAGMA journal_mode=WAL", {}, error) from error
+        finally:
+            raw.close()
+        if state != "ok":
+            raise RecordError(f"{store.name}: the database is damaged: {state.splitlines()[-1]}")
+        if str(mode).lower() != "wal":
+            raise RecordError(f"{store.name}: SQLite cannot use its log here (mode {mode})")
+    with store.engine.execution_options(**{_WRITE: True}).begin() as conn:
+        if not store.is_sqlite:  # two programs that start at once must not both make the tables
+            conn.execute(text("SELECT pg_advisory_xact_lock(770423)"))
+        prepare(conn, store.name)
+
+
+def _patiently(work: Callable[[], _T], *, tries: int = 60, wait_s: float = 0.1) -> _T:
+    # "database is locked" comes from journal_mode=WAL in spite of the driver's timeout when two
+    # processes open at once: seen in about 1 of 40 starts, none of 160 with this loop
+    for left in range(tries - 1, -1, -1):
+        try:
+            return work()
+        except OperationalError as error:
+            if not left or not any(w in str(error) for w in ("locked", "busy")):
+                raise
+            time.sleep(wait_s)
+    raise AssertionError("unreachable")
+
+
+def _record_error(store: Store, error: Exception) -> RecordError:
+    cause = getattr(error, "orig", None) or error
+    line = str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__
+    return RecordError(f"{store.name}: the database cannot be used: {line}")
+
+
+@contextmanager
+def reading(store: Store) -> Iterator[Session]:
+    """A session that sees one moment of the records.
+
+    Raises
+    ------
+    RecordError
+        When the database is damaged or cannot be reached.
+    """
+    try:
+        with Session(store.engine) as session:
+            yield session
+    except SQLAlchemyError as error:
+        raise _record_error(store, error) from error
+
+
+@contextmanager
+def writing(store: Store) -> Iterator[Session]:
+    """A session that is committed at its end, or leaves no trace.
+
+    Raises
+    ------
+    RecordError
+        When the database is damaged, stays locked or refuses the row.
+    """
+    try:
+        with Session(store.engine.execution_options(**{_WRITE: True})) as session, session.begin():
+            yield session
+    except SQLAlchemyError as error:
+        raise _record_error(store, error) from error

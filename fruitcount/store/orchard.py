@@ -1,0 +1,206 @@
+"""Trees, limbs and seasons in the records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select, text
+from sqlalchemy.orm import Session
+
+from fruitcount.checks import positive
+from fruitcount.errors import BadInputError, RecordError
+from fruitcount.season.compare import SeasonFacts
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.photos import file_of, scrub
+from fruitcount.store.tables import LimbRow, PhotoRow, SeasonRow, TreeRow
+
+__all__ = [
+    "StoredLimb",
+    "delete_limb",
+    "delete_tree",
+    "load_limbs",
+    "load_trees",
+    "save_limb",
+    "save_season_facts",
+    "save_tree",
+    "season_history",
+    "tree_id_of",
+]
+
+_TREE = (
+    "name", "species", "variety", "block", "rootstock", "note", "planted_year",
+    "trunk_circumference_mm", "ripening_month", "southern",
+)  # fmt: skip
+_SEASON = ("bloom_date", "first_pass_on", "second_pass_on", "leave_it", "size_mm")
+_FACTS = ("fruit_before_n", "fruit_after_n", "harvest_kg", "fruit_g", "note")
+
+
+@dataclass(frozen=True)
+class StoredLimb:
+    """A limb as stored.
+
+    Attributes
+    ----------
+    limb_id, tree_id : int
+    name : str
+        Unique on its tree.
+    base_diameter_mm, length_mm : float or None
+    note : str
+    """
+
+    limb_id: int
+    tree_id: int
+    name: str
+    base_diameter_mm: float | None = None
+    length_mm: float | None = None
+    note: str = ""
+
+
+def save_tree(store: Store, tree: OrchardTree, *, year: int) -> int:
+    """Add a tree, or change the one of that name; what is of one season goes under ``year``."""
+    with writing(store) as session:
+        row = session.scalar(select(TreeRow).where(TreeRow.name == tree.name))
+        if row is None:
+            row = TreeRow(name=tree.name)
+            session.add(row)
+        for field in _TREE:
+            setattr(row, field, getattr(tree, field))
+        session.flush()
+        season = _season(session, row.id, year)
+        for field in _SEASON:
+            setattr(season, field, getattr(tree, field))
+        return row.id
+
+
+def _season(session: Session, tree_id: int, year: int) -> SeasonRow:
+    row = session.scalar(
+        select(SeasonRow).where(SeasonRow.tree_id == tree_id, SeasonRow.year == year)
+    )
+    if row is None:
+        row = SeasonRow(tree_id=tree_id, year=year)
+        session.add(row)
+    return row
+
+
+def load_trees(store: Store, *, year: int) -> list[OrchardTree]:
+    """All trees as they are in one season, by block and name."""
+    with reading(store) as session:
+        rows = session.execute(
+            select(TreeRow, SeasonRow).outerjoin(
+                SeasonRow, (SeasonRow.tree_id == TreeRow.id) & (SeasonRow.year == year)
+            )
+        )
+        trees = [_as_tree(tree, season) for tree, season in rows]
+    # sorted here, because databases order capital letters each in their own way
+    return sorted(trees, key=lambda t: (t.block.casefold(), t.name.casefold(), t.name))
+
+
+def _as_tree(tree: TreeRow, season: SeasonRow | None) -> OrchardTree:
+    facts: dict[str, Any] = {field: getattr(tree, field) for field in _TREE}
+    if season is not None:
+        facts |= {field: getattr(season, field) for field in _SEASON}
+    try:
+        return OrchardTree(**facts)
+    except BadInputError as error:
+        raise RecordError(f"record of tree {tree.name!r} is damaged: {error}") from error
+
+
+def tree_id_of(store: Store, name: str) -> int | None:
+    """Number of the tree of that name."""
+    with reading(store) as session:
+        return session.scalar(select(TreeRow.id).where(TreeRow.name == name))
+
+
+def save_limb(
+    store: Store,
+    tree_id: int,
+    *,
+    name: str,
+    base_diameter_mm: float | None = None,
+    length_mm: float | None = None,
+    note: str = "",
+) -> int:
+    """Add a limb, or change the one of that name on the same tree."""
+    for label, value in (("base_diameter_mm", base_diameter_mm), ("length_mm", length_mm)):
+        if value is not None:
+            positive(label, value)
+    with writing(store) as session:
+        if session.get(TreeRow, tree_id) is None:
+            raise RecordError(f"{store.name}: there is no tree number {tree_id}")
+        row = session.scalar(
+            select(LimbRow).where(LimbRow.tree_id == tree_id, LimbRow.name == name)
+        )
+        if row is None:
+            row = LimbRow(tree_id=tree_id, name=name)
+            session.add(row)
+        row.base_diameter_mm, row.length_mm, row.note = base_diameter_mm, length_mm, note
+        session.flush()
+        return row.id
+
+
+def load_limbs(store: Store, tree_id: int) -> list[StoredLimb]:
+    """Limbs of a tree in the order they were added."""
+    with reading(store) as session:
+        rows = session.scalars(
+            select(LimbRow).where(LimbRow.tree_id == tree_id).order_by(LimbRow.id)
+        )
+        return [
+            StoredLimb(r.id, r.tree_id, r.name, r.base_diameter_mm, r.length_mm, r.note)
+            for r in rows
+        ]
+
+
+def save_season_facts(store: Store, tree_id: int, *, facts: SeasonFacts) -> None:
+    """Write a season's counts and harvest; None leaves what is there."""
+    with writing(store) as session:
+        if session.get(TreeRow, tree_id) is None:
+            raise RecordError(f"{store.name}: there is no tree number {tree_id}")
+        row = _season(session, tree_id, facts.year)
+        for field in _FACTS:
+            value = getattr(facts, field)
+            if value is not None and value != "":
+                setattr(row, field, value)
+
+
+def season_history(store: Store, tree_id: int) -> list[SeasonFacts]:
+    """All recorded seasons of a tree, oldest first."""
+    with reading(store) as session:
+        rows = session.scalars(
+            select(SeasonRow).where(SeasonRow.tree_id == tree_id).order_by(SeasonRow.year)
+        )
+        return [SeasonFacts(r.year, **{f: getattr(r, f) for f in _FACTS}) for r in rows]
+
+
+def delete_tree(store: Store, tree_id: int) -> None:
+    """Remove a tree with its limbs, seasons, photos, edits and photo files, for good."""
+    _delete(store, TreeRow, tree_id)
+
+
+def delete_limb(store: Store, limb_id: int) -> None:
+    """Remove a limb with its photos, edits and photo files, for good."""
+    _delete(store, LimbRow, limb_id)
+
+
+def _delete(store: Store, table: type[TreeRow] | type[LimbRow], row_id: int) -> None:
+    with writing(store) as session:
+        row = session.get(table, row_id)
+        if row is None:
+            raise RecordError(f"{store.name}: there is no {table.__tablename__} number {row_id}")
+        query = select(PhotoRow)
+        if isinstance(row, TreeRow):
+            limbs = select(LimbRow.id).where(LimbRow.tree_id == row_id)
+            query = query.where((PhotoRow.tree_id == row_id) | PhotoRow.limb_id.in_(limbs))
+        else:
+            query = query.where(PhotoRow.limb_id == row_id)
+        files = []
+        for photo in session.scalars(query):
+            files.append(file_of(store, photo.sha256, photo.suffix))
+            session.execute(text("DELETE FROM batch_row WHERE sha256 = :s"), {"s": photo.sha256})
+            session.delete(photo)
+        session.flush()
+        session.delete(row)
+    for path in files:
+        path.unlink(missing_ok=True)
+    scrub(store)

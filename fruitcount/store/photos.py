@@ -1,0 +1,226 @@
+"""Photo files by content hash in a folder, and their rows. Deleting removes both."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import sqlite3
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import select, text
+
+from fruitcount.checks import one_of
+from fruitcount.errors import RecordError
+from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.tables import PhotoRow
+
+__all__ = [
+    "MOMENTS",
+    "SIDES",
+    "PhotoPlace",
+    "delete_photo",
+    "delete_unused_files",
+    "photo_bytes",
+    "photo_file",
+    "save_photo",
+    "scrub",
+    "set_photo_place",
+]
+
+SIDES = ("", "front", "back")
+MOMENTS = ("", "before", "after")
+_SUFFIX = re.compile(r"\.[a-z0-9]{1,5}")
+
+
+@dataclass(frozen=True)
+class PhotoPlace:
+    """What a photo shows.
+
+    Attributes
+    ----------
+    tree_id, limb_id : int or None
+    side : {"", "front", "back"}
+    moment : {"", "before", "after"}
+        Before or after thinning.
+    """
+
+    tree_id: int | None = None
+    limb_id: int | None = None
+    side: str = ""
+    moment: str = ""
+
+    def __post_init__(self) -> None:
+        one_of("side", self.side, SIDES)
+        one_of("moment", self.moment, MOMENTS)
+
+
+def file_of(store: Store, sha256: str, suffix: str) -> Path:
+    """Where a photo with this hash lies."""
+    if not re.fullmatch(r"[0-9a-f]{64}", sha256) or (suffix and not _SUFFIX.fullmatch(suffix)):
+        raise RecordError(f"{store.name}: photo record {sha256!r}{suffix!r} is damaged")
+    return store.photos_folder / sha256[:2] / f"{sha256}{suffix}"
+
+
+def save_photo(
+    store: Store, source: bytes | str | Path, *, name: str = "", place: PhotoPlace | None = None
+) -> int:
+    """Keep a photo; the same bytes are kept once and give the same number again.
+
+    Parameters
+    ----------
+    store : Store
+    source : bytes, str or Path
+        The file's bytes, or the file. The bytes are kept as they are, with whatever the camera
+        wrote into them.
+    name : str
+        Name to show; default the file's own.
+    place : PhotoPlace, optional
+        What it shows. When the photo is known already, a place given here replaces the old one.
+
+    Returns
+    -------
+    int
+        The photo's number.
+    """
+    data = source if isinstance(source, bytes) else Path(source).read_bytes()
+    shown = name or ("" if isinstance(source, bytes) else Path(source).name)
+    digest = hashlib.sha256(data).hexdigest()
+    suffix = Path(shown).suffix.lower()
+    suffix = suffix if _SUFFIX.fullmatch(suffix) else ""
+    with writing(store) as session:
+        row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == digest))
+        suffix = row.suffix if row else suffix
+        # the file comes first: a row whose file is missing would be worse than a spare file
+        write_whole(file_of(store, digest, suffix), data)
+        if row is None:
+            row = PhotoRow(sha256=digest, file_name=shown, suffix=suffix, bytes_n=len(data))
+            session.add(row)
+        if place is not None:
+            _put_place(row, place)
+        session.flush()
+        return row.id
+
+
+def _put_place(row: PhotoRow, place: PhotoPlace) -> None:
+    row.tree_id, row.limb_id = place.tree_id, place.limb_id
+    row.side, row.moment = place.side, place.moment
+
+
+def set_photo_place(store: Store, photo_id: int, *, place: PhotoPlace) -> None:
+    """Say what a photo shows."""
+    with writing(store) as session:
+        _put_place(must_get(session.get(PhotoRow, photo_id), store, photo_id), place)
+
+
+def must_get(row: PhotoRow | None, store: Store, photo_id: int) -> PhotoRow:
+    """The row, or a :class:`RecordError` that names the photo."""
+    if row is None:
+        raise RecordError(f"{store.name}: there is no photo number {photo_id}")
+    return row
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all; one that is there stays."""
+    if path.exists() and path.stat().st_size == len(data):
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(draft).replace(path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+
+
+def photo_file(store: Store, photo_id: int) -> Path:
+    """The photo's file.
+
+    Raises
+    ------
+    RecordError
+        When there is no such photo, or its file is gone.
+    """
+    with reading(store) as session:
+        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        path = file_of(store, row.sha256, row.suffix)
+    if not path.is_file():
+        raise RecordError(f"{path}: the file of photo {photo_id} is gone")
+    return path
+
+
+def photo_bytes(store: Store, photo_id: int) -> bytes:
+    """The photo's bytes, checked against their hash.
+
+    Raises
+    ------
+    RecordError
+        When the file is gone or was changed.
+    """
+    path = photo_file(store, photo_id)
+    data = path.read_bytes()
+    if hashlib.sha256(data).hexdigest() != path.name[:64]:
+        raise RecordError(f"{path}: the file was changed or is damaged")
+    return data
+
+
+def delete_photo(store: Store, photo_id: int) -> None:
+    """Remove a photo, its file, what was seen on it, its edits and decisions, for good.
+
+    Copies in backups made earlier are not touched.
+    """
+    with writing(store) as session:
+        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        path = file_of(store, row.sha256, row.suffix)
+        session.execute(text("DELETE FROM batch_row WHERE sha256 = :s"), {"s": row.sha256})
+        session.delete(row)
+    path.unlink(missing_ok=True)
+    scrub(store)
+
+
+def delete_unused_files(store: Store) -> int:
+    """Remove files in the photos folder that no row speaks of; returns how many."""
+    with reading(store) as session:
+        used = {
+            file_of(store, s, x)
+            for s, x in session.execute(select(PhotoRow.sha256, PhotoRow.suffix))
+        }
+    gone = 0
+    for path in sorted(store.photos_folder.glob("??/*")):
+        if path not in used:
+            path.unlink()
+            gone += 1
+    return gone
+
+
+def scrub(store: Store) -> None:
+    """Rewrite the database file, so that deleted rows cannot be read back from it.
+
+    Raises
+    ------
+    RecordError
+        When another program kept reading for ten seconds; the rows are deleted all the same, but
+        the file was not rewritten.
+    """
+    if not store.is_sqlite:
+        with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
+            conn.execute(text("VACUUM"))
+        return
+    raw = sqlite3.connect(str(store.file), timeout=10.0, isolation_level=None)
+    try:
+        raw.execute("VACUUM")
+        busy = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+    except sqlite3.Error as error:
+        raise RecordError(
+            f"{store.name}: deleted, but the file is not rewritten: {error}"
+        ) from error
+    finally:
+        raw.close()
+    if busy:
+        raise RecordError(f"{store.name}: deleted, but the file is in use and not rewritten")

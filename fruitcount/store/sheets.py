@@ -1,0 +1,288 @@
+"""A photo's sheet: what was seen, the user's edits one on another, and the last decision.
+
+Edits are only ever added. Undo and redo are rows too, so that the history survives a reload and
+shows what happened. Every writer says which revision it started from; if another came first,
+nothing is written and :class:`RevisionConflictError` names the revision that is stored.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from fruitcount.errors import BadInputError, RecordError
+from fruitcount.store.base import RevisionConflictError, Store, reading, writing
+from fruitcount.store.codec import plain, seen_from_dict, seen_to_dict
+from fruitcount.store.photos import PhotoPlace, must_get
+from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow, now_text
+from fruitcount.types import Seen
+
+__all__ = [
+    "Sheet",
+    "append_edits",
+    "list_photos",
+    "load_sheet",
+    "redo",
+    "replay_edits",
+    "save_decision",
+    "save_seen",
+    "undo",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """All that is stored of one photo.
+
+    Attributes
+    ----------
+    photo_id : int
+    sha256, file_name : str
+    place : PhotoPlace
+    seen : Seen or None
+        Automatic result, never changed by hand; None until :func:`save_seen`.
+    settings_key : str
+        Which settings it was made with.
+    edits : tuple of dict
+        The edits in force, oldest first: undone ones are left out.
+    revision : int
+        Number of the last step; 0 without any. Give it as ``base_revision`` with the next edit.
+    can_undo, can_redo : bool
+    inputs, decision : dict or None
+        The last decision and the answers it rests on.
+    decision_revision : int
+        Revision the decision was made at; -1 without one. Lower than ``revision`` means that it
+        is out of date.
+    """
+
+    photo_id: int
+    sha256: str
+    file_name: str
+    place: PhotoPlace
+    seen: Seen | None
+    settings_key: str
+    edits: tuple[dict[str, Any], ...]
+    revision: int
+    can_undo: bool
+    can_redo: bool
+    inputs: dict[str, Any] | None
+    decision: dict[str, Any] | None
+    decision_revision: int
+
+
+def save_seen(store: Store, photo_id: int, *, seen: Seen, settings_key: str = "") -> None:
+    """Keep the automatic result; the same settings replace it, others are kept beside it."""
+    body = seen_to_dict(seen)
+    with writing(store) as session:
+        must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        row = session.scalar(
+            select(SeenRow).where(
+                SeenRow.photo_id == photo_id, SeenRow.settings_key == settings_key
+            )
+        )
+        if row is None:
+            session.add(SeenRow(photo_id=photo_id, settings_key=settings_key, body=body))
+        else:
+            row.body, row.made_at = body, now_text()
+
+
+def append_edits(
+    store: Store, photo_id: int, *, base_revision: int, edits: Sequence[dict[str, Any]]
+) -> int:
+    """Add one step of edits.
+
+    Parameters
+    ----------
+    store : Store
+    photo_id : int
+    base_revision : int
+        Revision the user was looking at.
+    edits : sequence of dict
+        JSON objects; undo takes them back together. What is in them is the screen's affair.
+
+    Returns
+    -------
+    int
+        The new revision.
+
+    Raises
+    ------
+    RevisionConflictError
+        When ``base_revision`` is not the stored one.
+    BadInputError
+        When there are no edits or one cannot be written as JSON.
+    """
+    if not edits or not all(isinstance(e, dict) for e in edits):
+        raise BadInputError(f"edits must be a list of at least one object, got {edits!r}")
+    try:
+        body = json.loads(json.dumps(plain(list(edits)), allow_nan=False))
+    except (TypeError, ValueError) as error:
+        raise BadInputError(f"edits must be plain JSON values: {error}") from error
+    return _append(store, photo_id, base_revision, ("edit", body))
+
+
+def undo(store: Store, photo_id: int, *, base_revision: int) -> int:
+    """Take the last step back; returns the new revision, the same one if there is nothing."""
+    return _append(store, photo_id, base_revision, ("undo", []))
+
+
+def redo(store: Store, photo_id: int, *, base_revision: int) -> int:
+    """Do again what was undone last; returns the new revision, the same one if there is none."""
+    return _append(store, photo_id, base_revision, ("redo", []))
+
+
+def _append(
+    store: Store, photo_id: int, base_revision: int, step: tuple[str, list[dict[str, Any]]]
+) -> int:
+    kind, body = step
+    with writing(store) as session:
+        # the row lock makes two writers on a server wait; SQLite holds the whole file anyway
+        row = session.scalar(select(PhotoRow).where(PhotoRow.id == photo_id).with_for_update())
+        must_get(row, store, photo_id)
+        steps = _steps(session, photo_id)
+        now = steps[-1].revision if steps else 0
+        if now != base_revision:
+            raise RevisionConflictError(
+                f"{store.name}: photo {photo_id} is at revision {now}, the edit was made on "
+                f"{base_revision}: load it again",
+                now,
+            )
+        done, undone = replay_edits(steps)
+        if (kind == "undo" and not done) or (kind == "redo" and not undone):
+            return now
+        session.add(EditRow(photo_id=photo_id, revision=now + 1, kind=kind, body=body))
+        try:
+            session.flush()
+        except IntegrityError as error:
+            raise RevisionConflictError(
+                f"{store.name}: photo {photo_id} was changed by another: load it again", now + 1
+            ) from error
+        return now + 1
+
+
+def _steps(session: Session, photo_id: int) -> list[EditRow]:
+    rows = session.scalars(
+        select(EditRow).where(EditRow.photo_id == photo_id).order_by(EditRow.revision)
+    )
+    return list(rows)
+
+
+def replay_edits(steps: Sequence[EditRow]) -> tuple[list[EditRow], list[EditRow]]:
+    """Steps in force, and steps undone that could be done again, from the whole history."""
+    done: list[EditRow] = []
+    undone: list[EditRow] = []
+    for step in steps:
+        if step.kind == "undo" and done:
+            undone.append(done.pop())
+        elif step.kind == "redo" and undone:
+            done.append(undone.pop())
+        elif step.kind == "edit":
+            done.append(step)
+            undone.clear()
+        else:
+            raise RecordError(
+                f"edits of photo {step.photo_id} are damaged at revision {step.revision}"
+            )
+    return done, undone
+
+
+def save_decision(
+    store: Store,
+    photo_id: int,
+    *,
+    revision: int,
+    inputs: dict[str, Any],
+    decision: dict[str, Any],
+) -> None:
+    """Keep a decision, with the answers and the revision it rests on; older ones stay."""
+    with writing(store) as session:
+        must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        session.add(
+            DecisionRow(
+                photo_id=photo_id, revision=revision, inputs=plain(inputs), body=plain(decision)
+            )
+        )
+
+
+def load_sheet(store: Store, photo_id: int, *, settings_key: str | None = None) -> Sheet:
+    """Read all that is stored of one photo.
+
+    Parameters
+    ----------
+    store : Store
+    photo_id : int
+    settings_key : str, optional
+        Which automatic result; default the one made last.
+
+    Raises
+    ------
+    RecordError
+        When there is no such photo or its record is damaged.
+    """
+    with reading(store) as session:
+        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        query = select(SeenRow).where(SeenRow.photo_id == photo_id)
+        if settings_key is not None:
+            query = query.where(SeenRow.settings_key == settings_key)
+        seen = session.scalar(query.order_by(SeenRow.made_at.desc(), SeenRow.id.desc()).limit(1))
+        last = session.scalar(
+            select(DecisionRow)
+            .where(DecisionRow.photo_id == photo_id)
+            .order_by(DecisionRow.id.desc())
+            .limit(1)
+        )
+        steps = _steps(session, photo_id)
+        done, undone = replay_edits(steps)
+        return Sheet(
+            photo_id=row.id,
+            sha256=row.sha256,
+            file_name=row.file_name,
+            place=PhotoPlace(row.tree_id, row.limb_id, row.side, row.moment),
+            seen=seen_from_dict(seen.body) if seen else None,
+            settings_key=seen.settings_key if seen else "",
+            edits=tuple(edit for step in done for edit in step.body),
+            revision=steps[-1].revision if steps else 0,
+            can_undo=bool(done),
+            can_redo=bool(undone),
+            inputs=last.inputs if last else None,
+            decision=last.body if last else None,
+            decision_revision=last.revision if last else -1,
+        )
+
+
+def list_photos(store: Store, *, tree_id: int | None = None) -> list[dict[str, Any]]:
+    """One line a photo, in the order they were saved.
+
+    Parameters
+    ----------
+    store : Store
+    tree_id : int, optional
+        Only this tree's.
+    """
+    revision = (
+        select(func.max(EditRow.revision)).where(EditRow.photo_id == PhotoRow.id).scalar_subquery()
+    )
+    query = select(PhotoRow, revision).order_by(PhotoRow.id)
+    if tree_id is not None:
+        query = query.where(PhotoRow.tree_id == tree_id)
+    with reading(store) as session:
+        return [
+            {
+                "photo_id": p.id,
+                "sha256": p.sha256,
+                "file_name": p.file_name,
+                "tree_id": p.tree_id,
+                "limb_id": p.limb_id,
+                "side": p.side,
+                "moment": p.moment,
+                "saved_at": p.saved_at,
+                "revision": r or 0,
+            }
+            for p, r in session.execute(query)
+        ]

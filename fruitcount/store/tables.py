@@ -1,0 +1,162 @@
+"""The tables: trees, limbs, seasons, photos, what was seen, hand edits, decisions, batch rows.
+
+What the tool saw and what the user changed lie in different tables, so that a correction never
+overwrites a measurement. Text columns are never null (empty means "not given"), which lets a CSV
+cell say all that a column can hold. Times are ISO 8601 text in UTC: the same in every database.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, ForeignKey, Text, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+__all__ = [
+    "Base",
+    "BatchRow",
+    "DecisionRow",
+    "EditRow",
+    "LimbRow",
+    "Meta",
+    "PhotoRow",
+    "SeasonRow",
+    "SeenRow",
+    "TreeRow",
+    "now_text",
+]
+
+
+def now_text() -> str:
+    """The time now, ISO 8601 with seconds, UTC."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+class Base(DeclarativeBase):
+    """Mother of all tables."""
+
+    type_annotation_map = {str: Text, dict[str, Any]: JSON, list[dict[str, Any]]: JSON}  # noqa: RUF012
+
+
+class Meta(Base):
+    """One row a fact about the database itself: its kind and its version."""
+
+    __tablename__ = "meta"
+    name: Mapped[str] = mapped_column(primary_key=True)
+    value: Mapped[str]
+
+
+class TreeRow(Base):
+    """A tree, as it is every year."""
+
+    __tablename__ = "tree"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    species: Mapped[str] = mapped_column(default="")
+    variety: Mapped[str] = mapped_column(default="")
+    block: Mapped[str] = mapped_column(default="")
+    rootstock: Mapped[str] = mapped_column(default="")
+    planted_year: Mapped[int | None]
+    trunk_circumference_mm: Mapped[float | None]
+    ripening_month: Mapped[int | None]
+    southern: Mapped[bool] = mapped_column(default=False)
+    note: Mapped[str] = mapped_column(default="")
+
+
+class LimbRow(Base):
+    """A limb of a tree."""
+
+    __tablename__ = "limb"
+    __table_args__ = (UniqueConstraint("tree_id", "name"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
+    name: Mapped[str]
+    base_diameter_mm: Mapped[float | None]
+    length_mm: Mapped[float | None]
+    note: Mapped[str] = mapped_column(default="")
+
+
+class SeasonRow(Base):
+    """One tree in one year."""
+
+    __tablename__ = "season"
+    __table_args__ = (UniqueConstraint("tree_id", "year"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
+    year: Mapped[int]
+    bloom_date: Mapped[date | None]
+    first_pass_on: Mapped[date | None]
+    second_pass_on: Mapped[date | None]
+    leave_it: Mapped[bool] = mapped_column(default=False)
+    size_mm: Mapped[float | None]
+    fruit_before_n: Mapped[float | None]
+    fruit_after_n: Mapped[float | None]
+    harvest_kg: Mapped[float | None]
+    fruit_g: Mapped[float | None]
+    note: Mapped[str] = mapped_column(default="")
+
+
+class PhotoRow(Base):
+    """A photo, known by the hash of its bytes; the file lies in the photos folder."""
+
+    __tablename__ = "photo"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(unique=True)
+    file_name: Mapped[str] = mapped_column(default="")
+    suffix: Mapped[str] = mapped_column(default="")
+    bytes_n: Mapped[int]
+    tree_id: Mapped[int | None] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
+    limb_id: Mapped[int | None] = mapped_column(ForeignKey("limb.id", ondelete="CASCADE"))
+    side: Mapped[str] = mapped_column(default="")
+    moment: Mapped[str] = mapped_column(default="")
+    saved_at: Mapped[str] = mapped_column(default=now_text)
+
+
+class SeenRow(Base):
+    """What the tool measured on a photo with some settings."""
+
+    __tablename__ = "seen"
+    __table_args__ = (UniqueConstraint("photo_id", "settings_key"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
+    settings_key: Mapped[str]
+    body: Mapped[dict[str, Any]]
+    made_at: Mapped[str] = mapped_column(default=now_text)
+
+
+class EditRow(Base):
+    """One step of the user's corrections; rows are only ever added."""
+
+    __tablename__ = "edit"
+    __table_args__ = (UniqueConstraint("photo_id", "revision"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
+    revision: Mapped[int]
+    kind: Mapped[str]
+    body: Mapped[list[dict[str, Any]]]
+    made_at: Mapped[str] = mapped_column(default=now_text)
+
+
+class DecisionRow(Base):
+    """A decision, with the answers it rests on and the revision it was made at."""
+
+    __tablename__ = "decision"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
+    revision: Mapped[int]
+    inputs: Mapped[dict[str, Any]]
+    body: Mapped[dict[str, Any]]
+    made_at: Mapped[str] = mapped_column(default=now_text)
+
+
+class BatchRow(Base):
+    """One photo of a batch, done with some settings: good or bad, once."""
+
+    __tablename__ = "batch_row"
+    __table_args__ = (UniqueConstraint("settings_key", "sha256"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    settings_key: Mapped[str]
+    sha256: Mapped[str]
+    body: Mapped[dict[str, Any]]
+    made_at: Mapped[str] = mapped_column(default=now_text)

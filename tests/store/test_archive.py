@@ -1,0 +1,127 @@
+"""Export and import without loss, from either database into either."""
+
+import csv
+import json
+import zipfile
+
+import pytest
+from store_facts import TREE
+
+from fruitcount.errors import RecordError
+from fruitcount.season import OrchardTree
+from fruitcount.store import (
+    PhotoPlace,
+    StoreLedger,
+    append_edits,
+    backup,
+    find_damage,
+    load_sheet,
+    open_store,
+    photo_bytes,
+    read_archive,
+    read_csv_folder,
+    save_decision,
+    save_limb,
+    save_photo,
+    save_seen,
+    save_tree,
+    write_archive,
+    write_csv_folder,
+)
+
+
+@pytest.fixture
+def filled(store, seen):
+    tree = save_tree(store, TREE, year=2026)
+    save_tree(store, OrchardTree("=1+1", note='"quoted",\nline\ttab \'x'), year=2026)
+    limb = save_limb(store, tree, name="1", base_diameter_mm=0.1 + 0.2)
+    one = save_photo(store, b"first", name="a.jpg", place=PhotoPlace(tree, limb, "back", "after"))
+    save_photo(store, b"second", name="ü b.heic")
+    save_seen(store, one, seen=seen, settings_key="k")
+    append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
+    save_decision(store, one, revision=1, inputs={"a": None}, decision={"keep_n": 3})
+    StoreLedger(store, "k").add("aa" * 32, {"ok": False, "problem": "broken"})
+    return store
+
+
+def _lines(path):
+    with zipfile.ZipFile(path) as z:
+        return z.read("records.jsonl")
+
+
+def test_archive_into_both_databases(filled, tmp_path, request):
+    first = backup(filled, tmp_path / "a.zip")
+    targets = [open_store(tmp_path / "new" / "o.db")]
+    if not filled.is_sqlite:
+        url = request.getfixturevalue("new_postgres")()
+        targets.append(open_store(url, photos_folder=tmp_path / "new-pg"))
+    for number, target in enumerate(targets):
+        assert read_archive(target, first) > 6
+        again = write_archive(target, tmp_path / f"again{number}.zip")
+        assert _lines(again) == _lines(first)
+        assert photo_bytes(target, 1) == b"first"
+        assert load_sheet(target, 1).edits == load_sheet(filled, 1).edits
+        assert find_damage(target) == []
+        # numbers go on behind those that were read
+        assert save_photo(target, b"third") not in (1, 2)
+        target.close()
+
+
+def test_csv_round_trip(filled, tmp_path):
+    write_csv_folder(filled, tmp_path / "csv")
+    with (tmp_path / "csv" / "tree.csv").open(newline="", encoding="utf-8") as stream:
+        names = [row["name"] for row in csv.DictReader(stream)]
+    assert names == ["Old one", "'=1+1"]  # no formula for a spreadsheet
+    target = open_store(tmp_path / "new.db", photos_folder=filled.photos_folder)
+    read_csv_folder(target, tmp_path / "csv")
+    one = write_archive(target, tmp_path / "1.zip")
+    two = write_archive(filled, tmp_path / "2.zip")
+    assert _lines(one) == _lines(two)
+    target.close()
+
+
+def test_only_into_empty_records(filled, tmp_path):
+    path = backup(filled, tmp_path / "a.zip")
+    with pytest.raises(RecordError, match="empty"):
+        read_archive(filled, path)
+
+
+def _spoil(path, out, change):
+    with zipfile.ZipFile(path) as z, zipfile.ZipFile(out, "w") as w:
+        for info in z.infolist():
+            for name, data in change(info.filename, z.read(info)):
+                w.writestr(name, data)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda n, d: [] if n.endswith("jsonl") else [(n, d)],
+        lambda n, d: [(n, d + b"{broken")] if n.endswith("jsonl") else [(n, d)],
+        lambda n, d: [(n, b"other")] if n.startswith("photos/") else [(n, d)],
+        lambda n, d: [] if n.startswith("photos/") else [(n, d)],
+        lambda n, d: [(n, d.replace(b'"version": 1', b'"version": 99'))],
+        lambda n, d: [(n, d.replace(b'"side"', b'"sade"'))],
+        lambda n, d: [(n, d.replace(b"2026-03-20", b"2026-13-20"))],
+        lambda n, d: [(n, d.replace(b'"suffix": ".jpg"', b'"suffix": "/../x"'))],
+        lambda n, d: [(n, d.replace(b'"photo_id": 1', b'"photo_id": 77'))],
+        lambda n, d: [(n, b"")],
+    ],
+)
+def test_a_spoiled_archive_leaves_nothing_behind(filled, tmp_path, change):
+    path = backup(filled, tmp_path / "a.zip")
+    _spoil(path, tmp_path / "b.zip", change)
+    target = open_store(tmp_path / "new" / "o.db")
+    with pytest.raises(RecordError):
+        read_archive(target, tmp_path / "b.zip")
+    write_archive(target, tmp_path / "c.zip")
+    assert [json.loads(x).get("table") for x in _lines(tmp_path / "c.zip").splitlines()] == [None]
+    target.close()
+
+
+def test_a_lost_photo_stops_the_backup(filled, tmp_path):
+    next(filled.photos_folder.glob("??/*")).unlink()
+    with pytest.raises(RecordError, match="gone"):
+        backup(filled, tmp_path / "a.zip")
+    assert not list(tmp_path.glob("*.zip"))
+    assert not list(tmp_path.glob("*.part"))

@@ -1,0 +1,275 @@
+"""What goes in comes out, on both databases; nobody's edit is lost; deletes really delete."""
+
+import hashlib
+import threading
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from store_facts import TREE
+
+from fruitcount.errors import BadInputError, RecordError
+from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.store import (
+    PhotoPlace,
+    RevisionConflictError,
+    StoreLedger,
+    append_edits,
+    delete_limb,
+    delete_photo,
+    delete_tree,
+    delete_unused_files,
+    find_damage,
+    list_photos,
+    load_limbs,
+    load_sheet,
+    load_trees,
+    open_store,
+    photo_bytes,
+    photo_file,
+    redo,
+    save_decision,
+    save_limb,
+    save_photo,
+    save_season_facts,
+    save_seen,
+    save_tree,
+    season_history,
+    seen_from_dict,
+    seen_to_dict,
+    tree_id_of,
+    undo,
+)
+from fruitcount.types import CIRCLE_COLUMNS
+
+
+def assert_same_seen(a, b):
+    assert (a.name, a.sha256, a.width_px, a.flags, a.source) == (
+        b.name, b.sha256, b.width_px, b.flags, b.source,
+    )  # fmt: skip
+    for column in CIRCLE_COLUMNS:
+        np.testing.assert_array_equal(getattr(a.fruitlets, column), getattr(b.fruitlets, column))
+    for part in ("scale", "limb"):
+        one, two = getattr(a, part), getattr(b, part)
+        for field in one.__dataclass_fields__:
+            if field == "shoots":
+                assert len(one.shoots) == len(two.shoots)
+                for s, t in zip(one.shoots, two.shoots, strict=True):
+                    np.testing.assert_array_equal(s.line_px, t.line_px)
+                continue
+            np.testing.assert_array_equal(getattr(one, field), getattr(two, field))
+
+
+def test_a_photo_is_kept_once(store):
+    first = save_photo(store, b"green", name="a.JPG")
+    assert save_photo(store, b"green", name="other.jpg") == first
+    assert photo_bytes(store, first) == b"green"
+    assert photo_file(store, first).name == hashlib.sha256(b"green").hexdigest() + ".jpg"
+    assert [p["file_name"] for p in list_photos(store)] == ["a.JPG"]
+
+
+def test_a_hostile_name_stays_in_the_folder(store):
+    number = save_photo(store, b"x", name="../../etc/pass.wd/.../..")
+    assert store.photos_folder in photo_file(store, number).parents
+
+
+def test_seen_round_trip(store, seen):
+    number = save_photo(store, b"green", name="a.jpg")
+    assert load_sheet(store, number).seen is None
+    save_seen(store, number, seen=seen, settings_key="k1")
+    assert_same_seen(load_sheet(store, number).seen, seen)
+    assert_same_seen(seen_from_dict(seen_to_dict(seen)), seen)
+
+
+def test_edits_grow_and_can_be_undone(store, seen):
+    number = save_photo(store, b"green")
+    save_seen(store, number, seen=seen)
+    assert append_edits(store, number, base_revision=0, edits=[{"add": [1, 2]}]) == 1
+    assert append_edits(store, number, base_revision=1, edits=[{"drop": 3}, {"drop": 4}]) == 2
+    assert undo(store, number, base_revision=2) == 3
+    sheet = load_sheet(store, number)
+    assert sheet.edits == ({"add": [1, 2]},)
+    assert (sheet.revision, sheet.can_undo, sheet.can_redo) == (3, True, True)
+    assert redo(store, number, base_revision=3) == 4
+    assert len(load_sheet(store, number).edits) == 3
+    assert undo(store, number, base_revision=4) == 5
+    assert append_edits(store, number, base_revision=5, edits=[{"new": 1}]) == 6
+    sheet = load_sheet(store, number)
+    assert sheet.edits == ({"add": [1, 2]}, {"new": 1})
+    assert not sheet.can_redo
+    assert redo(store, number, base_revision=6) == 6  # nothing to do again
+    assert_same_seen(sheet.seen, seen)  # the automatic result is as it was
+
+
+def test_a_stale_edit_is_refused(store):
+    number = save_photo(store, b"green")
+    append_edits(store, number, base_revision=0, edits=[{"a": 1}])
+    with pytest.raises(RevisionConflictError) as caught:
+        append_edits(store, number, base_revision=0, edits=[{"b": 1}])
+    assert caught.value.current_revision == 1
+    assert load_sheet(store, number).edits == ({"a": 1},)
+
+
+def test_of_many_writers_one_wins_each_round(store):
+    number = save_photo(store, b"green")
+    won, lost = [], []
+
+    def write(who):
+        for _ in range(5):
+            base = load_sheet(store, number).revision
+            try:
+                won.append(append_edits(store, number, base_revision=base, edits=[{"who": who}]))
+            except RevisionConflictError:
+                lost.append(who)
+
+    threads = [threading.Thread(target=write, args=(i,)) for i in range(4)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    assert sorted(won) == list(range(1, len(won) + 1))
+    assert len(won) + len(lost) == 20
+    assert len(load_sheet(store, number).edits) == len(won)
+
+
+@pytest.mark.parametrize("edits", [[], [{"x": object()}], ["text"]])
+def test_edits_must_be_plain(store, edits):
+    number = save_photo(store, b"green")
+    with pytest.raises(BadInputError, match="edits"):
+        append_edits(store, number, base_revision=0, edits=edits)
+
+
+def test_unknown_photo_is_named(store):
+    for call in (
+        lambda: load_sheet(store, 9),
+        lambda: append_edits(store, 9, base_revision=0, edits=[{}]),
+        lambda: delete_photo(store, 9),
+        lambda: photo_bytes(store, 9),
+    ):
+        with pytest.raises(RecordError, match="photo number 9"):
+            call()
+
+
+def test_decisions_say_what_they_rest_on(store):
+    number = save_photo(store, b"green")
+    append_edits(store, number, base_revision=0, edits=[{"a": 1}])
+    save_decision(store, number, revision=0, inputs={"crop": 2}, decision={"keep_n": 11})
+    save_decision(store, number, revision=1, inputs={"crop": 2}, decision={"keep_n": np.int64(12)})
+    sheet = load_sheet(store, number)
+    assert (sheet.decision, sheet.decision_revision) == ({"keep_n": 12}, 1)
+
+
+def test_trees_and_seasons(store):
+    number = save_tree(store, TREE, year=2026)
+    assert save_tree(store, TREE, year=2026) == number == tree_id_of(store, "Old one")
+    assert load_trees(store, year=2026) == [TREE]
+    (other,) = load_trees(store, year=2025)
+    assert (other.variety, other.bloom_date) == ("grandmother's", None)
+    save_season_facts(store, number, facts=SeasonFacts(2025, 900.0, 300.0, 41.5))
+    save_season_facts(store, number, facts=SeasonFacts(2025, note="hail"))
+    assert season_history(store, number) == [
+        SeasonFacts(2025, 900.0, 300.0, 41.5, None, "hail"), SeasonFacts(2026),
+    ]  # fmt: skip
+    limb = save_limb(store, number, name="1", base_diameter_mm=31.5)
+    assert save_limb(store, number, name="1", base_diameter_mm=32.0, length_mm=900) == limb
+    assert [(x.name, x.base_diameter_mm) for x in load_limbs(store, number)] == [("1", 32.0)]
+
+
+def test_names_sort_alike_in_both_databases(store):
+    for name in ("b", "A", "a", "Z", "ä"):
+        save_tree(store, OrchardTree(name), year=2026)
+    assert [t.name for t in load_trees(store, year=2026)] == ["A", "a", "b", "Z", "ä"]
+
+
+def _all_bytes(folder):
+    return b"".join(p.read_bytes() for p in folder.rglob("*") if p.is_file())
+
+
+def test_deletes_really_delete(tmp_path, seen):
+    store = open_store(tmp_path / "orchard.db")
+    tree = save_tree(store, TREE, year=2026)
+    limb = save_limb(store, tree, name="the-secret-limb")
+    keep = save_photo(store, b"the kept photo")
+    gone = save_photo(
+        store, b"the secret photo", name="secret-name.jpg", place=PhotoPlace(tree, limb, "front")
+    )
+    save_seen(store, gone, seen=seen)
+    append_edits(store, gone, base_revision=0, edits=[{"note": "secret-edit"}])
+    save_decision(store, gone, revision=1, inputs={}, decision={"text": "secret-decision"})
+    assert b"secret-edit" in _all_bytes(tmp_path)
+    delete_tree(store, tree)
+    left = _all_bytes(tmp_path)
+    for word in (b"secret", b"grandmother", b"Old one", b"leans"):
+        assert word not in left
+    assert photo_bytes(store, keep) == b"the kept photo"
+    assert find_damage(store) == []
+    store.close()
+
+
+def test_delete_photo_and_limb(store):
+    tree = save_tree(store, TREE, year=2026)
+    limb = save_limb(store, tree, name="1")
+    one = save_photo(store, b"1", place=PhotoPlace(tree, limb, "front", "before"))
+    two = save_photo(store, b"2", place=PhotoPlace(tree, limb, "back", "before"))
+    files = [photo_file(store, p) for p in (one, two)]
+    ledger = StoreLedger(store, "k")
+    ledger.add(hashlib.sha256(b"1").hexdigest(), {"n": 1})
+    delete_photo(store, one)
+    assert [f.exists() for f in files] == [False, True]
+    assert ledger.rows() == []
+    delete_limb(store, limb)
+    assert not files[1].exists()
+    assert list_photos(store) == []
+    assert load_limbs(store, tree) == []
+    assert tree_id_of(store, "Old one") == tree
+
+
+def test_damage_is_found(store):
+    one, two = save_photo(store, b"1"), save_photo(store, b"2")
+    append_edits(store, one, base_revision=0, edits=[{"a": 1}])
+    assert find_damage(store) == []
+    photo_file(store, one).unlink()
+    photo_file(store, two).write_bytes(b"3")
+    spare = store.photos_folder / "zz" / "spare.jpg"
+    spare.parent.mkdir()
+    spare.write_bytes(b"")
+    found = find_damage(store)
+    assert len(found) == 3
+    assert "gone" in found[0]
+    assert "changed" in found[1]
+    with pytest.raises(RecordError, match="changed"):
+        photo_bytes(store, two)
+    assert delete_unused_files(store) == 1
+    assert len(find_damage(store)) == 2
+
+
+def test_ledger_keeps_the_first(store):
+    ledger = StoreLedger(store, "k")
+    assert ledger.add("aa", {"n": 1})
+    assert not ledger.add("aa", {"n": 2})
+    assert StoreLedger(store, "other").add("aa", {"n": 3})
+    assert ledger.done() == {"aa"}
+    assert ledger.rows() == [{"sha256": "aa", "n": 1}]
+
+
+values = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.text(max_size=8)
+    | st.floats(allow_nan=False, allow_infinity=False),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3)
+    ),
+    max_leaves=6,
+)  # fmt: skip
+
+
+@settings(
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.dictionaries(st.text(max_size=4), values, max_size=3))
+def test_any_edit_comes_back_as_it_was(tmp_path_factory, edit):
+    store = open_store(tmp_path_factory.mktemp("h") / "o.db")
+    number = save_photo(store, b"1")
+    append_edits(store, number, base_revision=0, edits=[edit])
+    assert load_sheet(store, number).edits == (edit,)
+    store.close()
