@@ -44,9 +44,12 @@ LENGTH = _Length()
 POINT = _Point()
 
 units_option = click.option(
-    "--units", type=click.Choice(SYSTEMS), default="metric", show_default=True,
+    "--units",
+    type=click.Choice(SYSTEMS),
+    default="metric",
+    show_default=True,
     help="Units to write results in.",
-)  # fmt: skip
+)
 
 
 def _stack(options: list[Callable[[Any], Any]]) -> Callable[[F], F]:
@@ -61,45 +64,60 @@ def _stack(options: list[Callable[[Any], Any]]) -> Callable[[F], F]:
 scale_options = _stack(
     [
         click.option("--card-side", type=LENGTH, help="Printed side of the scale card's square."),
-        click.option("--limb-length", type=LENGTH, help="Measured length of the limb in the photo."),
+        click.option("--limb-length", type=LENGTH, help="Measured length of the limb."),
         click.option("--fruit-diameter", type=LENGTH, help="Diameter of a usual fruitlet."),
         click.option(
-            "--between", nargs=3, type=click.Tuple([POINT, POINT, LENGTH]),
+            "--between",
+            nargs=3,
+            type=click.Tuple([POINT, POINT, LENGTH]),
             help="Two points of the photo and the length between them: x,y x,y 100mm.",
         ),
         click.option(
-            "--disc", nargs=2, type=click.Tuple([POINT, str]),
+            "--disc",
+            nargs=2,
+            type=click.Tuple([POINT, str]),
             help="A point on a coin or ball, and its name or diameter: x,y us-quarter.",
         ),
         click.option(
-            "--bank-card", nargs=4, type=click.Tuple([POINT, POINT, POINT, POINT]),
+            "--bank-card",
+            nargs=4,
+            type=click.Tuple([POINT, POINT, POINT, POINT]),
             help="The four corners of an ID-1 card (bank card size), in turn.",
         ),
         click.option("--base", type=POINT, help="Where the limb starts (heavy end), in pixels."),
         click.option("--tip", type=POINT, help="Where the limb ends (thin end), in pixels."),
-        click.option("--base-diameter", type=LENGTH, help="Limb thickness at its base, by caliper."),
+        click.option("--base-diameter", type=LENGTH, help="Limb thickness at its base."),
         click.option("--tip-diameter", type=LENGTH, help="Limb thickness at its tip, by caliper."),
         click.option(
-            "--source", type=click.Choice(["auto", "trained", "classical"]), default="auto",
-            show_default=True, help="What tells fruit from leaf.",
+            "--source",
+            type=click.Choice(["auto", "trained", "classical"]),
+            default="auto",
+            show_default=True,
+            help="What tells fruit from leaf.",
         ),
         click.option("--min-score", type=click.FloatRange(0, 1), help="Surer marks only."),
     ]
-)  # fmt: skip
+)
 
 grower_options = _stack(
     [
-        click.option("--species", default="peach", show_default=True, help="See: fruitcount species"),
         click.option(
-            "--pass", "pass_number", type=click.IntRange(1, 2), default=1, show_default=True,
+            "--species", default="peach", show_default=True, help="One of: fruitcount species"
+        ),
+        click.option(
+            "--pass",
+            "pass_number",
+            type=click.IntRange(1, 2),
+            default=1,
+            show_default=True,
             help="First or second pass of thinning.",
         ),
         click.option("--ripening-month", type=click.IntRange(1, 12), help="Month of harvest."),
         click.option("--spacing", type=LENGTH, help="Your own spacing between kept fruit."),
         click.option("--harvest-diameter", type=LENGTH, help="Fruit size wanted at harvest."),
         click.option("--cap", type=click.IntRange(min=0), help="Keep no more than this many."),
-        click.option("--light-set/--full-set", default=None, help="Is the set light on this tree?"),
-        click.option("--drop-done/--drop-ahead", default=None, help="Has the natural drop happened?"),
+        click.option("--light-set/--full-set", default=None, help="Is the set light?"),
+        click.option("--drop-done/--drop-ahead", default=None, help="Has natural drop happened?"),
         click.option("--pairs/--singles", default=False, show_default=True, help="Two a cluster?"),
     ]
-)  # fmt: skip
+)

@@ -18,7 +18,7 @@ def fruit_fates(result: Result) -> list[str]:
         (not on this limb) or ``"counted"`` (counted, no plan made).
     """
     fruit, plan = result.seen.fruitlets, result.decision.plan
-    cut_away = {int(i) for cut in plan.cuts for i in cut.removes}
+    cut_away = {int(i) for cut in plan.cuts for i in cut.fruit}
     fates = []
     for i in range(len(fruit)):
         if fruit.on_limb[i] == 0:

@@ -1,0 +1,55 @@
+"""``fruitcount count``: one photo or several, each with its own answer."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fruitcount.cli.options import grower_options, scale_options, units_option
+
+__all__ = ["count_command"]
+
+
+@click.command("count")
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default="out",
+    show_default=True,
+    help="Folder for the pictures, records and table.",
+)
+@click.option("--no-picture", is_flag=True, help="Write no annotated picture.")
+@click.option("--also", multiple=True, help="Further exports: coco, yolo, voc. May be repeated.")
+@units_option
+@scale_options
+@grower_options
+def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
+    """Count the fruitlets on PHOTOS and say how many to keep.
+
+    Writes, for each photo, an annotated picture and a JSON record to the out folder, and one CSV
+    row to counts.csv there.
+    """
+    from fruitcount.cli.requests import count_settings, grower_inputs
+    from fruitcount.errors import FruitcountError
+    from fruitcount.export.files import OutputChoice, count_files
+    from fruitcount.export.words import result_lines
+
+    settings, inputs = count_settings(options), grower_inputs(options)
+    try:
+        choice = OutputChoice(out, options["units"], not options["no_picture"], options["also"])
+    except FruitcountError as fault:
+        raise click.UsageError(str(fault)) from fault
+
+    def report(path: Path, outcome: Any, written: list[Path]) -> None:
+        if isinstance(outcome, FruitcountError):
+            click.echo(str(outcome), err=True)
+            return
+        click.echo("\n".join(result_lines(outcome, options["units"])))
+        click.echo("Wrote " + ", ".join(str(each) for each in written) + "\n")
+
+    failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)
+    sys.exit(1 if failed else 0)

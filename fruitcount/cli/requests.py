@@ -1,0 +1,113 @@
+"""From parsed options to the library's settings; shared by ``count`` and ``folder``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fruitcount.errors import BadInputError
+
+if TYPE_CHECKING:
+    from fruitcount.pipeline import CountSettings, ScaleRequest
+    from fruitcount.plan import GrowerInputs
+
+__all__ = ["count_settings", "disc_diameter_mm", "grower_inputs"]
+
+
+def disc_diameter_mm(name: str) -> float:
+    """Diameter of a named coin or ball, or of a typed length.
+
+    Raises
+    ------
+    BadInputError
+        When it is neither; the message lists the names.
+    """
+    from fruitcount.image.references import DISC_DIAMETERS_MM
+    from fruitcount.units import parse_length
+
+    if name in DISC_DIAMETERS_MM:
+        return float(DISC_DIAMETERS_MM[name])
+    try:
+        return parse_length(name)
+    except BadInputError as fault:
+        known = ", ".join(sorted(DISC_DIAMETERS_MM))
+        raise BadInputError(f"disc must be a length or one of {known}; got {name!r}") from fault
+
+
+def _scale(options: dict[str, Any]) -> ScaleRequest:
+    from fruitcount.pipeline import ScaleRequest
+
+    names = ("limb_length", "fruit_diameter", "between", "disc", "bank_card")
+    given = [name for name in names if options.get(name)]
+    if len(given) > 1:
+        words = " and ".join("--" + name.replace("_", "-") for name in given)
+        raise BadInputError(f"give one scale, not {words} together")
+    if options.get("between"):
+        first, second, length = options["between"]
+        return ScaleRequest("points", length, (first, second))
+    if options.get("disc"):
+        at, name = options["disc"]
+        return ScaleRequest("disc", disc_diameter_mm(name), (at,))
+    if options.get("bank_card"):
+        return ScaleRequest("bank card", points_px=tuple(options["bank_card"]))
+    if options.get("limb_length"):
+        return ScaleRequest("limb length", options["limb_length"])
+    if options.get("fruit_diameter"):
+        return ScaleRequest("fruit", options["fruit_diameter"])
+    side = options.get("card_side")
+    return ScaleRequest("card", float("nan") if side is None else side)
+
+
+def count_settings(options: dict[str, Any]) -> CountSettings:
+    """Settings of the measurement from parsed options.
+
+    Raises
+    ------
+    click.UsageError
+        When options contradict each other or break a rule.
+    """
+    from fruitcount.pipeline import CountSettings
+
+    nan = float("nan")
+    try:
+        return CountSettings(
+            source=options["source"],
+            scale=_scale(options),
+            base_px=options["base"],
+            tip_px=options["tip"],
+            base_diameter_mm=options["base_diameter"] or nan,
+            tip_diameter_mm=options["tip_diameter"] or nan,
+            min_score=options["min_score"],
+        )
+    except BadInputError as fault:
+        raise click.UsageError(str(fault)) from fault
+
+
+def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
+    """What the grower says of the tree, from parsed options.
+
+    Raises
+    ------
+    click.UsageError
+        When a rule is broken or the species is not known.
+    """
+    from fruitcount.errors import FruitcountError
+    from fruitcount.plan import GrowerInputs
+    from fruitcount.species import load_species
+
+    try:
+        load_species(options["species"])
+        return GrowerInputs(
+            species=options["species"],
+            pass_number=options["pass_number"],
+            ripening_month=options["ripening_month"],
+            drop_done=options["drop_done"],
+            light_set=options["light_set"],
+            spacing_mm=options["spacing"],
+            harvest_diameter_mm=options["harvest_diameter"],
+            cap=options["cap"],
+            allow_pairs=options["pairs"],
+        )
+    except FruitcountError as fault:
+        raise click.UsageError(str(fault)) from fault

@@ -1,0 +1,83 @@
+"""The strip under the annotated picture: the answer, the legend and the cautions, in words."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.export.draw import mark, text, text_size
+from fruitcount.export.fates import fruit_fates
+from fruitcount.export.palette import FATES, INK_RGB, PAPER_RGB
+from fruitcount.export.words import CAUTION, answer_line, count_line, cut_lines, load_lines
+from fruitcount.pipeline import Result
+
+__all__ = ["footer"]
+
+# Legend marks are drawn on a dark band: yellow and sky blue do not show on paper.
+_BAND_RGB = (52, 58, 64)
+
+
+def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.uint8]:
+    """Make the strip.
+
+    Parameters
+    ----------
+    result : Result
+    width_px : int
+        Width of the picture it goes under; letters grow with it.
+    units : {"metric", "us"}
+
+    Returns
+    -------
+    uint8 array, shape (rows, width_px, 3)
+    """
+    big, small = max(16, width_px // 26), max(11, width_px // 48)
+    margin = big // 2
+    decision = result.decision
+    lines = [(words, big) for words in _wrapped(answer_line(decision), big, width_px - 2 * margin)]
+    rest = [count_line(result.seen, units), *cut_lines(decision.plan, units)]
+    rest += load_lines(decision.load, units)[-1:]
+    rest.append(CAUTION)
+    for words in rest:
+        lines += [(part, small) for part in _wrapped(words, small, width_px - 2 * margin)]
+    band = _legend(result, width_px, small)
+    height = margin * 2 + sum(round(size * 1.45) for _, size in lines)
+    strip = np.full((height, width_px, 3), PAPER_RGB, np.uint8)
+    y = margin
+    for words, size in lines:
+        text(strip, words, (margin, y), size_px=size, rgb=INK_RGB)
+        y += round(size * 1.45)
+    return np.vstack([band, strip])
+
+
+def _wrapped(words: str, size_px: int, width_px: int) -> list[str]:
+    lines, line = [], ""
+    for word in words.split():
+        longer = f"{line} {word}".strip()
+        if line and text_size(longer, size_px)[0] > width_px:
+            lines.append(line)
+            line = word
+        else:
+            line = longer
+    return [*lines, line]
+
+
+def _legend(result: Result, width_px: int, size_px: int) -> NDArray[np.uint8]:
+    fates = fruit_fates(result)
+    present = [(style, fates.count(name)) for name, style in FATES.items() if name in fates]
+    row = round(size_px * 2.2)
+    spots, x, y = [], float(size_px), 0
+    for style, count in present:
+        words = f"{count} {style.word}"
+        need = 3.2 * size_px + text_size(words, size_px)[0]
+        if x > size_px and x + need > width_px:
+            x, y = float(size_px), y + row
+        spots.append((style, words, x, y))
+        x += need + size_px
+    band = np.full((y + row if spots else 0, width_px, 3), _BAND_RGB, np.uint8)
+    for style, words, left, top in spots:
+        at = (left + size_px * 0.8, top + row / 2, size_px * 0.6)
+        mark(band, at, style.shape, rgb=style.rgb, width=max(2, size_px // 8))
+        spot = (left + 2.2 * size_px, top + (row - size_px) / 2 - size_px * 0.15)
+        text(band, words, spot, size_px=size_px, rgb=PAPER_RGB)
+    return band

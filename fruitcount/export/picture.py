@@ -1,0 +1,153 @@
+"""The annotated picture: what a grower reads at a glance, standing in the sun.
+
+The photo is muted so that the marks stand out; each fate has its own shape; cuts, the ruler along
+the limb and the answer in words are drawn over and below it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.errors import BadInputError
+from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
+from fruitcount.export.fates import fruit_fates
+from fruitcount.export.footer import footer
+from fruitcount.export.palette import BLACK, CUT_RGB, FATES, LIMB_RGB, WHITE
+from fruitcount.lines import along_line, point_on_line
+from fruitcount.pipeline import Result
+from fruitcount.types import FloatArray, Limb, Photo
+from fruitcount.units import MM_PER_INCH, format_length
+
+__all__ = ["annotated_picture", "write_picture"]
+
+Picture = NDArray[np.uint8]
+
+
+def annotated_picture(
+    photo: Photo, result: Result, *, units: str = "metric", long_side_px: int = 2000
+) -> Picture:
+    """Draw a result over its photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    result : Result
+        Of that photo.
+    units : {"metric", "us"}
+        Ruler in cm or in inches.
+    long_side_px : int
+        Longer side of the photo part. Larger shows more and weighs more.
+
+    Returns
+    -------
+    uint8 array, shape (rows, columns, 3)
+        The photo with marks, and the answer in words below it.
+    """
+    zoom = long_side_px / max(photo.width_px, photo.height_px)
+    how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
+    small = cv2.resize(photo.rgb, None, fx=zoom, fy=zoom, interpolation=how)
+    picture = _muted(small)
+    weight = max(2, round(long_side_px / 450))
+    if result.seen.limb.found:
+        _limb(picture, result, zoom, weight, units)
+    _marks(picture, result, zoom, weight)
+    _cuts(picture, result, zoom, weight, units)
+    return np.vstack([picture, footer(result, picture.shape[1], units)])
+
+
+def write_picture(
+    path: Path, photo: Photo, result: Result, *, units: str = "metric", long_side_px: int = 2000
+) -> None:
+    """Write :func:`annotated_picture` as JPEG or PNG, by the name's ending.
+
+    Raises
+    ------
+    BadInputError
+        When the ending is neither, or the file cannot be written.
+    """
+    if path.suffix.lower() not in (".jpg", ".jpeg", ".png"):
+        raise BadInputError(f"picture name must end in .jpg or .png, got {path.name!r}")
+    picture = annotated_picture(photo, result, units=units, long_side_px=long_side_px)
+    ok, data = cv2.imencode(path.suffix.lower(), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
+    if not ok:
+        raise BadInputError(f"picture {path.name!r} could not be encoded")
+    path.write_bytes(data.tobytes())
+
+
+def _muted(rgb: Picture) -> Picture:
+    """Half the colour and a little less light: foliage steps back, marks come forward."""
+    grey = cv2.cvtColor(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
+    return np.asarray(cv2.addWeighted(rgb, 0.42, grey, 0.38, 0), np.uint8)
+
+
+def _limb(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
+    limb = result.seen.limb
+    outlined_line(picture, limb.line_px * zoom, LIMB_RGB, weight)
+    for shoot in limb.shoots:
+        outlined_line(picture, shoot.line_px * zoom, LIMB_RGB, max(1, weight - 2))
+    _ruler(picture, limb, zoom, weight, units)
+
+
+def _direction(line_px: FloatArray, along_px: float) -> FloatArray:
+    """Unit vector along a line, over a fiftieth of it, so that a small kink does not turn it."""
+    length = float(along_line(line_px)[-1])
+    step = max(1.0, 0.01 * length)
+    a, b = point_on_line(line_px, np.clip([along_px - step, along_px + step], 0.0, length))
+    return np.asarray((b - a) / max(float(np.hypot(*(b - a))), 1e-9))
+
+
+def _across(line_px: FloatArray, along_px: float) -> FloatArray:
+    direction = _direction(line_px, along_px)
+    return np.array([-direction[1], direction[0]])
+
+
+def _ruler(picture: Picture, limb: Limb, zoom: float, weight: int, units: str) -> None:
+    """Ticks along the limb every 10 cm or 6 in; none when lengths are not told."""
+    if not np.isfinite(limb.length_mm):
+        return
+    step_mm = 100.0 if units == "metric" else 6 * MM_PER_INCH
+    px_per_mm = limb.length_px / limb.length_mm
+    letters = 7 * weight
+    for i in range(int(limb.length_mm / step_mm) + 1):
+        along_px = i * step_mm * px_per_mm
+        at = point_on_line(limb.line_px, along_px)[0] * zoom
+        normal = _across(limb.line_px, along_px)
+        reach = 4.0 * weight
+        outlined_line(picture, np.array([at - normal * reach, at + normal * reach]), WHITE, weight)
+        words = f"{10 * i}" if units == "metric" else f"{6 * i}"
+        if i == 0:
+            words = "base"
+        w, h = text_size(words, letters)
+        spot = at - normal * (reach + 0.8 * letters) - np.array([w / 2, h / 2])
+        text(picture, words, (spot[0], spot[1]), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
+
+
+def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
+    fruit = result.seen.fruitlets
+    fates = fruit_fates(result)
+    for i in range(len(fruit)):
+        style = FATES[fates[i]]
+        at = (fruit.x_px[i] * zoom, fruit.y_px[i] * zoom, fruit.r_px[i] * zoom)
+        mark(picture, at, style.shape, rgb=style.rgb, width=weight)
+
+
+def _cuts(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
+    limb = result.seen.limb
+    for number, cut in enumerate(result.decision.plan.cuts, start=1):
+        at = np.array([cut.x_px, cut.y_px]) * zoom
+        line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
+        normal = _across(line, cut.at_px)
+        reach = 16.0 * weight
+        a, b = at - normal * reach, at + normal * reach
+        dashed_line(picture, (a[0], a[1]), (b[0], b[1]), rgb=CUT_RGB, width=2 * weight)
+        told = np.isfinite(cut.from_base_mm)
+        words = f"CUT {number}" + (f": {format_length(cut.from_base_mm, units)}" if told else "")
+        letters = 9 * weight
+        w, h = text_size(words, letters)
+        x = float(np.clip(b[0] + weight * 3, 4, picture.shape[1] - w - 4))
+        y = float(np.clip(b[1] - h / 2, 4, picture.shape[0] - 2 * h))
+        text(picture, words, (x, y), size_px=letters, rgb=WHITE, edge_rgb=BLACK)

@@ -1,0 +1,83 @@
+"""The JSON record of one result: what was measured, what was said, what was decided and why."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+from fruitcount import __version__
+from fruitcount.export.fates import fruit_fates
+from fruitcount.export.words import CAUTION, answer_line
+from fruitcount.flags import flag_names, flag_sentences
+from fruitcount.load import LoadReport, LoadState
+from fruitcount.pipeline import Result
+from fruitcount.plan import Plan
+from fruitcount.seen_record import plain, seen_to_dict
+
+__all__ = ["result_to_dict", "write_record"]
+
+
+def _plan(plan: Plan) -> dict[str, Any]:
+    skip = ("target", "timing", "explanation", "cuts", "flags", "notes")
+    out = {f.name: plain(getattr(plan, f.name)) for f in fields(plan) if f.name not in skip}
+    target = asdict(plan.target)
+    target.pop("reasons")
+    return out | {
+        "off_count": plan.off_count,
+        "target": plain(target),
+        "timing": plain(asdict(plan.timing)),
+        "cuts": [plain(asdict(cut)) for cut in plan.cuts],
+        "notes": list(plan.notes),
+        "explanation": [plain(asdict(reason)) for reason in plan.explanation],
+        "flags": flag_names(plan.flags),
+    }
+
+
+def _state(state: LoadState) -> dict[str, Any]:
+    return {f.name: _deep(getattr(state, f.name)) for f in fields(state)}
+
+
+def _deep(value: Any) -> Any:
+    if hasattr(value, "__dataclass_fields__"):
+        return {f.name: _deep(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, tuple):
+        return [_deep(v) for v in value]
+    return plain(value)
+
+
+def _load(load: LoadReport) -> dict[str, Any]:
+    out = {f.name: _deep(getattr(load, f.name)) for f in fields(load) if f.name != "flags"}
+    out["before"], out["after"] = _state(load.before), _state(load.after)
+    return out
+
+
+def result_to_dict(result: Result) -> dict[str, Any]:
+    """One result as JSON values; see :func:`fruitcount.seen_record.seen_to_dict`.
+
+    Returns
+    -------
+    dict
+        Keys ``fruitcount`` (version), ``answer``, ``caution``, ``seen``, ``inputs``, ``fates``,
+        ``plan``, ``load``, ``flags``, ``flag_sentences``. Holds no location.
+    """
+    decision = result.decision
+    return {
+        "fruitcount": __version__,
+        "answer": answer_line(decision),
+        "caution": CAUTION,
+        "seen": seen_to_dict(result.seen),
+        "inputs": plain(asdict(decision.inputs)),
+        "fates": fruit_fates(result),
+        "plan": _plan(decision.plan),
+        "load": _load(decision.load),
+        "flags": flag_names(decision.flags),
+        "flag_sentences": flag_sentences(decision.flags),
+    }
+
+
+def write_record(path: Path, result: Result) -> None:
+    """Write the record as UTF-8 JSON, NaN as null."""
+    text = json.dumps(result_to_dict(result), indent=1, allow_nan=False, ensure_ascii=False)
+    path.write_text(text + "\n", encoding="utf-8")

@@ -1,0 +1,46 @@
+"""Further exports of one result, by name. Add one by one line here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from fruitcount.export.coco import write_coco
+from fruitcount.export.voc import voc_xml
+from fruitcount.export.yolo import yolo_text
+from fruitcount.pipeline import Result
+
+__all__ = ["EXPORTS", "Export"]
+
+
+@dataclass(frozen=True)
+class Export:
+    """A way to write one result.
+
+    Attributes
+    ----------
+    ending : str
+        What is added to the photo's name.
+    write : callable
+        ``(result, path) -> None``
+    about : str
+        One line for help texts.
+    """
+
+    ending: str
+    write: Callable[[Result, Path], object]
+    about: str
+
+
+EXPORTS: dict[str, Export] = {
+    "coco": Export(
+        ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation"
+    ),
+    "yolo": Export(
+        ".txt", lambda result, path: path.write_text(yolo_text(result.seen)), "YOLO txt boxes"
+    ),
+    "voc": Export(
+        ".xml", lambda result, path: path.write_text(voc_xml(result.seen)), "PASCAL VOC boxes"
+    ),
+}

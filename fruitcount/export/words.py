@@ -1,0 +1,125 @@
+"""The answer in plain words: used by the terminal, the picture's footer and the screen alike."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fruitcount.flags import flag_sentences
+from fruitcount.load import LoadReport
+from fruitcount.pipeline import Decision, Result, Seen
+from fruitcount.plan import Plan
+from fruitcount.species import load_species
+from fruitcount.types import Kind
+from fruitcount.units import format_length, format_size, format_weight
+
+__all__ = [
+    "CAUTION",
+    "answer_line",
+    "count_line",
+    "cut_lines",
+    "load_lines",
+    "result_lines",
+    "scale_line",
+]
+
+CAUTION = "An estimate. It does not promise that the limb will hold: do not stand beneath it."
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:.0f}" if low == high else f"{low:.0f} to {high:.0f}"
+
+
+def answer_line(decision: Decision) -> str:
+    """The answer in one line, such as ``KEEP 6 of 23 (5 to 8), take off 17``."""
+    plan = decision.plan
+    if plan.verdict == "leave":
+        return "LEAVE IT: " + plan.reason
+    if plan.verdict == "cannot tell":
+        return "CANNOT TELL: " + plan.reason
+    span = _span(plan.target.low, plan.target.high)
+    return f"KEEP {plan.keep_count} of {plan.crop_count} ({span}), take off {plan.off_count}"
+
+
+def count_line(seen: Seen, units: str = "metric") -> str:
+    """What was counted, such as ``23 fruitlets, 2 yellowing, 3 not on this limb; middle 14 mm``."""
+    fruit = seen.fruitlets
+    here = fruit.on_limb != 0
+    parts = [f"{int(np.sum(here & (fruit.kind != Kind.YELLOWING)))} fruitlets"]
+    yellowing = int(np.sum(here & (fruit.kind == Kind.YELLOWING)))
+    if yellowing:
+        parts.append(f"{yellowing} yellowing")
+    damaged = int(np.sum(here & (fruit.kind == Kind.DAMAGED)))
+    if damaged:
+        parts.append(f"{damaged} of them perhaps damaged")
+    if not here.all():
+        parts.append(f"{int(np.sum(~here))} not on this limb")
+    words = ", ".join(parts)
+    known = fruit.diameter_mm[here & np.isfinite(fruit.diameter_mm)]
+    if len(known):
+        words += f"; middle size {format_size(float(np.median(known)), units)}"
+    return words
+
+
+def scale_line(seen: Seen, units: str = "metric") -> str:
+    """Where the scale came from, and the limb's length and thickness."""
+    limb = seen.limb
+    if not seen.scale.known:
+        return "No scale: counts and shares of the limb only"
+    words = f"Scale from {seen.scale.source}, {seen.scale.px_per_mm:.2f} px a mm"
+    words += f" (within {200 * seen.scale.rel_sd_frac:.0f} %)"
+    if limb.found:
+        words += f"; limb {format_length(limb.length_mm, units)} long"
+        words += f", {format_size(limb.base_diameter_mm, units)} thick at the base"
+        words += f", {format_size(limb.tip_diameter_mm, units)} at the tip"
+    return words
+
+
+def cut_lines(plan: Plan, units: str = "metric") -> list[str]:
+    """One line a cut, and one for what is left to the fingers."""
+    lines = []
+    for number, cut in enumerate(plan.cuts, start=1):
+        where = "the limb" if cut.shoot < 0 else f"side shoot {cut.shoot + 1}"
+        told = np.isfinite(cut.from_base_mm)
+        place = f" {format_length(cut.from_base_mm, units)} from the base" if told else ""
+        lines.append(
+            f"Cut {number}: {where}{place}; takes {len(cut.fruit)} fruit "
+            f"({cut.share_frac:.0%} of what comes off)"
+        )
+    if plan.pinches:
+        lines.append(f"Pinch off {len(plan.pinches)} by hand (marked with a cross)")
+    if plan.cuts or plan.pinches:
+        lines.append(f"About {max(1, round(plan.work_seconds / 60))} min of work")
+    return lines
+
+
+def load_lines(load: LoadReport, units: str = "metric") -> list[str]:
+    """Harvest weight and bending, before and after; the verdict last."""
+    if not load.told:
+        return ["Load: not told (it needs a scale and the limb's thickness)"]
+    before, after = load.before, load.after
+    return [
+        f"Harvest weight on the limb: {format_weight(before.fruit_g, units)} if all stayed, "
+        f"{format_weight(after.fruit_g, units)} after thinning",
+        f"Bending at the worst place, {format_length(after.worst_at_mm, units)} from the base: "
+        f"{before.worst_stress_mpa:.1f} MPa if all stayed, {after.worst_stress_mpa:.1f} MPa after; "
+        f"it is taken to break at {load.breaking_mpa:.0f} MPa",
+        f"Load if all stayed: {before.verdict}; after thinning: {after.verdict}",
+    ]
+
+
+def result_lines(result: Result, units: str = "metric") -> list[str]:
+    """Return the whole answer for the terminal, most important first."""
+    seen, decision = result.seen, result.decision
+    title = load_species(decision.inputs.species).title
+    lines = [
+        f"{seen.name or 'photo'}: {title}, pass {decision.inputs.pass_number}",
+        answer_line(decision),
+        count_line(seen, units),
+        scale_line(seen, units),
+        *cut_lines(decision.plan, units),
+        *load_lines(decision.load, units),
+        *decision.plan.notes,
+        *(f"Note: {words}" for words in flag_sentences(decision.flags)),
+        CAUTION,
+    ]
+    return lines

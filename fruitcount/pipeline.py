@@ -1,0 +1,321 @@
+"""The whole chain, read top to bottom as a recipe: photo -> Seen -> Decision.
+
+``see`` measures, ``decide`` plans. The screen calls ``decide`` again after every correction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.checks import in_range, one_of, positive
+from fruitcount.detect import DetectSettings, find_fruitlets
+from fruitcount.flags import Flag
+from fruitcount.fruitness import FRUITNESS, default_source
+from fruitcount.image.card import find_card
+from fruitcount.image.opencv import cv2
+from fruitcount.image.quality import photo_quality
+from fruitcount.image.references import (
+    scale_from_bank_card,
+    scale_from_disc,
+    scale_from_fruit,
+    scale_from_points,
+)
+from fruitcount.limb import find_limb, place_fruitlets, with_caliper
+from fruitcount.load import LoadReport, Removal, carry_limit, limb_load
+from fruitcount.plan import GrowerInputs, Plan, plan_limb
+from fruitcount.species import load_species
+from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale, Seen
+
+__all__ = [
+    "SCALE_KINDS",
+    "CountSettings",
+    "Decision",
+    "Result",
+    "ScaleRequest",
+    "count_limb",
+    "decide",
+    "see",
+]
+
+SCALE_KINDS = ("card", "points", "disc", "bank card", "fruit", "limb length", "none")
+Point = tuple[float, float]
+
+# A mark whose score is within this of the threshold is "doubtful"; when more than a third of the
+# marks are, the photo as a whole is. Our choice.
+DOUBT_MARGIN = 0.12
+MANY_DOUBTFUL_FRAC = 1 / 3
+
+
+@dataclass(frozen=True)
+class ScaleRequest:
+    """Where the scale is to come from.
+
+    Attributes
+    ----------
+    kind : str
+        One of :data:`SCALE_KINDS`. ``"card"`` looks for a printed card.
+    length_mm : float
+        Card side (NaN: told by the card's number), length between the points, diameter of the
+        disc or the fruit, or length of the limb.
+    points_px : tuple of (x, y)
+        The two points, the tap on the disc, or the four corners of the bank card.
+    """
+
+    kind: str = "card"
+    length_mm: float = float("nan")
+    points_px: tuple[Point, ...] = ()
+
+    def __post_init__(self) -> None:
+        one_of("scale kind", self.kind, SCALE_KINDS)
+        if self.kind in ("points", "disc", "fruit", "limb length"):
+            positive("scale length_mm", self.length_mm)
+
+
+@dataclass(frozen=True)
+class CountSettings:
+    """How one photo is measured.
+
+    Attributes
+    ----------
+    source : {"auto", "trained", "classical"}
+        What makes the fruitness map. ``auto`` takes the trained one where its file is there.
+    scale : ScaleRequest
+    base_px, tip_px : (x, y) or None
+        Ends of the limb, if the user gave them.
+    line_px : tuple of (x, y)
+        The whole limb line, if the user drew it.
+    base_diameter_mm, tip_diameter_mm : float
+        Caliper readings; NaN to measure on the photo.
+    min_score : float or None
+        Lowest score kept; None takes the shipped value. Raising it gives fewer, surer marks.
+    """
+
+    source: str = "auto"
+    scale: ScaleRequest = field(default_factory=ScaleRequest)
+    base_px: Point | None = None
+    tip_px: Point | None = None
+    line_px: tuple[Point, ...] = ()
+    base_diameter_mm: float = float("nan")
+    tip_diameter_mm: float = float("nan")
+    min_score: float | None = None
+
+    def __post_init__(self) -> None:
+        one_of("source", self.source, ("auto", *FRUITNESS))
+        if self.min_score is not None:
+            in_range("min_score", self.min_score, 0.0, 1.0)
+        for name in ("base_diameter_mm", "tip_diameter_mm"):
+            if not np.isnan(getattr(self, name)):
+                positive(name, getattr(self, name))
+
+
+@dataclass(frozen=True, eq=False)
+class Decision:
+    """What to do with the limb.
+
+    Attributes
+    ----------
+    inputs : GrowerInputs
+        What the grower said.
+    plan : Plan
+    load : LoadReport
+        ``load.told`` is False when it could not be told (``flags`` then holds ``LOAD_NOT_TOLD``).
+    flags : Flag
+        Flags of the photo and of the decision together.
+    """
+
+    inputs: GrowerInputs
+    plan: Plan
+    load: LoadReport
+    flags: Flag
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """One photo's measurement and the decision taken from it."""
+
+    seen: Seen
+    decision: Decision
+
+
+def count_limb(
+    photo: Photo, settings: CountSettings | None = None, inputs: GrowerInputs | None = None
+) -> Result:
+    """Measure a limb photo and decide what to keep.
+
+    Parameters
+    ----------
+    photo : Photo
+        From :func:`fruitcount.read_photo`.
+    settings : CountSettings, optional
+        How to measure.
+    inputs : GrowerInputs, optional
+        What the grower says of the tree.
+
+    Returns
+    -------
+    Result
+    """
+    seen = see(photo, settings)
+    return Result(seen, decide(seen, inputs))
+
+
+def see(photo: Photo, settings: CountSettings | None = None) -> Seen:
+    """Measure one photo: scale, fruitlets, limb, places.
+
+    Parameters
+    ----------
+    photo : Photo
+    settings : CountSettings, optional
+
+    Returns
+    -------
+    Seen
+        With ``COUNT_NOT_TOLD`` when the photo is too poor for a zero to mean anything.
+
+    Raises
+    ------
+    ModelUnavailableError
+        When ``source="trained"`` and its file cannot be used.
+    BadInputError
+        When a given point lies outside the photo.
+    """
+    rules = settings or CountSettings()
+    name, source_flag = _source(rules.source)
+    scale = _scale_in_photo(photo, rules.scale)
+    seen = _measured(photo, rules, scale, name)
+    typed = _scale_from_measured(rules.scale, seen)
+    if typed is not None:
+        # With the scale known the search is for 4-35 mm fruit only, so it is worth a second look.
+        seen = _measured(photo, rules, typed, name)
+    return replace(seen, flags=seen.flags | source_flag)
+
+
+def _source(asked: str) -> tuple[str, Flag]:
+    if asked != "auto":
+        return asked, Flag.NONE
+    name = default_source()
+    return name, Flag.NONE if name == "trained" else Flag.MODEL_MISSING
+
+
+def _scale_in_photo(photo: Photo, request: ScaleRequest) -> Scale:
+    if request.kind == "card":
+        side = None if np.isnan(request.length_mm) else request.length_mm
+        return find_card(photo, side)
+    if request.kind == "points":
+        (x1, y1), (x2, y2) = request.points_px
+        return scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=request.length_mm)
+    if request.kind == "disc":
+        return scale_from_disc(photo, *request.points_px[0], request.length_mm)
+    if request.kind == "bank card":
+        return scale_from_bank_card(photo, request.points_px)
+    return Scale(flags=Flag.NO_SCALE)
+
+
+def _scale_from_measured(request: ScaleRequest, seen: Seen) -> Scale | None:
+    """Scale that needs the fruit or the limb first; None when none was asked for or told."""
+    if request.kind == "fruit" and len(seen.fruitlets):
+        return scale_from_fruit(seen.fruitlets, request.length_mm)
+    if request.kind == "limb length" and seen.limb.found:
+        px_per_mm = seen.limb.length_px / request.length_mm
+        # Ends of a limb are read to a few per cent of its length, by eye and by the line alike.
+        return Scale(px_per_mm=px_per_mm, rel_sd_frac=0.04, source="limb length")
+    return None
+
+
+def _measured(photo: Photo, rules: CountSettings, scale: Scale, source: str) -> Seen:
+    maps = FRUITNESS[source](photo.rgb, scale)
+    detect = DetectSettings(threshold=rules.min_score)
+    found = find_fruitlets(photo, maps, scale, detect)
+    found = found.take(~_on_card(found, scale))
+    limb = _limb(photo, maps, found, scale, rules)
+    placed = place_fruitlets(found, limb, scale)
+    flags = scale.flags | limb.flags | photo_quality(photo)
+    flags |= _count_flags(placed, flags, detect.threshold_for(source))
+    return Seen(
+        name=photo.name,
+        sha256=photo.sha256,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        taken_at=photo.taken_at,
+        scale=scale,
+        fruitlets=placed,
+        limb=limb,
+        flags=flags,
+        source=source,
+    )
+
+
+def _on_card(fruitlets: Fruitlets, scale: Scale) -> NDArray[np.bool_]:
+    """Marks whose centre lies on the card or its white edge, a quarter of a side wide."""
+    inside = np.zeros(len(fruitlets), dtype=bool)
+    if len(scale.corners_px) != 4:
+        return inside
+    middle = scale.corners_px.mean(axis=0)
+    outline = (middle + 1.5 * (scale.corners_px - middle)).astype(np.float32)
+    for i in range(len(fruitlets)):
+        at = (float(fruitlets.x_px[i]), float(fruitlets.y_px[i]))
+        inside[i] = cv2.pointPolygonTest(outline, at, False) >= 0
+    return inside
+
+
+def _limb(
+    photo: Photo, maps: Maps, fruitlets: Fruitlets, scale: Scale, rules: CountSettings
+) -> Limb:
+    line = np.array(rules.line_px, dtype=float) if rules.line_px else None
+    limb = find_limb(
+        photo, maps, fruitlets, scale, base_px=rules.base_px, tip_px=rules.tip_px, line_px=line
+    )
+    return with_caliper(
+        limb,
+        base_diameter_mm=_given(rules.base_diameter_mm),
+        tip_diameter_mm=_given(rules.tip_diameter_mm),
+    )
+
+
+def _given(value: float) -> float | None:
+    return None if np.isnan(value) else value
+
+
+def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
+    if len(fruitlets) == 0:
+        # Never "0 fruit" from a photo on which none could have been seen.
+        poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
+        return Flag.COUNT_NOT_TOLD if poor else Flag.NO_FRUIT_SEEN
+    flags = Flag.NONE
+    if float(np.mean(fruitlets.score < threshold + DOUBT_MARGIN)) > MANY_DOUBTFUL_FRAC:
+        flags |= Flag.MANY_DOUBTFUL
+    middle = float(np.median(fruitlets.diameter_mm)) if so_far & Flag.NO_SCALE == 0 else np.nan
+    if np.isfinite(middle) and not 4.0 <= middle <= 35.0:
+        flags |= Flag.SIZES_OUT_OF_RANGE
+    return flags
+
+
+def decide(seen: Seen, inputs: GrowerInputs | None = None) -> Decision:
+    """Decide what to keep on a measured limb, and what it will carry.
+
+    Parameters
+    ----------
+    seen : Seen
+        Measured, or corrected by hand.
+    inputs : GrowerInputs, optional
+
+    Returns
+    -------
+    Decision
+
+    Raises
+    ------
+    SpeciesError
+        When the species is not known.
+    """
+    told = inputs or GrowerInputs()
+    species = load_species(told.species)
+    fruit, limb = seen.fruitlets, seen.limb
+    limit = carry_limit(limb, species, told, fruitlets=fruit)
+    plan = plan_limb(fruit, limb, species, told, carry_limit=limit, flags=seen.flags)
+    removals = [Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts]
+    load = limb_load(fruit, limb, species, told, plan.keep_mask, removals=removals)
+    return Decision(told, plan, load, seen.flags | plan.flags | load.flags)
