@@ -152,6 +152,8 @@ class Maps:
         Name of the fruitness source that made it.
     yellow : float32 array, shape (h, w), or empty
         0 to 1, how likely a fruit centred here is yellowing; shape (0, 0) if not told.
+    visible : float32 array, shape (h, w), or empty
+        0 to 1, share of a fruit centred here that shows; shape (0, 0) if not told.
     """
 
     fruitness: NDArray[np.float32]
@@ -160,6 +162,7 @@ class Maps:
     px_per_cell: float
     source: str
     yellow: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    visible: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
 
 
 _COLUMNS: dict[str, tuple[Any, Any]] = {

@@ -109,6 +109,7 @@ def _pass(net: Any, photo_rgb: NDArray[np.uint8], factor: float) -> Maps:
         px_per_cell=px_per_cell,
         source="trained",
         yellow=_chance(finer(out[6])),
+        visible=_chance(finer(out[7])),
     )
 
 
@@ -144,4 +145,5 @@ def _stronger(one: Maps, other: Maps) -> Maps:
         px_per_cell=fine.px_per_cell,
         source=fine.source,
         yellow=np.where(use, moved(coarse.yellow), fine.yellow),
+        visible=np.where(use, moved(coarse.visible), fine.visible),
     )

@@ -1,0 +1,168 @@
+"""The rim of each fruit: where its outline is at each angle, and how plainly it shows.
+
+Every circle is unrolled into a strip (angle x distance from its centre), read from a reduced
+copy of the photo on which its radius is about :data:`RIM_RADIUS_PX`. In the strip the outline is
+a nearly straight line, found as the best closed path (dynamic programming over the angle).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.image.opencv import cv2
+from fruitcount.types import FloatArray
+
+__all__ = ["ANGLES", "STEPS", "Rim", "find_rim", "unrolled"]
+
+F32 = NDArray[np.float32]
+
+ANGLES = np.arange(48) * (2 * np.pi / 48)
+"""Directions looked along, radians, x towards y."""
+
+STEPS = np.arange(0.1, 1.66, 0.05)
+"""Distances from the centre, in expected radii."""
+
+RIM_RADIUS_PX = 14.0
+"""Radius on the reduced copy: enough for 5 % steps, little enough for fuzz to vanish."""
+
+FIRST_STEP, INNER_STEPS = 8, 13
+"""The rim is looked for from 0.5 radii; colours up to 0.7 radii are the fruit's own."""
+
+COLOUR_SPREAD = 20.0
+"""Lab distance over which a colour stops being the fruit's own; shading alone makes about 10."""
+
+PLAIN_CONTRAST = 22.0
+"""Lab step at which a rim counts as wholly plain; leaf against fruit is usually 10-30."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """What was found around N circles at T angles.
+
+    Attributes
+    ----------
+    rho : float array, shape (N, T)
+        Distance of the rim from the given centre, in given radii.
+    plain : float array, shape (N, T)
+        0 to 1, how plainly the fruit ends there: a step of colour with the fruit's own on its
+        inner side. 0 outside the photo.
+    lab : float32 array, shape (N, T, R, 3)
+        The strips.
+    own : bool array, shape (N, T, R)
+        Pixels inside the given circle that look like the fruit itself.
+    """
+
+    rho: FloatArray
+    plain: FloatArray
+    lab: F32
+    own: NDArray[np.bool_]
+
+
+def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArray[np.bool_]]:
+    """Strips of every circle in CIE L*a*b*.
+
+    Parameters
+    ----------
+    rgb : uint8 array, shape (rows, columns, 3)
+    circles_px : float array, shape (N, 3)
+        x, y, radius.
+
+    Returns
+    -------
+    lab : float32 array, shape (N, T, R, 3)
+    inside : bool array, shape (N, T, R)
+        False outside the photo.
+    """
+    n, shape = len(circles_px), (len(ANGLES), len(STEPS))
+    unit = np.stack([np.cos(ANGLES)[:, None] * STEPS, np.sin(ANGLES)[:, None] * STEPS], -1)
+    at = circles_px[:, None, None, :2] + circles_px[:, None, None, 2:] * unit
+    out = np.zeros((n, *shape, 3), np.uint8)
+    level = np.clip(np.floor(np.log2(np.maximum(circles_px[:, 2], 1) / RIM_RADIUS_PX)), 0, 6)
+    picture, factor = rgb, 1.0
+    for wanted in range(int(level.max()) + 1 if n else 0):
+        some = np.flatnonzero(level == wanted)
+        if wanted:
+            picture, factor = _halved(picture), factor / 2
+        where = ((at[some] + 0.5) * factor - 0.5).astype(np.float32).reshape(len(some), len(ANGLES) * len(STEPS), 2)
+        for k in range(0, len(some), 4096):  # remap takes fewer than 32768 rows
+            read = cv2.remap(
+                picture, where[k : k + 4096], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            )
+            out[some[k : k + 4096]] = read.reshape(-1, *shape, 3)
+    h, w = rgb.shape[:2]
+    inside = (at >= -0.5).all(-1) & (at[..., 0] < w - 0.5) & (at[..., 1] < h - 0.5)
+    flat = out.reshape(n, -1, 3).astype(np.float32) / 255
+    lab = cv2.cvtColor(flat, cv2.COLOR_RGB2LAB) if n else flat
+    return np.asarray(lab, np.float32).reshape(n, *shape, 3), inside
+
+
+def _halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    h, w = picture.shape[:2]
+    even = picture[: h - h % 2 or h, : w - w % 2 or w]
+    size = (max(1, even.shape[1] // 2), max(1, even.shape[0] // 2))
+    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> Rim:
+    """Find the rim around each circle.
+
+    Parameters
+    ----------
+    rgb : uint8 array, shape (rows, columns, 3)
+    circles_px : float array, shape (N, 3)
+        x, y, radius, roughly right.
+    log_sd : float
+        How far the radii may be off, as a standard deviation of their logarithm. Larger lets
+        the rim be found farther from the circle, also where that is another thing's edge.
+    """
+    lab, inside = unrolled(rgb, circles_px)
+    middle = np.median(lab[:, :, :INNER_STEPS].reshape(len(lab), -1, 3), axis=1)
+    apart = np.linalg.norm((lab - middle[:, None, None]) * (0.6, 1.0, 1.0), axis=-1)
+    like = np.exp(-0.5 * (apart / COLOUR_SPREAD) ** 2) * inside
+    plain = _step_contrast(lab) * _inner_mean(like) * inside
+    drift = np.log(STEPS) / max(log_sd, 0.02)
+    path = _best_closed_path(plain - 0.08 * drift**2)
+    pick = np.take_along_axis(plain, path[..., None], axis=2)[..., 0]
+    return Rim(STEPS[path], np.asarray(pick, np.float64), lab, (like > 0.4) & (STEPS < 0.95))
+
+
+def _step_contrast(lab: F32) -> FloatArray:
+    """0 to 1, at each step: difference of the two steps outside from the two inside."""
+    padded = np.pad(lab, ((0, 0), (0, 0), (2, 2), (0, 0)), mode="edge")
+    inner = (padded[:, :, :-4] + padded[:, :, 1:-3]) / 2
+    outer = (padded[:, :, 3:-1] + padded[:, :, 4:]) / 2
+    size = np.linalg.norm(outer - inner, axis=-1)
+    return np.asarray(np.minimum(size / PLAIN_CONTRAST, 1.0), np.float64)
+
+
+def _inner_mean(like: FloatArray) -> FloatArray:
+    padded = np.pad(like, ((0, 0), (0, 0), (3, 0)), mode="edge")
+    return np.asarray((padded[:, :, :-3] + padded[:, :, 1:-2] + padded[:, :, 2:-1]) / 3)
+
+
+def _best_closed_path(gain: FloatArray) -> NDArray[np.int64]:
+    """Step index at each angle of the path with most gain; neighbours differ by 2 at most."""
+    n, angles, steps = gain.shape
+    barred = np.arange(steps) < FIRST_STEP
+    gain = np.where(barred, -9.0, gain)
+    twice = np.concatenate([gain, gain], axis=1)  # twice round: the middle lap closes on itself
+    total = twice[:, 0].copy()
+    came = np.zeros((2 * angles, n, steps), np.int8)
+    shifts = (0, -1, 1, -2, 2)
+    bend = np.array([0.0, 0.06, 0.06, 0.24, 0.24])
+    for t in range(1, 2 * angles):
+        padded = np.pad(total, ((0, 0), (2, 2)), constant_values=-99.0)
+        options = np.stack([padded[:, 2 + s : 2 + s + steps] for s in shifts]) - bend[:, None, None]
+        best = options.argmax(axis=0)
+        came[t] = np.array(shifts, np.int8)[best]
+        total = np.take_along_axis(options, best[None], axis=0)[0] + twice[:, t]
+    path = np.zeros((n, 2 * angles), np.int64)
+    path[:, -1] = total.argmax(axis=1)
+    row = np.arange(n)
+    for t in range(2 * angles - 1, 0, -1):
+        path[:, t - 1] = path[:, t] + came[t, row, path[:, t]]
+    lap = path[:, angles // 2 : angles // 2 + angles]
+    return np.roll(lap, angles // 2, axis=1)
