@@ -38,9 +38,13 @@ EXPORTS: dict[str, Export] = {
         ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation"
     ),
     "yolo": Export(
-        ".txt", lambda result, path: path.write_text(yolo_text(result.seen)), "YOLO txt boxes"
+        ".txt",
+        lambda result, path: path.write_text(yolo_text(result.seen), encoding="utf-8"),
+        "YOLO txt boxes",
     ),
     "voc": Export(
-        ".xml", lambda result, path: path.write_text(voc_xml(result.seen)), "PASCAL VOC boxes"
+        ".xml",
+        lambda result, path: path.write_text(voc_xml(result.seen), encoding="utf-8"),
+        "PASCAL VOC boxes",
     ),
 }
