@@ -58,7 +58,7 @@ class CardSettings:
 
     min_side_px: float = 100.0
     max_tilt_deg: float = 45.0
-    max_hidden_frac: float = 0.12
+    max_hidden_frac: float = 0.06
     max_disagreement_frac: float = 0.05
     depth_sd_frac: float = 0.01
     search_long_side_px: int = 2000

@@ -34,12 +34,21 @@ def _plane(side_mm: float) -> FloatArray:
 
 def local_map(corners_px: FloatArray, side_mm: float) -> tuple[FloatArray, FloatArray]:
     """Picture position of the square's centre, and the 2 x 2 map from mm to px there."""
-    source = _plane(side_mm).astype(np.float32)
-    h = np.asarray(cv2.getPerspectiveTransform(source, corners_px.astype(np.float32)), np.float64)
+    h = _perspective(corners_px, side_mm)
     w = h[2, 2]
     centre = h[:2, 2] / w
     # Derivative of (H p)_xy / (H p)_w at p = 0.
     return centre, (h[:2, :2] - np.outer(centre, h[2, :2])) / w
+
+
+def _perspective(corners_px: FloatArray, side_mm: float) -> FloatArray:
+    """The 3 x 3 map from mm on the square to px, by the four-point linear equations."""
+    rows = []
+    for (u, v), (x, y) in zip(_plane(side_mm), corners_px, strict=True):
+        rows.append([u, v, 1, 0, 0, 0, -x * u, -x * v])
+        rows.append([0, 0, 0, u, v, 1, -y * u, -y * v])
+    h = np.linalg.solve(np.array(rows), corners_px.ravel())
+    return np.append(h, 1.0).reshape(3, 3)
 
 
 def facing_scale(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]) -> float:
@@ -53,6 +62,14 @@ def facing_scale(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...])
     shape : tuple
         Rows and columns of the picture.
     """
+    turned, secant, _ = _looked_at(corners_px, side_mm, shape)
+    return float(np.linalg.svd(turned, compute_uv=False)[0]) * secant
+
+
+def _looked_at(
+    corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]
+) -> tuple[FloatArray, float, FloatArray]:
+    """The local map as a camera turned to the centre sees it, the turn's secant, and q."""
     centre, jacobian = local_map(corners_px, side_mm)
     focal, axis = _camera(shape)
     q = (centre - axis) / focal
@@ -61,20 +78,42 @@ def facing_scale(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...])
     radius = float(np.hypot(*q))
     radial = q / radius if radius > 1e-12 else np.array([1.0, 0.0])
     turn = np.eye(2) / secant + np.outer(radial, radial) * (1 / secant**2 - 1 / secant)
-    larger = float(np.linalg.svd(turn @ jacobian, compute_uv=False)[0])
-    return larger * secant
+    return turn @ jacobian, secant, q
 
 
 def tilt_of(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]) -> float:
-    """Angle in degrees between the square's plane and the picture plane."""
+    """Angle in degrees between the square's plane and the picture plane.
+
+    The foreshortening at the centre leaves two mirrored planes; the perspective of the four
+    corners tells which of them it is.
+    """
+    turned, _, q = _looked_at(corners_px, side_mm, shape)
+    directions, sizes, _ = np.linalg.svd(turned)
+    cosine = float(np.clip(sizes[1] / sizes[0], 0, 1))
+    sine = float(np.sqrt(1 - cosine**2))
+    short = directions[:, 1]
+    back = _turn_towards(q)
+    told = _normal(corners_px, side_mm, shape)
+    normals = [back @ np.array([*(sign * sine * short), cosine]) for sign in (1, -1)]
+    best = max(normals, key=lambda n: abs(float(n @ told)))
+    return float(np.degrees(np.arccos(np.clip(abs(best[2]), 0, 1))))
+
+
+def _turn_towards(q: FloatArray) -> FloatArray:
+    """Rotation that takes the optical axis to the ray (q, 1)."""
+    ray = np.array([q[0], q[1], 1.0]) / np.sqrt(1 + q @ q)
+    across = np.cross([0.0, 0.0, 1.0], ray)
+    size = float(np.linalg.norm(across))
+    if size < 1e-12:
+        return np.eye(3)
+    vector = across / size * np.arctan2(size, ray[2])
+    return np.asarray(cv2.Rodrigues(vector)[0], np.float64)
+
+
+def _normal(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]) -> FloatArray:
+    """Rough normal of the square's plane from the whole perspective map."""
     focal, axis = _camera(shape)
-    camera = np.array([[focal, 0, axis[0]], [0, focal, axis[1]], [0, 0, 1]])
-    h = side_mm / 2
-    plane = np.array([[-h, h, 0], [h, h, 0], [h, -h, 0], [-h, -h, 0]])
-    count, turns, _, _ = cv2.solvePnPGeneric(
-        plane, corners_px.reshape(4, 1, 2), camera, None, flags=cv2.SOLVEPNP_IPPE_SQUARE
-    )
-    if not count:
-        return float("nan")
-    matrix, _ = cv2.Rodrigues(turns[0])  # solutions come best first
-    return float(np.degrees(np.arccos(np.clip(abs(matrix[2, 2]), 0, 1))))
+    h = _perspective(corners_px, side_mm)
+    h[:2] = (h[:2] - np.outer(axis, h[2])) / focal
+    normal = np.cross(h[:, 0], h[:, 1])
+    return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-12), np.float64)
