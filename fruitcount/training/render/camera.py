@@ -66,10 +66,24 @@ def blur(img: NDArray, sigma: float) -> NDArray:
     return img
 
 
-def develop(rad: NDArray, rng: np.random.Generator, *, metering: float, noise: float, sharpen: float, soften: float) -> NDArray:
+def smoothed(s: NDArray, strength: float) -> NDArray:
+    """Non-local means, as phones do: takes the path tracer's grain off; `strength` in grey levels."""
+    try:
+        import cv2
+    except ImportError:
+        return s
+    grey = (np.clip(s, 0, 1) * 255 + 0.5).astype(np.uint8)
+    out = cv2.fastNlMeansDenoisingColored(grey, None, strength, strength, 5, 13)
+    return out.astype(np.float32) / 255
+
+
+def develop(
+    rad: NDArray, rng: np.random.Generator, *, metering: float, noise: float, sharpen: float, soften: float, clean: float = 0.0
+) -> NDArray:
     """Radiance to 8-bit sRGB as a phone would: exposure, white balance, shadow lift, contrast, noise.
 
-    Raising `metering` brightens, `noise` adds grain (share of full scale), `sharpen` adds halos.
+    Raising `metering` brightens, `noise` adds grain (share of full scale), `sharpen` adds halos,
+    `clean` smooths grain away.
     """
     rad = np.nan_to_num(np.maximum(rad, 0), posinf=50.0).astype(np.float32)
     lum = rad @ np.array([0.2126, 0.7152, 0.0722], np.float32)
@@ -89,6 +103,8 @@ def develop(rad: NDArray, rng: np.random.Generator, *, metering: float, noise: f
     x = np.clip(lum2 + (x - lum2) * rng.uniform(0.9, 1.2), 0, 1)
     s = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-6) ** (1 / 2.4) - 0.055)
     s = np.clip(s + rng.uniform(0.05, 0.16) * (s - 0.5) * (1 - np.abs(2 * s - 1)) * 2 - rng.uniform(0, 0.03), 0, 1)
+    if clean > 0:
+        s = smoothed(s, clean)
     s = blur(s, soften)
     if sharpen > 0:
         s = s + sharpen * (s - blur(s, 1.2))

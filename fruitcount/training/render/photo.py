@@ -71,6 +71,7 @@ def take(sc: Scene, meshes: dict[str, tuple[Any, Any]], out: Path, name: str, q:
     pic = develop(
         rad, rng, metering=float(np.exp(rng.normal(0.1, 0.25))), noise=float(rng.gamma(2, 0.004)) / max(1.0, big**0.5),
         sharpen=float(rng.uniform(0, 0.7)), soften=float(rng.choice([0.0, 0.4, 0.7, 1.1], p=[0.35, 0.35, 0.2, 0.1])) * min(big, 2.0),
+        clean=0.0 if q.denoise else float(rng.uniform(3.0, 9.0)) * (48 / q.spp) ** 0.5,
     )  # fmt: skip
     mi.Bitmap(pic).write(str(out / f"{name}.jpg"), quality=int(rng.integers(*q.jpeg)))
     wood_mask, fruit_mask = truth.masks(ids)
