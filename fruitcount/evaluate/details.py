@@ -16,6 +16,7 @@ from fruitcount.types import FloatArray, Kind, Seen
 __all__ = [
     "CONDITIONS",
     "CONFUSION_NAMES",
+    "PHOTO_CONDITIONS",
     "ErrorSummary",
     "class_confusion",
     "crowding_of",
@@ -26,7 +27,7 @@ __all__ = [
     "recall_by",
     "scale_errors",
     "summarise",
-    "tally_by_light",
+    "tally_by",
     "yellowing_scores",
 ]
 
@@ -34,6 +35,7 @@ CONFUSION_NAMES = ("fruit", "yellowing", "damaged", "none")
 """Rows (truth) and columns (found) of the confusion table."""
 
 _SIZE_EDGES_PX = (8.0, 16.0, 32.0, 64.0)
+_SIZE_WORDS = ("r under 8 px", "r 8-16 px", "r 16-32 px", "r 32-64 px", "r over 64 px")
 _VISIBLE_EDGES = (0.5, 0.75, 0.95)
 
 
@@ -133,8 +135,7 @@ def crowding_of(truth: Truth) -> FloatArray:
 
 
 def _size_words(truth: Truth) -> list[str]:
-    names = ["r under 8 px", "r 8-16 px", "r 16-32 px", "r 32-64 px", "r over 64 px"]
-    return [names[i] for i in np.digitize(truth.r_px, _SIZE_EDGES_PX)]
+    return [_SIZE_WORDS[i] for i in np.digitize(truth.r_px, _SIZE_EDGES_PX)]
 
 
 def _crowding_words(truth: Truth) -> list[str]:
@@ -187,10 +188,37 @@ def recall_by(judged: Sequence[Judged], condition: str) -> dict[str, tuple[int, 
     return dict(sorted(out.items()))
 
 
-def tally_by_light(judged: Sequence[Judged]) -> dict[str, Tally]:
-    """Hits, false marks and misses of the photos of each light."""
-    words = sorted({j.truth.light for j in judged if j.truth.light})
-    return {word: tally([j for j in judged if j.truth.light == word]) for word in words}
+def _usual_size_word(truth: Truth) -> str:
+    asked = truth.r_px[~truth.ignore]
+    if not len(asked):
+        return ""
+    return _SIZE_WORDS[int(np.digitize(np.median(asked), _SIZE_EDGES_PX))]
+
+
+PHOTO_CONDITIONS: dict[str, Callable[[Truth], str]] = {
+    "light": lambda truth: truth.light,
+    "usual fruit": _usual_size_word,
+}
+
+
+def tally_by(judged: Sequence[Judged], condition: str) -> dict[str, Tally]:
+    """Hits, false marks and misses of whole photos, by a condition of the photo.
+
+    Parameters
+    ----------
+    judged : sequence of Judged
+    condition : str
+        A key of ``PHOTO_CONDITIONS``: the light, or the median radius of the photo's fruit.
+
+    Returns
+    -------
+    dict
+        Photos whose condition is not known are left out.
+    """
+    groups: dict[str, list[Judged]] = {}
+    for j in judged:
+        groups.setdefault(PHOTO_CONDITIONS[condition](j.truth), []).append(j)
+    return {word: tally(group) for word, group in sorted(groups.items()) if word}
 
 
 def _paired(

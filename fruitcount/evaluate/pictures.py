@@ -1,15 +1,16 @@
-"""Pictures of an evaluation: truth and found on the photo, and the precision-recall curve."""
+"""Pictures of an evaluation: truth and found on the photo, and the curves."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.evaluate.completeness import CompletenessCurve
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Curve, Judged
 from fruitcount.image.opencv import cv2
 
-__all__ = ["draw_curves", "draw_judged"]
+__all__ = ["draw_completeness", "draw_curves", "draw_judged"]
 
 Rgb = tuple[int, int, int]
 # Told apart by brightness and by line as well as by hue: truth is thin, found is thick.
@@ -25,6 +26,7 @@ _CURVES: tuple[Rgb, ...] = (
     (90, 90, 90),
 )
 _LONG_SIDE_PX = 1400
+_LEFT, _TOP, _SIDE = 80, 40, 520
 
 
 def draw_judged(rgb: NDArray[np.uint8], judged: Judged) -> NDArray[np.uint8]:
@@ -77,32 +79,70 @@ def draw_curves(curves: dict[str, tuple[Curve, float]]) -> NDArray[np.uint8]:
     -------
     uint8 array, shape (640, 920, 3)
     """
-    canvas = np.full((640, 920, 3), 255, np.uint8)
-    left, top, side = 80, 40, 520
-    for step in range(11):
-        at = round(side * step / 10)
-        shade = (0, 0, 0) if step in (0, 10) else (225, 225, 225)
-        cv2.line(canvas, (left + at, top), (left + at, top + side), shade, 1)
-        cv2.line(canvas, (left, top + at), (left + side, top + at), shade, 1)
-        if step % 2 == 0:
-            _write(canvas, f"{step / 10:.1f}", (left + at - 12, top + side + 20))
-            _write(canvas, f"{1 - step / 10:.1f}", (left - 38, top + at + 5))
-    _write(canvas, "recall (share of fruit found)", (left + 150, top + side + 48))
-    _write(canvas, "precision (share of marks that are fruit)", (left, top - 14))
+    canvas = _axes("recall (share of fruit found)", "precision (share of marks that are fruit)")
     for row, (name, (curve, threshold)) in enumerate(curves.items()):
         colour = _CURVES[row % len(_CURVES)]
-        points = np.column_stack(
-            [left + curve.recall * side, top + (1 - curve.precision) * side]
-        ).round()
+        points = _at(curve.recall, curve.precision)
         if len(points):
-            cv2.polylines(canvas, [points.astype(np.int32)], False, colour, 2, cv2.LINE_AA)
+            cv2.polylines(canvas, [points], False, colour, 2, cv2.LINE_AA)
             shipped = int(np.searchsorted(-curve.threshold, -threshold, side="right")) - 1
             if shipped >= 0:
-                x, y = points[shipped].astype(int).tolist()
+                x, y = points[shipped].tolist()
                 cv2.circle(canvas, (x, y), 6, colour, -1, cv2.LINE_AA)
         label = f"{name}  AP {curve.average_precision:.2f}"
-        _write(canvas, label, (left + side + 14, top + 16 + 22 * row), colour)
+        _write(canvas, label, (_LEFT + _SIDE + 14, _TOP + 16 + 22 * row), colour)
     return canvas
+
+
+def draw_completeness(curve: CompletenessCurve) -> NDArray[np.uint8]:
+    """Draw the recovered share by bin, with its 95 % interval as an upright bar.
+
+    Parameters
+    ----------
+    curve : CompletenessCurve
+
+    Returns
+    -------
+    uint8 array, shape (640, 920, 3)
+        The level axis runs over the bins' values, from the lowest to the highest.
+    """
+    words = {"r_px": "radius, pixels", "contrast": "colour difference to the place around it"}
+    low, high = (float(v) for v in (curve.low.min(initial=0), curve.high.max(initial=0)))
+    name = words.get(curve.property_name, curve.property_name)
+    canvas = _axes(f"{name}: {low:.0f} to {high:.0f}", "share recovered", ticks=False)
+    middle = ((curve.low + curve.high) / 2 - low) / max(high - low, 1e-9)
+    ends = zip(_at(middle, curve.share_low), _at(middle, curve.share_high), strict=True)
+    for bottom, top in ends:
+        cv2.line(canvas, bottom.tolist(), top.tolist(), _CURVES[4], 2, cv2.LINE_AA)
+    points = _at(middle, curve.share)
+    cv2.polylines(canvas, [points], False, _CURVES[0], 2, cv2.LINE_AA)
+    for (x, y), n in zip(points.tolist(), curve.n.tolist(), strict=True):
+        cv2.circle(canvas, (x, y), 5, _CURVES[0], -1, cv2.LINE_AA)
+        _write(canvas, f"n {n}", (x + 8, y - 8))
+    return canvas
+
+
+def _axes(across: str, upright: str, *, ticks: bool = True) -> NDArray[np.uint8]:
+    """A square of 0 to 1 both ways; ``ticks`` also numbers the level axis."""
+    canvas = np.full((640, 920, 3), 255, np.uint8)
+    for step in range(11):
+        at = round(_SIDE * step / 10)
+        shade = (0, 0, 0) if step in (0, 10) else (225, 225, 225)
+        cv2.line(canvas, (_LEFT + at, _TOP), (_LEFT + at, _TOP + _SIDE), shade, 1)
+        cv2.line(canvas, (_LEFT, _TOP + at), (_LEFT + _SIDE, _TOP + at), shade, 1)
+        if step % 2 == 0:
+            _write(canvas, f"{1 - step / 10:.1f}", (_LEFT - 38, _TOP + at + 5))
+            if ticks:
+                _write(canvas, f"{step / 10:.1f}", (_LEFT + at - 12, _TOP + _SIDE + 20))
+    _write(canvas, across, (_LEFT + 150, _TOP + _SIDE + 48))
+    _write(canvas, upright, (_LEFT, _TOP - 14))
+    return canvas
+
+
+def _at(across: NDArray[np.float64], upright: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Shares 0 to 1 to pixels of :func:`_axes`."""
+    points = np.column_stack([_LEFT + across * _SIDE, _TOP + (1 - upright) * _SIDE])
+    return np.asarray(points.round(), np.int32).reshape(-1, 2)
 
 
 def _point(zoom: float, x_px: float, y_px: float) -> tuple[int, int]:

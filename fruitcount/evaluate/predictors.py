@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from fruitcount.checks import one_of
 from fruitcount.detect import DetectSettings, find_fruitlets
 from fruitcount.evaluate.run import Predict
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.photo import read_photo
-from fruitcount.types import Fruitlets, Scale
+from fruitcount.pipeline import CountSettings, see
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Scale, Seen
 
-__all__ = ["CURVE_THRESHOLD", "circles_predictor"]
+__all__ = ["CURVE_THRESHOLD", "circles_predictor", "pipeline_predictor"]
 
 CURVE_THRESHOLD = 0.05
 """Low enough that the precision-recall curve reaches its end."""
@@ -46,3 +50,41 @@ def circles_predictor(source: str, *, threshold: float = CURVE_THRESHOLD) -> Pre
         return find_fruitlets(photo, maps, Scale(), settings)
 
     return predict
+
+
+def pipeline_predictor(
+    settings: CountSettings | None = None, *, whole_curve: bool = False
+) -> Predict:
+    """The whole measurement of a photo, as a grower gets it.
+
+    Parameters
+    ----------
+    settings : CountSettings, optional
+    whole_curve : bool
+        Look a second time with a low threshold, so that the curve goes on below the shipped
+        one. The marks at the shipped threshold stay what they were; the time nearly doubles.
+
+    Returns
+    -------
+    callable
+        Photo path to Seen.
+    """
+    rules = settings or CountSettings()
+
+    def predict(path: Path) -> Seen:
+        photo = read_photo(path)
+        seen = see(photo, rules)
+        if not whole_curve:
+            return seen
+        maps = FRUITNESS[seen.source](photo.rgb, seen.scale)
+        low = find_fruitlets(photo, maps, seen.scale, DetectSettings(threshold=CURVE_THRESHOLD))
+        shipped = DetectSettings(threshold=rules.min_score).threshold_for(seen.source)
+        return replace(seen, fruitlets=_joined(seen.fruitlets, low.take(low.score < shipped)))
+
+    return predict
+
+
+def _joined(first: Fruitlets, second: Fruitlets) -> Fruitlets:
+    return Fruitlets.from_columns(
+        **{n: np.concatenate([getattr(first, n), getattr(second, n)]) for n in CIRCLE_COLUMNS}
+    )

@@ -133,8 +133,9 @@ def report_record(result: Evaluation) -> dict[str, Any]:
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
         "recall_by": {c: details.recall_by(result.judged, c) for c in details.CONDITIONS},
-        "by_light": {
-            word: _tally_record(t) for word, t in details.tally_by_light(result.judged).items()
+        "photos_by": {
+            c: {word: _tally_record(t) for word, t in details.tally_by(result.judged, c).items()}
+            for c in details.PHOTO_CONDITIONS
         },
         "photos": [_photo_record(j) for j in result.judged],
         "failures": [asdict(f) for f in result.failures],
@@ -179,8 +180,12 @@ def _split_lines(r: Evaluation) -> list[str]:
         words = ", ".join(f"{w} {h / n:.2f} ({h}/{n})" for w, (h, n) in split.items())
         if len(split) > 1:
             lines.append(f"  recall by {condition}: {words}")
-    for word, t in details.tally_by_light(r.judged).items():
-        lines.append(f"  light {word}: P {_num(t.precision)} R {_num(t.recall)} F1 {_num(t.f1)}")
+    for condition in details.PHOTO_CONDITIONS:
+        for word, t in details.tally_by(r.judged, condition).items():
+            lines.append(
+                f"  photos with {condition} {word}: "
+                f"P {_num(t.precision)} R {_num(t.recall)} F1 {_num(t.f1)}"
+            )
     for what, e in _error_rows(r).items():
         if e.n:
             lines.append(

@@ -10,8 +10,12 @@ import pytest
 from PIL import Image
 
 from fruitcount.errors import BadInputError, BadTruthError, PhotoUnreadableError
+from fruitcount.evaluate.completeness import completeness_curve
+from fruitcount.evaluate.details import tally_by
+from fruitcount.evaluate.inject import Injected
 from fruitcount.evaluate.known import Truth
-from fruitcount.evaluate.predictors import circles_predictor
+from fruitcount.evaluate.pictures import draw_completeness
+from fruitcount.evaluate.predictors import circles_predictor, pipeline_predictor
 from fruitcount.evaluate.report import report_json, report_text
 from fruitcount.evaluate.run import (
     EvaluateSettings,
@@ -20,8 +24,10 @@ from fruitcount.evaluate.run import (
     worst,
     write_report,
 )
+from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.export.coco import write_coco
+from fruitcount.pipeline import CountSettings
 from fruitcount.types import Fruitlets, Limb, Scale, Seen
 
 SMALL = SceneSettings(width_px=360, height_px=240, px_per_mm=0.9, fruit_n=8, leaf_n=20)
@@ -145,3 +151,30 @@ def test_predictor_by_name(drawn: tuple[Path, dict[str, Truth]]) -> None:
     result = evaluate_folder(folder, circles_predictor("classical"))
     assert len(result.judged) == 3
     assert np.isfinite(result.curve.average_precision)
+
+
+def test_whole_measurement_as_predictor(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, _ = drawn
+    settings = CountSettings(source="classical", min_score=0.6)
+    judged = EvaluateSettings(threshold=0.6, most_photos_n=1)
+    short = evaluate_folder(folder, pipeline_predictor(settings), settings=judged)
+    whole = evaluate_folder(folder, pipeline_predictor(settings, whole_curve=True), settings=judged)
+    assert short.tally == whole.tally
+    assert whole.curve.recall[-1] >= short.curve.recall[-1]
+    assert len(whole.judged[0].all_found) > len(short.judged[0].all_found)
+    assert whole.seen[0] is not None
+
+
+def test_photos_by_condition() -> None:
+    truths = [draw_scene(i, SMALL)[1] for i in range(2)]
+    judged = [judge(truths[0], fruitlets_of(truths[0])), judge(truths[1], Fruitlets.empty())]
+    by_light = tally_by(judged, "light")
+    assert by_light["sun"].recall == pytest.approx(0.5, abs=0.1)
+    assert sum(t.missed_n for t in tally_by(judged, "usual fruit").values()) == truths[1].asked_n
+
+
+def test_completeness_picture() -> None:
+    run = Injected(*(np.arange(12.0) for _ in range(4)), np.arange(12) > 5, np.zeros(12, bool))
+    picture = draw_completeness(completeness_curve([run], bins_n=3))
+    assert picture.shape == (640, 920, 3)
+    assert picture.std() > 5
