@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fruitcount.types import FloatArray
+from fruitcount.types import FloatArray, Fruitlets, Limb
 
-__all__ = ["along_line", "nearest_on_line", "point_on_line"]
+__all__ = ["along_line", "nearest_on_line", "places_on_wood", "point_on_line"]
 
 
 def along_line(line_px: FloatArray) -> FloatArray:
@@ -55,3 +56,29 @@ def nearest_on_line(
         best[closer] = gap[closer]
         along[closer] = s[i] + t[closer] * length
     return along, best
+
+
+def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[NDArray[np.int64], FloatArray]:
+    """On which line each fruit hangs, and how far along that line.
+
+    Fruit of the main limb keeps its ``along_px`` where it has one; fruit of a shoot is dropped
+    onto the shoot's line, since its ``along_px`` is that of the fork.
+
+    Returns
+    -------
+    line : int array, shape (N,)
+        -1 on the main limb, else the shoot. A shoot that is not there counts as the main limb.
+    at_px : float array, shape (N,)
+        NaN where no limb was found and the fruit was not placed before.
+    """
+    line = fruitlets.shoot.copy()
+    line[(line < -1) | (line >= len(limb.shoots))] = -1
+    at = fruitlets.along_px.copy()
+    x, y = fruitlets.x_px, fruitlets.y_px
+    lost = (line == -1) & ~np.isfinite(at)
+    if limb.found and lost.any():
+        at[lost] = nearest_on_line(limb.line_px, x[lost], y[lost])[0]
+    for i, shoot in enumerate(limb.shoots):
+        mine = line == i
+        at[mine] = nearest_on_line(shoot.line_px, x[mine], y[mine])[0]
+    return line, at

@@ -88,7 +88,7 @@ def carry_limit(
     if limb.base_diameter_mm < detail.thin_wood_mm:
         why = (
             f"Wood under {detail.thin_wood_mm:.0f} mm hangs down before it breaks, and the "
-            "strength figures come from larger branches: the load does not set the count (our choice)."
+            "strength figures come from larger branches: the load sets no count (our choice)."
         )
         return CarryLimit(nan, nan, nan, count, at_mm, working, model.fruit_g, why)
     why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
-from fruitcount.lines import along_line, nearest_on_line, point_on_line
+from fruitcount.lines import along_line, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.weight import harvest_mass_g, wood_mass_g
@@ -184,15 +184,8 @@ def _crop_places(
     fruitlets: Fruitlets, limb: Limb, place: _Places
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]:
     index = crop_index(fruitlets)
-    line = fruitlets.shoot[index].copy()
-    line[(line < -1) | (line >= len(limb.shoots))] = -1
-    at = fruitlets.along_px[index] * place.along_mm_per_px
-    lost = (line == -1) & ~np.isfinite(at)
-    x, y = fruitlets.x_px[index], fruitlets.y_px[index]
-    at[lost] = nearest_on_line(limb.line_px, x[lost], y[lost])[0] * place.mm_per_px
-    for i, shoot in enumerate(limb.shoots):
-        mine = line == i
-        at[mine] = nearest_on_line(shoot.line_px, x[mine], y[mine])[0] * place.mm_per_px
+    line, at_px = places_on_wood(fruitlets.take(index), limb)
+    at = at_px * np.where(line == -1, place.along_mm_per_px, place.mm_per_px)
     return index, line, at
 
 

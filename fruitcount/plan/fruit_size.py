@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from fruitcount.checks import at_least, one_of, positive
 from fruitcount.errors import BadInputError
 from fruitcount.species import Species
@@ -63,11 +65,7 @@ def prune_dry_count(species: Species, green_per_lb: float, orchard: str = "avera
             f"green_per_lb must be from {rows[0][0]:g} to {rows[-1][0]:g}, got {green_per_lb!r}"
         )
     column = 1 + ORCHARDS.index(orchard)
-    for before, after in zip(rows, rows[1:], strict=False):
-        if before[0] <= green_per_lb <= after[0]:
-            share = (green_per_lb - before[0]) / (after[0] - before[0])
-            return before[column] + share * (after[column] - before[column])
-    raise BadInputError(f"green_per_lb must be a number, got {green_per_lb!r}")
+    return float(np.interp(green_per_lb, [r[0] for r in rows], [r[column] for r in rows]))
 
 
 def reference_advice(diameter_mm: float, days_after_bloom: float | None = None) -> str:
@@ -153,8 +151,6 @@ def weight_from_own_seasons(
         return math.nan, "These two seasons do not show lighter fruit at the heavier load."
     share = (fruit_per_cm2 - low.fruit_per_cm2) / (high.fruit_per_cm2 - low.fruit_per_cm2)
     if not 0.0 <= share <= 1.0:
-        side = (
-            "lighter than both: expect larger" if share < 0 else "heavier than both: expect smaller"
-        )
-        return math.nan, f"This season's load is {side} fruit; by how much is not told."
+        side = "lighter than both: larger" if share < 0 else "heavier than both: smaller"
+        return math.nan, f"This season's load is {side} fruit is likely, by how much is not told."
     return low.fruit_g + share * (high.fruit_g - low.fruit_g), "Between your own two seasons."

@@ -56,6 +56,9 @@ class GrowerInputs:
         Stub left when a whole side shoot is taken off. The grower's rule.
     keep_tip_leaves_mm : float
         Shoot length with leaves left beyond the last kept fruit. Our choice, 40 mm.
+    max_cut_frac : float
+        Largest share of the limb's length that one cut may take; 0 where the limb must not be
+        shortened. Our choice, 0.7: the trade cuts on the outer two-thirds.
     """
 
     species: str = "peach"
@@ -77,6 +80,7 @@ class GrowerInputs:
     seconds_per_pinch: float = 1.5
     stub_mm: float = 5.0
     keep_tip_leaves_mm: float = 40.0
+    max_cut_frac: float = 0.7
 
     def __post_init__(self) -> None:
         if self.pass_number not in (1, 2):
@@ -101,6 +105,7 @@ class GrowerInputs:
             positive(name, getattr(self, name))
         for name in ("stub_mm", "keep_tip_leaves_mm"):
             at_least(name, getattr(self, name), 0.0)
+        in_range("max_cut_frac", self.max_cut_frac, 0.0, 0.95)
 
 
 @dataclass(frozen=True)
@@ -140,12 +145,10 @@ class PlanRules:
         only spreads it: Kansas State accepts clusters while the average holds. Larger spreads
         more evenly and may keep fewer.
     first_pass_gap_frac : float
-        The same for the first pass, as a share of the first-pass spacing: it leaves fruit for
-        the second pass to choose from.
+        The same for a first pass with cuts, as a share of the first-pass spacing: a limb about
+        to be shortened keeps its fruit closer, and the second pass chooses among it.
     worth_per_second : float
         Worth given up to save one second of work. Larger means fewer, bigger cuts.
-    max_cut_frac : float
-        Largest share of the limb's length that one cut may take.
     weights : WorthWeights
     """
 
@@ -153,7 +156,6 @@ class PlanRules:
     gap_share_frac: float = 0.5
     first_pass_gap_frac: float = 0.3
     worth_per_second: float = 0.1
-    max_cut_frac: float = 0.7
     weights: WorthWeights = WorthWeights()
 
     def __post_init__(self) -> None:
@@ -161,4 +163,3 @@ class PlanRules:
         at_least("gap_share_frac", self.gap_share_frac, 0.0)
         at_least("first_pass_gap_frac", self.first_pass_gap_frac, 0.0)
         at_least("worth_per_second", self.worth_per_second, 0.0)
-        in_range("max_cut_frac", self.max_cut_frac, 0.0, 1.0)

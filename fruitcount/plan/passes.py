@@ -89,7 +89,7 @@ def second_pass_inputs(
 
 @dataclass(frozen=True)
 class AfterCheck:
-    """Was the plan carried out?
+    """Whether the plan was carried out.
 
     Attributes
     ----------

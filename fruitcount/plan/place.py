@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.lines import along_line, nearest_on_line
+from fruitcount.lines import along_line, places_on_wood
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
@@ -61,8 +61,7 @@ class PlacedFruit:
 def place_on_wood(fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> PlacedFruit:
     """Place the crop along limb and shoots.
 
-    Fruit on the main limb keeps its ``along_px`` where it has one; fruit on a shoot is dropped
-    onto the shoot's line. A typed length wins over the photo's.
+    A typed length wins over the photo's.
 
     Parameters
     ----------
@@ -77,21 +76,10 @@ def place_on_wood(fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> Pla
     """
     crop = fruitlets.counts_as_crop & (fruitlets.kind != Kind.YELLOWING)
     index = np.flatnonzero(crop)
-    line = fruitlets.shoot[index].copy()
-    line[(line < -1) | (line >= len(limb.shoots))] = -1
-    at = fruitlets.along_px[index].copy()
+    line, at = places_on_wood(fruitlets.take(index), limb)
     length = limb.length_px
-    if limb.found:
-        length = length if np.isfinite(length) else float(along_line(limb.line_px)[-1])
-        lost = (line == -1) & ~np.isfinite(at)
-        at[lost] = nearest_on_line(
-            limb.line_px, fruitlets.x_px[index[lost]], fruitlets.y_px[index[lost]]
-        )[0]
-    for i, shoot in enumerate(limb.shoots):
-        mine = line == i
-        at[mine] = nearest_on_line(
-            shoot.line_px, fruitlets.x_px[index[mine]], fruitlets.y_px[index[mine]]
-        )[0]
+    if limb.found and not np.isfinite(length):
+        length = float(along_line(limb.line_px)[-1])
     length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
     shoot_px = np.array([along_line(s.line_px)[-1] for s in limb.shoots], dtype=float)
     bearing = np.isin(np.arange(len(limb.shoots)), line)

@@ -130,10 +130,7 @@ def _task(
     in_mm = math.isfinite(placed.mm_per_px)
     px_per_unit = 1.0 / placed.mm_per_px if in_mm else 1.0
     length = placed.length_px / px_per_unit
-    spacing = species.spacing_low_mm.number if inputs.spacing_mm is None else inputs.spacing_mm
-    gap = rules.gap_share_frac * spacing
-    if inputs.pass_number == 1 and species.first_pass_spacing_mm.told:
-        gap = min(gap, rules.first_pass_gap_frac * species.first_pass_spacing_mm.number)
+    gap = _gap_mm(species, inputs, rules)
     if not in_mm:
         gap = rules.gap_share_frac * length / max(target.centre, 1.0)
     ordered = placed.placed and math.isfinite(gap) and gap > 0
@@ -163,10 +160,19 @@ def _task(
         cut=rules.worth_per_second * inputs.seconds_per_cut,
         pinch=rules.worth_per_second * inputs.seconds_per_pinch,
         keep_tip=inputs.keep_tip_leaves_mm if in_mm else length / 20,
-        max_cut_frac=rules.max_cut_frac,
+        max_cut_frac=inputs.max_cut_frac,
         stub=inputs.stub_mm if in_mm else 0.0,
     )
     return _Task(wood, costs, ordered, px_per_unit)
+
+
+def _gap_mm(species: Species, inputs: GrowerInputs, rules: PlanRules) -> float:
+    spacing = species.spacing_low_mm.number if inputs.spacing_mm is None else inputs.spacing_mm
+    gap = rules.gap_share_frac * spacing
+    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.told:
+        return gap
+    share = rules.first_pass_gap_frac if inputs.max_cut_frac > 0 else rules.gap_share_frac
+    return min(gap, share * species.first_pass_spacing_mm.number)
 
 
 def _choose(task: _Task, target: KeepTarget) -> NDArray[np.bool_]:

@@ -107,7 +107,8 @@ def split_into_sites(
         if cluster[i] >= 0 and key in started:
             number_before, start = started[key]
             inside = forks[(forks > start + EPS) & (forks < at[i] - EPS)]
-            if at[i] - start < gap - EPS and not (line[i] == -1 and len(inside)):
+            near = not np.isfinite(gap) or at[i] - start < gap - EPS
+            if near and not (line[i] == -1 and len(inside)):
                 site[i] = number_before
                 continue
         started[key] = (number, float(at[i]))

@@ -87,48 +87,55 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
 def explain(
     plan: Plan, species: Species, inputs: GrowerInputs, rules: PlanRules
 ) -> tuple[Reason, ...]:
-    """One reason for every number in the plan."""
+    """One reason for every number in the plan, in the order a reader meets them."""
+    marks = "marks on the photo"
+    ranged = f"pass {plan.pass_number}, range {plan.target.low:.0f} to {plan.target.high:.0f}"
+    leads = f"the smallest of spacing, wood, tree share and cap leads ({OURS})"
+    sound = "Krueger, UC prune sample rule: sound fruit only (published)"
     out = [
-        Reason("crop on the limb", plan.crop_count, "green fruit marked, not known to hang "
-               "elsewhere", "marks on the photo", "photo"),
-        Reason("yellowing fruit", plan.yellowing_count, "not counted as crop, it will drop",
-               "marks on the photo", "Krueger, UC prune sample rule: sound fruit only (published)"),
+        Reason("crop on the limb", plan.crop_count, "green fruit not known to hang elsewhere",
+               marks, "photo"),
+        Reason("yellowing fruit", plan.yellowing_count, "not crop: it will drop", marks, sound),
         *plan.target.reasons,
-        Reason("keep", plan.keep_count, f"governed by: {plan.rule}",
-               f"pass {plan.pass_number}, range {plan.target.low:.0f} to {plan.target.high:.0f}",
-               "the smallest of spacing, wood, tree share and cap leads (" + OURS + ")"),
+        Reason("keep", plan.keep_count, f"governed by: {plan.rule}", ranged, leads),
     ]  # fmt: skip
     if plan.off_count:
-        out.append(
-            Reason("take off", plan.off_count, "crop less keep", f"crop {plan.crop_count}, "
-                   f"keep {plan.keep_count}", "arithmetic")
-        )  # fmt: skip
-        out.append(
-            Reason("closest two kept", plan.gap_mm, "mm along the wood; the count leads and "
-                   "spacing only spreads it", f"{rules.gap_share_frac:g} of the low spacing",
-                   "Kansas State: clusters are fine if the average holds (published); share "
-                   f"({OURS})")
-        )  # fmt: skip
-        out.append(
-            Reason("work", plan.work_seconds, "seconds for all cuts and pinches",
-                   f"{len(plan.cuts)} cuts at {inputs.seconds_per_cut:g} s, {len(plan.pinches)} "
-                   f"pinches at {inputs.seconds_per_pinch:g} s", f"time your own ({OURS})")
-        )  # fmt: skip
-        out.append(
-            Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",
-                   f"{len(plan.cuts)} cuts", "about nine-tenths on heavy limbs "
-                   "(common practice, no source)")
-        )  # fmt: skip
-    for cut in plan.cuts:
-        out.append(
-            Reason("cut", cut.from_base_mm, "mm along the wood from the base, beyond the last "
-                   "kept fruit", f"brings off {len(cut.fruit)}; {inputs.keep_tip_leaves_mm:g} mm "
-                   f"with leaves left, stub {inputs.stub_mm:g} mm", f"grower's rule ({OURS})")
-        )  # fmt: skip
+        out.extend(_work_reasons(plan, inputs, rules))
     if math.isfinite(plan.timing.median_mm):
-        out.append(
-            Reason("median green diameter", plan.timing.median_mm, plan.timing.word,
-                   f"late from {species.thinning_latest_mm.number:g} mm",
-                   f"{species.thinning_latest_mm.source} ({species.thinning_latest_mm.status})")
-        )  # fmt: skip
+        latest = species.thinning_latest_mm
+        late = f"late from {latest.number:g} mm"
+        said = f"{latest.source} ({latest.status})"
+        size = plan.timing.median_mm
+        out.append(Reason("median green diameter", size, plan.timing.word, late, said))
     return tuple(out)
+
+
+def _work_reasons(plan: Plan, inputs: GrowerInputs, rules: PlanRules) -> list[Reason]:
+    counts = f"crop {plan.crop_count}, keep {plan.keep_count}"
+    shares = (
+        f"{rules.gap_share_frac:g} of the low spacing; in a first pass with cuts "
+        f"{rules.first_pass_gap_frac:g} of its spacing"
+    )
+    averages = f"Kansas State: clusters are fine if the average holds (published); shares ({OURS})"
+    times = (
+        f"{len(plan.cuts)} cuts at {inputs.seconds_per_cut:g} s, "
+        f"{len(plan.pinches)} pinches at {inputs.seconds_per_pinch:g} s"
+    )
+    nine = "about nine-tenths on heavy limbs (common practice, no source)"
+    least = "least-work choice of cuts and pinches"
+    out = [
+        Reason("take off", plan.off_count, "crop less keep", counts, "arithmetic"),
+        Reason("closest two kept, mm", plan.gap_mm, "the count leads, spacing spreads it",
+               shares, averages),
+        Reason("work, seconds", plan.work_seconds, least, times, f"time your own ({OURS})"),
+        Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",
+               f"{len(plan.cuts)} cuts", nine),
+    ]  # fmt: skip
+    for cut in plan.cuts:
+        given = (
+            f"brings off {len(cut.fruit)}; {inputs.keep_tip_leaves_mm:g} mm with leaves left, "
+            f"stub {inputs.stub_mm:g} mm"
+        )
+        rule = "mm along the wood from the base, beyond the last kept fruit"
+        out.append(Reason("cut", cut.from_base_mm, rule, given, f"grower's rule ({OURS})"))
+    return out

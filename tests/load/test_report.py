@@ -1,0 +1,250 @@
+"""The load of whole limbs: against hand arithmetic, and how it must move."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from limbs import PX_PER_MM, fruit_on, straight_limb
+
+from fruitcount.flags import Flag
+from fruitcount.load import (
+    LoadDetail,
+    LoadSettings,
+    Removal,
+    carry_limit,
+    fruit_mass_g,
+    harvest_mass_g,
+    limb_load,
+)
+from fruitcount.plan import GrowerInputs, plan_limb
+from fruitcount.species import load_species
+from fruitcount.types import Limb
+
+PEACH = load_species("peach")
+BARE = LoadDetail(leaf_mass_g_per_m=0.0)
+PLAIN = LoadSettings(handling_factor=1.0)
+
+
+def all_of(fruit):
+    return np.ones(len(fruit), dtype=bool)
+
+
+@pytest.mark.parametrize(
+    ("d_mm", "sphere_g", "usda_g"),
+    [(63.5, 129, 130), (67.7, 156, 150), (69.85, 171, 175), (76.2, 222, 224)],
+)
+def test_sphere_against_usda_household_weights(d_mm, sphere_g, usda_g):
+    # USDA household weights of peaches, read in a reprint; density 0.96 is their mean.
+    mass = fruit_mass_g(d_mm, PEACH.fruit_density_g_per_cm3.number)
+    assert mass == pytest.approx(sphere_g, abs=0.6)
+    assert mass == pytest.approx(usda_g, rel=0.05)
+
+
+def test_late_growth():
+    # "What is fruit growth": 75 to 80 mm is about 7 % in diameter and 20 % in weight.
+    assert pytest.approx(0.067, abs=0.001) == 80 / 75 - 1
+    more = fruit_mass_g(80, 0.96) / fruit_mass_g(75, 0.96) - 1
+    assert more == pytest.approx(0.214, abs=0.001)
+    assert more == pytest.approx(0.20, abs=0.02)
+
+
+def test_strength_share_of_real_branches():
+    # Kane 2007, Arboriculture & Urban Forestry 33(4), Table 3, kPa over 69,948.
+    for stress, share in ((28067, 0.40), (50094, 0.72), (38603, 0.55)):
+        assert stress / 69948 == pytest.approx(share, abs=0.005)
+    assert PEACH.bark_circle_frac.number == 0.40
+    assert PEACH.breaking_stress_mpa == pytest.approx(22.0)
+
+
+def test_a_limb_by_hand():
+    # 60 fruit of 175 g at 0.90 m on a 30 mm limb: 92.7 N m and 35.0 MPa from fruit alone; the
+    # limb's own wood is a rod of 950 kg/m3 hung at its middle.
+    limb = straight_limb(1000, base_mm=30, tip_mm=30)
+    fruit = fruit_on(limb, np.full(60, 900.0))
+    size = (175 / fruit_mass_g(10.0, 0.96)) ** (1 / 3) * 10.0
+    settings = LoadSettings(harvest_diameter_mm=size, handling_factor=1.0)
+    got = limb_load(fruit, limb, PEACH, settings, all_of(fruit), detail=BARE).before
+    wood_kg = np.pi / 4 * 0.03**2 * 1.0 * 950
+    assert got.wood_g == pytest.approx(wood_kg * 1000, rel=1e-6)
+    own = wood_kg * 9.81 * 0.5
+    assert got.base_moment_n_m == pytest.approx(92.7 + own, abs=0.1)
+    assert got.base_stress_mpa == pytest.approx(35.0 * (92.7 + own) / 92.7, abs=0.1)
+    assert got.verdict == "do not hang this much"
+
+
+def test_inclination_shortens_the_arm():
+    fruit_at = np.array([200.0, 500, 800])
+    flat = straight_limb(1000, base_mm=30, tip_mm=12)
+    up = straight_limb(1000, base_mm=30, tip_mm=12, up_deg=60)
+    flat_load = limb_load(fruit_on(flat, fruit_at), flat, PEACH, PLAIN, np.ones(3, bool)).before
+    up_load = limb_load(fruit_on(up, fruit_at), up, PEACH, PLAIN, np.ones(3, bool)).before
+    told = LoadSettings(handling_factor=1.0, inclination_deg=60)
+    typed = limb_load(fruit_on(flat, fruit_at), flat, PEACH, told, np.ones(3, bool)).before
+    assert up_load.base_moment_n_m == pytest.approx(flat_load.base_moment_n_m * 0.5)
+    assert typed.base_moment_n_m == pytest.approx(up_load.base_moment_n_m)
+
+
+def test_same_on_the_mirrored_photo():
+    limb = straight_limb(900, base_mm=25, tip_mm=10, up_deg=20, shoots=[(400, 200, 70, 8.0)])
+    fruit = fruit_on(limb, [100, 300, 700, 60, 150], shoot=[-1, -1, -1, 0, 0])
+    width = 4000.0
+    mirrored = Limb(
+        line_px=limb.line_px * [-1, 1] + [width, 0],
+        length_px=limb.length_px,
+        length_mm=limb.length_mm,
+        base_diameter_mm=25,
+        tip_diameter_mm=10,
+        diameter_rel_sd_frac=0.05,
+        shoots=tuple(
+            type(s)(s.line_px * [-1, 1] + [width, 0], s.fork_along_px, s.base_diameter_mm)
+            for s in limb.shoots
+        ),
+    )
+    other = fruit.with_columns(x_px=width - fruit.x_px)
+    a = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))
+    b = limb_load(other, mirrored, PEACH, PLAIN, all_of(fruit))
+    assert np.allclose(a.before.stress_mpa, b.before.stress_mpa)
+    assert a.before.forks[0].shoot_stress_mpa == pytest.approx(b.before.forks[0].shoot_stress_mpa)
+
+
+def test_fruit_on_a_shoot_loads_the_limb_up_to_its_fork_only():
+    limb = straight_limb(1000, base_mm=30, tip_mm=15, shoots=[(500, 300, 0, 10.0)])
+    bare = limb_load(fruit_on(limb, []), limb, PEACH, PLAIN, np.zeros(0, bool)).before
+    fruit = fruit_on(limb, [300.0], shoot=[0])
+    one = limb_load(fruit, limb, PEACH, PLAIN, np.ones(1, bool)).before
+    more = one.moment_n_m - bare.moment_n_m
+    weight = harvest_mass_g(PEACH, None) / 1000 * 9.81
+    assert more[0] == pytest.approx(weight * 0.8)
+    assert np.allclose(more[51:], 0)
+    grown = one.forks[0].shoot_stress_mpa - bare.forks[0].shoot_stress_mpa
+    assert grown == pytest.approx(32 * weight * 300 / (np.pi * 10**3))
+
+
+def test_cuts_relieve_and_add_up():
+    limb = straight_limb(900, base_mm=25, tip_mm=10)
+    fruit = fruit_on(limb, np.linspace(30, 880, 30))
+    inputs = GrowerInputs()
+    plan = plan_limb(fruit, limb, PEACH, inputs)
+    cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
+    report = limb_load(fruit, limb, PEACH, inputs, plan.keep_mask, removals=cuts)
+    assert report.after.fruit_count == plan.keep_count
+    assert report.after.base_moment_n_m < report.before.base_moment_n_m
+    assert report.after.wood_g < report.before.wood_g
+    assert report.after.load_factor.middle > report.before.load_factor.middle
+    assert len(report.reliefs) == len(plan.cuts)
+    relief = report.reliefs[0]
+    assert relief.fruit_g == pytest.approx(len(plan.cuts[0].fruit) * report.fruit_g)
+    assert 0 < relief.base_moment_frac < 1
+    beyond = report.along_mm > plan.cuts[0].at_mm + 10
+    assert np.allclose(report.after.moment_n_m[beyond], 0, atol=1e-3)
+
+
+def test_prop_helps_and_carries_less_than_all():
+    limb = straight_limb(1200, base_mm=25, tip_mm=15)
+    fruit = fruit_on(limb, np.linspace(100, 1150, 20))
+    report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))
+    prop = report.prop
+    assert prop is not None
+    total_kg = (report.after.fruit_g + report.after.wood_g) / 1000
+    assert 0 < prop.carries_kg < total_kg
+    assert prop.worst_stress_mpa < report.after.worst_stress_mpa
+    assert 0.4 < prop.at_mm / 1200 <= 1
+    assert prop.x_px == pytest.approx(300 + prop.at_mm * PX_PER_MM)
+
+
+def test_carry_limit_is_where_the_stress_reaches_the_working_stress():
+    limb = straight_limb(900, base_mm=28, tip_mm=10)
+    limit = carry_limit(limb, PEACH, PLAIN)
+    n = 4000
+    fruit = fruit_on(limb, (np.arange(n) + 0.5) * 900 / n)
+    # The same load, spread over many light fruit.
+    size = PEACH.harvest_diameter_mm.number * (limit.count / n) ** (1 / 3)
+    spread = LoadSettings(harvest_diameter_mm=size, handling_factor=1.0)
+    got = limb_load(fruit, limb, PEACH, spread, all_of(fruit)).before
+    assert got.worst_stress_mpa == pytest.approx(22.0 / 2, rel=2e-3)
+    assert limit.count_low < limit.count < limit.count_high
+
+
+def test_carry_limit_can_govern_and_says_so():
+    limb = straight_limb(1500, base_mm=20, tip_mm=8)
+    fruit = fruit_on(limb, np.linspace(50, 1450, 40))
+    inputs = GrowerInputs()
+    limit = carry_limit(limb, PEACH, inputs, fruitlets=fruit)
+    plan = plan_limb(fruit, limb, PEACH, inputs, carry_limit=limit)
+    assert plan.rule == "wood"
+    assert plan.target.final <= limit.count
+    assert any(r.number == "fruit the wood may carry" for r in plan.explanation)
+
+
+def test_thin_wood_does_not_set_the_count():
+    limb = straight_limb(600, base_mm=9, tip_mm=4)
+    limit = carry_limit(limb, PEACH, PLAIN)
+    assert np.isnan(limit.count)
+    assert limit.beam_count >= 0
+    assert "hangs down" in limit.sentence
+    fruit = fruit_on(limb, np.linspace(50, 550, 12))
+    report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))
+    assert report.thin_wood
+    assert report.before.verdict == "prop or lighten"
+
+
+@pytest.mark.parametrize("missing", ["length", "diameter", "line"])
+def test_not_told_is_not_zero(missing):
+    limb = straight_limb(
+        np.nan if missing == "length" else 800, base_mm=np.nan if missing == "diameter" else 20
+    )
+    if missing == "line":
+        limb = Limb(length_mm=800, base_diameter_mm=20)
+    fruit = fruit_on(straight_limb(800), [100.0, 200])
+    report = limb_load(fruit, limb, PEACH, PLAIN, np.ones(2, bool))
+    assert not report.told
+    assert report.flags == Flag.LOAD_NOT_TOLD
+    assert report.before.verdict == "not told"
+    assert np.isnan(report.before.load_factor.middle)
+    assert np.isnan(carry_limit(limb, PEACH, PLAIN).count)
+
+
+def test_thicker_is_safer_and_heavier_is_not():
+    fruit_at = np.linspace(50, 850, 15)
+    factors = []
+    for base in (18, 22, 30):
+        limb = straight_limb(900, base_mm=base, tip_mm=base / 2)
+        fruit = fruit_on(limb, fruit_at)
+        factors.append(
+            limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit)).before.load_factor.middle
+        )
+    assert factors == sorted(factors)
+    limb = straight_limb(900, base_mm=22, tip_mm=11)
+    fruit = fruit_on(limb, fruit_at)
+    small = limb_load(fruit, limb, PEACH, LoadSettings(harvest_diameter_mm=60), all_of(fruit))
+    large = limb_load(fruit, limb, PEACH, LoadSettings(harvest_diameter_mm=75), all_of(fruit))
+    assert large.before.load_factor.middle < small.before.load_factor.middle
+
+
+def test_measured_taper_never_grows_outwards():
+    limb = straight_limb(800, base_mm=20, tip_mm=8)
+    rng = np.random.default_rng(2)
+    width = (20 - 12 * np.linspace(0, 1, 60) + rng.normal(0, 1, 60)) * PX_PER_MM
+    width[10:14] = np.nan
+    measured = Limb(
+        line_px=limb.line_px, width_px=width, length_px=limb.length_px, length_mm=800,
+        base_diameter_mm=20, tip_diameter_mm=8,
+    )  # fmt: skip
+    fruit = fruit_on(limb, [300.0, 600])
+    report = limb_load(
+        fruit, measured, PEACH, PLAIN, np.ones(2, bool), detail=LoadDetail(taper="measured")
+    )
+    assert (np.diff(report.diameter_mm) <= 1e-9).all()
+    wanted = 20 - 12 * report.along_mm / 800
+    assert np.abs(report.diameter_mm - wanted).max() < 2.0
+
+
+def test_cautions_are_there():
+    text = " ".join(limb_load_cautions())
+    for word in ("estimates", "beneath", "tip inward", "third step", "licensed", "droop", "local"):
+        assert word in text
+
+
+def limb_load_cautions():
+    limb = straight_limb(800, base_mm=20, tip_mm=8)
+    return limb_load(fruit_on(limb, [1.0]), limb, PEACH, PLAIN, np.ones(1, bool)).cautions

@@ -1,0 +1,182 @@
+"""Tree targets, sizes and labour against published worked figures."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from limbs import fruit_on, straight_limb
+
+from fruitcount.errors import BadInputError
+from fruitcount.plan import (
+    GrowerInputs,
+    check_after,
+    first_pass_of,
+    plan_limb,
+    second_pass_inputs,
+)
+from fruitcount.plan.fruit_size import (
+    OwnSeason,
+    circumference_cm,
+    crop_weight,
+    prune_dry_count,
+    reference_advice,
+    size_code,
+    weight_from_own_seasons,
+)
+from fruitcount.plan.labour import hours_left, hours_per_acre
+from fruitcount.plan.tree_target import (
+    acre_plan_shoots,
+    limb_share,
+    shoots_per_tree,
+    shoots_wanted,
+    trunk_area_cm2,
+    trunk_target,
+)
+from fruitcount.species import load_species
+
+PEACH = load_species("peach")
+PRUNE = load_species("european-plum")
+
+
+@pytest.mark.parametrize(("orchard", "dry"), [("average", 67), ("good", 60), ("excellent", 56)])
+def test_prune_reference_table(orchard, dry):
+    # Krueger, UC Cooperative Extension, Table 1: 100 green per lb.
+    assert prune_dry_count(PRUNE, 100, orchard) == dry
+
+
+def test_prune_table_between_and_beyond():
+    assert prune_dry_count(PRUNE, 97.5) == pytest.approx(65.0)
+    with pytest.raises(BadInputError, match="from 50 to 140"):
+        prune_dry_count(PRUNE, 150)
+    with pytest.raises(BadInputError, match="reference-date table"):
+        prune_dry_count(PEACH, 100)
+
+
+def test_penn_state_acre_plan():
+    # Penn State Extension, peach pruning text: prints 167 shoots a tree and 100,200 fruit.
+    assert shoots_per_tree(25_000, 150) == 167
+    assert shoots_per_tree(25_000, 150) * 150 * 4 == 100_200
+    wanted = {"small-fruited": 11_250, "medium-fruited": 17_500, "large-fruited": 25_000}
+    got = {p.kind: acre_plan_shoots(p.fruit_per_acre, p.fruit_per_shoot) for p in PEACH.acre_plans}
+    assert got == wanted
+
+
+def test_trunk_rule():
+    # B. van den Ende, Good Fruit Grower, December 2012, p. 49: 7-year tree, mid-season, 40 cm.
+    low, high = trunk_target(PEACH, 40, age_years=7, season="mid")
+    assert (low, high) == (pytest.approx(140, abs=1), pytest.approx(160, abs=1))
+    assert trunk_area_cm2(40) == pytest.approx(127.3, abs=0.1)
+    assert low / trunk_area_cm2(40) == pytest.approx(1.10, abs=0.01)
+    assert high / trunk_area_cm2(40) == pytest.approx(1.26, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("age", "season", "per_cm", "per_inch"),
+    [(2, "mid", 2.0, 5.0), (3, "late", 2.5, 6.5), (4, "mid", 3.5, 9.0), (4, "late", 4.5, 11.5)],
+)
+def test_trunk_table_rows(age, season, per_cm, per_inch):
+    # The same table, printed per cm and (rounded) per inch.
+    assert trunk_target(PEACH, 1.0, age_years=age, season=season)[0] == per_cm
+    assert per_cm * 2.54 == pytest.approx(per_inch, abs=0.2)
+
+
+def test_no_trunk_table_for_others():
+    with pytest.raises(BadInputError, match="apricot"):
+        trunk_target(load_species("apricot"), 40, age_years=7, season="mid")
+
+
+def test_shoots_for_a_hundred_fruit():
+    # Marini 2003, HortScience 38:512-514: shoots are 1/7 to 1/5 of the fruit wanted.
+    assert shoots_wanted(100) == (14, 20)
+
+
+@pytest.mark.parametrize(
+    ("d_mm", "code"),
+    [
+        (50.9, "undersize"),
+        (51, "D"),
+        (55.9, "D"),
+        (56, "C"),
+        (61, "B"),
+        (67, "A"),
+        (73, "AA"),
+        (80, "AAA"),
+        (90, "AAAA"),
+    ],
+)
+def test_size_codes(d_mm, code):
+    # Commission Regulation (EC) 1580/2007, Annex I Part 5 III.
+    assert size_code(PEACH, d_mm) == code
+
+
+def test_size_codes_by_circumference():
+    # The same table gives circumferences; pi d agrees within 3 mm.
+    table = {51: 16, 56: 17.5, 61: 19, 67: 21, 73: 23, 80: 25, 90: 28}
+    for d, around in table.items():
+        assert circumference_cm(d) == pytest.approx(around, abs=0.3)
+
+
+def test_labour():
+    # Martin-Gorriz et al. 2011, Scientia Horticulturae 129:91-97: 385 h/ha, 89 % less.
+    assert hours_per_acre(385) == pytest.approx(155.8, abs=0.1)
+    assert hours_left(385, 0.89) == pytest.approx(42.4, abs=0.1)
+
+
+def test_limb_share_adds_up_to_the_tree():
+    limbs = [50.0, 40.0, 30.0]
+    shares = [limb_share(150, d, limbs) for d in limbs]
+    assert sum(shares) == pytest.approx(150)
+    assert shares[0] / shares[2] == pytest.approx(25 / 9)
+
+
+def test_reference_size_points_a_direction():
+    # "Modern Fruit Science" thresholds, told in Growing Organic Orchard Fruits, p. 691.
+    assert "heavily" in reference_advice(32)
+    assert "lightly to moderately" in reference_advice(34)
+    assert "Good" in reference_advice(37)
+    assert "no more" in reference_advice(39)
+    assert "too early" in reference_advice(20, days_after_bloom=30)
+
+
+def test_crop_weight_units():
+    crop = crop_weight(100, 150, crate_kg=10)
+    assert (crop.kg, crop.crates) == (pytest.approx(15), pytest.approx(1.5))
+    assert crop.lb == pytest.approx(33.07, abs=0.01)  # avoirdupois pound, by definition
+
+
+def test_own_seasons_say_nothing_beyond_themselves():
+    light, heavy = OwnSeason(1.0, 180), OwnSeason(2.0, 140)
+    assert weight_from_own_seasons(light, heavy, 1.5)[0] == pytest.approx(160)
+    assert math.isnan(weight_from_own_seasons(light, heavy, 2.5)[0])
+    assert math.isnan(weight_from_own_seasons(OwnSeason(1, 140), OwnSeason(2, 180), 1.5)[0])
+
+
+def test_second_pass_uses_the_first():
+    limb = straight_limb(900)
+    inputs = GrowerInputs()
+    first = plan_limb(fruit_on(limb, np.linspace(10, 890, 40)), limb, PEACH, inputs)
+    record = first_pass_of(first, inputs)
+    second_inputs, said = second_pass_inputs(inputs, record, counted_now=first.keep_count - 1)
+    assert second_inputs.pass_number == 2
+    assert second_inputs.cap == first.target.final
+    assert second_inputs.drop_done is True
+    assert "1 of the" in said[0]
+    left = np.linspace(10, 890, first.keep_count - 1)
+    second = plan_limb(fruit_on(limb, left), limb, PEACH, second_inputs)
+    assert second.keep_count <= first.target.final
+    assert not any("not the final count" in n for n in second.notes)
+
+
+def test_after_photo():
+    limb = straight_limb(900)
+    plan = plan_limb(fruit_on(limb, np.linspace(10, 890, 40)), limb, PEACH, GrowerInputs())
+    exact = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count)))
+    over = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count + 4)))
+    under = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count - 2)))
+    near = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count + 1)), count_sd=1)
+    assert exact.as_planned
+    assert (over.over, over.sentence) == (4, f"Still 4 over the plan of {plan.keep_count}.")
+    assert under.over == -2
+    assert near.as_planned
