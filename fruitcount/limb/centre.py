@@ -17,11 +17,13 @@ from scipy.ndimage import gaussian_filter1d
 from fruitcount.image.edges import sample_grid
 from fruitcount.limb.wood import colour_wood
 from fruitcount.lines import along_line, point_on_line
-from fruitcount.types import FloatArray, Photo
+from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Band", "centred", "normals", "resampled", "smoothed"]
+__all__ = ["Band", "centred", "normals", "resampled", "smoothed", "wood_at"]
 
 _STATIONS = 200
+# Half width of the thickest limb looked for, as a share of the photo's long side.
+_MAX_HALF_FRAC = 0.075
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,38 +73,59 @@ def normals(line_px: FloatArray) -> FloatArray:
     return np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None]
 
 
-def centred(photo: Photo, rough_px: FloatArray, reach_px: float) -> Band:
+def wood_at(maps: Maps | None, colours: FloatArray, grid_px: FloatArray) -> FloatArray:
+    """Likelihood of wood on a grid of photo positions: by colour, and the map where it tells.
+
+    Parameters
+    ----------
+    maps : Maps or None
+    colours : array, shape (n, m, 3)
+        RGB 0-255 at the grid; NaN outside the photo.
+    grid_px : array, shape (n, m, 2)
+        Photo x, y.
+    """
+    wood = np.asarray(colour_wood(np.nan_to_num(colours, nan=255.0)), np.float64)
+    if maps is None or not np.isfinite(maps.wood).any():
+        return wood
+    cell = (grid_px + 0.5) / maps.px_per_cell - 0.5
+    told = sample_grid(maps.wood, cell[..., 0], cell[..., 1])
+    return np.where(np.isfinite(told), 0.25 * wood + 0.75 * told, wood)
+
+
+def centred(photo: Photo, maps: Maps | None, rough_px: FloatArray, reach_px: float) -> Band:
     """Centre a rough path on the wood.
 
     Parameters
     ----------
     photo : Photo
+    maps : Maps or None
     rough_px : array, shape (N, 2)
     reach_px : float, px
         How far the middle of the limb may lie from the rough path. Larger mends worse paths but
         may jump to a neighbouring limb.
     """
+    long_side = max(photo.rgb.shape[:2])
     line = smoothed(resampled(rough_px, _STATIONS), 0.03)
-    offset = np.linspace(-2.2 * reach_px, 2.2 * reach_px, 133)
+    step = max(0.7, long_side / 640)
+    count = int(np.ceil((reach_px + 1.4 * _MAX_HALF_FRAC * long_side) / step))
+    offset = np.arange(-count, count + 1) * step
     grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
     colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
-    wood = colour_wood(np.nan_to_num(colours, nan=255.0)).astype(np.float64)
-    support, half_steps = _contrast(wood)
+    support, half_px = _contrast(wood_at(maps, colours, grid), step, long_side)
     middle = np.abs(offset) <= reach_px
     chosen = _steady(support[:, middle] - 0.1 * np.abs(offset[middle]) / reach_px)
     column = np.flatnonzero(middle)[chosen]
     shift = gaussian_filter1d(offset[column], 3.0)
     moved = line + shift[:, None] * normals(line)
     rows = np.arange(len(line))
-    step = offset[1] - offset[0]
     good = support[rows, column] > 0.25
-    half = half_steps[rows, column]
-    half_px = float(np.median(half[good])) * step if good.any() else float("nan")
-    return Band(smoothed(moved, 0.012), support[rows, column], half_px)
+    half = half_px[rows, column]
+    typical = float(np.median(half[good])) if good.any() else float("nan")
+    return Band(smoothed(moved, 0.012), support[rows, column], typical)
 
 
-def _contrast(wood: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Best contrast over half widths at each place and offset, and that half width in steps."""
+def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray, FloatArray]:
+    """Best contrast over half widths at each place and offset, and that half width in px."""
     smooth = gaussian_filter1d(wood, 2.0, axis=0)
     total = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
     width = smooth.shape[1]
@@ -114,15 +137,17 @@ def _contrast(wood: FloatArray) -> tuple[FloatArray, FloatArray]:
         a, b = np.clip(low, 0, width), np.clip(high, 0, width)
         return np.asarray((total[:, b] - total[:, a]) / np.maximum(b - a, 1), np.float64)
 
-    for half in (1, 2, 3, 4, 6, 8, 11, 15, 20):
-        rim = max(2, half // 2)
+    largest = _MAX_HALF_FRAC * long_side / step
+    for half in np.unique(np.rint(np.geomspace(1, largest, 14)).astype(np.int64)):
+        rim = max(2, int(half) // 2)
         inside = mean(at - half, at + half + 1)
         left = mean(at - half - 1 - rim, at - half - 1)
         right = mean(at + half + 2, at + half + 2 + rim)
-        value = inside - np.maximum(left, right)
+        # A wide band of equal contrast holds more evidence than a streak within it.
+        value = (inside - np.maximum(left, right)) * (1 + 0.02 * np.log(half))
         more = value > best
         best[more] = value[more]
-        half_of[more] = half
+        half_of[more] = (half + 0.5) * step
     return best, half_of
 
 

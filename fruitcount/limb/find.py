@@ -51,6 +51,15 @@ class LimbSettings:
     vertices: int = 80
 
 
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    photo: Photo
+    maps: Maps | None
+    fruitlets: Fruitlets
+    scale: Scale
+    rules: LimbSettings
+
+
 def find_limb(
     photo: Photo,
     maps: Maps | None,
@@ -90,23 +99,23 @@ def find_limb(
         When a marked point is outside the photo or a drawn line has fewer than two points.
     """
     rules = settings or LimbSettings()
+    scene = _Scene(photo, maps, fruitlets, scale, rules)
     if line_px is not None:
-        drawn = _drawn(photo, line_px)
-        return _measured(photo, fruitlets, scale, drawn, rules)
+        return _measured(scene, _drawn(photo, line_px))
     field = make_field(photo, maps, fruitlets, scale, rules.search_long_side)
     base = None if base_px is None else _marked(photo, "base_px", base_px)
     tip = None if tip_px is None else _marked(photo, "tip_px", tip_px)
     rough = _rough(field, base, tip)
     if rough is None:
         return Limb(flags=Flag.LIMB_NOT_FOUND)
-    band = centred(photo, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
+    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
     if base is None and tip is None:
         band = trimmed(band)
     line = _pinned(band.line_px, base, tip)
     if along_line(line)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
     line = extended(line, photo.rgb.shape[:2], at_start=base is None, at_end=tip is None)
-    return _finished(photo, fruitlets, scale, replace(band, line_px=line), rules, base, tip)
+    return _finished(scene, replace(band, line_px=line), base, tip)
 
 
 def trace_between(
@@ -131,7 +140,7 @@ def trace_between(
     rough = _rough(field, a, b)
     if rough is None or len(rough) < 2 or float(np.hypot(*(b - a))) < 4:
         return np.array([a, b])
-    band = centred(photo, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
+    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
     return _pinned(resampled(band.line_px, 40), a, b)
 
 
@@ -214,47 +223,41 @@ def _pinned(line: FloatArray, base: FloatArray | None, tip: FloatArray | None) -
     return out
 
 
-def _finished(
-    photo: Photo,
-    fruitlets: Fruitlets,
-    scale: Scale,
-    band: Band,
-    rules: LimbSettings,
-    base: FloatArray | None,
-    tip: FloatArray | None,
-) -> Limb:
-    line = resampled(smoothed(band.line_px, 0.01), rules.vertices)
-    width = measure_width(photo, line, band.half_px, _discs(fruitlets))
+def _finished(scene: _Scene, band: Band, base: FloatArray | None, tip: FloatArray | None) -> Limb:
+    shape = scene.photo.rgb.shape[:2]
+    line = resampled(smoothed(band.line_px, 0.01), scene.rules.vertices)
+    width = _widths(scene, line, band.half_px)
     taper = fit_taper(line, width)
     flags = Flag.NONE
     if base is None and tip is None:
-        turn, sure = _base_last(line, taper, photo.rgb.shape[:2])
+        turn, sure = _base_last(line, taper, shape)
         if turn:
             line, width = line[::-1], width[::-1]
             taper = fit_taper(line, width)
         if not sure:
             flags |= Flag.LIMB_DOUBTFUL
-    if float(np.mean(band.support > 0.25)) < rules.min_support_frac:
+    if float(np.mean(band.support > 0.25)) < scene.rules.min_support_frac:
         flags |= Flag.LIMB_DOUBTFUL
-    if tip is None and frame_edge(line[-1], photo.rgb.shape[:2]):
+    if tip is None and frame_edge(line[-1], shape):
         flags |= Flag.LIMB_LEAVES_FRAME
-    limb = _limb(line, width, taper, scale, rules)
+    limb = _limb(line, width, taper, scene.scale, scene.rules)
     return replace(limb, flags=limb.flags | flags, by_hand=base is not None and tip is not None)
 
 
-def _measured(
-    photo: Photo, fruitlets: Fruitlets, scale: Scale, drawn: FloatArray, rules: LimbSettings
-) -> Limb:
+def _measured(scene: _Scene, drawn: FloatArray) -> Limb:
     """A limb drawn by hand: the line as it is, the width measured near it."""
-    even = resampled(drawn, max(rules.vertices, len(drawn)))
-    band = centred(photo, even, 0.5 * rules.reach_frac * max(photo.rgb.shape[:2]))
-    width = measure_width(
-        photo, resampled(band.line_px, len(even)), band.half_px, _discs(fruitlets)
-    )
-    limb = _limb(even, width, fit_taper(even, width), scale, rules)
-    leaves = frame_edge(even[-1], photo.rgb.shape[:2])
-    flags = limb.flags | (Flag.LIMB_LEAVES_FRAME if leaves else Flag.NONE)
+    shape = scene.photo.rgb.shape[:2]
+    even = resampled(drawn, max(scene.rules.vertices, len(drawn)))
+    reach_px = 0.5 * scene.rules.reach_frac * max(shape)
+    band = centred(scene.photo, scene.maps, even, reach_px)
+    width = _widths(scene, resampled(band.line_px, len(even)), band.half_px)
+    limb = _limb(even, width, fit_taper(even, width), scene.scale, scene.rules)
+    flags = limb.flags | (Flag.LIMB_LEAVES_FRAME if frame_edge(even[-1], shape) else Flag.NONE)
     return replace(limb, flags=flags, by_hand=True)
+
+
+def _widths(scene: _Scene, line: FloatArray, half_px: float) -> FloatArray:
+    return measure_width(scene.photo, scene.maps, line, half_px, _discs(scene.fruitlets))
 
 
 def _discs(fruitlets: Fruitlets) -> tuple[FloatArray, ...]:

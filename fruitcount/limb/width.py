@@ -7,17 +7,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from fruitcount.image.edges import sample_grid
-from fruitcount.limb.centre import normals
-from fruitcount.limb.wood import colour_wood
+from fruitcount.limb.bark import bark_share
+from fruitcount.limb.centre import normals, wood_at
 from fruitcount.lines import along_line
-from fruitcount.types import FloatArray, Photo
+from fruitcount.types import FloatArray, Maps, Photo
 
 __all__ = ["Taper", "fit_taper", "measure_width"]
 
-_SAMPLES = 129
+_SAMPLES = 161
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,13 +41,19 @@ class Taper:
 
 
 def measure_width(
-    photo: Photo, line_px: FloatArray, half_px: float, hidden: tuple[FloatArray, ...] = ()
+    photo: Photo,
+    maps: Maps | None,
+    line_px: FloatArray,
+    half_px: float,
+    hidden: tuple[FloatArray, ...] = (),
 ) -> FloatArray:
     """Width across the line at each vertex, px; NaN where the wood is hidden or has no clear edge.
 
     Parameters
     ----------
     photo : Photo
+    maps : Maps or None
+        Its ``wood`` helps to learn this photo's bark, where finite.
     line_px : array, shape (N, 2)
         Evenly spaced, near the middle of the wood.
     half_px : float, px
@@ -57,58 +63,83 @@ def measure_width(
     """
     if not np.isfinite(half_px):
         return np.full(len(line_px), np.nan)
-    reach = max(3.0 * half_px, 4.0)
-    offset = np.linspace(-reach, reach, _SAMPLES)
+    offset = np.linspace(-1, 1, _SAMPLES) * max(3.2 * half_px, 4.0)
     grid = line_px[:, None, :] + offset[None, :, None] * normals(line_px)[:, None, :]
     colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
-    wood = np.nan_to_num(colour_wood(np.nan_to_num(colours, nan=255.0)), nan=0.0)
-    wood = median_filter(np.asarray(wood, np.float64), size=(5, 3), mode="nearest")
-    left, right = _edges(wood, offset, half_px)
-    width = right - left
+    wood = wood_at(maps, colours, grid)
+    bark = bark_share(colours, offset, half_px, wood)
+    bark = median_filter(bark, size=(3, 3), mode="nearest")
     for x, y, r in zip(*hidden, strict=True) if hidden else ():
-        width[np.hypot(line_px[:, 0] - x, line_px[:, 1] - y) < r + half_px] = np.nan
-    return _without_outliers(width)
+        bark[np.hypot(line_px[:, 0] - x, line_px[:, 1] - y) < r + half_px] = np.nan
+    left, right = _edges(bark, offset, half_px)
+    first, last = _likeliest_taper(bark, offset, half_px)
+    expected = np.linspace(first, last, len(line_px))
+    width = right - left
+    off = np.abs(width / expected - 1)
+    width[~(off < 0.35)] = np.nan  # forks, leaves and shadows lie far from the common taper
+    return width
 
 
-def _edges(wood: FloatArray, offset: FloatArray, half_px: float) -> tuple[FloatArray, FloatArray]:
-    """Where the wood ends on either side of the middle: crossings of half its inner level."""
-    rows = np.arange(len(wood))
+def _edges(bark: FloatArray, offset: FloatArray, half_px: float) -> tuple[FloatArray, FloatArray]:
+    """Where the bark ends on either side of the middle: crossings of half its inner level."""
+    rows = np.arange(len(bark))
     inner = np.abs(offset) <= 0.6 * half_px
-    level = np.median(wood[:, inner], axis=1)
-    # Start from the woodiest place near the middle, as the line may be off by part of a width.
-    start = np.flatnonzero(inner)[np.argmax(wood[:, inner], axis=1)]
+    level = np.median(bark[:, inner], axis=1)
+    # Start from the likeliest place near the middle, as the line may be off by part of a width.
+    start = np.flatnonzero(inner)[np.argmax(bark[:, inner], axis=1)]
     step = offset[1] - offset[0]
-    outside = wood < 0.5 * level[:, None]
-    index = np.arange(wood.shape[1])
+    outside = bark < 0.5 * level[:, None]
+    index = np.arange(bark.shape[1])
     beyond = outside & (index[None, :] > start[:, None])
     before = outside & (index[None, :] < start[:, None])
     right_at = np.argmax(beyond, axis=1)
-    left_at = wood.shape[1] - 1 - np.argmax(before[:, ::-1], axis=1)
-    right = offset[right_at] - step * _part(wood, rows, right_at, -1, level)
-    left = offset[left_at] + step * _part(wood, rows, left_at, 1, level)
-    right[~beyond.any(axis=1) | (level < 0.45)] = np.nan
-    left[~before.any(axis=1) | (level < 0.45)] = np.nan
+    left_at = bark.shape[1] - 1 - np.argmax(before[:, ::-1], axis=1)
+    right = offset[right_at] - step * _part(bark, rows, right_at, -1, level)
+    left = offset[left_at] + step * _part(bark, rows, left_at, 1, level)
+    with np.errstate(invalid="ignore"):
+        clear = level >= 0.45
+    right[~beyond.any(axis=1) | ~clear] = np.nan
+    left[~before.any(axis=1) | ~clear] = np.nan
     return left, right
 
 
 def _part(
-    wood: FloatArray, rows: NDArray[Any], at: NDArray[Any], side: int, level: FloatArray
+    bark: FloatArray, rows: NDArray[Any], at: NDArray[Any], side: int, level: FloatArray
 ) -> FloatArray:
     """Share of a step back from the first outside sample to the crossing."""
-    outer = wood[rows, at]
-    inner = wood[rows, np.clip(at + side, 0, wood.shape[1] - 1)]
+    outer = bark[rows, at]
+    inner = bark[rows, np.clip(at + side, 0, bark.shape[1] - 1)]
     gap = np.where(inner - outer > 1e-9, inner - outer, 1.0)
     return np.asarray(np.clip((0.5 * level - outer) / gap, 0, 1), np.float64)
 
 
-def _without_outliers(width: FloatArray) -> FloatArray:
-    out = width.copy()
-    known = np.isfinite(out)
-    if known.sum() < 5:
-        return out
-    middle = float(np.median(out[known]))
-    out[known & ((out > 2.2 * middle) | (out < 0.35 * middle))] = np.nan
-    return out
+def _likeliest_taper(bark: FloatArray, offset: FloatArray, half_px: float) -> tuple[float, float]:
+    """First and last width whose two edges together meet the most dark-to-light steps.
+
+    Every station votes for both edges at once, so a stretch behind a leaf only abstains.
+    """
+    step = offset[1] - offset[0]
+    sigma = max(1.0, 0.12 * half_px / step)
+    slope = gaussian_filter1d(np.nan_to_num(bark, nan=0.0), sigma, axis=1, order=1)
+    middle = len(offset) // 2
+    # Both edges at the same distance from the middle; a line a little off still meets in part.
+    rising = slope[:, middle::-1]  # left side, outwards
+    falling = -slope[:, middle:]
+    edge = np.maximum(rising, 0) + np.maximum(falling, 0)
+    edge = gaussian_filter1d(edge, 1.5 * sigma, axis=1)
+    share = np.linspace(0, 1, len(bark))
+    halves = half_px * np.geomspace(0.35, 2.6, 45)
+    rows = np.arange(len(bark))[None, :]
+    best, answer = -1.0, (2 * half_px, 2 * half_px)
+    for first in halves:
+        lasts = halves[(halves < 3.2 * first) & (halves > first / 3.2)]
+        at = (first + (lasts[:, None] - first) * share[None, :]) / step
+        column = np.clip(np.rint(at).astype(np.int64), 0, edge.shape[1] - 1)
+        votes = edge[rows, column].sum(axis=1)
+        k = int(np.argmax(votes))
+        if votes[k] > best:
+            best, answer = float(votes[k]), (2 * float(first), 2 * float(lasts[k]))
+    return answer
 
 
 def fit_taper(line_px: FloatArray, width_px: FloatArray) -> Taper:
@@ -117,9 +148,8 @@ def fit_taper(line_px: FloatArray, width_px: FloatArray) -> Taper:
     Readings at forks and behind leaves lie far off and count little.
     """
     known = np.isfinite(width_px)
-    nothing = Taper(float("nan"), float("nan"), float("nan"), 0.0)
     if known.sum() < 8:
-        return nothing
+        return Taper(float("nan"), float("nan"), float("nan"), 0.0)
     along = along_line(line_px)
     share = along / max(along[-1], 1e-9) - 0.5
     design = np.column_stack([np.ones(int(known.sum())), share[known]])
