@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.detect.rim import ANGLES, Rim, find_rim
+from fruitcount.image.rim import ANGLES, Rim, find_rim
 from fruitcount.types import FloatArray, Scale
 
 __all__ = ["RADIUS_LOG_SD", "Sizes", "diameters_mm", "measure_sizes"]
