@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.errors import BadInputError
 from fruitcount.types import FloatArray, Kind
 
 __all__ = ["LEAST_VISIBLE_FRAC", "Truth", "truth_from_columns"]
@@ -90,7 +91,14 @@ def truth_from_columns(
         joined with "visible share under one half".
     **scene
         The single values of :class:`Truth`, such as ``px_per_mm``.
+
+    Raises
+    ------
+    BadInputError
+        The photo has no size, a circle is not finite, or a radius is negative.
     """
+    if min(size_px) < 1:
+        raise BadInputError(f"width and height must be at least 1, got {size_px!r}")
     n = len(columns["x_px"])
     blanks: dict[str, tuple[Any, Any]] = {
         "half_w_px": (np.float64, np.nan),
@@ -107,6 +115,11 @@ def truth_from_columns(
     }
     for key, (dtype, blank) in blanks.items():
         full[key] = np.array(columns.get(key, np.full(n, blank)), dtype=dtype).reshape(n)
+    for key in ("x_px", "y_px", "r_px"):
+        if not np.isfinite(full[key]).all():
+            raise BadInputError(f"{key} must be finite, got {full[key].tolist()!r}")
+    if (full["r_px"] < 0).any():
+        raise BadInputError(f"r_px must not be negative, got {full['r_px'].min()!r}")
     # NaN compares false: fruit of unknown visible share is asked for.
     full["ignore"] = full["ignore"] | (full["visible_frac"] < LEAST_VISIBLE_FRAC)
     for column in full.values():

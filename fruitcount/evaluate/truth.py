@@ -39,6 +39,8 @@ BOX_FILL_FRAC = {
 }
 """Measured by eye on the open sets: their boxes are drawn loosely around the fruit."""
 
+_MALFORMED = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
+_ON_LIMB = {True: 1, False: 0, None: -1}
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 
 
@@ -109,7 +111,7 @@ def read_truth_json(path: str | Path) -> list[Truth]:
     try:
         photos = data.get("photos", [data])
         return [_our_photo(photo) for photo in photos]
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except _MALFORMED as error:
         raise BadTruthError(
             f"{path}: not a truth file ({type(error).__name__}: {error})"
         ) from error
@@ -127,7 +129,7 @@ def _our_photo(photo: dict[str, Any]) -> Truth:
         "visible_frac": [_or_nan(f.get("visible")) for f in fruit],
         "diameter_mm": [_or_nan(f.get("diameter_mm")) for f in fruit],
         "along_mm": [_or_nan(f.get("along_mm")) for f in fruit],
-        "on_limb": [int(f["on_limb"]) if f.get("on_limb") is not None else -1 for f in fruit],
+        "on_limb": [_ON_LIMB[f.get("on_limb")] for f in fruit],
         **word_columns([str(f.get("cls", "green")) for f in fruit]),
     }
     if any(not r > 0 for r in columns["r_px"]):

@@ -16,6 +16,8 @@ from fruitcount.evaluate.truth_files import read_json, read_text, word_columns
 
 __all__ = ["read_coco", "read_voc", "read_yolo"]
 
+_MALFORMED = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
+
 
 def read_yolo(path: str | Path, photo: str | Path, *, fill_frac: float = 0.9) -> Truth:
     """Read one YOLO txt; an empty file means no fruit on the photo.
@@ -68,6 +70,8 @@ def read_voc(path: str | Path, photo: str | Path = "", *, fill_frac: float = 0.9
         raise BadTruthError(f"{path}: not xml ({error})") from error
     name = Path(photo).name if photo else (root.findtext("filename") or Path(path).stem)
     size = (_xml_number(path, root, "size/width"), _xml_number(path, root, "size/height"))
+    if min(size) < 1:
+        raise BadTruthError(f"{path}: width and height must be at least 1, got {size!r}")
     rows, words, hard = [], [], []
     for thing in root.iter("object"):
         low_x, low_y, high_x, high_y = (
@@ -108,7 +112,7 @@ def read_coco(path: str | Path, *, fill_frac: float = 0.9) -> list[Truth]:
             _coco_photo(image, by_image[int(image["id"])], words, fill_frac)
             for image in data["images"]
         ]
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except _MALFORMED as error:
         raise BadTruthError(f"{path}: not COCO ({type(error).__name__}: {error})") from error
 
 
@@ -118,8 +122,8 @@ def _coco_photo(
     rows, circles, names, crowd = [], [], [], []
     for note in notes:
         x, y, w, h = (float(v) for v in note["bbox"])
-        if not (w > 0 and h > 0 and math.isfinite(x + y + w + h)):
-            raise ValueError(f"bbox must have positive width and height, got {note['bbox']!r}")
+        if not (w >= 0 and h >= 0 and math.isfinite(x + y + w + h)):
+            raise ValueError(f"bbox must have width and height of 0 or more, got {note['bbox']!r}")
         rows.append((x + w / 2 - 0.5, y + h / 2 - 0.5, w / 2, h / 2))
         circles.append(note.get("circle_px"))
         names.append(words.get(int(note.get("category_id", -1)), "fruit"))
@@ -129,7 +133,10 @@ def _coco_photo(
     size = (int(image["width"]), int(image["height"]))
     name = Path(str(image["file_name"])).name
     if circles and all(c is not None for c in circles):
-        x_px, y_px, r_px = np.array(circles, np.float64).T
+        table = np.array(circles, np.float64)
+        if table.shape != (len(circles), 3) or not (table[:, 2] > 0).all():
+            raise ValueError("circle_px must be [x, y, r] with r > 0")
+        x_px, y_px, r_px = table.T
         return truth_from_columns(
             name, size, columns={"x_px": x_px, "y_px": y_px, "r_px": r_px, **extra}
         )

@@ -122,7 +122,7 @@ def test_coco_box_starts_at_the_outer_edge(folder: Path) -> None:
     [
         ({"images": None}, "not COCO"),
         ({"annotations": [{"image_id": 5, "bbox": [0, 0, 1, 1]}]}, "image_id 5"),
-        ({"annotations": [{"image_id": 7, "bbox": [0, 0, 0, 1]}]}, "positive width"),
+        ({"annotations": [{"image_id": 7, "bbox": [0, 0, -1, 1]}]}, "width and height"),
         ({"annotations": [{"image_id": 7}]}, "bbox"),
         ({"annotations": ["a"]}, "not COCO"),
     ],
