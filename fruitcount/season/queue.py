@@ -6,13 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from fruitcount.errors import SpeciesError
 from fruitcount.season.heat import WARM_GDH30
-from fruitcount.season.orchard import OrchardTree, ripening_order
+from fruitcount.season.orchard import OrchardTree, ripening_order, season_part
 from fruitcount.season.window import DAYS_AFTER_BLOOM, timing
+from fruitcount.species import load_species
 
 __all__ = ["SECOND_PASS_DAYS", "QueueLine", "queue"]
 
-# the second pass two weeks on: common practice, no source
+# the second pass two weeks on: common practice, no source; used where the species is not known
 SECOND_PASS_DAYS = 14
 _GROUPS = {
     "late": 0, "now": 0, "second pass due": 0, "soon": 1, "second pass later": 1, "too early": 2,
@@ -83,11 +85,15 @@ def _line(tree: OrchardTree, today: date, heat: float | None) -> QueueLine:
     if tree.second_pass_on:
         return QueueLine(tree, "done", f"Second pass done on {tree.second_pass_on}.")
     if tree.first_pass_on:
-        due = tree.first_pass_on + timedelta(days=SECOND_PASS_DAYS)
+        due = tree.first_pass_on + timedelta(days=_second_pass_days(tree.species))
         state = "second pass due" if today >= due else "second pass later"
         text = f"First pass on {tree.first_pass_on}; look again from {due}."
         return QueueLine(tree, state, text, due, due + timedelta(days=7))
-    when = timing(tree.species, today, bloom_date=tree.bloom_date, size_mm=tree.size_mm)
+    month = tree.ripening_month
+    early = month is not None and season_part(month, southern=tree.southern) == "early"
+    when = timing(
+        tree.species, today, bloom_date=tree.bloom_date, size_mm=tree.size_mm, early=early
+    )
     text = when.reason
     if heat is not None and heat > WARM_GDH30 and when.state in ("too early", "soon", "now"):
         text += f" Warm month after bloom ({heat:,.0f} degree hours): thin earlier."
@@ -98,3 +104,10 @@ def _line(tree: OrchardTree, today: date, heat: float | None) -> QueueLine:
             tree, when.state, text, first, tree.bloom_date + timedelta(days=window.last)
         )
     return QueueLine(tree, when.state, text)
+
+
+def _second_pass_days(species: str) -> int:
+    try:
+        return round(load_species(species).second_pass_days.middle)
+    except SpeciesError:
+        return SECOND_PASS_DAYS

@@ -6,26 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 
 from fruitcount.checks import positive
+from fruitcount.errors import SpeciesError
+from fruitcount.species import Species, load_species
 
-__all__ = [
-    "BEST_SIZE_MM",
-    "DAYS_AFTER_BLOOM",
-    "NOT_THINNED",
-    "SIZE_WINDOW_MM",
-    "DaysWindow",
-    "Timing",
-    "timing",
-]
+__all__ = ["DAYS_AFTER_BLOOM", "DaysWindow", "Timing", "timing"]
 
-# UC Master Gardeners of Santa Clara County: 1/2 to 1 in
-SIZE_WINDOW_MM = (13.0, 25.0)
-# UCCE Helpline FAQ: about 3/4 in
-BEST_SIZE_MM = 19.0
-# fruit under this many mm will reach 13 mm within days; our own choice
-_SOON_MM = 10.0
+# under the window by this much is "soon"; our own choice
+_SOON_MM = 3.0
 _SOON_DAYS = 10
-# K-State, Oklahoma State, UC and Univ. Nevada extension pages: cherries are not thinned by hand
-NOT_THINNED = ("cherry", "sweet-cherry", "tart-cherry")
 
 
 @dataclass(frozen=True)
@@ -76,25 +64,37 @@ class Timing:
 
 
 def timing(
-    species: str, today: date, *, bloom_date: date | None = None, size_mm: float | None = None
+    species: str,
+    today: date,
+    *,
+    bloom_date: date | None = None,
+    size_mm: float | None = None,
+    early: bool = False,
 ) -> Timing:
     """Tell from size if it was measured, else from bloom.
 
     Parameters
     ----------
     species : str
-        Name of a species file.
+        Name of a species file; its size window is used.
     today : date
     bloom_date : date, optional
     size_mm : float, optional, mm
         Median fruitlet diameter. A measured size outweighs the calendar.
+    early : bool
+        Early-ripening varieties are late already at the species' ``thinning_latest_mm``, others
+        at the end of its size window.
     """
-    if species in NOT_THINNED or (species.startswith("cherry-") and "plum" not in species):
-        return Timing("not thinned", "Cherries are not thinned by hand.")
-    if size_mm is not None:
-        return _by_size(positive("size_mm", size_mm))
+    try:
+        known = load_species(species) if species else None
+    except SpeciesError:
+        known = None
+    if known is not None and not known.thinned:
+        return Timing("not thinned", f"{known.title} is not thinned by hand.")
+    if size_mm is not None and known is not None:
+        return _by_size(positive("size_mm", size_mm), known, early)
     if bloom_date is None:
-        return Timing("not told", "Neither fruitlet size nor bloom date is known.")
+        return Timing("not told", "Species with fruitlet size, or bloom date, is not known.")
     days = (today - bloom_date).days
     window = DAYS_AFTER_BLOOM.get(species)
     if days < 0:
@@ -102,24 +102,23 @@ def timing(
     if window is None:
         return Timing("not told", f"{days} days after bloom; measure a limb: size decides.")
     text = f"{days} days after bloom; usual {window.first}-{window.last}."
-    state = (
-        "late" if days > window.last
-        else "now" if days >= window.first
-        else "soon" if days >= window.first - _SOON_DAYS
-        else "too early"
-    )  # fmt: skip
+    state = _state(days, window.first, window.last, _SOON_DAYS)
     return Timing(state, text, "days after bloom")
 
 
-def _by_size(size_mm: float) -> Timing:
-    low, high = SIZE_WINDOW_MM
-    state = (
-        "late" if size_mm > high
-        else "now" if size_mm >= low
-        else "soon" if size_mm >= _SOON_MM
-        else "too early"
-    )  # fmt: skip
-    text = f"Fruitlets measure {size_mm:.0f} mm; usual {low:.0f}-{high:.0f} mm."
+def _state(value: float, first: float, last: float, soon: float) -> str:
+    if value > last:
+        return "late"
+    if value >= first:
+        return "now"
+    return "soon" if value >= first - soon else "too early"
+
+
+def _by_size(size_mm: float, species: Species, early: bool) -> Timing:
+    window, latest = species.thinning_size_mm, species.thinning_latest_mm
+    high = min(latest.number, window.high) if early else max(latest.number, window.high)
+    state = _state(size_mm, window.low, high, _SOON_MM)
+    text = f"Fruitlets measure {size_mm:.0f} mm; usual {window.low:.0f}-{high:.0f} mm."
     if state == "late":
         text += " Thin now, expect less gain."
     return Timing(state, text, "size")

@@ -5,6 +5,7 @@ SQLite by a file name, PostgreSQL by a URL. Read in this order: ``tables`` (what
 ``archive`` (export and import), ``upkeep``.
 """
 
+from fruitcount.seen_record import seen_from_dict, seen_to_dict
 from fruitcount.store.archive import (
     read_archive,
     read_csv_folder,
@@ -12,7 +13,6 @@ from fruitcount.store.archive import (
     write_csv_folder,
 )
 from fruitcount.store.base import RevisionConflictError, Store, open_store
-from fruitcount.store.codec import seen_from_dict, seen_to_dict
 from fruitcount.store.ledger import StoreLedger
 from fruitcount.store.orchard import (
     StoredLimb,

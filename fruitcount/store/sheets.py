@@ -17,8 +17,8 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import BadInputError, RecordError
+from fruitcount.seen_record import plain, seen_from_dict, seen_to_dict
 from fruitcount.store.base import RevisionConflictError, Store, reading, writing
-from fruitcount.store.codec import plain, seen_from_dict, seen_to_dict
 from fruitcount.store.photos import PhotoPlace, must_get
 from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow, now_text
 from fruitcount.types import Seen

@@ -9,9 +9,9 @@ from pathlib import Path
 from sqlalchemy import select, text
 
 from fruitcount.errors import RecordError
+from fruitcount.seen_record import seen_from_dict
 from fruitcount.store.archive import write_archive
 from fruitcount.store.base import Store, reading
-from fruitcount.store.codec import seen_from_dict
 from fruitcount.store.photos import file_of
 from fruitcount.store.sheets import replay_edits
 from fruitcount.store.tables import EditRow, PhotoRow, SeenRow

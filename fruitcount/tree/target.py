@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from fruitcount.checks import at_least, in_range, one_of, positive
 from fruitcount.errors import BadInputError
+from fruitcount.species import Species
 from fruitcount.tree.estimate import as_column
 
 __all__ = [
@@ -25,17 +26,6 @@ __all__ = [
 ]
 
 SEASONS = ("early", "mid", "late")
-_TRUNK_SOURCE = (
-    "B. van den Ende, Good Fruit Grower, December 2012, p. 49, Fig. 1 "
-    "(peach and nectarine; row order read from a flattened copy)"
-)
-# (age in years, season) -> fruit per cm of trunk circumference, low and high
-_FRUIT_PER_CM: dict[tuple[int, str], tuple[float, float]] = {
-    (2, "early"): (2.0, 2.0), (2, "mid"): (2.0, 2.0), (2, "late"): (2.0, 2.0),
-    (3, "early"): (2.5, 2.5), (3, "mid"): (2.5, 2.5), (3, "late"): (2.5, 2.5),
-    (4, "early"): (2.5, 2.5), (4, "mid"): (3.5, 3.5), (4, "late"): (4.5, 4.5),
-    (5, "early"): (2.0, 3.0), (5, "mid"): (3.5, 4.0), (5, "late"): (4.5, 5.0),
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -65,23 +55,41 @@ def trunk_area_cm2(circumference_cm: float) -> float:
     return positive("circumference_cm", circumference_cm) ** 2 / (4 * math.pi)
 
 
-def target_by_trunk(circumference_cm: float, *, age_years: int, season: str) -> TreeTarget:
-    """Fruit to leave from trunk circumference, for peach and nectarine only.
+def target_by_trunk(
+    species: Species, circumference_cm: float, *, age_years: int, season: str
+) -> TreeTarget:
+    """Fruit to leave from trunk circumference, where the species has a published table.
+
+    Peach and nectarine: B. van den Ende, Good Fruit Grower, December 2012, p. 49.
 
     Parameters
     ----------
+    species : Species
     circumference_cm : float, cm
         About 20 cm above ground. More circumference, more fruit.
     age_years : int
-        2 or more; 5 stands for any older tree.
+        2 or more; the oldest row stands for any older tree.
     season : {"early", "mid", "late"}
         When the variety ripens: northern hemisphere May-June, July-August, September-October.
+
+    Raises
+    ------
+    BadInputError
+        When the species has no such table.
     """
     positive("circumference_cm", circumference_cm)
     at_least("age_years", age_years, 2)
     one_of("season", season, SEASONS)
-    low, high = _FRUIT_PER_CM[min(int(age_years), 5), season]
-    return TreeTarget(low * circumference_cm, high * circumference_cm, _TRUNK_SOURCE)
+    rows = [
+        row
+        for row in species.trunk_rows
+        if row.age_years <= age_years and row.season in ("all", season)
+    ]
+    if not rows:
+        raise BadInputError(f"no table by trunk is known for {species.name}")
+    row = max(rows, key=lambda r: r.age_years)
+    low, high = row.low_per_cm * circumference_cm, row.high_per_cm * circumference_cm
+    return TreeTarget(low, high, species.tables_source["trunk_table"].source)
 
 
 def target_by_spacing(

@@ -56,6 +56,12 @@ def test_days_after_bloom(species, days, state):
     assert got.state == state
 
 
+def test_early_ripening_is_late_sooner():
+    # NC State: no later than nickel size (US Mint: 21.21 mm)
+    assert timing("peach", TODAY, size_mm=22).state == "now"
+    assert timing("peach", TODAY, size_mm=22, early=True).state == "late"
+
+
 def test_cherry_plum_is_a_plum():
     assert timing("cherry-plum", TODAY, size_mm=15).state == "now"
 

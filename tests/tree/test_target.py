@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
+from fruitcount.species import load_species
 from fruitcount.tree import (
     LimbFacts,
     LimbGroup,
@@ -27,6 +28,8 @@ from fruitcount.tree import (
 )
 from fruitcount.tree.labour import HAND_THINNING_H_PER_HA, h_per_acre, machine_h_per_ha
 
+PEACH = load_species("peach")
+
 
 def test_trees_on_an_acre():
     # UCCE prune page: 16 x 18 ft = 151 trees an acre
@@ -40,7 +43,7 @@ def test_prune_target():
 
 def test_trunk_table():
     # van den Ende 2012: 7-year peach, mid-season, 40 cm
-    got = target_by_trunk(40, age_years=7, season="mid")
+    got = target_by_trunk(PEACH, 40, age_years=7, season="mid")
     assert (got.low_n, got.high_n) == (140, 160)
     assert trunk_area_cm2(40) == pytest.approx(127.3, abs=0.1)
     assert got.low_n / trunk_area_cm2(40) == pytest.approx(1.10, abs=0.01)
@@ -53,7 +56,7 @@ def test_trunk_table():
 )
 def test_trunk_table_in_inches(age, season, printed):
     # the same table prints fruit per inch, rounded to halves
-    assert target_by_trunk(2.54, age_years=age, season=season).middle_n == pytest.approx(
+    assert target_by_trunk(PEACH, 2.54, age_years=age, season=season).middle_n == pytest.approx(
         printed, abs=0.2
     )
 
@@ -149,7 +152,7 @@ def test_sheet_adds_up_and_says_what_is_common_practice():
     limbs = [LimbFacts("A", 5, 900), LimbFacts("B", 4, 500), LimbFacts("C", 3)]
     total = ratio_total([900, 500], [5, 4], all_area_cm2=[5, 4, 3])
     sheet = tree_sheet(
-        limbs, total, target=target_by_trunk(40, age_years=7, season="mid"),
+        limbs, total, target=target_by_trunk(PEACH, 40, age_years=7, season="mid"),
         pace_n_per_min=25, fruit_g=160,
     )  # fmt: skip
     assert sheet.keep_n == 150 == sum(r.keep_n for r in sheet.limbs)

@@ -1,0 +1,45 @@
+"""Many photos: a folder to rows, rows to limbs, limbs to trees.
+
+Read in this order: ``files``, ``ledger`` (what is done), ``worker`` (one photo), ``engines``
+(where it runs), ``run``; then ``naming``, ``alike``, ``group`` and ``trees``. The work itself is
+``photo_row.count_photo``, imported only by who wants it.
+"""
+
+from fruitcount.batch.alike import bits_apart, look_hash, same_looks
+from fruitcount.batch.engines import BatchSettings
+from fruitcount.batch.files import file_hash, find_photos, settings_key
+from fruitcount.batch.group import LimbCount, group_limbs
+from fruitcount.batch.ledger import FileLedger, Ledger
+from fruitcount.batch.naming import (
+    Place,
+    place_by_card,
+    place_by_folder,
+    place_by_name,
+    read_sheet,
+)
+from fruitcount.batch.run import BatchResult, Progress, run_batch
+from fruitcount.batch.trees import TreeEstimate, estimate_trees
+
+__all__ = [
+    "BatchResult",
+    "BatchSettings",
+    "FileLedger",
+    "Ledger",
+    "LimbCount",
+    "Place",
+    "Progress",
+    "TreeEstimate",
+    "bits_apart",
+    "estimate_trees",
+    "file_hash",
+    "find_photos",
+    "group_limbs",
+    "look_hash",
+    "place_by_card",
+    "place_by_folder",
+    "place_by_name",
+    "read_sheet",
+    "run_batch",
+    "same_looks",
+    "settings_key",
+]

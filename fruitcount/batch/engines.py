@@ -1,0 +1,173 @@
+"""Ways to run the work: here one by one, in worker processes, or on a cluster.
+
+Each engine is a function ``(work, paths, settings) -> iterator of (path, row)`` that takes paths
+only as it has room for them, so that memory stays flat however long the list is.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from itertools import chain, islice
+from typing import Any
+
+from fruitcount.batch.worker import Work, do_one, start_worker
+from fruitcount.checks import at_least, one_of
+from fruitcount.errors import BadInputError
+
+__all__ = ["ENGINES", "BatchSettings", "Engine"]
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class BatchSettings:
+    """How a batch is run; none of it changes the results.
+
+    Attributes
+    ----------
+    engine : {"processes", "serial", "dask"}
+    workers : int
+        Worker processes for ``"processes"``. More use more memory; more than cores do not help.
+    scheduler : str
+        Address of a running Dask scheduler for ``"dask"``, such as ``tcp://192.0.2.1:8786``;
+        empty starts one here with ``workers`` processes. The workers must see the photos under
+        the same paths.
+    recycle_after : int
+        New worker processes after that many photos, in case a decoder leaks.
+    """
+
+    engine: str = "processes"
+    workers: int = 2
+    scheduler: str = ""
+    recycle_after: int = 1000
+
+    def __post_init__(self) -> None:
+        one_of("engine", self.engine, ("processes", "serial", "dask"))
+        at_least("workers", self.workers, 1)
+        at_least("recycle_after", self.recycle_after, 1)
+
+
+Engine = Callable[[Work, Iterable[str], BatchSettings], Iterator[tuple[str, Row]]]
+_DIED = "the program that read this photo died; the file may be damaged or far too large"
+
+
+def run_serial(work: Work, paths: Iterable[str], _: BatchSettings) -> Iterator[tuple[str, Row]]:
+    """One after the other in this process."""
+    for path in paths:
+        yield path, do_one(work, path)
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    # spawn is the same on every system, and a worker shares nothing with a broken parent
+    return ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker
+    )
+
+
+def run_processes(
+    work: Work, paths: Iterable[str], settings: BatchSettings
+) -> Iterator[tuple[str, Row]]:
+    """In worker processes; a photo that kills its worker becomes a row too."""
+    stream = iter(paths)
+    # the pool's own max_tasks_per_child can hang in Python 3.11, so pools are replaced instead
+    while (first := next(stream, None)) is not None:
+        block = chain([first], islice(stream, settings.recycle_after - 1))
+        suspects = yield from _one_pool(work, block, settings.workers)
+        for path in suspects:
+            yield path, _alone(work, path)
+
+
+def _one_pool(
+    work: Work, paths: Iterator[str], workers: int
+) -> Generator[tuple[str, Row], None, list[str]]:  # returns the paths in flight when it broke
+    pool = _pool(workers)
+    flying: dict[Future[Row], str] = {}
+    suspects: list[str] = []
+    try:
+        while True:
+            while not suspects and len(flying) < 2 * workers:
+                path = next(paths, None)
+                if path is None:
+                    break
+                try:
+                    flying[pool.submit(do_one, work, path)] = path
+                except BrokenProcessPool:
+                    suspects.append(path)
+            if not flying:
+                return suspects
+            ready, _ = wait(flying, return_when=FIRST_COMPLETED)
+            for future in ready:
+                path = flying.pop(future)
+                try:
+                    yield path, future.result()
+                except BrokenProcessPool:
+                    suspects.append(path)
+    finally:
+        pool.shutdown(wait=not suspects, cancel_futures=True)
+
+
+def _alone(work: Work, path: str) -> Row:
+    with _pool(1) as pool:
+        try:
+            return pool.submit(do_one, work, path).result()
+        except BrokenProcessPool:
+            return {"ok": False, "problem": _DIED}
+
+
+def run_dask(
+    work: Work, paths: Iterable[str], settings: BatchSettings
+) -> Iterator[tuple[str, Row]]:
+    """On a Dask cluster that runs already, or on one started here."""
+    try:
+        from distributed import Client, LocalCluster, as_completed
+    except ImportError as error:
+        raise BadInputError(
+            'engine "dask" needs the extra: pip install "fruitcount[cluster]"'
+        ) from error
+    cluster = None
+    if not settings.scheduler:
+        cluster = LocalCluster(
+            n_workers=settings.workers, threads_per_worker=1, dashboard_address=None
+        )
+    client = Client(cluster if cluster is not None else settings.scheduler, timeout=30)
+    try:
+        yield from _on_cluster(client, (work, iter(paths)), as_completed)
+    finally:
+        client.close()
+        if cluster is not None:
+            cluster.close()
+
+
+def _on_cluster(
+    client: Any, job: tuple[Work, Iterator[str]], as_completed: Any
+) -> Iterator[tuple[str, Row]]:
+    work, stream = job
+    room = 2 * max(len(client.nthreads()), 1)
+    names: dict[str, str] = {}
+
+    def submit(path: str) -> Any:
+        # pure=False: the same path may hold another photo next time
+        future = client.submit(do_one, work, path, pure=False, retries=1)
+        names[future.key] = path
+        return future
+
+    queue = as_completed([submit(p) for p in islice(stream, room)])
+    for future in queue:
+        path = names.pop(future.key)
+        row = {"ok": False, "problem": _DIED} if future.status != "finished" else future.result()
+        future.release()
+        following = next(stream, None)
+        if following is not None:
+            queue.add(submit(following))
+        yield path, row
+
+
+ENGINES: dict[str, Engine] = {
+    "serial": run_serial,
+    "processes": run_processes,
+    "dask": run_dask,
+}

@@ -1,0 +1,139 @@
+"""Photos of one limb put together, so that no fruit is added twice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import mean
+from typing import Any
+
+from fruitcount.batch.alike import same_looks
+from fruitcount.tree.calibration import two_sides
+
+__all__ = ["LimbCount", "group_limbs"]
+
+
+@dataclass(frozen=True)
+class LimbCount:
+    """One limb at one moment.
+
+    Attributes
+    ----------
+    tree, limb : str
+    moment : {"", "before", "after"}
+    count_n : float
+        Fruit on it; NaN when no photo could be counted.
+    var_n2 : float
+        Variance of ``count_n`` from the counting; 0 where it cannot be told.
+    low_n, high_n : float
+        What the sides allow: at least those seen from the better side, at most both added.
+    how : str
+        How ``count_n`` was reached, in words.
+    files : tuple of str
+        Photos used.
+    left_out : tuple of str
+        Copies and photos that could not be counted.
+    base_diameter_mm : float
+        Mean of what the photos told; NaN if none did.
+    """
+
+    tree: str
+    limb: str
+    moment: str
+    count_n: float
+    var_n2: float
+    low_n: float
+    high_n: float
+    how: str
+    files: tuple[str, ...]
+    left_out: tuple[str, ...]
+    base_diameter_mm: float = math.nan
+
+
+def group_limbs(
+    rows: Sequence[Mapping[str, Any]],
+    *,
+    both_n: Mapping[tuple[str, str, str], int] | None = None,
+) -> list[LimbCount]:
+    """Group rows by tree, limb and moment.
+
+    Copies (same bytes or same looks) are left out. Several photos of one side are repeats and
+    their mean is taken. Front and back are not added: with the number recognised on both the
+    Chapman estimate is taken, else the better side, with their sum as the upper end.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        With ``file``, ``ok``, ``count_n`` and, where known, ``tree``, ``limb``, ``side``,
+        ``moment``, ``look``, ``same_as``, ``base_diameter_mm``. Rows without a limb name are each
+        a limb of their own.
+    both_n : mapping, optional
+        (tree, limb, moment) to fruit recognised on the front and on the back.
+    """
+    groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}
+    copies = _copies(rows)
+    for row in rows:
+        limb = str(row.get("limb") or row["file"])
+        if row["file"] in copies and not row.get("limb"):
+            limb = copies[str(row["file"])]
+        key = (str(row.get("tree") or ""), limb, str(row.get("moment") or ""))
+        groups.setdefault(key, []).append(row)
+    shared = both_n or {}
+    return [_limb(key, part, copies, shared.get(key)) for key, part in groups.items()]
+
+
+def _copies(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """File of each copy, to the file it is a copy of."""
+    first = same_looks([str(r.get("look") or "") for r in rows])
+    out = {}
+    for i, row in enumerate(rows):
+        if row.get("same_as"):
+            out[str(row["file"])] = str(row["same_as"])
+        elif first[i] != i:
+            out[str(row["file"])] = str(rows[first[i]]["file"])
+    return out
+
+
+def _limb(
+    key: tuple[str, str, str],
+    rows: Sequence[Mapping[str, Any]],
+    copies: Mapping[str, str],
+    both: int | None,
+) -> LimbCount:
+    used: list[Mapping[str, Any]] = []
+    left_out: list[Mapping[str, Any]] = []
+    for row in rows:
+        name = str(row["file"])
+        # a copy of a photo of another limb is that limb's; left out here as well
+        good = row.get("ok") and row.get("count_n") is not None
+        (used if good and name not in copies else left_out).append(row)
+    sides: dict[str, list[float]] = {}
+    for row in used:
+        sides.setdefault(str(row.get("side") or ""), []).append(float(row["count_n"]))
+    means = {side: mean(counts) for side, counts in sides.items()}
+    count, var, low, high, how = _combine(means, both, max(map(len, sides.values()), default=0))
+    widths = [float(r["base_diameter_mm"]) for r in used if r.get("base_diameter_mm") is not None]
+    return LimbCount(
+        *key, count, var, low, high, how,
+        tuple(str(r["file"]) for r in used),
+        tuple(str(r["file"]) for r in left_out),
+        mean(widths) if widths else math.nan,
+    )  # fmt: skip
+
+
+def _combine(
+    means: Mapping[str, float], both: int | None, repeats: int
+) -> tuple[float, float, float, float, str]:
+    if not means:
+        return math.nan, 0.0, math.nan, math.nan, "no photo could be counted"
+    more = f", mean of {repeats} photos" if repeats > 1 else ""
+    if "front" in means and "back" in means:
+        front, back = means["front"], means["back"]
+        if both is not None:
+            t = two_sides(round(front), round(back), both_n=both)
+            return t.value_n, t.var_n2, t.low_n, t.high_n, f"front and back, {both} on both{more}"
+        best = max(front, back)
+        return best, 0.0, best, front + back, f"the better of front and back{more}"
+    best = max(means.values())
+    return best, 0.0, best, best, f"one side{more}"

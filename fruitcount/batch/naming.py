@@ -1,0 +1,139 @@
+"""Which tree and limb a photo is of: by folder, by a sheet, by card number, or by file name."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from fruitcount.errors import BadInputError
+
+__all__ = ["Place", "place_by_card", "place_by_folder", "place_by_name", "read_sheet"]
+
+_SIDES = {"": "", "f": "front", "front": "front", "b": "back", "back": "back"}
+_MOMENTS = {"": "", "before": "before", "after": "after"}
+_FIELDS = ("tree", "limb", "side", "moment")
+
+
+@dataclass(frozen=True)
+class Place:
+    """What a photo shows; empty where it could not be told.
+
+    Attributes
+    ----------
+    tree, limb : str
+    side : {"", "front", "back"}
+    moment : {"", "before", "after"}
+        Before or after thinning.
+    """
+
+    tree: str = ""
+    limb: str = ""
+    side: str = ""
+    moment: str = ""
+
+
+def place_by_folder(path: str | Path, root: str | Path) -> Place:
+    """Tree from the first folder below ``root``, limb from the second if there is one."""
+    parts = Path(path).relative_to(root).parts[:-1]
+    return Place(tree=parts[0] if parts else "", limb=parts[1] if len(parts) > 1 else "")
+
+
+def place_by_name(path: str | Path, pattern: str) -> Place:
+    """Read a file name by a pattern such as ``{tree}_{limb}_{side}``.
+
+    Parameters
+    ----------
+    path : str or Path
+        Only the name without its ending is read.
+    pattern : str
+        ``{tree}``, ``{limb}``, ``{side}`` (front, back, f, b), ``{moment}`` (before, after) and
+        ``*`` for anything; all else must be there as it is, capitals aside.
+
+    Returns
+    -------
+    Place
+        Empty when the name does not fit.
+
+    Raises
+    ------
+    BadInputError
+        When the pattern names a field that is not known, or names one twice.
+    """
+    found = _compiled(pattern).fullmatch(Path(path).stem)
+    if not found:
+        return Place()
+    got = found.groupdict()
+    side = _SIDES.get(got.get("side", "").lower())
+    moment = _MOMENTS.get(got.get("moment", "").lower())
+    if side is None or moment is None:
+        return Place()
+    return Place(got.get("tree", ""), got.get("limb", ""), side, moment)
+
+
+def _compiled(pattern: str) -> re.Pattern[str]:
+    used: set[str] = set()
+    parts = []
+    for piece in re.split(r"(\{[^{}]*\}|\*)", pattern):
+        if piece == "*":
+            parts.append(".*?")
+        elif piece.startswith("{"):
+            name = piece[1:-1]
+            if name not in _FIELDS or name in used:
+                raise BadInputError(
+                    f"name pattern may hold {', '.join('{' + f + '}' for f in _FIELDS)} once "
+                    f"each, got {pattern!r}"
+                )
+            used.add(name)
+            parts.append(f"(?P<{name}>.+?)")
+        else:
+            parts.append(re.escape(piece))
+    return re.compile("".join(parts), re.IGNORECASE | re.DOTALL)
+
+
+def place_by_card(card_id: int, trees: Mapping[int, str]) -> Place:
+    """Tree from the number on the scale card, where each tree has a card of its own."""
+    return Place(tree=trees.get(card_id, ""))
+
+
+def read_sheet(path: str | Path) -> dict[str, Place]:
+    """Read a CSV sheet with the columns ``file``, ``tree`` and, if wanted, ``limb``, ``side``,
+    ``moment``.
+
+    Returns
+    -------
+    dict
+        File name or path, as written (with ``/``), to place.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a side or moment is not known, or a file comes twice with
+        different places.
+    """  # noqa: D205
+    out: dict[str, Place] = {}
+    try:
+        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
+            reader = csv.DictReader(stream)
+            missing = {"file", "tree"} - set(reader.fieldnames or ())
+            if missing:
+                raise BadInputError(f"{path}: the sheet needs a column {sorted(missing)}")
+            for number, row in enumerate(reader, start=2):
+                name, place = _sheet_row(row, f"{path}, line {number}")
+                if out.setdefault(name, place) != place:
+                    raise BadInputError(f"{path}, line {number}: {name} comes twice")
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
+    return out
+
+
+def _sheet_row(row: dict[str, str | None], where: str) -> tuple[str, Place]:
+    cell = {k: (row.get(k) or "").strip() for k in ("file", *_FIELDS)}
+    side, moment = _SIDES.get(cell["side"].lower()), _MOMENTS.get(cell["moment"].lower())
+    if side is None:
+        raise BadInputError(f"{where}: side must be front or back, got {cell['side']!r}")
+    if moment is None:
+        raise BadInputError(f"{where}: moment must be before or after, got {cell['moment']!r}")
+    return cell["file"].replace("\\", "/"), Place(cell["tree"], cell["limb"], side, moment)

@@ -1,0 +1,81 @@
+"""Killed with -9 at random moments: no photo lost, none written twice.
+
+``FRUITCOUNT_KILLS`` sets how many kills each case gets (100 takes some minutes); by default 10
+for one process writing to SQLite and 4 for worker processes, whose start takes most of the time.
+"""
+
+import collections
+import json
+import os
+import random
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from fruitcount.batch import FileLedger, find_photos
+from fruitcount.store import StoreLedger, find_damage, open_store
+
+HERE = Path(__file__).parent
+
+
+def _start(folder, where, engine):
+    path = os.pathsep.join([str(HERE), str(HERE.parents[1]), os.environ.get("PYTHONPATH", "")])
+    return subprocess.Popen(
+        [sys.executable, str(HERE / "kill_me.py"), str(folder), str(where), engine],
+        env={**os.environ, "PYTHONPATH": path}, stdout=subprocess.PIPE,
+    )  # fmt: skip
+
+
+def _rows(where):
+    if where.suffix == ".db":
+        store = open_store(where)
+        rows = StoreLedger(store, "key").rows()
+        damage = find_damage(store)
+        store.close()
+        return rows, damage
+    ledger = FileLedger(where, "key")
+    rows = ledger.rows()
+    ledger.close()
+    return rows, []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
+@pytest.mark.parametrize(
+    ("name", "engine", "few"), [("rows.jsonl", "processes", 4), ("orchard.db", "serial", 10)]
+)
+def test_kill_and_go_on(tmp_path, name, engine, few):
+    kills_n = int(os.environ.get("FRUITCOUNT_KILLS", few))
+    rng = random.Random(6)
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    for i in range(kills_n * 12 + 20):
+        (folder / f"{i:05}.jpg").write_bytes(b"%05d" % i)
+    files = find_photos(folder)
+    where = tmp_path / name
+    moments = []
+    for _ in range(kills_n):
+        run = _start(folder, where, engine)
+        # let it get into its work, then strike anywhere between two rows
+        run.stdout.read(rng.randrange(1, 10))
+        time.sleep(rng.uniform(0.0, 0.01))
+        assert run.poll() is None, "it ended before it could be killed"
+        run.kill()
+        run.stdout.close()
+        run.wait()
+        rows, damage = _rows(where)
+        assert damage == []
+        moments.append(len(rows))
+    run = _start(folder, where, engine)
+    run.communicate(timeout=300)
+    assert run.returncode == 0
+    rows, damage = _rows(where)
+    assert damage == []
+    often = collections.Counter(row["sha256"] for row in rows)
+    assert len(often) == len(rows) == len(files)
+    assert all(row["ok"] and row["count_n"] == 5 for row in rows)
+    assert moments == sorted(moments)  # what was written stays written
+    assert 0 < moments[0] <= moments[-1] < len(files), "no kill hit a running batch"
+    print(json.dumps({"kills": kills_n, "rows after each kill": moments}))
