@@ -14,7 +14,7 @@ from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa
 from fruitcount.load.model import LimbModel, limb_model
 from fruitcount.load.prop import Prop, best_prop
 from fruitcount.load.settings import LoadDetail, LoadInputs
-from fruitcount.load.words import CAUTIONS, verdict_of
+from fruitcount.load.words import CAUTIONS, notes_of, verdict_of
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
 
@@ -96,6 +96,9 @@ class LoadState:
         The section nearest to breaking.
     base_moment_n_m, base_stress_mpa : float
     forks : tuple of ForkLoad
+    weakest : str
+        ``"limb"`` or ``"side shoot N"`` (from 1): the place that the load factor is for. Shoots
+        of thin wood hang down before they break and are left out of it.
     load_factor : Band
         How many times this load until the worst place breaks, by the estimate.
     verdict : {"fine", "prop or lighten", "do not hang this much", "not told"}
@@ -112,6 +115,7 @@ class LoadState:
     base_moment_n_m: float
     base_stress_mpa: float
     forks: tuple[ForkLoad, ...]
+    weakest: str
     load_factor: Band
     verdict: str
 
@@ -138,7 +142,10 @@ class LoadReport:
         One ripe fruit.
     thin_wood : bool
         The limb is so thin that it hangs down before it breaks.
+    notes : tuple of str
+        What is special about this limb, in sentences.
     cautions : tuple of str
+        What holds for every limb.
     flags : Flag
     """
 
@@ -154,6 +161,7 @@ class LoadReport:
     prop: Prop | None
     fruit_g: float
     thin_wood: bool
+    notes: tuple[str, ...]
     cautions: tuple[str, ...]
     flags: Flag
 
@@ -229,6 +237,12 @@ def limb_load(
         prop=best_prop(model.beam, after.moment_n_m, judge.breaking_mpa, limb),
         fruit_g=model.fruit_g,
         thin_wood=judge.thin,
+        notes=notes_of(
+            thin_limb=judge.thin,
+            thin_shoots=[f.shoot for f in after.forks if judge.bends(f)],
+            tip_assumed=not np.isfinite(limb.tip_diameter_mm),
+            by_line=inputs.inclination_deg is None,
+        ),
         cautions=CAUTIONS,
         flags=Flag.NONE,
     )
@@ -251,7 +265,13 @@ class _Judge:
         self.rel_sd = factor_rel_sd_frac(limb, species, detail)
         self.band_z = detail.band_z
         self.safety = inputs.safety_factor
+        self.thin_wood_mm = detail.thin_wood_mm
         self.thin = bool(limb.base_diameter_mm < detail.thin_wood_mm)
+
+    def bends(self, fork: ForkLoad) -> bool:
+        """Whether a shoot is thin wood loaded beyond its working stress."""
+        thin = self.model.shoot_base_mm[fork.shoot] < self.thin_wood_mm
+        return bool(thin and fork.shoot_stress_mpa > self.breaking_mpa / self.safety)
 
     def moment(self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_]) -> FloatArray:
         return bending_moment_n_m(
@@ -264,7 +284,11 @@ class _Judge:
         stress = bending_stress_mpa(moment, model.beam.diameter_mm)
         forks = self._forks(fruit, wood, stress)
         worst = int(np.argmax(stress))
-        hardest = max([float(stress[worst]), *(f.shoot_stress_mpa for f in forks)])
+        hardest, weakest = float(stress[worst]), "limb"
+        for fork in forks:
+            thick = model.shoot_base_mm[fork.shoot] >= self.thin_wood_mm
+            if thick and fork.shoot_stress_mpa > hardest:
+                hardest, weakest = fork.shoot_stress_mpa, f"side shoot {fork.shoot + 1}"
         factor = self.breaking_mpa / hardest if hardest > 0 else math.inf
         band = factor_band(factor, self.rel_sd, self.band_z)
         return LoadState(
@@ -279,6 +303,7 @@ class _Judge:
             base_moment_n_m=float(abs(moment[0])),
             base_stress_mpa=float(stress[0]),
             forks=forks,
+            weakest=weakest,
             load_factor=band,
             verdict=verdict_of(band.low, band.middle, self.safety, thin=self.thin),
         )
@@ -338,7 +363,20 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
     nan = math.nan
     empty = np.zeros(0)
     state = LoadState(
-        0, nan, nan, empty, empty, empty, nan, nan, nan, nan, (), Band(nan, nan, nan), "not told"
+        0,
+        nan,
+        nan,
+        empty,
+        empty,
+        empty,
+        nan,
+        nan,
+        nan,
+        nan,
+        (),
+        "",
+        Band(nan, nan, nan),
+        "not told",
     )
     breaking = species.breaking_stress_mpa
     return LoadReport(
@@ -354,6 +392,7 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
         prop=None,
         fruit_g=nan,
         thin_wood=False,
+        notes=(),
         cautions=CAUTIONS,
         flags=Flag.LOAD_NOT_TOLD,
     )

@@ -1,0 +1,105 @@
+"""The limb diagram: to scale, complete, in both renderers, and drawn when little is told."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from limbs import fruit_on, straight_limb
+from PIL import Image
+from reportlab.graphics.shapes import Drawing
+from reportlab.platypus import SimpleDocTemplate
+
+from fruitcount.export.limb_diagram import (
+    LEFT,
+    RIGHT,
+    draw_limb,
+    limb_diagram_pdf,
+    limb_diagram_png,
+)
+from fruitcount.export.palette import FATES
+from fruitcount.export.shapes import Ring, Words
+from fruitcount.load import Removal, limb_load
+from fruitcount.plan import GrowerInputs, plan_limb
+from fruitcount.species import load_species
+from fruitcount.types import Fruitlets, Limb
+
+PEACH = load_species("peach")
+
+
+def made(limb, fruit):
+    inputs = GrowerInputs()
+    plan = plan_limb(fruit, limb, PEACH, inputs)
+    cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
+    load = limb_load(fruit, limb, PEACH, inputs, plan.keep_mask, removals=cuts)
+    return fruit, limb, plan, load
+
+
+@pytest.fixture
+def heavy():
+    limb = straight_limb(900, base_mm=24, tip_mm=9, up_deg=20, shoots=[(300, 200, 70, 7.0)])
+    rng = np.random.default_rng(1)
+    at = np.r_[rng.uniform(20, 880, 24), rng.uniform(20, 190, 8)]
+    return made(limb, fruit_on(limb, at, shoot=np.r_[np.full(24, -1), np.zeros(8, int)]))
+
+
+def texts(drawn):
+    return [s.text for s in drawn.shapes if isinstance(s, Words)]
+
+
+def test_png_is_as_wide_as_asked(heavy):
+    image = Image.open(io.BytesIO(limb_diagram_png(*heavy, width_px=390)))
+    assert image.format == "PNG"
+    assert image.width == 390
+    assert len(np.unique(np.asarray(image.convert("RGB")).reshape(-1, 3), axis=0)) > 20
+
+
+def test_pdf_drawing_goes_into_a_report(heavy):
+    drawing = limb_diagram_pdf(*heavy)
+    assert isinstance(drawing, Drawing)
+    assert drawing.width <= 390
+    assert drawing.height <= 660
+    out = io.BytesIO()
+    SimpleDocTemplate(out).build([drawing])
+    assert out.getvalue().startswith(b"%PDF")
+    assert b"/Subtype /Image" not in out.getvalue()
+
+
+def test_kept_fruit_is_drawn_twice_and_to_scale(heavy):
+    fruit, _limb, plan, _load = heavy
+    discs = [s for s in draw_limb(*heavy).shapes if isinstance(s, Ring)]
+    kept = [s for s in discs if s.fill == FATES["keep"].rgb]
+    assert len(kept) == 2 * plan.keep_count + 1  # before, after, legend
+    on_main = np.flatnonzero(plan.keep_mask & (fruit.shoot == -1))
+    for i in on_main:
+        x = LEFT + fruit.along_mm[i] / 900 * (RIGHT - LEFT)
+        assert sum(abs(s.x - x) < 1e-6 for s in kept) >= 2
+
+
+def test_words_fit_the_width_and_nothing_is_drawn_outside(heavy):
+    drawn = draw_limb(*heavy, system="us")
+    assert any("in from the base" in t for t in texts(drawn))
+    for shape in drawn.shapes:
+        assert not isinstance(shape, Words) or shape.size >= 11
+        assert not isinstance(shape, Ring) or 0 <= shape.x <= drawn.width
+    assert max(len(t) for t in texts(drawn)) <= 74
+
+
+def test_says_so_where_load_is_not_told():
+    limb = straight_limb(900)
+    drawn = draw_limb(*made(limb, fruit_on(limb, np.linspace(20, 880, 20))))
+    assert any("not told" in t for t in texts(drawn))
+    assert not any("MPa" in t for t in texts(drawn))
+
+
+def test_without_scale_the_ruler_is_in_shares():
+    whole = straight_limb(900)
+    limb = Limb(line_px=whole.line_px, length_px=whole.length_px)
+    drawn = draw_limb(*made(limb, fruit_on(whole, np.linspace(20, 880, 20))))
+    assert any("% of the limb" in t for t in texts(drawn))
+
+
+def test_without_a_limb_there_are_words():
+    drawn = draw_limb(*made(Limb(), Fruitlets.from_columns(x_px=[1.0, 2.0], r_px=[5, 5])))
+    assert any("not found" in t for t in texts(drawn))
