@@ -117,6 +117,7 @@ def launch(
             "browser.gatherUsageStats": False,
             "client.toolbarMode": "minimal",
             "client.showErrorDetails": "none",
+            "client.showErrorLinks": False,
             **_THEME,
         }
     )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 
-__all__ = ["LARGEST_SIDE_PX", "piece_jpeg", "preview_jpeg"]
+__all__ = ["LARGEST_SIDE_PX", "piece_jpeg", "preview_jpeg", "shrink_jpeg", "shrink_png"]
 
 LARGEST_SIDE_PX = 2048
 _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 82]
@@ -59,6 +59,17 @@ def shrink_jpeg(rgb: NDArray[Any], side_px: int) -> bytes:
         size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), _JPEG)
+    if not done:
+        raise RuntimeError("the picture could not be encoded")
+    return bytes(data)
+
+
+def shrink_png(rgb: NDArray[Any], side_px: int) -> bytes:
+    """The same as PNG, for drawings."""
+    scale = side_px / max(rgb.shape[:2])
+    if scale < 1:
+        rgb = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    done, data = cv2.imencode(".png", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
     if not done:
         raise RuntimeError("the picture could not be encoded")
     return bytes(data)

@@ -86,6 +86,11 @@ class Records:
             raise RecordError("There is no such photo here. It may have been deleted.")
         return int(found)
 
+    def name(self, key: str) -> str:
+        """The photo's file name, for people."""
+        with reading(self.store) as db:
+            return db.scalar(select(PhotoRow.file_name).where(PhotoRow.sha256 == key)) or ""
+
     def path(self, key: str) -> Path:
         """The photo's file.
 

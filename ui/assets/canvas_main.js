@@ -310,13 +310,13 @@ class Screen {
 
   inside(x, y) { return [Math.min(Math.max(x, 0), this.view.pw - 1), Math.min(Math.max(y, 0), this.view.ph - 1)]; }
 
-  // The mark under a finger: at least 22 screen pixels around each centre answer.
-  hit(cx, cy) {
+  // The mark under a finger or the mouse: at least ``reach`` screen pixels around a centre answer.
+  hit(cx, cy, reach = 22) {
     let best = [1, null];
     for (const m of this.marks.values()) {
       if (this.job === "doubt" && !isDoubtful(m, this.data.doubt_below)) continue;
       const [x, y] = this.view.toCss(m.x_px, m.y_px);
-      const d = Math.hypot(x - cx, y - cy) / Math.max(m.r_px * this.view.k + 3, 22);
+      const d = Math.hypot(x - cx, y - cy) / Math.max(m.r_px * this.view.k + 3, reach);
       if (d < best[0]) best = [d, m];
     }
     return best[1];

@@ -71,7 +71,7 @@ function startAct(S, [cx, cy], touch) {
     const [hx, hy] = handleAt(chosen, S.view);
     if (Math.hypot(cx - hx, cy - hy) < GRIP_CSS) return { ...base, kind: "grip", mark: chosen };
   }
-  const mark = S.hit(cx, cy);
+  const mark = S.hit(cx, cy, touch ? 22 : 11);
   return mark ? { ...base, kind: "mark", mark } : { ...base, kind: "pan" };
 }
 

@@ -1,0 +1,198 @@
+"""The limb page: a photo in, its marks corrected by hand, the keep count beside it."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import screen_cache as cache
+import screen_engine as engine
+import streamlit as st
+from review_canvas import View, canvas_data, review_canvas
+from screen_answers import answers_form
+from screen_downloads import show_downloads
+from screen_result import cut_strokes, fates_by_mark, headline, numbers, show_result
+from screen_words import plain, units
+
+from fruitcount.errors import FruitcountError
+from fruitcount.image import DISC_DIAMETERS_MM, read_photo
+from fruitcount.resources import sample_folder
+
+__all__ = ["show"]
+
+_ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
+_WIDGET = "canvas_{}"
+
+
+def show() -> None:
+    """The page: a photo named in the address is reviewed, else one is asked for."""
+    key = str(st.query_params.get("photo", ""))
+    if not key:
+        start()
+        return
+    try:
+        with st.spinner("Counting the fruit on this photo."):
+            cache.seen_of(key)
+    except FruitcountError as fault:
+        st.error(str(fault))
+        if st.button("Choose another photo"):
+            open_photo("")
+        return
+    review(key)
+    watch(key)
+
+
+def open_photo(key: str) -> None:
+    """Go to a photo (or to the start, with an empty key) by changing the address."""
+    if key:
+        st.query_params["photo"] = key
+    else:
+        st.query_params.pop("photo", None)
+    st.rerun()
+
+
+def start() -> None:
+    """First visit: what this does, and three ways to begin."""
+    st.header("How many fruit should stay on this limb?")
+    st.write(
+        "Photograph one limb from the side with a printed scale card beside it. "
+        "You get a count, how many to keep, which to take off, and where one cut does most of it."
+    )
+    data = st.file_uploader(
+        "Photo of a limb (JPEG, PNG, WebP, TIFF or HEIC)", type=_ENDINGS, key="upload"
+    )
+    if data is not None:
+        take_in(data.getvalue(), data.name)
+    begin, camera = st.columns(2)
+    if begin.button("Try the sample limb", width="stretch", icon=":material/eco:"):
+        take_in(*sample_photo())
+    with camera.popover("Use the camera here", width="stretch", icon=":material/photo_camera:"):
+        st.write(
+            "The browser allows this only on this computer itself or over https. On a phone, "
+            "the upload above offers its camera, which takes sharper pictures."
+        )
+        if st.toggle("Open the camera"):
+            shot = st.camera_input("Limb with scale card")
+            if shot is not None:
+                take_in(shot.getvalue(), "camera.jpg")
+    show_recent()
+
+
+def take_in(data: bytes, name: str) -> None:
+    """Check that it is a photo by its content, keep it, and open it."""
+    try:
+        read_photo(data, name=name)
+        key = cache.records().add_photo(data, name)
+    except FruitcountError as fault:
+        st.error(str(fault))
+        return
+    open_photo(key)
+
+
+def sample_photo() -> tuple[bytes, str]:
+    """A sample limb: one of the samples where they are there, else a drawn one."""
+    files = sorted(sample_folder().glob("*.jpg")) if sample_folder().is_dir() else []
+    if files:
+        return files[0].read_bytes(), "sample limb.jpg"
+    from screen_photos import shrink_jpeg
+
+    from fruitcount.evaluate.synthetic import draw_scene
+
+    photo, _ = draw_scene(7)
+    return shrink_jpeg(photo.rgb, 4096), "sample limb (drawn).jpg"
+
+
+def show_recent() -> None:
+    """The last photos, to go on with."""
+    lines = cache.records().photos()[:6]
+    if not lines:
+        st.caption("Nothing here yet. Your photos stay on this computer.")
+        return
+    st.subheader("Go on with")
+    for line in lines:
+        count = line.numbers.get("crop_count")
+        told = "" if count is None else f": keep {line.numbers['keep_count']} of {count}"
+        if st.button(plain(line.name or "photo") + told, key=f"open{line.key}", width="stretch"):
+            open_photo(line.key)
+
+
+@st.fragment  # type: ignore[untyped-decorator]
+def review(key: str) -> None:
+    """Photo and answer side by side; every edit and every answer comes back here."""
+    records, us = cache.records(), units() == "us"
+    path, seen = records.path(key), cache.seen_of(key)
+    desk = cache.desk_of(key)
+    photo, answer = st.columns([3, 2], gap="medium")
+    with answer:
+        facts = answers_form(key[:12], answers_of(key), us)
+    keep_answers(key, facts)
+    shown = engine.corrected(seen, desk.history.sheet, path, facts)
+    result = engine.result(shown, facts)
+    keep_if_new(key, desk.history.revision, facts, numbers(result))
+    big, small = headline(result)
+    scale = shown.scale
+    view = View(
+        key=key,
+        width_px=seen.width_px,
+        height_px=seen.height_px,
+        summary=big,
+        detail=small,
+        fates=fates_by_mark(result, desk.history.sheet),
+        cuts_px=cut_strokes(result),
+        card_px=[(float(x), float(y)) for x, y in scale.corners_px],
+        coins=list(DISC_DIAMETERS_MM.items()),
+        px_per_mm=scale.px_per_mm if scale.known else 0.0,
+        message=desk.message,
+        us=us,
+        doubt_below=engine.doubt_below(seen.source),
+    )
+    desk.message = ""
+    widget = _WIDGET.format(key[:12])
+    with photo:
+        review_canvas(
+            canvas_data(desk.history, desk.acked, view),
+            key=widget,
+            on_outbox=partial(cache.receive, key, widget),
+        )
+    with answer:
+        show_result(result, units())
+        show_downloads(path, result, units(), key[:12])
+        st.caption(f"Photo: {plain(seen.name or 'photo')}. Every change is saved at once.")
+        if st.button("Another photo", key=f"{key[:12]}leave"):
+            st.query_params.pop("photo", None)
+            st.rerun(scope="app")
+
+
+def answers_of(key: str) -> dict[str, Any]:
+    """The grower's answers for this photo, as last given."""
+    held: dict[str, dict[str, Any]] = st.session_state.setdefault("_facts", {})
+    if key not in held:
+        kept = cache.records().inputs(key)
+        held[key] = kept or dict(st.session_state.get("_last_facts", {"species": "peach"}))
+    return held[key]
+
+
+def keep_answers(key: str, facts: dict[str, Any]) -> None:
+    """Keep the answers, and take the general ones over to the next photo."""
+    st.session_state["_facts"][key] = facts
+    st.session_state["_last_facts"] = {
+        k: facts.get(k) for k in ("species", "ripening_month", "drop_done", "pass_number")
+    }
+
+
+def keep_if_new(key: str, revision: int, facts: dict[str, Any], told: dict[str, Any]) -> None:
+    """Keep the result once for each state of marks and answers."""
+    held = st.session_state.setdefault("_kept", {})
+    state = (revision, repr(sorted(facts.items(), key=str)))
+    if held.get(key) != state:
+        cache.records().keep_result(key, revision, facts, told)
+        held[key] = state
+
+
+@st.fragment(run_every=4)  # type: ignore[untyped-decorator]
+def watch(key: str) -> None:
+    """Look now and then whether another browser has changed this photo."""
+    desk = st.session_state.get("_desks", {}).get(key)
+    if desk is not None and cache.records().steps(key, desk.history.revision):
+        desk.message = "Another screen changed this photo: you see its changes now."
+        st.rerun(scope="app")

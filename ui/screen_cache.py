@@ -1,0 +1,72 @@
+"""The only cache decorators, and the session's open photos."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import review_seen as rv
+import review_state as rs
+import screen_engine as engine
+import streamlit as st
+from screen_launch import default_data_dir
+from screen_outbox import Desk, take_box
+from screen_store import Records, open_records
+
+from fruitcount.store.base import RevisionConflictError
+from fruitcount.types import Seen
+
+__all__ = ["desk_of", "receive", "records", "seen_of"]
+
+
+@st.cache_resource  # type: ignore[untyped-decorator]
+def _records_in(folder: str) -> Records:
+    return open_records(folder)
+
+
+def records() -> Records:
+    """The records, opened once for all visitors of this server."""
+    opened: Records = _records_in(str(default_data_dir()))
+    return opened
+
+
+def seen_of(key: str) -> Seen:
+    """A photo's automatic result: kept, or measured now and kept."""
+    held: dict[str, Seen] = st.session_state.setdefault("_seen", {})
+    if key not in held:
+        seen = records().seen(key)
+        if seen is None:
+            name = records().name(key)
+            records().keep_seen(key, engine.measure(records().path(key), name))
+            seen = records().seen(key)
+        if seen is None:
+            raise RuntimeError("the result was not kept")
+        held[key] = seen
+    return held[key]
+
+
+def desk_of(key: str) -> Desk:
+    """The photo's sheet and history as this visitor last saw it, brought up to date."""
+    held: dict[str, Desk] = st.session_state.setdefault("_desks", {})
+    if key not in held:
+        held[key] = Desk(rs.History.begin(rv.sheet_of(seen_of(key))))
+    desk = held[key]
+    desk.follow(records().steps(key, desk.history.revision))
+    return desk
+
+
+def receive(key: str, widget: str) -> None:
+    """Do what the browser sent, keep it, and try again if another browser was first."""
+    outbox = st.session_state[widget].outbox
+    if not outbox or outbox.get("photo") != key:
+        return
+    resolve = partial(engine.resolve, seen_of(key), records().path(key))
+    for box in outbox.get("boxes", []):
+        for _ in range(5):
+            desk = desk_of(key)
+            before = Desk(desk.history, dict(desk.acked), dict(desk.made), desk.message)
+            events = take_box(desk, box, resolve)
+            try:
+                records().add_steps(key, events)
+                break
+            except RevisionConflictError:
+                st.session_state["_desks"][key] = before

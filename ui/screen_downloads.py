@@ -1,0 +1,65 @@
+"""Files to take away, made only when they are asked for."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import streamlit as st
+from screen_engine import photo_at
+from screen_photos import LARGEST_SIDE_PX, shrink_png
+
+from fruitcount.export.coco import write_coco
+from fruitcount.export.picture import annotated_picture
+from fruitcount.export.record import result_to_dict
+from fruitcount.export.table import result_row, write_rows
+from fruitcount.pipeline import Result
+
+__all__ = ["show_downloads"]
+
+
+def _by_file(write: Callable[[Path], object], ending: str) -> bytes:
+    """Bytes of what a writer puts in a file."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"out{ending}"
+        write(path)
+        return path.read_bytes()
+
+
+def picture_bytes(path: Path, result: Result, units: str) -> bytes:
+    """The annotated picture as PNG."""
+    return shrink_png(annotated_picture(photo_at(path), result, units=units), 2 * LARGEST_SIDE_PX)
+
+
+def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
+    """A row of buttons; each file is written when its button is pressed."""
+    stem = "limb-" + result.seen.sha256[:8]
+    files: list[tuple[str, str, str, Callable[[], bytes]]] = [
+        ("Picture", ".png", "image/png", lambda: picture_bytes(path, result, units)),
+        (
+            "CSV",
+            ".csv",
+            "text/csv",
+            lambda: _by_file(lambda p: write_rows(p, [result_row(result)]), ".csv"),
+        ),
+        (
+            "JSON",
+            ".json",
+            "application/json",
+            lambda: json.dumps(result_to_dict(result), indent=1).encode(),
+        ),
+        (
+            "COCO",
+            ".coco.json",
+            "application/json",
+            lambda: _by_file(lambda p: write_coco([result.seen], p), ".json"),
+        ),
+    ]
+    st.markdown("**Take away**")
+    with st.container(horizontal=True):
+        for words, ending, mime, make in files:
+            st.download_button(
+                words, make, f"{stem}{ending}", mime, key=f"{key}{ending}", on_click="ignore"
+            )

@@ -1,0 +1,209 @@
+"""The screen's one door to the counting: measure, correct, decide.
+
+It also answers the two wishes that need the photo itself: a limb line and a scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import review_seen as rv
+import review_state as rs
+
+from fruitcount.detect import DetectSettings
+from fruitcount.errors import BadInputError
+from fruitcount.flags import Flag
+from fruitcount.image import (
+    read_photo,
+    scale_from_disc,
+    scale_from_fruit,
+    scale_from_points,
+)
+from fruitcount.limb import find_limb, place_fruitlets, trace_between, with_caliper
+from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, decide, see
+from fruitcount.plan import GrowerInputs
+from fruitcount.types import Fruitlets, Limb, Photo, Scale, Seen
+
+__all__ = ["corrected", "doubt_below", "grower_inputs", "measure", "photo_at", "resolve", "result"]
+
+_SCALE_FLAGS = (
+    Flag.NO_SCALE
+    | Flag.CARD_SMALL
+    | Flag.CARD_TILTED
+    | Flag.CARD_PARTLY_HIDDEN
+    | Flag.CARDS_DISAGREE
+    | Flag.CARD_SIZE_ASSUMED
+    | Flag.SCALE_FROM_FRUIT
+    | Flag.SIZES_OUT_OF_RANGE
+)
+_LIMB_FLAGS = (
+    Flag.LIMB_NOT_FOUND | Flag.LIMB_LEAVES_FRAME | Flag.LIMB_DOUBTFUL | Flag.DIAMETER_DOUBTFUL
+)
+_COUNT_FLAGS = Flag.NO_FRUIT_SEEN | Flag.COUNT_NOT_TOLD | Flag.MANY_DOUBTFUL
+# A handle dragged on a line with more points than this gives a needlessly long line.
+_MOST_POINTS = 60
+
+
+@lru_cache(maxsize=2)
+def photo_at(path: Path) -> Photo:
+    """The decoded photo; the last two are held (50 MP is 150 MB)."""
+    return read_photo(path)
+
+
+def measure(path: Path, name: str) -> Seen:
+    """Count a photo by itself.
+
+    Raises
+    ------
+    PhotoUnreadableError
+        When it is not a photo that can be read.
+    """
+    return replace(see(photo_at(path), CountSettings()), name=name)
+
+
+def doubt_below(source: str) -> float:
+    """Marks with a score under this are shown as doubtful."""
+    return DetectSettings().threshold_for(source) + DOUBT_MARGIN
+
+
+def grower_inputs(facts: Mapping[str, Any]) -> GrowerInputs:
+    """The grower's answers; what the plan does not know is passed over."""
+    known = {f.name for f in fields(GrowerInputs)}
+    return GrowerInputs(**{k: v for k, v in facts.items() if k in known and v is not None})
+
+
+def corrected(seen: Seen, sheet: rs.Sheet, path: Path, facts: Mapping[str, Any]) -> Seen:
+    """What was seen, with a sheet's corrections and the typed caliper readings.
+
+    Parameters
+    ----------
+    seen : Seen
+        The automatic result.
+    sheet : Sheet
+    path : Path
+        The photo: a limb line drawn by hand is measured on it, once.
+    facts : mapping
+        ``base_diameter_mm`` and ``tip_diameter_mm`` are caliper readings.
+    """
+    scale = rv.scale_of(seen, sheet.scale)
+    limb = seen.limb
+    if sheet.line_by_hand != seen.limb.by_hand or sheet.line_px != rv.sheet_of(seen).line_px:
+        limb = _hand_limb(path, sheet.line_px)
+    limb = with_caliper(
+        rv.limb_of(limb, Scale() if limb is not seen.limb else seen.scale, scale),
+        base_diameter_mm=facts.get("base_diameter_mm"),
+        tip_diameter_mm=facts.get("tip_diameter_mm"),
+    )
+    fruit = rv.fruitlets_of(seen, sheet, scale)
+    placed = place_fruitlets(fruit, limb, scale)
+    told = np.array([m.on_limb for m in sheet.marks], dtype=int)
+    placed = placed.with_columns(on_limb=np.where(told < 0, placed.on_limb, told))
+    flags = (seen.flags & ~(_SCALE_FLAGS | _LIMB_FLAGS | _COUNT_FLAGS)) | scale.flags | limb.flags
+    flags |= _count_flags(seen, sheet)
+    return replace(seen, scale=scale, limb=limb, fruitlets=placed, flags=flags)
+
+
+def _count_flags(seen: Seen, sheet: rs.Sheet) -> Flag:
+    """A person who marked fruit has told the count; doubt ends when the doubtful are checked."""
+    flags = Flag.NONE if any(m.by_hand for m in sheet.marks) else seen.flags & Flag.COUNT_NOT_TOLD
+    if not sheet.marks and not flags:
+        flags |= Flag.NO_FRUIT_SEEN
+    if sheet.doubtful(doubt_below(seen.source)):
+        flags |= seen.flags & Flag.MANY_DOUBTFUL
+    return flags
+
+
+@lru_cache(maxsize=8)
+def _hand_limb(path: Path, line: tuple[rs.Point, ...]) -> Limb:
+    """A limb drawn by hand, measured in pixels only; the sheet's scale comes after."""
+    if len(line) < 2:
+        return Limb(flags=Flag.LIMB_NOT_FOUND, by_hand=True)
+    return find_limb(photo_at(path), None, Fruitlets.empty(), Scale(), line_px=np.array(line))
+
+
+def result(seen: Seen, facts: Mapping[str, Any]) -> Result:
+    """Decide on what was seen."""
+    return Result(seen, decide(seen, grower_inputs(facts)))
+
+
+def resolve(seen: Seen, path: Path, sheet: rs.Sheet, item: Mapping[str, Any]) -> rs.Edit:
+    """Turn a tapped limb line or scale into an edit of the sheet.
+
+    Raises
+    ------
+    BadInputError
+        When the taps cannot be used; the message is for the user.
+    """
+    if "line" in item:
+        return _line_edit(seen, path, sheet, item["line"])
+    return _scale_edit(seen, path, sheet, item["scale"])
+
+
+def _line_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]) -> rs.Edit:
+    taps = [(float(x), float(y)) for x, y in wish["taps"]][:_MOST_POINTS]
+    if len(taps) < 2:
+        raise BadInputError("Tap where the limb starts, then its tip.")
+    line = _followed(path, taps) if wish.get("follow") else tuple(taps)
+    line = tuple((round(x, 2), round(y, 2)) for x, y in line)
+    edit = rs.SetLine(sheet.line_px, line, sheet.line_by_hand, True)
+    after = rs.apply(sheet, edit)
+    moved = _moved_marks(seen, path, after)
+    return rs.Many((edit, *moved)) if moved else edit
+
+
+def _followed(path: Path, taps: list[rs.Point]) -> tuple[rs.Point, ...]:
+    """Snap the line to the wood between each two taps."""
+    photo, line = photo_at(path), [taps[0]]
+    for a, b in pairwise(taps):
+        piece = trace_between(photo, None, a, b)
+        line += [(float(x), float(y)) for x, y in piece[1:]]
+    step = max(1, len(line) // _MOST_POINTS)
+    return (*line[:-1:step], line[-1])
+
+
+def _moved_marks(seen: Seen, path: Path, sheet: rs.Sheet) -> tuple[rs.Change, ...]:
+    """Marks that another line puts on or off the limb; those named by hand stay."""
+    scale = rv.scale_of(seen, sheet.scale)
+    limb = rv.limb_of(_hand_limb(path, sheet.line_px), Scale(), scale)
+    placed = place_fruitlets(rv.fruitlets_of(seen, sheet, scale), limb, scale)
+    return tuple(
+        rs.Change(mark, replace(mark, on_limb=int(placed.on_limb[i])), "label")
+        for i, mark in enumerate(sheet.marks)
+        if not mark.by_hand and mark.on_limb != int(placed.on_limb[i])
+    )
+
+
+def _scale_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]) -> rs.Edit:
+    how, mm = str(wish["how"]), float(wish.get("mm", 0.0))
+    points = tuple((float(x), float(y)) for x, y in wish.get("points", ()))
+    if how == "card":
+        return rs.SetScale(sheet.scale, rv.choice_of(seen.scale))
+    if how == "two points" and len(points) == 2:
+        (x1, y1), (x2, y2) = points
+        scale = scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=mm)
+    elif how == "coin" and points:
+        scale = scale_from_disc(photo_at(path), *points[0], diameter_mm=mm)
+    elif how == "fruit" and points:
+        scale = scale_from_fruit(_nearest_fruit(sheet, points[0]), mm)
+    else:
+        raise BadInputError("Tap on the photo first, then use the scale.")
+    if not scale.known:
+        raise BadInputError("No round outline was found there. Tap its middle, or use two points.")
+    return rs.SetScale(sheet.scale, rv.choice_of(scale, points, mm))
+
+
+def _nearest_fruit(sheet: rs.Sheet, at: rs.Point) -> Fruitlets:
+    near = min(
+        sheet.marks,
+        key=lambda m: (m.x_px - at[0]) ** 2 + (m.y_px - at[1]) ** 2,
+        default=None,
+    )
+    if near is None or (near.x_px - at[0]) ** 2 + (near.y_px - at[1]) ** 2 > (3 * near.r_px) ** 2:
+        raise BadInputError("Tap on a marked fruit.")
+    return Fruitlets.from_columns(x_px=[near.x_px], y_px=[near.y_px], r_px=[near.r_px])
