@@ -9,7 +9,7 @@ results made with the shipped settings stay as they are.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +20,16 @@ from fruitcount.evaluate.match import MATCH_RADII
 from fruitcount.evaluate.scores import Tally
 from fruitcount.evaluate.tuning import (
     Tuning,
+    apply_tuning,
     features,
     shipped_tuning,
     tuned_scores,
     tuning_sentence,
 )
+from fruitcount.limb import place_fruitlets
 from fruitcount.types import FloatArray, Fruitlets, Seen
 
-__all__ = ["LearnSettings", "Lesson", "Proposal", "lesson_from", "propose"]
+__all__ = ["LearnSettings", "Lesson", "Proposal", "lesson_from", "propose", "retuned"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,6 +192,29 @@ def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) ->
         if after.f1 >= best.f1 + s.least_gain:
             best, tuning = after, fit(lessons, s)
     return Proposal(tuning, shipped, before, best, len(lessons), tuning is not shipped)
+
+
+def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
+    """A photo of the rest of the folder under an accepted tuning.
+
+    Parameters
+    ----------
+    shipped : Seen
+        The photo as measured with the shipped settings: its scale and limb stay.
+    marks : Fruitlets
+        The detector's marks on it with a low threshold.
+    tuning : Tuning
+
+    Returns
+    -------
+    Seen
+        A new value; keep ``shipped`` to go back. A photo that holds marks made by hand is
+        returned as it is: a correction is never overruled.
+    """
+    if bool(shipped.fruitlets.by_hand.any()):
+        return shipped
+    kept = apply_tuning(marks, tuning)
+    return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
 
 
 def _fit_threshold(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:

@@ -13,9 +13,9 @@ from fruitcount.evaluate.run import Predict
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, see
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Scale, Seen
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Photo, Scale, Seen
 
-__all__ = ["CURVE_THRESHOLD", "circles_predictor", "pipeline_predictor"]
+__all__ = ["CURVE_THRESHOLD", "circles_predictor", "low_marks", "pipeline_predictor"]
 
 CURVE_THRESHOLD = 0.05
 """Low enough that the precision-recall curve reaches its end."""
@@ -76,12 +76,30 @@ def pipeline_predictor(
         seen = see(photo, rules)
         if not whole_curve:
             return seen
-        maps = FRUITNESS[seen.source](photo.rgb, seen.scale)
-        low = find_fruitlets(photo, maps, seen.scale, DetectSettings(threshold=CURVE_THRESHOLD))
+        low = low_marks(photo, rules)
         shipped = DetectSettings(threshold=rules.min_score).threshold_for(seen.source)
         return replace(seen, fruitlets=_joined(seen.fruitlets, low.take(low.score < shipped)))
 
     return predict
+
+
+def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
+    """Marks of a photo down to a low score, those on the scale card left out as always.
+
+    Parameters
+    ----------
+    photo : Photo
+    settings : CountSettings, optional
+        As for :func:`fruitcount.pipeline.see`; its ``min_score`` is not used.
+
+    Returns
+    -------
+    Fruitlets
+        For :func:`fruitcount.evaluate.learn.lesson_from` and
+        :func:`fruitcount.evaluate.learn.retuned`.
+    """
+    rules = settings or CountSettings()
+    return see(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets
 
 
 def _joined(first: Fruitlets, second: Fruitlets) -> Fruitlets:

@@ -6,9 +6,13 @@ import json
 
 import numpy as np
 import pytest
+from helpers import assert_fruitlets_close
 
+from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.evaluate.learn import LearnSettings, Lesson, lesson_from, propose
+from fruitcount.evaluate.learn import LearnSettings, Lesson, lesson_from, propose, retuned
+from fruitcount.evaluate.predictors import low_marks
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.evaluate.tuning import (
     Tuning,
     apply_tuning,
@@ -18,6 +22,7 @@ from fruitcount.evaluate.tuning import (
     tuning_from_record,
     tuning_record,
 )
+from fruitcount.pipeline import CountSettings, see
 from fruitcount.types import Fruitlets, Limb, Scale, Seen
 
 
@@ -144,3 +149,23 @@ def test_record_round_trip_and_bad_records() -> None:
             tuning_from_record(bad)
     with pytest.raises(BadInputError, match="threshold"):
         Tuning(1.2)
+
+
+def test_rest_of_the_folder_under_a_tuning() -> None:
+    marks = lesson(2).marks
+    shipped = seen(marks.take(marks.score >= 0.5))
+    again = retuned(shipped, marks, shipped_tuning(0.5))
+    np.testing.assert_array_equal(again.fruitlets.x_px, shipped.fruitlets.x_px)
+    more = retuned(shipped, marks, Tuning(0.2))
+    assert len(more.fruitlets) == (marks.score >= 0.2).sum() > len(shipped.fruitlets)
+    corrected = seen(shipped.fruitlets.with_columns(by_hand=np.ones(len(shipped.fruitlets), bool)))
+    assert retuned(corrected, marks, Tuning(0.2)) is corrected
+
+
+def test_marks_below_the_threshold_for_learning() -> None:
+    photo, _ = draw_scene(1, SceneSettings(width_px=480, height_px=320, px_per_mm=1.2, fruit_n=8))
+    rules = CountSettings(source="classical")
+    low, shipped = low_marks(photo, rules), see(photo, rules)
+    assert len(low) > len(shipped.fruitlets)
+    back = retuned(shipped, low, shipped_tuning(SHIPPED_THRESHOLD["classical"]))
+    assert_fruitlets_close(back.fruitlets, shipped.fruitlets, within_px=1e-6, columns=("score",))

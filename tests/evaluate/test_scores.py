@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fruitcount.errors import BadInputError
 from fruitcount.evaluate.details import (
     class_confusion,
     crowding_of,
@@ -17,6 +18,7 @@ from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.scores import (
     Judged,
     bootstrap_f1,
+    bootstrap_gain,
     count_errors,
     judge,
     precision_recall_curve,
@@ -130,6 +132,23 @@ def test_bootstrap_keeps_tiles_of_a_photo_together() -> None:
     # Share of hits, binomial: standard error of 0.5 at 400 is 0.025, so 0.45 to 0.55.
     assert low == pytest.approx(0.451, abs=0.012)
     assert high == pytest.approx(0.549, abs=0.012)
+
+
+def test_paired_gain_is_surer_than_the_two_intervals() -> None:
+    # Half the photos are hopeless for both; on the others the second finds one fruit more.
+    easy, hopeless = row_of_fruit(4), row_of_fruit(4)
+    before, after = [], []
+    for i in range(40):
+        before.append(judge(easy, marks([0, 100])) if i % 2 else judge(hopeless, marks([50])))
+        after.append(judge(easy, marks([0, 100, 200])) if i % 2 else judge(hopeless, marks([50])))
+    names = [str(i) for i in range(40)]
+    gain, low, high = bootstrap_gain(before, after, names)
+    assert gain == pytest.approx(tally(after).f1 - tally(before).f1)
+    assert 0 < low < gain < high
+    assert bootstrap_f1(after, names)[0] < bootstrap_f1(before, names)[1]
+    assert bootstrap_gain(before, before, names) == (0.0, 0.0, 0.0)
+    with pytest.raises(BadInputError, match="same photos"):
+        bootstrap_gain(before, after[:-1], names)
 
 
 def test_classes_by_hand() -> None:
