@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +13,7 @@ from PIL import Image
 
 from fruitcount.errors import BadTruthError, FruitcountError
 from fruitcount.evaluate.known import Truth
+from fruitcount.evaluate.light import measured_light
 from fruitcount.evaluate.pictures import draw_curves, draw_judged
 from fruitcount.evaluate.report import (
     Evaluation,
@@ -53,12 +54,15 @@ class EvaluateSettings:
         Judge only this many photos, spread evenly over the sorted names. None judges all.
     by_source_photo : bool
         Names that end in ``_number`` are tiles of one photo: they are resampled together.
+    measure_light : bool
+        Where the annotation does not tell the light, take :func:`measured_light`.
     """
 
     threshold: float = 0.0
     fill_frac: float | None = None
     most_photos_n: int | None = None
     by_source_photo: bool = True
+    measure_light: bool = True
 
 
 def evaluate_folder(
@@ -93,8 +97,8 @@ def evaluate_folder(
     seen: list[Seen | None] = []
     failures: list[PhotoFailure] = []
     seconds: list[float] = []
-    for done, truth in enumerate(truths, start=1):
-        path = root / truth.name
+    for done, known in enumerate(truths, start=1):
+        truth, path = known, root / known.name
         if not path.is_file():
             raise BadTruthError(f"{root}: the annotation names {truth.name}, which is not there")
         start = time.perf_counter()
@@ -105,6 +109,8 @@ def evaluate_folder(
             failures.append(PhotoFailure(truth.name, str(error)))
         seconds.append(time.perf_counter() - start)
         seen.append(found if isinstance(found, Seen) else None)
+        if chosen.measure_light and not truth.light:
+            truth = _with_light(truth, path)
         circles = found.fruitlets if isinstance(found, Seen) else found
         judged.append(judge(truth, circles, threshold=chosen.threshold))
         if progress is not None:
@@ -170,6 +176,13 @@ def write_report(
             Image.fromarray(draw_judged(rgb, judged)).save(target, quality=85)
             written.append(target)
     return written
+
+
+def _with_light(truth: Truth, path: Path) -> Truth:
+    try:
+        return replace(truth, light=measured_light(read_photo(path).rgb))
+    except FruitcountError:  # the predictor has told of it
+        return truth
 
 
 def _spread(items: list[Truth], most_n: int | None) -> list[Truth]:

@@ -14,6 +14,7 @@ from fruitcount.evaluate.completeness import completeness_curve
 from fruitcount.evaluate.details import tally_by
 from fruitcount.evaluate.inject import Injected
 from fruitcount.evaluate.known import Truth
+from fruitcount.evaluate.light import measured_light
 from fruitcount.evaluate.pictures import draw_completeness
 from fruitcount.evaluate.predictors import circles_predictor, pipeline_predictor
 from fruitcount.evaluate.report import report_json, report_text
@@ -178,3 +179,28 @@ def test_completeness_picture() -> None:
     picture = draw_completeness(completeness_curve([run], bins_n=3))
     assert picture.shape == (640, 920, 3)
     assert picture.std() > 5
+
+
+@pytest.mark.parametrize(
+    ("paint", "word"),
+    [
+        (lambda rgb: rgb.fill(90), "even"),
+        (lambda rgb: rgb.fill(20), "dark"),
+        (lambda rgb: (rgb.fill(200), rgb[:40].fill(10)), "high contrast"),
+        (lambda rgb: (rgb.fill(90), rgb[:30].fill(255)), "much sky or glare"),
+    ],
+)
+def test_measured_light(paint: object, word: str) -> None:
+    rgb = np.zeros((100, 80, 3), np.uint8)
+    paint(rgb)  # type: ignore[operator]
+    assert measured_light(rgb) == word
+
+
+def test_light_is_measured_where_it_is_not_told(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, _ = drawn
+    result = evaluate_folder(folder, lambda path: Fruitlets.empty())
+    assert set(tally_by(result.judged, "light")) <= {"even", "dark", "high contrast"}
+    plain = evaluate_folder(
+        folder, lambda path: Fruitlets.empty(), settings=EvaluateSettings(measure_light=False)
+    )
+    assert tally_by(plain.judged, "light") == {}
