@@ -1,0 +1,242 @@
+"""What every printed report shares: paper, letters, head and foot, tables, cautions."""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from reportlab.lib import colors
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFError, TTFont
+from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+
+from fruitcount.checks import one_of
+from fruitcount.units import SYSTEMS
+
+__all__ = [
+    "CAUTIONS",
+    "PAPERS",
+    "ReportSettings",
+    "build_pdf",
+    "cautions",
+    "chart_font",
+    "heading",
+    "number",
+    "text",
+    "text_table",
+    "tick_box",
+    "usable_pt",
+]
+
+PAPERS = ("a4", "letter")
+MARGIN_PT = 40.0
+_GREY = colors.HexColor("#d9d5cc")
+_BAND = colors.HexColor("#f2efe8")
+_SOFT = colors.HexColor("#444444")
+
+CAUTIONS = (
+    "All counts, weights and loads are estimates. They do not promise that a limb will hold: do "
+    "not stand beneath it. Prop a cracked or overloaded limb first, then unload it from the tip "
+    "inward.",
+    "Ladder: on firm level ground, face it, one hand on the rail, not higher than the third step "
+    "from the top, not in wind, away from power lines. Never stand on a limb.",
+    "Clean the clippers between trees. In heat drink often and rest in the shade.",
+    "Local rules and the advice of licensed people come before this sheet.",
+)
+"""Ladder figures: OSHA tripod orchard ladder card (the strictest of three published rules)."""
+
+
+@dataclass(frozen=True)
+class ReportSettings:
+    """How a report is printed.
+
+    Attributes
+    ----------
+    paper : {"a4", "letter"}
+    units : {"metric", "us"}
+    made_on : date
+        Printed in the foot. The same records and date give the same file, byte for byte.
+    """
+
+    paper: str = "a4"
+    units: str = "metric"
+    made_on: date = field(default_factory=date.today)
+
+    def __post_init__(self) -> None:
+        one_of("paper", self.paper, PAPERS)
+        one_of("units", self.units, SYSTEMS)
+
+
+def _page_pt(settings: ReportSettings) -> tuple[float, float]:
+    width, height = LETTER if settings.paper == "letter" else A4
+    return float(width), float(height)
+
+
+def usable_pt(settings: ReportSettings) -> tuple[float, float]:
+    """Width and height between the margins, in points."""
+    width, height = _page_pt(settings)
+    return width - 2 * MARGIN_PT - 12, height - 2 * MARGIN_PT - 26
+
+
+@cache
+def _fonts() -> tuple[str, str]:
+    # the fonts built into every PDF reader know Latin letters only; take a wider one if it is here
+    for plain, bold in (("DejaVuSans", "DejaVuSans-Bold"), ("Arial", "Arial Bold")):
+        try:
+            pdfmetrics.registerFont(TTFont(plain, f"{plain}.ttf"))
+            pdfmetrics.registerFont(TTFont(bold, f"{bold}.ttf"))
+        except TTFError:
+            continue
+        return plain, bold
+    return "Helvetica", "Helvetica-Bold"
+
+
+def chart_font() -> str:
+    """Name of the font for words inside charts."""
+    return _fonts()[0]
+
+
+def _printable(words: str) -> str:
+    plain = _fonts()[0]
+    if plain == "Helvetica":
+        return words.encode("cp1252", "replace").decode("cp1252")
+    known = pdfmetrics.getFont(plain).face.charToGlyph
+    return "".join(c if ord(c) in known or c == "\n" else "?" for c in words)
+
+
+def _style(size: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
+    plain, strong = _fonts()
+    return ParagraphStyle(
+        f"s{size}{bold}{right}",
+        fontName=strong if bold else plain,
+        fontSize=size,
+        leading=size * 1.25,
+        alignment=TA_RIGHT if right else 0,
+        splitLongWords=True,
+    )
+
+
+def text(words: str, size: float = 10, *, bold: bool = False, right: bool = False) -> Paragraph:
+    """A paragraph of plain words; nothing in them is taken for markup."""
+    safe = html.escape(_printable(words), quote=False).replace("\n", "<br/>")
+    return Paragraph(safe, _style(size, bold=bold, right=right))
+
+
+def tick_box() -> str:
+    """An empty box to tick, or brackets where the font has none."""
+    return "\u2610" if _printable("\u2610") == "\u2610" else "[  ]"
+
+
+def heading(words: str, size: float = 13) -> list[Any]:
+    """A heading with a little room around it."""
+    return [Spacer(1, size * 0.6), text(words, size, bold=True), Spacer(1, size * 0.25)]
+
+
+def number(value: float | None, digits: int = 0, *, unknown: str = "-") -> str:
+    """A number with thousands marked; ``unknown`` for None and NaN."""
+    if value is None or not math.isfinite(value):
+        return unknown
+    return f"{value:,.{digits}f}"
+
+
+def text_table(
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    widths: Sequence[float],
+    left: Sequence[int] = (0,),
+    size: float = 9,
+    strong_last: bool = False,
+) -> Table:
+    """A table that repeats its head on every page.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : sequence of sequence of str
+    widths : sequence of float, points
+    left : sequence of int
+        Columns of words; the others are numbers and stand to the right.
+    size : float, points
+    strong_last : bool
+        The last row is a sum and printed bold.
+    """
+    cells = [[text(h, size, bold=True, right=i not in left) for i, h in enumerate(head)]]
+    for k, row in enumerate(rows):
+        bold = strong_last and k == len(rows) - 1
+        cells.append([text(c, size, bold=bold, right=i not in left) for i, c in enumerate(row)])
+    table = Table(cells, colWidths=list(widths), repeatRows=1, hAlign="LEFT")
+    style = [
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("LINEBELOW", (0, 0), (-1, 0), 1.0, colors.black),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.4, _GREY),
+        ("TOPPADDING", (0, 0), (-1, -1), size * 0.28),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), size * 0.35),
+        ("LEFTPADDING", (0, 0), (-1, -1), 3),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+        ("ROWBACKGROUNDS", (0, 1), (-1, -1), [colors.white, _BAND]),
+    ]
+    for column in left:
+        if column and column - 1 not in left:  # words right after a number need room
+            style.append(("LEFTPADDING", (column, 0), (column, -1), size * 1.4))
+    if strong_last:
+        style.append(("LINEABOVE", (0, -1), (-1, -1), 1.0, colors.black))
+    table.setStyle(TableStyle(style))
+    return table
+
+
+def cautions(size: float = 8) -> list[Any]:
+    """The usual cautions, for the end of every sheet that sends people to work."""
+    return [Spacer(1, 6), *(text(f"- {line}", size) for line in CAUTIONS)]
+
+
+def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: ReportSettings) -> Path:
+    """Write the pages.
+
+    Parameters
+    ----------
+    story : list
+        ReportLab flowables.
+    path : str or Path
+    title : str
+        For the foot and the reader's window.
+    settings : ReportSettings
+    """
+    target = Path(path)
+    document = SimpleDocTemplate(
+        str(target),
+        pagesize=_page_pt(settings),
+        leftMargin=MARGIN_PT,
+        rightMargin=MARGIN_PT,
+        topMargin=MARGIN_PT,
+        bottomMargin=MARGIN_PT + 14,
+        title=_printable(title),
+        author="fruitcount",
+        creator="fruitcount",
+        invariant=1,
+    )
+
+    def foot(canvas: Any, doc: Any) -> None:
+        canvas.saveState()
+        canvas.setFont(_fonts()[0], 7.5)
+        canvas.setFillColor(_SOFT)
+        line = f"{_printable(title)}  -  {settings.made_on.isoformat()}  -  estimates"
+        width = _page_pt(settings)[0]
+        room = width - 2 * MARGIN_PT - 50
+        while canvas.stringWidth(line, _fonts()[0], 7.5) > room and len(line) > 10:
+            line = line[:-4] + "..."
+        canvas.drawString(MARGIN_PT + 6, MARGIN_PT - 8, line)
+        canvas.drawRightString(width - MARGIN_PT - 6, MARGIN_PT - 8, f"page {doc.page}")
+        canvas.restoreState()
+
+    document.build(story, onFirstPage=foot, onLaterPages=foot)
+    return target

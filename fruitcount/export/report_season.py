@@ -1,0 +1,188 @@
+"""Season log: what happened to each tree, in order, and this season against the ones before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from reportlab.platypus import Spacer
+
+from fruitcount.export.report_page import (
+    ReportSettings,
+    build_pdf,
+    heading,
+    number,
+    text,
+    text_table,
+    usable_pt,
+)
+from fruitcount.season import OrchardTree, SeasonFacts, before_after, season_steps
+from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
+
+__all__ = ["LogEntry", "season_entries", "season_log"]
+
+
+_NAMES = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"
+_MONTHS = ("", *_NAMES.split(" "))
+    "",
+    *["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"],
+)
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """One thing that happened.
+
+    Attributes
+    ----------
+    day : date
+    tree, what : str
+    """
+
+    day: date
+    tree: str
+    what: str
+
+
+def season_entries(trees: Sequence[OrchardTree]) -> list[LogEntry]:
+    """Bloom and thinning of each tree, by date, then by name."""
+    out = []
+    for tree in trees:
+        if tree.bloom_date:
+            out.append(LogEntry(tree.bloom_date, tree.name, "full bloom"))
+        for pass_, day in (
+            ("first thinning pass", tree.first_pass_on),
+            ("second thinning pass", tree.second_pass_on),
+        ):
+            if day:
+                label = pass_
+                after = (
+                    f", {(day - tree.bloom_date).days} days after bloom" if tree.bloom_date else ""
+                )
+                out.append(LogEntry(day, tree.name, label + after))
+    return sorted(out, key=lambda e: (e.day, e.tree.casefold(), e.tree, e.what))
+
+
+def season_log(
+    trees: Sequence[OrchardTree],
+    path: str | Path,
+    *,
+    year: int,
+    history: Mapping[str, Sequence[SeasonFacts]] | None = None,
+    entries: Sequence[LogEntry] = (),
+    settings: ReportSettings | None = None,
+) -> Path:
+    """Write the log of a season.
+
+    Parameters
+    ----------
+    trees : sequence of OrchardTree
+        As they were in that season.
+    path : str or Path
+    year : int
+    history : mapping, optional
+        Tree name to its recorded seasons, this one included.
+    entries : sequence of LogEntry
+        More than :func:`season_entries` knows.
+    settings : ReportSettings, optional
+    """
+    how = settings or ReportSettings()
+    width, _ = usable_pt(how)
+    facts = {name: {f.year: f for f in seasons} for name, seasons in (history or {}).items()}
+    story: list[Any] = [text(f"Season {year}", 17, bold=True)]
+    story.append(text(f"{len(trees)} trees", 10))
+    story += [*heading("Trees"), _tree_table(trees, how, width)]
+    log = sorted([*season_entries(trees), *entries], key=lambda e: (e.day, e.tree, e.what))
+    story += heading("What was done")
+    if log:
+        rows = [[e.day.isoformat(), e.tree, e.what] for e in log]
+        widths = [0.16 * width, 0.26 * width, 0.58 * width]
+        story.append(text_table(["Day", "Tree", ""], rows, widths=widths, left=(0, 1, 2)))
+    else:
+        story.append(text("Nothing recorded.", 10))
+    counted = [(n, f[year]) for n, f in facts.items() if year in f]
+    if counted:
+        story += [*heading("Before and after"), _counts_table(counted, how, width)]
+    changes = _change_rows(history or {}, how)
+    if changes:
+        unit = "kg" if how.units == "metric" else "lb"
+        head = ["Tree", "Season", "against", "Fruit left", f"Harvest {unit}", "One fruit g"]
+        widths = [s * width for s in (0.28, 0.12, 0.12, 0.16, 0.16, 0.16)]
+        story += [*heading("Season over season"), text_table(head, changes, widths=widths)]
+    story += [Spacer(1, 6), text("Counts are estimates; - means not recorded.", 8)]
+    return build_pdf(story, path, title=f"Season log {year}", settings=how)
+
+
+def _tree_table(trees: Sequence[OrchardTree], how: ReportSettings, width: float) -> Any:
+    head = ["Tree", "Block", "Species, variety", "Ripens", "Trunk", "Size", "Note"]
+    shares = (0.16, 0.12, 0.24, 0.09, 0.11, 0.10, 0.18)
+    rows = []
+    for t in trees:
+        kind = ", ".join(part for part in (t.species, t.variety) if part)
+        rows.append(
+            [
+                t.name,
+                t.block,
+                kind,
+                _MONTHS[t.ripening_month or 0],
+                _trunk(t.trunk_circumference_mm, how),
+                format_size(t.size_mm, how.units) if t.size_mm else "-",
+                ("left this season. " if t.leave_it else "") + t.note,
+            ]
+        )
+    return text_table(
+        head, rows, widths=[s * width for s in shares], left=(0, 1, 2, 3, 6), size=8.5
+    )
+
+
+def _trunk(around_mm: float | None, how: ReportSettings) -> str:
+    if around_mm is None:
+        return "-"
+    if how.units == "metric":
+        return f"{around_mm / 10:.0f} cm"
+    return f"{around_mm / MM_PER_INCH:.1f} in"
+
+
+def _counts_table(
+    counted: Sequence[tuple[str, SeasonFacts]], how: ReportSettings, width: float
+) -> Any:
+    unit = "kg" if how.units == "metric" else "lb"
+    head = ["Tree", "Before", "After", "Off", "Share off", f"Harvest {unit}", "One fruit g"]
+    rows = []
+    for name, f in counted:
+        off = share = "-"
+        if f.fruit_before_n is not None and f.fruit_after_n is not None:
+            change = before_after(f.fruit_before_n, f.fruit_after_n)
+            off, share = number(change.off_n), number(100 * change.off_frac) + " %"
+        rows.append(
+            [name, number(f.fruit_before_n), number(f.fruit_after_n), off, share,
+             _harvest(f.harvest_kg, how), number(f.fruit_g)]
+        )  # fmt: skip
+    widths = [s * width for s in (0.28, 0.12, 0.12, 0.12, 0.12, 0.12, 0.12)]
+    return text_table(head, rows, widths=widths)
+
+
+def _harvest(kg: float | None, how: ReportSettings) -> str:
+    if kg is None:
+        return "-"
+    return number(kg if how.units == "metric" else kg / KG_PER_LB, 1)
+
+
+def _signed(value: float, digits: int = 0) -> str:
+    told = number(value, digits)
+    return f"+{told}" if value > 0 else told
+
+
+def _change_rows(
+    history: Mapping[str, Sequence[SeasonFacts]], how: ReportSettings
+) -> list[list[str]]:
+    times = 1.0 if how.units == "metric" else 1 / KG_PER_LB
+    return [
+        [name, str(s.year), str(s.previous_year), _signed(s.fruit_change_n),
+         _signed(s.harvest_change_kg * times, 1), _signed(s.fruit_change_g)]
+        for name, seasons in history.items()
+        for s in season_steps(seasons)
+    ]  # fmt: skip

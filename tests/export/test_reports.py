@@ -1,0 +1,148 @@
+"""Printed reports: one page where one is promised, all words there, both papers and units."""
+
+import re
+from datetime import date
+
+import cv2
+import numpy as np
+import pytest
+from report_demo import HISTORY, TODAY, block, limb_job, north_4, orchard
+
+from fruitcount.errors import BadInputError
+from fruitcount.export.report_block import block_summary
+from fruitcount.export.report_page import CAUTIONS, ReportSettings
+from fruitcount.export.report_season import LogEntry, season_log
+from fruitcount.export.work_sheet import limb_work_sheet, tree_work_sheet
+
+pypdf = pytest.importorskip("pypdf")
+EVERY = [
+    ReportSettings(paper, units, TODAY) for paper in ("a4", "letter") for units in ("metric", "us")
+]
+
+
+def read(path):
+    pages = pypdf.PdfReader(path).pages
+    words = re.sub(r"\s+", " ", " ".join(p.extract_text() for p in pages))
+    return pages, words
+
+
+@pytest.fixture(params=EVERY, ids=lambda s: f"{s.paper}-{s.units}")
+def how(request):
+    return request.param
+
+
+def test_limb_sheet(tmp_path, how):
+    job = limb_job()
+    pages, words = read(limb_work_sheet(job, tmp_path / "l.pdf", settings=how))
+    assert len(pages) == 1
+    plan = job.result.decision.plan
+    assert f"KEEP {plan.keep_count} of {plan.crop_count}" in words
+    assert f"{plan.keep_count} stay." in words
+    assert "mind the string" in words
+    assert ("cm" if how.units == "metric" else " in ") in words
+    for line in CAUTIONS:
+        assert line.split(".")[0] in words
+    size = pages[0].mediabox
+    assert float(size.width) == pytest.approx(595.3 if how.paper == "a4" else 612, abs=0.1)
+
+
+@pytest.mark.parametrize("n", [0, 1, 150])
+def test_limb_sheet_is_one_page_however_many(tmp_path, n):
+    pages, _ = read(limb_work_sheet(limb_job(n=n), tmp_path / "l.pdf", settings=EVERY[2]))
+    assert len(pages) == 1
+
+
+def test_limb_sheet_without_scale(tmp_path):
+    pages, words = read(limb_work_sheet(limb_job(scale=False), tmp_path / "l.pdf"))
+    assert len(pages) == 1
+    assert "nan" not in words.lower()
+
+
+def test_tree_sheet(tmp_path, how):
+    sheet = north_4()
+    plan = limb_job().result.decision.plan
+    path = tree_work_sheet(
+        sheet, tmp_path / "t.pdf", tree="North 4", plans={"limb 3": plan},
+        next_limbs=("limb 9", "limb 7"), settings=how,
+    )  # fmt: skip
+    pages, words = read(path)
+    assert len(pages) == 1
+    assert f"Keep {sheet.keep_n}, take off about {sheet.work.off_n:,.0f}" in words
+    for limb in sheet.limbs:
+        assert re.search(rf"{limb.name}( \*)? {limb.have_n:,.0f} {limb.keep_n} ", words), limb
+    assert "limb 9, limb 7" in words
+    assert "no source" in words
+    assert "95% interval" in words
+
+
+def test_pictures_come_behind_the_table(tmp_path):
+    pictures = {
+        f"limb {i}": cv2.imencode(".jpg", np.full((300, 400, 3), 20 * i, np.uint8))[1].tobytes()
+        for i in range(1, 8)
+    }
+    path = tree_work_sheet(north_4(), tmp_path / "t.pdf", tree="N", pictures=pictures)
+    pages, words = read(path)
+    assert len(pages) == 3  # six to a page
+    assert sum(len(p.images) for p in pages) == 7
+    assert "limb 7: keep" in words
+    pictures["limb 1"] = cv2.imencode(".png", np.zeros((900, 20, 3), np.uint8))[1].tobytes()
+    read(tree_work_sheet(north_4(), tmp_path / "t.pdf", tree="N", pictures=pictures))
+
+
+def test_tree_sheet_of_many_limbs_goes_on(tmp_path):
+    pages, words = read(tree_work_sheet(north_4(60), tmp_path / "t.pdf", tree="Big"))
+    assert len(pages) > 1
+    assert "limb 60 *" in words
+    assert words.count("Cut at") == len(pages) or words.count("Cut at") == len(pages) - 1
+
+
+def test_block(tmp_path, how):
+    trees = block(30)
+    pages, words = read(block_summary(trees, tmp_path / "b.pdf", block="Hill", settings=how))
+    assert len(pages) <= 4
+    for t in trees:
+        assert t.line.tree.name in words
+    assert "Wall <old> & dear" in words
+    assert (" kg" if how.units == "metric" else " lb") in words
+    assert "nan" not in words.lower().split()
+
+
+def test_empty_block(tmp_path):
+    pages, words = read(block_summary([], tmp_path / "b.pdf", block="None"))
+    assert len(pages) == 1
+    assert "0 trees" in words
+
+
+def test_season(tmp_path, how):
+    more = [LogEntry(date(2026, 6, 20), "North 4", "hail, one limb broken")]
+    path = season_log(
+        orchard(), tmp_path / "s.pdf", year=2026, history=HISTORY, entries=more, settings=how
+    )
+    _, words = read(path)
+    assert "43 days after bloom" in words  # 2 March to 14 April
+    assert "hail" in words
+    assert "2026-03-18 North 4 full bloom" in words
+    assert "680" in words  # 980 - 300 taken off
+    assert "-30" in words  # 320 to 290 left
+    if how.units == "metric":
+        assert "-0.9" in words  # 44.0 to 43.1 kg
+        assert "46 cm" in words
+    else:
+        assert "-2.0" in words  # the same in lb
+        assert "18.1 in" in words
+
+
+def test_the_same_data_gives_the_same_file(tmp_path):
+    for write in (
+        lambda p: limb_work_sheet(limb_job(), p, settings=EVERY[0]),
+        lambda p: block_summary(block(3), p, block="x", settings=EVERY[0]),
+    ):
+        one, two = write(tmp_path / "1.pdf").read_bytes(), write(tmp_path / "2.pdf").read_bytes()
+        assert one == two
+
+
+def test_settings_are_checked():
+    with pytest.raises(BadInputError, match="paper"):
+        ReportSettings(paper="a5")
+    with pytest.raises(BadInputError, match="units"):
+        ReportSettings(units="imperial")
