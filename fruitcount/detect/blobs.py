@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray, Maps
 
 __all__ = ["circles_from_maps", "one_a_fruit", "peaks"]

@@ -1,21 +1,26 @@
-"""Colour, texture and radial-symmetry features of a working picture, one value a pixel."""
+"""Colour, texture and radial-symmetry features on a grid of cells, two working pixels wide."""
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["RADII_PX", "light_corrected_lab", "radial_symmetry", "smoothness"]
+from fruitcount.image.opencv import cv2
+
+__all__ = ["CELL_PX", "RADII_PX", "cell_features", "lab_of", "light_corrected", "radial_votes"]
 
 F32 = NDArray[np.float32]
 
+CELL_PX = 2
 RADII_PX: tuple[float, ...] = (4.0, 6.0, 8.5, 12.0, 17.0, 24.0)
-"""Fruit radii looked for on the working grid: half-octave steps over 5-35 mm at 26 px / 15 mm."""
+"""Fruit radii looked for, in working pixels: half-octave steps."""
+
+MOST_VOTERS = 120_000
+"""Pixels that vote at most: the strongest edges of the picture. More is slower."""
 
 
-def light_corrected_lab(rgb: NDArray[np.uint8]) -> F32:
-    """CIE L*a*b* after a grey-world gain, in float32.
+def light_corrected(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The picture after a grey-world gain.
 
     Parameters
     ----------
@@ -23,72 +28,108 @@ def light_corrected_lab(rgb: NDArray[np.uint8]) -> F32:
 
     Returns
     -------
-    float32 array, shape (h, w, 3)
+    uint8 array, shape (h, w, 3)
         The gain (limited to 0.7-1.4 a channel, since foliage is truly green) makes the
         picture's mean neutral by half: colour then is told against this photo's own light.
     """
-    small = rgb.astype(np.float32) / 255.0
-    mean = small.reshape(-1, 3).mean(axis=0) + 1e-3
-    gain = np.clip(np.sqrt(mean.mean() / mean), 0.7, 1.4).astype(np.float32)
+    mean = np.array(cv2.mean(rgb)[:3]) / 255 + 1e-3
+    gain = np.clip(np.sqrt(mean.mean() / mean), 0.7, 1.4)
     gain /= gain[1]
-    return np.asarray(cv2.cvtColor(np.clip(small * gain, 0, 1), cv2.COLOR_RGB2LAB), np.float32)
+    table = np.clip(np.rint(np.arange(256)[:, None] * gain), 0, 255).astype(np.uint8)
+    return np.asarray(cv2.LUT(rgb, table[None]), np.uint8)
 
 
-def smoothness(lightness: F32, sigma_px: float = 2.5) -> F32:
-    """0 to 1: how little the lightness varies within about ``sigma_px``.
+def lab_of(rgb: NDArray[np.uint8]) -> F32:
+    """CIE L*a*b* in float32."""
+    return np.asarray(cv2.cvtColor(rgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB), np.float32)
 
-    Fruit is smooth; leaf veins, edges and grass are not. 6 lightness units of standard
-    deviation give 0.37 (measured on open orchard tiles: fruit 2-4, foliage 5-12).
+
+def cell_features(lab: F32) -> F32:
+    """Features of every cell.
+
+    Parameters
+    ----------
+    lab : float32 array, shape (h, w, 3)
+        From :func:`light_corrected`.
+
+    Returns
+    -------
+    float32 array, shape (rows, cols, K)
+        Votes for each radius; middle-against-surround contrast of L*, a*, b* at each radius;
+        local spread of L* at three widths; colour of the place and of its surroundings against
+        the picture's usual colour; and the picture's usual colour.
     """
-    mean = cv2.GaussianBlur(lightness, (0, 0), sigma_px)
-    square = cv2.GaussianBlur(lightness * lightness, (0, 0), sigma_px)
-    spread = np.sqrt(np.maximum(square - mean * mean, 0.0))
-    return np.asarray(np.exp(-spread / 6.0), np.float32)
+    rows, cols = ((n + CELL_PX - 1) // CELL_PX for n in lab.shape[:2])
+    votes = radial_votes(lab[..., 0] + 0.5 * lab[..., 2], (rows, cols))
+    small = _cells_of(lab, rows, cols)
+    usual = np.median(small[::3, ::3].reshape(-1, 3), axis=0)
+    parts = [np.log1p(votes * 0.3)]
+    parts += [_mean(small, 0.35 * r) - _mean(small, 0.85 * r) for r in RADII_PX]
+    parts += [_spread(small[..., 0], s)[..., None] for s in (1.0, 2.5, 5.0)]
+    fine = _cells_of(np.abs(lab[..., 0] - _mean(lab[..., 0], 1.0)), rows, cols)
+    parts += [np.sqrt(_mean(fine, s))[..., None] * 5 for s in (1.5, 4.0)]
+    parts += [_mean(small, 1.0) - usual, _mean(small, 16.0) - usual]
+    parts.append(np.broadcast_to(usual, small.shape))
+    return np.concatenate(parts, axis=-1).astype(np.float32)
 
 
-def radial_symmetry(channel: F32, radii_px: tuple[float, ...] = RADII_PX) -> tuple[F32, F32]:
-    """Votes of the gradients for disc centres, and the radius that got most of them.
+def _cells_of(channels: F32, rows: int, cols: int) -> F32:
+    return np.asarray(cv2.resize(channels, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
-    Each pixel votes for the points one radius along and against its gradient, with the
+
+def _mean(channels: F32, half_width: float) -> F32:
+    side = 2 * max(1, round(half_width)) + 1
+    return np.asarray(cv2.blur(channels, (side, side)), np.float32)
+
+
+def _spread(channel: F32, half_width: float) -> F32:
+    mean = _mean(channel, half_width)
+    square = _mean(channel * channel, half_width)
+    return np.asarray(np.sqrt(np.maximum(square - mean * mean, 0.0)), np.float32)
+
+
+def radial_votes(channel: F32, cells: tuple[int, int]) -> F32:
+    """Votes of the gradients for disc centres, one layer a radius.
+
+    Each edge pixel votes for the points one radius along and against its gradient, with the
     square root of the gradient's length (Loy and Zelinsky, "Fast radial symmetry for
     detecting points of interest", IEEE TPAMI 25(8), 2003, the idea of gradient voting).
 
     Parameters
     ----------
     channel : float32 array, shape (h, w)
-    radii_px : tuple of float
-        Radii tried; each costs one pass over the picture.
+    cells : tuple of int
+        Rows and columns of the answer.
 
     Returns
     -------
-    votes, radius_px : float32 arrays, shape (h, w)
-        Votes are per unit of circumference, so radii compare.
+    float32 array, shape (rows, cols, number of radii)
+        The larger of inward and outward votes plus a quarter of the smaller, so that fruit
+        brighter and darker than its surroundings both count, per unit of circumference.
     """
-    h, w = channel.shape
     gx = cv2.Sobel(channel, cv2.CV_32F, 1, 0, scale=0.125)
     gy = cv2.Sobel(channel, cv2.CV_32F, 0, 1, scale=0.125)
-    length = np.hypot(gx, gy)
-    strong = np.flatnonzero(length > max(0.5, float(np.percentile(length[::4, ::4], 45))))
-    y, x = np.divmod(strong, w)
+    length = cv2.magnitude(gx, gy)
+    share = max(45.0, 100.0 * (1 - MOST_VOTERS / length.size))
+    strong = np.flatnonzero(length > max(0.5, float(np.percentile(length[::4, ::4], share))))
+    y, x = (v.astype(np.float32) for v in np.divmod(strong, channel.shape[1]))
     g = length.ravel()[strong]
-    ux, uy = gx.ravel()[strong] / g, gy.ravel()[strong] / g
-    weight = np.minimum(g, 6.0) ** 0.5
-    best = np.full((h, w), -1.0, np.float32)
-    radius = np.full((h, w), radii_px[0], np.float32)
-    for r in radii_px:
-        inward = _votes(x + r * ux, y + r * uy, weight, (h, w))
-        outward = _votes(x - r * ux, y - r * uy, weight, (h, w))
-        both = np.maximum(inward, 0.75 * outward) + 0.25 * np.minimum(inward, outward)
-        smooth = cv2.GaussianBlur(both, (0, 0), max(0.8, 0.22 * r)) * np.float32(r**0.3)
-        better = smooth > best
-        best[better] = smooth[better]
-        radius[better] = r
-    return best, radius
+    step = np.stack([gx.ravel()[strong] / g, gy.ravel()[strong] / g])
+    weight = np.sqrt(np.minimum(g, 6.0))
+    out = np.empty((*cells, len(RADII_PX)), np.float32)
+    for k, r in enumerate(RADII_PX):
+        inward = _votes(x + r * step[0], y + r * step[1], weight, cells)
+        outward = _votes(x - r * step[0], y - r * step[1], weight, cells)
+        both = np.maximum(inward, outward) + 0.25 * np.minimum(inward, outward)
+        sigma = max(0.8, 0.22 * r / CELL_PX)
+        out[..., k] = cv2.GaussianBlur(both, (0, 0), sigma) * np.float32(sigma**2 / r * 4)
+    return out
 
 
-def _votes(x: F32, y: F32, weight: F32, shape: tuple[int, int]) -> F32:
-    h, w = shape
-    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
+def _votes(x: F32, y: F32, weight: F32, cells: tuple[int, int]) -> F32:
+    h, w = cells
+    column = ((x + 0.5) * (1 / CELL_PX)).astype(np.int32)
+    row = ((y + 0.5) * (1 / CELL_PX)).astype(np.int32)
     inside = (column >= 0) & (column < w) & (row >= 0) & (row < h)
-    flat = np.bincount(row[inside] * w + column[inside], weights=weight[inside], minlength=h * w)
-    return flat.astype(np.float32).reshape(h, w)
+    flat = np.bincount((row * w + column)[inside], weights=weight[inside], minlength=h * w)
+    return np.asarray(flat.reshape(h, w), np.float32)

@@ -6,10 +6,10 @@ single-scale. Without one the caller searches the factors of :func:`search_facto
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.image.opencv import cv2
 from fruitcount.types import Scale
 
 __all__ = ["FRUIT_PX", "known_factor", "resampled", "search_factors", "start_factor"]

@@ -7,7 +7,6 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +17,7 @@ from fruitcount.fruitness.resample import (
     search_factors,
     start_factor,
 )
+from fruitcount.image.opencv import cv2
 from fruitcount.resources import models_folder
 from fruitcount.types import Maps, Scale
 
@@ -141,7 +141,7 @@ def _stronger(one: Maps, other: Maps) -> Maps:
     return Maps(
         fruitness=np.maximum(heat, fine.fruitness),
         radius_px=np.where(use, moved(coarse.radius_px), fine.radius_px),
-        wood=(moved(coarse.wood) + fine.wood) / 2,
+        wood=np.asarray((moved(coarse.wood) + fine.wood) / 2, np.float32),
         px_per_cell=fine.px_per_cell,
         source=fine.source,
         yellow=np.where(use, moved(coarse.yellow), fine.yellow),

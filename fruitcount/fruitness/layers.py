@@ -1,0 +1,69 @@
+"""A small fitted function: two fully connected layers, kept as plain numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.errors import ModelUnavailableError
+
+__all__ = ["Layers"]
+
+F32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Layers:
+    """``out = relu(((x - middle) / spread) @ first + first_bias) @ second + second_bias``.
+
+    Attributes
+    ----------
+    middle, spread : float32 arrays, shape (K,)
+    first, first_bias : float32 arrays, shapes (K, H) and (H,)
+    second, second_bias : float32 arrays, shapes (H, M) and (M,)
+    """
+
+    middle: F32
+    spread: F32
+    first: F32
+    first_bias: F32
+    second: F32
+    second_bias: F32
+
+    def __call__(self, x: F32) -> F32:
+        """Values of the function, shape (N, K) to (N, M)."""
+        hidden = (np.clip((x - self.middle) / self.spread, -6, 6)) @ self.first + self.first_bias
+        np.maximum(hidden, 0, out=hidden)
+        return np.asarray(hidden @ self.second + self.second_bias, np.float32)
+
+    @classmethod
+    def from_record(cls, record: dict[str, Any]) -> Self:
+        """Read what :meth:`to_record` wrote.
+
+        Raises
+        ------
+        ModelUnavailableError
+            When a part is missing or the shapes do not fit.
+        """
+        try:
+            parts = {k: np.array(record[k], np.float32) for k in cls.__dataclass_fields__}
+        except (KeyError, TypeError, ValueError) as error:
+            raise ModelUnavailableError(f"coefficients: {error!r}") from error
+        made = cls(**parts)
+        k, hidden = made.first.shape
+        if made.middle.shape != (k,) or made.second.shape[0] != hidden:
+            raise ModelUnavailableError("coefficients: shapes do not fit each other")
+        return made
+
+    def to_record(self) -> dict[str, Any]:
+        """Plain lists, rounded to 4 significant figures."""
+        return {k: _plain(getattr(self, k)) for k in self.__dataclass_fields__}
+
+
+def _plain(values: F32) -> Any:
+    if values.ndim > 1:
+        return [_plain(row) for row in values]
+    return [float(f"{v:.4g}") for v in values]
