@@ -27,9 +27,6 @@ __all__ = ["LogEntry", "season_entries", "season_log"]
 
 _NAMES = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"
 _MONTHS = ("", *_NAMES.split(" "))
-    "",
-    *["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"],
-)
 
 
 @dataclass(frozen=True)

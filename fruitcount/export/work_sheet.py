@@ -142,6 +142,7 @@ def _blank_line(label: str) -> Table:
 
 
 def _estimate_line(estimate: Estimate) -> str:
+    unit = "paths" if "branch" in estimate.method else "limbs"
     if not estimate.told:
         return (
             f"About {number(estimate.value_n)} fruit on the tree; how sure cannot be told from "
@@ -149,8 +150,8 @@ def _estimate_line(estimate: Estimate) -> str:
         )
     return (
         f"About {number(estimate.value_n)} fruit on the tree, {estimate.level_frac:.0%} interval "
-        f"{number(estimate.low_n)} to {number(estimate.high_n)}, from {estimate.sampled_n} limbs "
-        f"or paths ({estimate.method})."
+        f"{number(estimate.low_n)} to {number(estimate.high_n)}, from {estimate.sampled_n} "
+        f"{unit} ({estimate.method})."
     )
 
 
@@ -218,7 +219,7 @@ def _limb_table(
 ) -> Table:
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Min", unit, "Done"]
-    shares = (0.15, 0.09, 0.09, 0.09, 0.26, 0.08, 0.07, 0.08, 0.09)
+    shares = (0.15, 0.09, 0.09, 0.09, 0.23, 0.11, 0.07, 0.08, 0.09)
     rows = []
     for limb in sheet.limbs:
         plan = plans.get(limb.name)
