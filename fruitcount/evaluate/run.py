@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from collections.abc import Callable, Sequence
@@ -50,6 +51,8 @@ class EvaluateSettings:
         that returns them gives a whole curve.
     fill_frac : float or None
         Share of a box's side that fruit fills; None takes the folder's known value.
+    keep : callable or None
+        Source photo's name to whether it is judged; None judges all. For held-back photos.
     most_photos_n : int or None
         Judge only this many photos, spread evenly over the sorted names. None judges all.
     by_source_photo : bool
@@ -60,6 +63,7 @@ class EvaluateSettings:
 
     threshold: float = 0.0
     fill_frac: float | None = None
+    keep: Callable[[str], bool] | None = None
     most_photos_n: int | None = None
     by_source_photo: bool = True
     measure_light: bool = True
@@ -92,7 +96,7 @@ def evaluate_folder(
     """
     chosen = settings or EvaluateSettings()
     root = Path(folder)
-    truths = _spread(read_truth(root, fill_frac=chosen.fill_frac), chosen.most_photos_n)
+    truths = _chosen(read_truth(root, fill_frac=chosen.fill_frac), chosen)
     judged: list[Judged] = []
     seen: list[Seen | None] = []
     failures: list[PhotoFailure] = []
@@ -123,7 +127,7 @@ def evaluate_folder(
         threshold=chosen.threshold,
         seen=seen,
         failures=failures,
-        seconds_a_photo=float(np.median(seconds)),
+        seconds_a_photo=float(np.median(seconds)) if seconds else math.nan,
     )
 
 
@@ -185,7 +189,10 @@ def _with_light(truth: Truth, path: Path) -> Truth:
         return truth
 
 
-def _spread(items: list[Truth], most_n: int | None) -> list[Truth]:
+def _chosen(items: list[Truth], settings: EvaluateSettings) -> list[Truth]:
+    keep, most_n = settings.keep, settings.most_photos_n
+    if keep is not None:
+        items = [item for item in items if keep(source_photo(item.name))]
     if most_n is None or len(items) <= most_n:
         return items
     at = np.linspace(0, len(items) - 1, max(1, most_n)).round().astype(int)

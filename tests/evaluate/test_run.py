@@ -204,3 +204,12 @@ def test_light_is_measured_where_it_is_not_told(drawn: tuple[Path, dict[str, Tru
         folder, lambda path: Fruitlets.empty(), settings=EvaluateSettings(measure_light=False)
     )
     assert tally_by(plain.judged, "light") == {}
+
+
+def test_only_held_back_photos(drawn: tuple[Path, dict[str, Truth]]) -> None:
+    folder, _ = drawn
+    settings = EvaluateSettings(keep=lambda name: name == "drawn-1")
+    result = evaluate_folder(folder, lambda path: Fruitlets.empty(), settings=settings)
+    assert [j.truth.name for j in result.judged] == ["drawn-1.png"]
+    nobody = EvaluateSettings(keep=lambda name: False)
+    assert evaluate_folder(folder, lambda path: Fruitlets.empty(), settings=nobody).judged == ()
