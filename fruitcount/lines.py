@@ -7,13 +7,18 @@ from numpy.typing import NDArray
 
 from fruitcount.types import FloatArray, Fruitlets, Limb
 
-__all__ = ["along_line", "nearest_on_line", "places_on_wood", "point_on_line"]
+__all__ = ["along_line", "line_length_px", "nearest_on_line", "places_on_wood", "point_on_line"]
 
 
 def along_line(line_px: FloatArray) -> FloatArray:
     """Distance of each vertex from the line's first, shape (N,)."""
     steps = np.hypot(*np.diff(line_px, axis=0).T) if len(line_px) > 1 else np.zeros(0)
     return np.concatenate([[0.0], np.cumsum(steps)])[: len(line_px)]
+
+
+def line_length_px(line_px: FloatArray) -> float:
+    """Length of a line; 0 where it has fewer than two vertices."""
+    return float(along_line(line_px)[-1]) if len(line_px) else 0.0
 
 
 def point_on_line(line_px: FloatArray, along_px: FloatArray | float) -> FloatArray:
@@ -67,12 +72,14 @@ def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[NDArray[np.int64],
     Returns
     -------
     line : int array, shape (N,)
-        -1 on the main limb, else the shoot. A shoot that is not there counts as the main limb.
+        -1 on the main limb, else the shoot. A shoot that is not there, or has no length, counts as
+        the main limb.
     at_px : float array, shape (N,)
         NaN where no limb was found and the fruit was not placed before.
     """
     line = fruitlets.shoot.copy()
-    line[(line < -1) | (line >= len(limb.shoots))] = -1
+    usable = [i for i, shoot in enumerate(limb.shoots) if line_length_px(shoot.line_px) > 0]
+    line[~np.isin(line, usable)] = -1
     at = fruitlets.along_px.copy()
     x, y = fruitlets.x_px, fruitlets.y_px
     lost = (line == -1) & ~np.isfinite(at)

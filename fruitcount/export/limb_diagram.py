@@ -26,7 +26,7 @@ from fruitcount.export.shapes import (
     to_pdf_drawing,
     to_png,
 )
-from fruitcount.lines import along_line, places_on_wood
+from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load import LoadReport
 from fruitcount.plan import Plan
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
@@ -99,7 +99,7 @@ def draw_limb(
     """
     page = _Page()
     page.title(_headline(plan))
-    if limb.found:
+    if line_length_px(limb.line_px) > 0:
         view = _View.of(fruitlets, limb, plan)
         page.heading("Before: what hangs here and what comes off")
         _strip(page, view, before=True)
@@ -172,11 +172,9 @@ class _View:
 
     @classmethod
     def of(cls, fruitlets: Fruitlets, limb: Limb, plan: Plan) -> _View:
-        length_px = (
-            limb.length_px if np.isfinite(limb.length_px) else float(along_line(limb.line_px)[-1])
-        )
+        length_px = limb.length_px if limb.length_px > 0 else line_length_px(limb.line_px)
         times = (RIGHT - LEFT) / length_px
-        mm_per_px = limb.length_mm / length_px
+        mm_per_px = (limb.length_mm if limb.length_mm > 0 else math.nan) / length_px
         line, at = places_on_wood(fruitlets, limb)
         wide = limb.base_diameter_mm / mm_per_px * times
         thin = limb.tip_diameter_mm / mm_per_px * times
@@ -188,7 +186,7 @@ class _View:
             base=base,
             tip=float(np.clip(thin, 2.0, base)) if np.isfinite(thin) else max(base / 2, 2.0),
             fork=np.array([s.fork_along_px for s in limb.shoots]) * times,
-            shoot_length=np.array([along_line(s.line_px)[-1] for s in limb.shoots]) * times,
+            shoot_length=np.array([line_length_px(s.line_px) for s in limb.shoots]) * times,
             line=line,
             at=at * times,
             fates=_fates(fruitlets, plan),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
-from fruitcount.lines import along_line, places_on_wood, point_on_line
+from fruitcount.lines import along_line, line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.weight import harvest_mass_g, wood_mass_g
@@ -93,7 +93,8 @@ def limb_model(
     detail : LoadDetail
     """
     length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
-    if not limb.found or not np.isfinite(length_mm) or not np.isfinite(limb.base_diameter_mm):
+    told = line_length_px(limb.line_px) > 0 and length_mm > 0 and limb.base_diameter_mm > 0
+    if not told or not np.isfinite(length_mm + limb.base_diameter_mm):
         return None
     place = _Places(limb, length_mm, inputs.inclination_deg)
     along = np.linspace(0.0, length_mm, int(detail.sections))
@@ -125,16 +126,16 @@ class _Places:
     """Horizontal places along limb and shoots, in mm from the base."""
 
     def __init__(self, limb: Limb, length_mm: float, inclination_deg: float | None) -> None:
-        length_px = float(along_line(limb.line_px)[-1])
+        length_px = line_length_px(limb.line_px)
         self.limb = limb
         self.mm_per_px = length_mm / length_px
         self.inclination_deg = inclination_deg
-        drawn = limb.length_px if np.isfinite(limb.length_px) else length_px
+        drawn = limb.length_px if limb.length_px > 0 else length_px
         # Forks and fruit are given along the limb as measured, which may differ by a hair.
         self.along_mm_per_px = length_mm / drawn
         self.fork_mm = np.array([s.fork_along_px for s in limb.shoots]) * self.along_mm_per_px
         self.shoot_mm = np.array(
-            [along_line(s.line_px)[-1] * self.mm_per_px for s in limb.shoots], dtype=float
+            [line_length_px(s.line_px) * self.mm_per_px for s in limb.shoots], dtype=float
         )
 
     def reach(self, line: int, at_mm: FloatArray) -> FloatArray:
@@ -204,12 +205,13 @@ def _wood_pieces(
     ats = [middles]
     lengths = [np.diff(beam.along_mm)]
     thick = [np.interp(middles, beam.along_mm, beam.diameter_mm)]
-    for i, long_mm in enumerate(place.shoot_mm):
+    for i in np.flatnonzero(place.shoot_mm > 0):
+        long_mm = float(place.shoot_mm[i])
         edges = np.linspace(0.0, long_mm, _SHOOT_PIECES + 1)
         lines.append(np.full(_SHOOT_PIECES, i))
         ats.append((edges[1:] + edges[:-1]) / 2)
         lengths.append(np.diff(edges))
-        thick.append(shoot_base[i] * (1.0 - 0.5 * ats[-1] / max(long_mm, 1e-9)))
+        thick.append(shoot_base[i] * (1.0 - 0.5 * ats[-1] / long_mm))
     length = np.concatenate(lengths)
     mass = wood_mass_g(length, np.concatenate(thick), density)
     leaves = length / 1000.0 * detail.leaf_mass_g_per_m

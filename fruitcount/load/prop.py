@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.lines import along_line, point_on_line
+from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.load.beam import (
     Beam,
     Weights,
@@ -82,7 +82,7 @@ def best_prop(beam: Beam, moment_n_m: FloatArray, breaking_mpa: float, limb: Lim
         return None
     force = prop_reaction_n(beam, moment_n_m, best)
     share = beam.along_mm[best] / beam.along_mm[-1]
-    x_px, y_px = point_on_line(limb.line_px, share * float(along_line(limb.line_px)[-1]))[0]
+    x_px, y_px = point_on_line(limb.line_px, share * line_length_px(limb.line_px))[0]
     return Prop(
         at_mm=float(beam.along_mm[best]),
         x_px=float(x_px),

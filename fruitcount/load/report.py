@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
 from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
+from fruitcount.load.explain import explain_load
 from fruitcount.load.model import LimbModel, limb_model
 from fruitcount.load.prop import Prop, best_prop
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.words import CAUTIONS, notes_of, verdict_of
+from fruitcount.reason import Reason
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
 
@@ -147,6 +149,8 @@ class LoadReport:
     cautions : tuple of str
         What holds for every limb.
     flags : Flag
+    explanation : tuple of Reason
+        Where each number comes from; empty where the load is not told.
     """
 
     told: bool
@@ -164,6 +168,7 @@ class LoadReport:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     flags: Flag
+    explanation: tuple[Reason, ...] = ()
 
 
 def factor_rel_sd_frac(limb: Limb, species: Species, detail: LoadDetail) -> float:
@@ -224,7 +229,7 @@ def limb_load(
     wood = _standing_wood(model, removals)
     before = judge.state(np.ones(len(model.index), dtype=bool), np.ones(len(model.wood_g), bool))
     after = judge.state(kept, wood)
-    return LoadReport(
+    report = LoadReport(
         told=True,
         along_mm=model.beam.along_mm,
         diameter_mm=model.beam.diameter_mm,
@@ -246,6 +251,7 @@ def limb_load(
         cautions=CAUTIONS,
         flags=Flag.NONE,
     )
+    return replace(report, explanation=explain_load(report, limb, species, inputs, detail))
 
 
 class _Judge:

@@ -10,7 +10,7 @@ from fruitcount.plan.passes import (
 )
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.result import Cut, Plan
-from fruitcount.plan.target import CarryAnswer, KeepTarget, Reason, keep_target, spacing_count
+from fruitcount.plan.target import CarryAnswer, KeepTarget, keep_target, spacing_count
 
 __all__ = [
     "AfterCheck",
@@ -21,7 +21,6 @@ __all__ = [
     "KeepTarget",
     "Plan",
     "PlanRules",
-    "Reason",
     "WorthWeights",
     "check_after",
     "first_pass_of",

@@ -47,7 +47,7 @@ class _Option:
 class _State:
     blocks: float
     value: FloatArray
-    tag: NDArray[np.int64]
+    tag: NDArray[np.int32]
 
 
 @dataclass
@@ -55,13 +55,14 @@ class _Nodes:
     """What was chosen, for walking back: fruit, and the node before for every count."""
 
     fruit: list[tuple[int, ...]] = field(default_factory=list)
-    before: list[NDArray[np.int64]] = field(default_factory=list)
+    before: list[NDArray[np.int32]] = field(default_factory=list)
 
     def extend(self, state: _State, fruit: tuple[int, ...], value: float) -> _State:
         """The state after also keeping ``fruit``; its blocking is set by the caller."""
         k = len(fruit)
         moved = np.full_like(state.value, _NONE)
-        moved[k:] = state.value[: len(moved) - k] + value
+        if k < len(moved):
+            moved[k:] = state.value[: len(moved) - k] + value
         self.fruit.append(fruit)
         self.before.append(state.tag)
         return _State(0.0, moved, np.full_like(state.tag, len(self.fruit) - 1))
@@ -115,11 +116,11 @@ def choose_fruit(
 
 def _solve(
     wood: FruitingWood, most: int, costs: Costs, nodes: _Nodes
-) -> tuple[FloatArray, NDArray[np.int64]]:
+) -> tuple[FloatArray, NDArray[np.int32]]:
     """Best value for every count, and the last node of the choice that reaches it."""
     tail = _Tail(wood, costs)
     best = np.full(most + 1, _NONE)
-    tag = np.full(most + 1, -1, dtype=np.int64)
+    tag = np.full(most + 1, -1, dtype=np.int32)
     free = _State(_NONE, best.copy(), tag.copy())
     free.value[0] = 0.0
     best[0] = -tail.cost(0.0)
@@ -141,7 +142,7 @@ def _solve(
 
 
 def _better(
-    value: FloatArray, tag: NDArray[np.int64], other: FloatArray, other_tag: NDArray[np.int64]
+    value: FloatArray, tag: NDArray[np.int32], other: FloatArray, other_tag: NDArray[np.int32]
 ) -> None:
     wins = other > value
     if wins.any():
@@ -155,7 +156,7 @@ def _absorb(free: _State, live: list[_State], up_to: float) -> list[_State]:
     for state in live:
         if state.blocks <= up_to + EPS:
             # A new array: nodes hold the old tags for walking back.
-            free.value, free.tag = free.value.copy(), free.tag.copy()
+            free.tag = free.tag.copy()
             _better(free.value, free.tag, state.value, state.tag)
         else:
             rest.append(state)

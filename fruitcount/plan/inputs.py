@@ -129,6 +129,10 @@ class WorthWeights:
     seat: float = 0.3
     light: float = 0.15
 
+    def __post_init__(self) -> None:
+        for name in ("size", "sound", "seat", "light"):
+            at_least(name, getattr(self, name), 0.0)
+
 
 @dataclass(frozen=True)
 class PlanRules:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.lines import along_line, places_on_wood
+from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
@@ -79,10 +79,14 @@ def place_on_wood(fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> Pla
     line, at = places_on_wood(fruitlets.take(index), limb)
     length = limb.length_px
     if limb.found and not np.isfinite(length):
-        length = float(along_line(limb.line_px)[-1])
+        length = line_length_px(limb.line_px)
+    if not length > 0:
+        length = float("nan")
     length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
-    shoot_px = np.array([along_line(s.line_px)[-1] for s in limb.shoots], dtype=float)
+    shoot_px = np.array([line_length_px(s.line_px) for s in limb.shoots], dtype=float)
     bearing = np.isin(np.arange(len(limb.shoots)), line)
+    if not length_mm > 0:
+        length_mm = float("nan")
     mm_per_px = length_mm / length
     wood_mm = length_mm + (shoot_px[bearing].sum() * mm_per_px if bearing.any() else 0.0)
     return PlacedFruit(

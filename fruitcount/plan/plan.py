@@ -100,6 +100,7 @@ def plan_limb(
         length_mm=placed.wood_mm,
         gap_mm=task.wood.gap * task.px_per_unit * placed.mm_per_px,
         pass_number=inputs.pass_number,
+        largest_cluster=_largest_cluster(fruitlets.cluster[placed.index]),
     )
     plan = replace(plan, explanation=explain(plan, species, inputs, rules))
     return replace(plan, notes=notes_for(plan, species, inputs))
@@ -228,6 +229,11 @@ def _rule(verdict: str, target: KeepTarget, kept: NDArray[np.bool_]) -> str:
 def _yellowing(fruitlets: Fruitlets) -> NDArray[np.bool_]:
     mask: NDArray[np.bool_] = (fruitlets.kind == Kind.YELLOWING) & (fruitlets.on_limb != 0)
     return mask
+
+
+def _largest_cluster(cluster: NDArray[np.int64]) -> int:
+    grouped = cluster[cluster >= 0]
+    return int(np.unique(grouped, return_counts=True)[1].max()) if len(grouped) else 0
 
 
 def _mask(n: int, index: NDArray[np.int64]) -> NDArray[np.bool_]:

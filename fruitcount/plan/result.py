@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.plan.target import KeepTarget, Reason
+from fruitcount.plan.target import KeepTarget
 from fruitcount.plan.timing import Timing
+from fruitcount.reason import Reason
 from fruitcount.types import FloatArray
 
 __all__ = ["Cut", "Plan"]
@@ -91,6 +92,8 @@ class Plan:
     length_mm, gap_mm : float
         Fruiting wood counted, and closest gap used. NaN without a scale.
     pass_number : int
+    largest_cluster : int
+        Fruit in the largest cluster; 0 where nothing was grouped.
     """
 
     verdict: str
@@ -115,6 +118,7 @@ class Plan:
     length_mm: float
     gap_mm: float
     pass_number: int
+    largest_cluster: int = 0
 
     def __post_init__(self) -> None:
         for name in ("keep_mask", "off_mask", "yellowing_mask"):

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.reason import Reason
 from fruitcount.species import Sourced, Species
 
-__all__ = ["CarryAnswer", "KeepTarget", "Reason", "keep_target", "spacing_count"]
+__all__ = ["CarryAnswer", "KeepTarget", "keep_target", "spacing_count"]
 
 
 class CarryAnswer(Protocol):
@@ -28,29 +29,9 @@ class CarryAnswer(Protocol):
     def count_high(self) -> float:
         """Upper end of the band."""
 
-
-@dataclass(frozen=True)
-class Reason:
-    """Where one number of the result comes from.
-
-    Attributes
-    ----------
-    number : str
-        What the number is called in the result.
-    value : float
-    rule : str
-        How it was worked out, in words.
-    given : str
-        The inputs that went in, with their values.
-    source : str
-        Who says so, with its status in brackets.
-    """
-
-    number: str
-    value: float
-    rule: str
-    given: str
-    source: str
+    @property
+    def sentence(self) -> str:
+        """What sets the count, or why the load does not set it."""
 
 
 @dataclass(frozen=True)
@@ -121,15 +102,17 @@ def keep_target(
     reasons.extend(_spacing_reasons(length_mm, species, inputs, final))
     more = 1.0 + rules.first_pass_margin_frac if inputs.pass_number == 1 else 1.0
     limits: dict[str, tuple[float, float, float]] = {}
-    if carry is not None and math.isfinite(carry.count):
-        limits["wood"] = (carry.count_low, carry.count, carry.count_high)
+    if carry is not None:
+        if math.isfinite(carry.count):
+            limits["wood"] = (carry.count_low, carry.count, carry.count_high)
+        factors = f"safety {inputs.safety_factor:g}, handling {inputs.handling_factor:g}"
         reasons.append(
             Reason(
                 "fruit the wood may carry",
                 carry.count,
-                "fruit of harvest weight until the worst section reaches its working stress",
-                f"safety factor {inputs.safety_factor:g}, handling {inputs.handling_factor:g}",
-                "beam formula; factors (our choice)",
+                carry.sentence,
+                factors,
+                "textbook beam; factors (our choice)",
             )
         )
     if inputs.limb_target is not None:

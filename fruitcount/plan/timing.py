@@ -65,9 +65,9 @@ def size_timing(diameter_mm: FloatArray, species: Species, inputs: GrowerInputs)
     if size < min(latest, NICKEL_MM):
         return Timing("last call", size, "Past dime size: thin now, before nickel size.")
     if size < latest or (season == "late" and size < species.thinning_size_mm.high):
-        text = "Nickel size: late for an early-ripening variety, still worth doing on this one."
         if season == "early":
             return Timing("late", size, "Nickel size is late for an early-ripening variety.")
+        text = "Nickel size or more: late if this variety ripens early; thin now."
         return Timing("last call", size, text)
     text = "Past the usual thinning size: thin now, expect less gain in fruit size."
     return Timing("late", size, text)

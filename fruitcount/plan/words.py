@@ -7,7 +7,8 @@ import math
 from fruitcount.flags import Flag
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
 from fruitcount.plan.result import Plan
-from fruitcount.plan.target import KeepTarget, Reason
+from fruitcount.plan.target import KeepTarget
+from fruitcount.reason import Reason
 from fruitcount.species import Species
 
 __all__ = ["explain", "notes_for", "verdict_for"]
@@ -66,6 +67,11 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
         notes.append("One fruit of each cluster is proposed; the number to keep is not told.")
     if plan.verdict == "leave" and species.thinned and inputs.light_set:
         notes.append("Count again after the natural drop.")
+    if plan.verdict == "leave" and plan.largest_cluster >= 3 and species.thinned:
+        notes.append(
+            f"Clusters of up to {plan.largest_cluster} hang here: breaking them to one gives "
+            "larger fruit (UC IPM, Thinning plums: break clusters)."
+        )
     if plan.yellowing_count:
         notes.append(
             f"{plan.yellowing_count} yellowing fruit "

@@ -23,11 +23,12 @@ def wood_thickness_frac(limb: Limb, line: NDArray[np.int64], at_frac: FloatArray
     at_frac : float array, shape (N,)
         Place along its own line, 0 to 1.
     """
-    tip = limb.tip_diameter_mm / limb.base_diameter_mm
+    thick = limb.base_diameter_mm if limb.base_diameter_mm > 0 else float("nan")
+    tip = limb.tip_diameter_mm / thick
     tip = float(np.clip(tip, 0.05, 1.0)) if np.isfinite(tip) else 0.5
     share = 1.0 - (1.0 - tip) * at_frac
     for i, shoot in enumerate(limb.shoots):
-        base = shoot.base_diameter_mm / limb.base_diameter_mm
+        base = shoot.base_diameter_mm / thick
         # An unmeasured shoot is taken as a third of the limb's base (our choice).
         base = float(np.clip(base, 0.02, 1.0)) if np.isfinite(base) else 1 / 3
         share = np.where(line == i, base * (1.0 - 0.5 * at_frac), share)

@@ -248,3 +248,33 @@ def test_cautions_are_there():
 def limb_load_cautions():
     limb = straight_limb(800, base_mm=20, tip_mm=8)
     return limb_load(fruit_on(limb, [1.0]), limb, PEACH, PLAIN, np.ones(1, bool)).cautions
+
+
+def test_every_number_says_where_it_comes_from():
+    limb = straight_limb(900, base_mm=25, tip_mm=10)
+    fruit = fruit_on(limb, np.linspace(30, 880, 30))
+    report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit), removals=[Removal(-1, 500, (29,))])
+    numbers = {r.number: r for r in report.explanation}
+    assert all(r.rule and r.given and r.source for r in report.explanation)
+    assert numbers["working stress, MPa"].value == pytest.approx(11.0)
+    assert "Kane 2007" in numbers["breaking stress, MPa"].source
+    assert "our choice" in numbers["breaking stress, MPa"].source
+    assert numbers["one ripe fruit, g"].value == report.fruit_g
+    assert numbers["load factor before"].value == report.before.load_factor.middle
+    assert "relief of cut 1" in numbers
+
+
+def test_band_of_the_load_factor_against_monte_carlo():
+    limb = straight_limb(900, base_mm=25, tip_mm=10, sd=0.05)
+    fruit = fruit_on(limb, np.linspace(30, 880, 20))
+    detail = LoadDetail()
+    got = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit), detail=detail).before.load_factor
+    rng = np.random.default_rng(11)
+    n = 200_000
+    strength = 1 + detail.strength_rel_sd_frac * rng.standard_normal(n)
+    share = 1 + 0.035 / 0.40 * rng.standard_normal(n)
+    thickness = (1 + 0.05 * rng.standard_normal(n)) ** 3
+    crop = 1 + detail.fruit_rel_sd_frac * rng.standard_normal(n)
+    drawn = got.middle * strength * share * thickness / crop
+    assert got.low == pytest.approx(np.quantile(drawn, 0.05), rel=0.06)
+    assert got.high == pytest.approx(np.quantile(drawn, 0.95), rel=0.06)

@@ -1,4 +1,4 @@
-"""Tree targets, sizes and labour against published worked figures."""
+"""Shoots, fruit sizes and passes against published worked figures."""
 
 from __future__ import annotations
 
@@ -25,15 +25,7 @@ from fruitcount.plan.fruit_size import (
     size_code,
     weight_from_own_seasons,
 )
-from fruitcount.plan.labour import hours_left, hours_per_acre
-from fruitcount.plan.tree_target import (
-    acre_plan_shoots,
-    limb_share,
-    shoots_per_tree,
-    shoots_wanted,
-    trunk_area_cm2,
-    trunk_target,
-)
+from fruitcount.plan.shoots import shoots_per_acre, shoots_per_tree, shoots_wanted
 from fruitcount.species import load_species
 
 PEACH = load_species("peach")
@@ -59,32 +51,8 @@ def test_penn_state_acre_plan():
     assert shoots_per_tree(25_000, 150) == 167
     assert shoots_per_tree(25_000, 150) * 150 * 4 == 100_200
     wanted = {"small-fruited": 11_250, "medium-fruited": 17_500, "large-fruited": 25_000}
-    got = {p.kind: acre_plan_shoots(p.fruit_per_acre, p.fruit_per_shoot) for p in PEACH.acre_plans}
+    got = {p.kind: shoots_per_acre(p.fruit_per_acre, p.fruit_per_shoot) for p in PEACH.acre_plans}
     assert got == wanted
-
-
-def test_trunk_rule():
-    # B. van den Ende, Good Fruit Grower, December 2012, p. 49: 7-year tree, mid-season, 40 cm.
-    low, high = trunk_target(PEACH, 40, age_years=7, season="mid")
-    assert (low, high) == (pytest.approx(140, abs=1), pytest.approx(160, abs=1))
-    assert trunk_area_cm2(40) == pytest.approx(127.3, abs=0.1)
-    assert low / trunk_area_cm2(40) == pytest.approx(1.10, abs=0.01)
-    assert high / trunk_area_cm2(40) == pytest.approx(1.26, abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("age", "season", "per_cm", "per_inch"),
-    [(2, "mid", 2.0, 5.0), (3, "late", 2.5, 6.5), (4, "mid", 3.5, 9.0), (4, "late", 4.5, 11.5)],
-)
-def test_trunk_table_rows(age, season, per_cm, per_inch):
-    # The same table, printed per cm and (rounded) per inch.
-    assert trunk_target(PEACH, 1.0, age_years=age, season=season)[0] == per_cm
-    assert per_cm * 2.54 == pytest.approx(per_inch, abs=0.2)
-
-
-def test_no_trunk_table_for_others():
-    with pytest.raises(BadInputError, match="apricot"):
-        trunk_target(load_species("apricot"), 40, age_years=7, season="mid")
 
 
 def test_shoots_for_a_hundred_fruit():
@@ -116,19 +84,6 @@ def test_size_codes_by_circumference():
     table = {51: 16, 56: 17.5, 61: 19, 67: 21, 73: 23, 80: 25, 90: 28}
     for d, around in table.items():
         assert circumference_cm(d) == pytest.approx(around, abs=0.3)
-
-
-def test_labour():
-    # Martin-Gorriz et al. 2011, Scientia Horticulturae 129:91-97: 385 h/ha, 89 % less.
-    assert hours_per_acre(385) == pytest.approx(155.8, abs=0.1)
-    assert hours_left(385, 0.89) == pytest.approx(42.4, abs=0.1)
-
-
-def test_limb_share_adds_up_to_the_tree():
-    limbs = [50.0, 40.0, 30.0]
-    shares = [limb_share(150, d, limbs) for d in limbs]
-    assert sum(shares) == pytest.approx(150)
-    assert shares[0] / shares[2] == pytest.approx(25 / 9)
 
 
 def test_reference_size_points_a_direction():
