@@ -12,7 +12,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band, centred, resampled, smoothed
 from fruitcount.limb.ends import extended, frame_edge, trimmed
-from fruitcount.limb.route import cost_of, route_between, route_from, search_route
+from fruitcount.limb.route import carried_on, cost_of, route_between, route_from, search_route
 from fruitcount.limb.width import Taper, fit_taper, measure_width
 from fruitcount.limb.wood import Field, make_field
 from fruitcount.lines import along_line
@@ -33,6 +33,8 @@ class LimbSettings:
     min_support_frac : float
         Share of the line on which wood must be seen; below it the line is ``LIMB_DOUBTFUL``.
         Larger flags more.
+    least_support_frac : float
+        The same share below which there is no limb, ``LIMB_NOT_FOUND``.
     min_length_frac : float
         Shortest limb, as a share of the photo's long side; below it, ``LIMB_NOT_FOUND``.
     reach_frac : float
@@ -45,6 +47,7 @@ class LimbSettings:
 
     search_long_side: int = 256
     min_support_frac: float = 0.4
+    least_support_frac: float = 0.12
     min_length_frac: float = 0.15
     reach_frac: float = 0.03
     max_diameter_sd_frac: float = 0.15
@@ -111,6 +114,8 @@ def find_limb(
     band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
     if base is None and tip is None:
         band = trimmed(band)
+        if float(np.mean(band.support > 0.25)) < rules.least_support_frac:
+            return Limb(flags=Flag.LIMB_NOT_FOUND)
     line = _pinned(band.line_px, base, tip)
     if along_line(line)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
@@ -209,7 +214,9 @@ def _rough(field: Field, base: FloatArray | None, tip: FloatArray | None) -> Flo
     if tip is not None:
         return field.to_px(route_from(cost_of(field), field.to_cells(tip)).cells[::-1])
     found = search_route(field)
-    return None if found is None or len(found.cells) < 4 else field.to_px(found.cells)
+    if found is None or len(found.cells) < 4:
+        return None
+    return field.to_px(carried_on(field, found).cells)
 
 
 def _pinned(line: FloatArray, base: FloatArray | None, tip: FloatArray | None) -> FloatArray:
