@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from typing import Protocol
 
 import numpy as np
 
+from fruitcount.export.diagram_page import Page
 from fruitcount.export.palette import INK_RGB, WHITE
 from fruitcount.export.shapes import Line, Polygon, Ring, Shape, Words, dashed
 from fruitcount.load import LoadReport, LoadState
@@ -23,17 +23,7 @@ HEIGHT = 104.0
 _TICKS = (0.25, 0.5, 1, 2, 4, 8)
 
 
-class _Page(Protocol):
-    y: float
-
-    def add(self, *shapes: Shape) -> None:
-        """Draw."""
-
-    def heading(self, text: str) -> None:
-        """Begin a block."""
-
-
-def stress_chart(page: _Page, load: LoadReport, left: float, right: float) -> None:
+def stress_chart(page: Page, load: LoadReport, left: float, right: float) -> None:
     """Bending stress along the limb, before dashed and after solid, with the two limits.
 
     Parameters
@@ -53,9 +43,9 @@ def stress_chart(page: _Page, load: LoadReport, left: float, right: float) -> No
     limits = (("breaks about", load.breaking_mpa), ("working limit", load.working_mpa))
     for word, value in limits:
         if value < most:
-            y = floor - value / most * HEIGHT
-            page.add(Line(((left, y), (right, y)), INK_RGB, 0.9))
-            page.add(Words(right - 3, y - 3, f"{word} {value:.0f}", INK_RGB, 11, "end"))
+            level = floor - value / most * HEIGHT
+            page.add(Line(((left, level), (right, level)), INK_RGB, 0.9))
+            page.add(Words(right - 3, level - 3, f"{word} {value:.0f}", INK_RGB, 11, "end"))
     x = left + load.along_mm / load.along_mm[-1] * (right - left)
     for stress, rgb, solid in (
         (load.before.stress_mpa, BEFORE_RGB, False),
@@ -84,7 +74,7 @@ def _curve(x: FloatArray, y: FloatArray, rgb: tuple[int, int, int], *, solid: bo
     return [Line(points[i : i + 4], rgb, 2.4) for i in range(0, len(points) - 1, 5)]
 
 
-def factor_bars(page: _Page, load: LoadReport, left: float, right: float) -> None:
+def factor_bars(page: Page, load: LoadReport, left: float, right: float) -> None:
     """Load factor before and after as bands that hold nine in ten, on a doubling scale.
 
     Parameters
@@ -124,7 +114,7 @@ class _Scale:
 
 
 def _bar(
-    page: _Page, place: _Scale, word: str, state: LoadState, rgb: tuple[int, int, int], fine: float
+    page: Page, place: _Scale, word: str, state: LoadState, rgb: tuple[int, int, int], fine: float
 ) -> None:
     """One band in its own strip, the verdict written above it."""
     band = state.load_factor

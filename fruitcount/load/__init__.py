@@ -2,17 +2,9 @@
 
 from fruitcount.load.carry import CarryLimit, carry_limit
 from fruitcount.load.prop import Prop
-from fruitcount.load.report import (
-    Band,
-    ForkLoad,
-    LoadReport,
-    LoadState,
-    Relief,
-    Removal,
-    factor_band,
-    limb_load,
-)
+from fruitcount.load.report import LoadReport, Relief, Removal, limb_load
 from fruitcount.load.settings import LoadDetail, LoadInputs, LoadSettings
+from fruitcount.load.state import Band, ForkLoad, LoadState, factor_band
 from fruitcount.load.weight import fruit_mass_g, harvest_mass_g
 
 __all__ = [

@@ -11,7 +11,8 @@ from fruitcount.species import Sourced, Species
 from fruitcount.types import Limb
 
 if TYPE_CHECKING:
-    from fruitcount.load.report import LoadReport, LoadState
+    from fruitcount.load.report import LoadReport
+    from fruitcount.load.state import LoadState
 
 __all__ = ["explain_load"]
 

@@ -66,14 +66,14 @@ class Plan:
     reason : str
         One sentence behind the verdict.
     crop_count, yellowing_count : int
-        Green and damaged fruit on the limb that would be crop; yellowing fruit, not counted.
+        Green and damaged fruit on the limb, that would be crop; yellowing fruit, not counted.
     target : KeepTarget
         The count wanted, its range, and the rule that governs it.
     rule : str
         What governs the number kept in the end: ``target.rule``, ``"what is there"``, or
         ``"room"`` (gaps and clusters left no room for more).
     keep_count : int
-        Number of True in ``keep_mask``.
+        Fruit to keep, as many as ``keep_mask`` holds.
     keep_mask, off_mask, yellowing_mask : bool arrays, one a fruitlet
         No fruit is in two of them. Fruit of other limbs is in none.
     worth : float array, one a fruitlet
@@ -112,13 +112,13 @@ class Plan:
     work_seconds: float
     clipper_share_frac: float
     timing: Timing
-    notes: tuple[str, ...]
-    explanation: tuple[Reason, ...]
     flags: Flag
     length_mm: float
     gap_mm: float
     pass_number: int
-    largest_cluster: int = 0
+    largest_cluster: int
+    notes: tuple[str, ...] = ()
+    explanation: tuple[Reason, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("keep_mask", "off_mask", "yellowing_mask"):

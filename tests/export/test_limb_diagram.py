@@ -11,13 +11,8 @@ from PIL import Image
 from reportlab.graphics.shapes import Drawing
 from reportlab.platypus import SimpleDocTemplate
 
-from fruitcount.export.limb_diagram import (
-    LEFT,
-    RIGHT,
-    draw_limb,
-    limb_diagram_pdf,
-    limb_diagram_png,
-)
+from fruitcount.export.diagram_page import LEFT, RIGHT
+from fruitcount.export.limb_diagram import draw_limb, limb_diagram_pdf, limb_diagram_png
 from fruitcount.export.palette import FATES
 from fruitcount.export.shapes import Ring, Words
 from fruitcount.load import Removal, limb_load

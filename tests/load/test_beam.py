@@ -19,7 +19,7 @@ from fruitcount.load.beam import (
     worst_taper_place,
 )
 from fruitcount.load.prop import propped_moment_n_m
-from fruitcount.load.report import factor_band
+from fruitcount.load.state import factor_band
 from fruitcount.units import GRAVITY_N_PER_KG, MM_PER_INCH
 
 LBF_N = 4.4482216152605  # exact: avoirdupois pound times standard gravity

@@ -1,0 +1,174 @@
+"""The limb with one crop on it: moment, stress, the weakest place and its load factor."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
+from fruitcount.load.model import LimbModel
+from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.words import verdict_of
+from fruitcount.species import Species
+from fruitcount.types import FloatArray, Limb
+
+__all__ = ["Band", "ForkLoad", "Judge", "LoadState", "factor_band", "factor_rel_sd_frac"]
+
+
+@dataclass(frozen=True)
+class Band:
+    """A middle value and the ends that hold nine in ten."""
+
+    low: float
+    middle: float
+    high: float
+
+
+@dataclass(frozen=True)
+class ForkLoad:
+    """Where a shoot leaves the limb: stress of the limb there, and of the shoot at its base."""
+
+    shoot: int
+    at_mm: float
+    limb_stress_mpa: float
+    shoot_stress_mpa: float
+
+
+@dataclass(frozen=True, eq=False)
+class LoadState:
+    """The limb with a given crop, every fruit at harvest weight.
+
+    Attributes
+    ----------
+    fruit_count : int
+    fruit_g, wood_g : float
+        Crop; wood and leaves.
+    moment_n_m, stress_mpa, sink_mm : float arrays, shape (K,)
+        Along the limb, handling factor included. ``sink_mm`` is small-angle: see the cautions.
+    worst_at_mm, worst_stress_mpa : float
+        The section nearest to breaking.
+    base_moment_n_m, base_stress_mpa : float
+    forks : tuple of ForkLoad
+    weakest : str
+        ``"limb"`` or ``"side shoot N"`` (from 1): the place that the load factor is for. Shoots
+        of thin wood hang down before they break and are left out of it.
+    load_factor : Band
+        How many times this load until the worst place breaks, by the estimate.
+    verdict : {"fine", "prop or lighten", "do not hang this much", "not told"}
+    """
+
+    fruit_count: int
+    fruit_g: float
+    wood_g: float
+    moment_n_m: FloatArray
+    stress_mpa: FloatArray
+    sink_mm: FloatArray
+    worst_at_mm: float
+    worst_stress_mpa: float
+    base_moment_n_m: float
+    base_stress_mpa: float
+    forks: tuple[ForkLoad, ...]
+    weakest: str
+    load_factor: Band
+    verdict: str
+
+
+def factor_rel_sd_frac(limb: Limb, species: Species, detail: LoadDetail) -> float:
+    """Standard deviation of the load factor as a share of it.
+
+    Delta method: stress goes as one over diameter cubed, so a diameter's share counts three times
+    (5 % thicker is 16 % less stress); strength, its share in real branches, and crop weight count
+    once.
+    """
+    own = limb.diameter_rel_sd_frac
+    diameter = own if np.isfinite(own) else detail.diameter_rel_sd_frac
+    share = species.bark_circle_se_frac.number / species.bark_circle_frac.number
+    parts = (3.0 * diameter, share, detail.strength_rel_sd_frac, detail.fruit_rel_sd_frac)
+    return math.sqrt(sum(p * p for p in parts))
+
+
+def factor_band(factor: float, rel_sd_frac: float, band_z: float = 1.645) -> Band:
+    """Band of a factor whose logarithm is taken as normal (a factor cannot be negative)."""
+    spread = math.exp(band_z * rel_sd_frac)
+    return Band(factor / spread, factor, factor * spread)
+
+
+class Judge:
+    """One limb's strength, applied to any crop on it."""
+
+    def __init__(
+        self,
+        model: LimbModel,
+        limb: Limb,
+        species: Species,
+        inputs: LoadInputs,
+        detail: LoadDetail,
+    ) -> None:
+        self.model = model
+        self.breaking_mpa = species.breaking_stress_mpa
+        self.moe_mpa = species.live_branch_moe_mpa.middle
+        self.rel_sd = factor_rel_sd_frac(limb, species, detail)
+        self.band_z = detail.band_z
+        self.safety = inputs.safety_factor
+        self.thin_wood_mm = detail.thin_wood_mm
+        self.thin = bool(limb.base_diameter_mm < detail.thin_wood_mm)
+
+    def bends(self, fork: ForkLoad) -> bool:
+        """Whether a shoot is thin wood loaded beyond its working stress."""
+        thin = self.model.shoot_base_mm[fork.shoot] < self.thin_wood_mm
+        return bool(thin and fork.shoot_stress_mpa > self.breaking_mpa / self.safety)
+
+    def moment(self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_]) -> FloatArray:
+        """Bending moment with some of the fruit and some of the wood."""
+        return bending_moment_n_m(
+            self.model.beam, Weights.of(self.model.fruit.take(fruit), self.model.wood.take(wood))
+        )
+
+    def state(self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_]) -> LoadState:
+        """All numbers with some of the fruit and some of the wood."""
+        model = self.model
+        moment = self.moment(fruit, wood)
+        stress = bending_stress_mpa(moment, model.beam.diameter_mm)
+        forks = self._forks(fruit, wood, stress)
+        worst = int(np.argmax(stress))
+        hardest, weakest = float(stress[worst]), "limb"
+        for fork in forks:
+            thick = model.shoot_base_mm[fork.shoot] >= self.thin_wood_mm
+            if thick and fork.shoot_stress_mpa > hardest:
+                hardest, weakest = fork.shoot_stress_mpa, f"side shoot {fork.shoot + 1}"
+        factor = self.breaking_mpa / hardest if hardest > 0 else math.inf
+        band = factor_band(factor, self.rel_sd, self.band_z)
+        return LoadState(
+            fruit_count=int(fruit.sum()),
+            fruit_g=float(fruit.sum()) * model.fruit_g,
+            wood_g=float(model.wood_g[wood].sum()),
+            moment_n_m=moment,
+            stress_mpa=stress,
+            sink_mm=deflection_mm(model.beam, moment, self.moe_mpa),
+            worst_at_mm=float(model.beam.along_mm[worst]),
+            worst_stress_mpa=float(stress[worst]),
+            base_moment_n_m=float(abs(moment[0])),
+            base_stress_mpa=float(stress[0]),
+            forks=forks,
+            weakest=weakest,
+            load_factor=band,
+            verdict=verdict_of(band.low, band.middle, self.safety, thin=self.thin),
+        )
+
+    def _forks(
+        self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_], stress: FloatArray
+    ) -> tuple[ForkLoad, ...]:
+        model = self.model
+        out = []
+        for shoot, at in enumerate(model.fork_mm):
+            mine = model.fruit.take(fruit & (model.fruit_line == shoot))
+            own = model.wood.take(wood & (model.wood_line == shoot))
+            both = Weights.of(mine, own)
+            pull = float((both.force_n * (both.reach_mm - model.fork_reach_mm[shoot])).sum()) / 1000
+            shoot_stress = bending_stress_mpa(np.array([pull]), model.shoot_base_mm[[shoot]])[0]
+            here = float(np.interp(at, model.beam.along_mm, stress))
+            out.append(ForkLoad(shoot, float(at), here, float(shoot_stress)))
+        return tuple(out)
