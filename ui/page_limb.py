@@ -123,7 +123,9 @@ def review(key: str) -> None:
     path, seen = records.path(key), cache.seen_of(key)
     desk = cache.desk_of(key)
     photo, answer = st.columns([3, 2], gap="medium")
-    with answer:
+    told, asked, taken = (answer.container() for _ in range(3))
+    with asked:
+        st.markdown("**What you say of it**")
         facts = answers_form(key[:12], answers_of(key), us)
     keep_answers(key, facts)
     shown = engine.corrected(seen, desk.history.sheet, path, facts)
@@ -154,8 +156,9 @@ def review(key: str) -> None:
             key=widget,
             on_outbox=partial(cache.receive, key, widget),
         )
-    with answer:
+    with told:
         show_result(result, units())
+    with taken:
         show_downloads(path, result, units(), key[:12])
         st.caption(f"Photo: {plain(seen.name or 'photo')}. Every change is saved at once.")
         if st.button("Another photo", key=f"{key[:12]}leave"):

@@ -98,8 +98,8 @@ class Mark:
         return "elsewhere" if self.on_limb == 0 else self.kind
 
     def doubtful(self, below: float) -> bool:
-        """Whether nobody has looked at it and the finder was less sure than ``below``."""
-        return not self.by_hand and self.score < below
+        """Whether it counts, was never looked at, and was found with less than ``below``."""
+        return not self.by_hand and self.on_limb != 0 and self.score < below
 
 
 def with_label(mark: Mark, label: str) -> Mark:

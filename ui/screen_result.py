@@ -88,18 +88,19 @@ def numbers(result: Result) -> dict[str, Any]:
 def show_result(result: Result, units: str) -> None:
     """The answer beside the photo, most important first."""
     plan, load = result.decision.plan, result.decision.load
-    keep, off, time = st.columns(3)
-    keep.metric("Keep", plan.keep_count if plan.verdict != "cannot tell" else "?")
-    off.metric("Take off", plan.off_count if plan.verdict != "cannot tell" else "?")
-    time.metric("Work, min", max(1, round(plan.work_seconds / 60)) if plan.off_count else 0)
+    told = plan.verdict != "cannot tell"
+    with st.container(horizontal=True, gap="large"):
+        st.metric("Keep", plan.keep_count if told else "?", width="content")
+        st.metric("Take off", plan.off_count if told else "?", width="content")
+        minutes = max(1, round(plan.work_seconds / 60)) if plan.off_count else 0
+        st.metric("Work, min", minutes, width="content")
     st.markdown(LEGEND)
     st.write(f"**{plan.reason}** {_RULES.get(plan.rule, '')}")
-    for line in (*cut_lines(plan, units), *plan.notes):
-        st.markdown(f"- {line}")
+    st.markdown("\n".join(f"- {line}" for line in (*cut_lines(plan, units), *plan.notes)))
     _show_load(load, units)
-    told = flag_sentences(result.decision.flags)
-    if told:
-        st.warning("  \n".join(told), icon=":material/visibility:")
+    doubts = flag_sentences(result.decision.flags)
+    if doubts:
+        st.warning("  \n".join(doubts), icon=":material/visibility:")
     with st.expander("What was counted, and where each number comes from"):
         st.write(f"{count_line(result.seen, units)}.")
         st.write(f"{scale_line(result.seen, units)}.")

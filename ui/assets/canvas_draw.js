@@ -39,21 +39,20 @@ function stroke3(ctx, path, colour, width) {
 function drawMarks(ctx, S, view) {
   const groups = new Map();
   for (const m of S.marks.values()) {
-    const faint = S.job === "doubt" && !isDoubtful(m, S.data.doubt_below);
+    const faint = S.job === "doubt" ? !isDoubtful(m, S.data.doubt_below) : S.job !== "fruit";
     const [x, y] = view.toCss(m.x_px, m.y_px);
     const r = Math.max(SMALLEST_CSS, m.r_px * view.k);
     if (x < -r || y < -r || x > view.w + r || y > view.h + r) continue;
     const label = labelOf(m);
     const fate = label === "elsewhere" || label === "yellowing" ? "" : S.data.fates[m.id] || "";
-    const key = `${faint ? 0 : 1} ${FATE_INK[fate] || INK[label]}`;
+    const key = `${faint ? 0 : label === "elsewhere" ? 1 : 2} ${FATE_INK[fate] || INK[label]}`;
     if (!groups.has(key)) groups.set(key, new Path2D());
     shapePath(groups.get(key), label, x, y, r);
     if (!faint && fate) fatePath(groups.get(key), fate, x, y, r);
   }
   for (const key of [...groups.keys()].sort()) {
-    const strong = key[0] === "1";
-    ctx.globalAlpha = strong ? 1 : 0.35;
-    stroke3(ctx, groups.get(key), key.slice(2), strong ? 2.6 : 1.2);
+    ctx.globalAlpha = [0.35, 0.7, 1][key[0]];
+    stroke3(ctx, groups.get(key), key.slice(2), [1.2, 1.2, 2.6][key[0]]);
   }
   ctx.globalAlpha = 1;
 }

@@ -5,7 +5,7 @@ const markOf = (row) => Object.fromEntries(FIELDS.map((name, i) => [name, row[i]
 const labelOf = (m) => (m.on_limb === 0 ? "elsewhere" : m.kind);
 const withLabel = (m, label) => (label === "elsewhere"
   ? { ...m, on_limb: 0, by_hand: true } : { ...m, kind: label, on_limb: 1, by_hand: true });
-const isDoubtful = (m, below) => !m.by_hand && m.score < below;
+const isDoubtful = (m, below) => !m.by_hand && m.on_limb !== 0 && m.score < below;
 const change = (before, patch, what) => (
   { edit: "change", before, after: { ...before, ...patch, by_hand: true }, what });
 

@@ -88,10 +88,11 @@ class Screen {
     Object.assign(this.view, { pw: data.photo.width, ph: data.photo.height, fitted: true });
     this.el.coin.replaceChildren(...data.coins.map(([name, mm]) => new Option(`${name} (${mm} mm)`, mm)));
     this.coinRow(); this.resize();
-    const image = new Image();
+    const image = new Image(), asked = performance.now();
     image.onload = () => {
       this.preview = { image, x: 0, y: 0, w: data.photo.width, h: data.photo.height };
-      this.canvas.dataset.painted = "1"; this.paint();
+      this.paint(true);
+      this.canvas.dataset.painted = Math.round(performance.now() - asked);
     };
     image.onerror = () => { this.el.say.textContent = "The photo could not be loaded. Reload this page."; };
     image.src = `${data.photo.url}?side=2048`;

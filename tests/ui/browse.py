@@ -1,0 +1,82 @@
+"""Small steps in the browser that several tests take."""
+
+from __future__ import annotations
+
+PHONE = {
+    "viewport": {"width": 390, "height": 844},
+    "has_touch": True,
+    "is_mobile": True,
+    "device_scale_factor": 2,
+}
+DESK = {"viewport": {"width": 1280, "height": 800}}
+SCREEN = (
+    "[...document.querySelectorAll('*')].map(e => (e.shadowRoot || e).querySelector('.fc-root'))"
+    ".find(e => e).fcScreen"
+)
+FREE = """([n, seed]) => {
+  const S = SCREEN, out = [];
+  for (let i = 0; i < 4000 && out.length < n; i++) {
+    seed = (seed * 16807) % 2147483647; const x = 15 + (seed / 2147483647) * (S.view.w - 30);
+    seed = (seed * 16807) % 2147483647; const y = 15 + (seed / 2147483647) * (S.view.h - 90);
+    const far = out.every(p => Math.hypot(p[0] - x, p[1] - y) > 30);
+    if (far && !S.hit(x, y, 24) && S.isInside(...S.view.toPhoto(x, y))) out.push([x, y]);
+  }
+  return out; }""".replace("SCREEN", SCREEN)
+AT = "id => { const m = SCREEN.marks.get(id); return SCREEN.view.toCss(m.x_px, m.y_px); }".replace(
+    "SCREEN", SCREEN
+)
+
+
+class Page:
+    """A page of the screen with the canvas on it."""
+
+    def __init__(self, context, url: str) -> None:
+        self.page = context.new_page()
+        self.errors: list[str] = []
+        self.page.on("pageerror", lambda e: self.errors.append(str(e)))
+        self.page.goto(url)
+
+    def upload(self, data: bytes, name: str = "limb.jpg") -> None:
+        self.page.locator("input[type=file]").set_input_files(
+            {"name": name, "mimeType": "image/jpeg", "buffer": data}
+        )
+        self.ready()
+
+    def ready(self) -> None:
+        self.page.wait_for_selector("canvas[data-painted]", timeout=60000)
+        self.page.wait_for_function(f"{SCREEN}.data !== undefined")
+        self.settled()
+
+    def ask(self, what: str):
+        return self.page.evaluate(f"{SCREEN}.{what}")
+
+    def settled(self) -> None:
+        """Wait until the server has all edits."""
+        self.page.wait_for_function(f"!{SCREEN}.outbox.waiting", timeout=20000)
+        self.page.wait_for_timeout(150)
+
+    def marks(self) -> dict[str, list]:
+        return self.page.evaluate(
+            f"Object.fromEntries([...{SCREEN}.marks.values()].map("
+            "m => [m.id, [m.x_px, m.y_px, m.r_px, m.kind, m.on_limb]]))"
+        )
+
+    def box(self) -> tuple[float, float]:
+        box = self.page.locator("canvas").bounding_box()
+        return box["x"], box["y"]
+
+    def free(self, n: int, seed: int = 5) -> list[list[float]]:
+        """Places on the photo, in canvas pixels, where no mark is near."""
+        return self.page.evaluate(FREE, [n, seed])
+
+    def at(self, mark_id: str) -> tuple[float, float]:
+        """Where a mark is on the page."""
+        x, y = self.page.evaluate(AT, mark_id)
+        left, top = self.box()
+        return left + x, top + y
+
+    def press(self, do: str) -> None:
+        self.page.locator(f"button[data-do={do}]").click()
+
+    def job(self, name: str) -> None:
+        self.page.locator(f"button[data-job={name}]").click()
