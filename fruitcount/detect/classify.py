@@ -19,8 +19,8 @@ __all__ = ["YELLOW_FROM", "fruit_colours", "kinds", "scar_frac", "yellow_clues",
 YELLOW_FROM = 0.6
 """Yellow share from which a fruit is called yellowing: precision over 0.9 on held-back renders."""
 
-WEIGHTS = np.array([2.0, 4.0, -1.6, 0.03, 0.0])
-OFFSET = -2.9
+WEIGHTS = np.array([3.9, 3.1, -1.8, 0.012, -2.85])
+OFFSET = -2.8
 NET_WEIGHT = 0.9
 """Logistic regression on rendered fruit; see :func:`yellow_clues` for the order."""
 
@@ -103,14 +103,16 @@ def yellow_frac(clues: FloatArray, net_chance: FloatArray) -> FloatArray:
 
 
 def scar_frac(rim: Rim, light: Light) -> FloatArray:
-    """Share of a fruit's disc that is scar brown: redder than its usual colour, and darker.
+    """Share of a fruit's disc that is scar brown: redder than its greener part, and darker.
 
     A bare hint: bark, stalks and dead petals before a fruit look the same.
     """
     disc = rim.lab[:, :, 2:16]
-    usual = np.median(disc.reshape(len(disc), -1, 3), axis=1)[:, None, None]
-    redder = disc[..., 1] - usual[..., 1] > 9
-    darker = disc[..., 0] < usual[..., 0] - 8
+    flat = disc.reshape(len(disc), disc.shape[1] * disc.shape[2], 3)
+    dark, bright = (np.percentile(flat[..., 0], q, axis=1)[:, None, None] for q in (15, 75))
+    greener = np.percentile(flat[..., 1], 25, axis=1)[:, None, None]
+    redder = disc[..., 1] - greener > 12
+    darker = (disc[..., 0] < bright - 10) & (bright - dark > 10)
     warm = disc[..., 1] > 3 + 20 * max(light.red_green, 0.0)
     return np.asarray((redder & darker & warm).mean(axis=(1, 2)), np.float64)
 

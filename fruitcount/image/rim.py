@@ -86,15 +86,23 @@ def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArr
         some = np.flatnonzero(level == wanted)
         if wanted:
             picture, factor = _halved(picture), factor / 2
-        where = ((at[some] + 0.5) * factor - 0.5).astype(np.float32).reshape(len(some), len(ANGLES) * len(STEPS), 2)
+        where = (
+            ((at[some] + 0.5) * factor - 0.5)
+            .astype(np.float32)
+            .reshape(len(some), len(ANGLES) * len(STEPS), 2)
+        )
         for k in range(0, len(some), 4096):  # remap takes fewer than 32768 rows
             read = cv2.remap(
-                picture, where[k : k + 4096], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+                picture,
+                where[k : k + 4096],
+                None,
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
             )
-            out[some[k : k + 4096]] = read.reshape(-1, *shape, 3)
+            out[some[k : k + 4096]] = read.reshape(len(read), *shape, 3)
     h, w = rgb.shape[:2]
     inside = (at >= -0.5).all(-1) & (at[..., 0] < w - 0.5) & (at[..., 1] < h - 0.5)
-    flat = out.reshape(n, -1, 3).astype(np.float32) / 255
+    flat = out.reshape(n, len(ANGLES) * len(STEPS), 3).astype(np.float32) / 255
     lab = cv2.cvtColor(flat, cv2.COLOR_RGB2LAB) if n else flat
     return np.asarray(lab, np.float32).reshape(n, *shape, 3), inside
 
@@ -119,28 +127,44 @@ def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> R
         the rim be found farther from the circle, also where that is another thing's edge.
     """
     lab, inside = unrolled(rgb, circles_px)
-    middle = np.median(lab[:, :, :INNER_STEPS].reshape(len(lab), -1, 3), axis=1)
+    inner = lab[:, :, :INNER_STEPS].reshape(len(lab), len(ANGLES) * INNER_STEPS, 3)
+    middle = np.median(inner, axis=1)
     apart = np.linalg.norm((lab - middle[:, None, None]) * (0.6, 1.0, 1.0), axis=-1)
     like = np.exp(-0.5 * (apart / COLOUR_SPREAD) ** 2) * inside
     plain = _step_contrast(lab) * _inner_mean(like) * inside
     drift = np.log(STEPS) / max(log_sd, 0.02)
     path = _best_closed_path(plain - 0.08 * drift**2)
     pick = np.take_along_axis(plain, path[..., None], axis=2)[..., 0]
-    return Rim(STEPS[path], np.asarray(pick, np.float64), lab, (like > 0.4) & (STEPS < 0.95))
+    rho = STEPS[path] + (0.5 + _vertex(plain, path)) * (STEPS[1] - STEPS[0])
+    return Rim(rho, np.asarray(pick, np.float64), lab, (like > 0.4) & (STEPS < 0.95))
 
 
 def _step_contrast(lab: F32) -> FloatArray:
-    """0 to 1, at each step: difference of the two steps outside from the two inside."""
-    padded = np.pad(lab, ((0, 0), (0, 0), (2, 2), (0, 0)), mode="edge")
-    inner = (padded[:, :, :-4] + padded[:, :, 1:-3]) / 2
-    outer = (padded[:, :, 3:-1] + padded[:, :, 4:]) / 2
-    size = np.linalg.norm(outer - inner, axis=-1)
-    return np.asarray(np.minimum(size / PLAIN_CONTRAST, 1.0), np.float64)
+    """0 to 1, midway between each step and the next: two outside against two inside."""
+    padded = np.pad(lab, ((0, 0), (0, 0), (1, 2), (0, 0)), mode="edge")
+    inner = padded[:, :, :-3] + padded[:, :, 1:-2]
+    outer = padded[:, :, 2:-1] + padded[:, :, 3:]
+    size = np.linalg.norm(outer - inner, axis=-1) / 2
+    # no sharp ceiling: the strongest step of several must stay the strongest
+    return np.asarray(1.0 - np.exp(-1.5 * size / PLAIN_CONTRAST), np.float64)
+
+
+def _vertex(plain: FloatArray, path: NDArray[np.int64]) -> FloatArray:
+    """Where between the steps the rim is plainest, in steps, by a parabola."""
+    last = plain.shape[2] - 1
+    before, at, after = (
+        np.take_along_axis(plain, np.clip(path + k, 0, last)[..., None], axis=2)[..., 0]
+        for k in (-1, 0, 1)
+    )
+    bend = before - 2 * at + after
+    safe = np.where(bend < -1e-9, bend, -1.0)
+    return np.asarray(np.clip(np.where(bend < -1e-9, 0.5 * (before - after) / safe, 0), -0.5, 0.5))
 
 
 def _inner_mean(like: FloatArray) -> FloatArray:
-    padded = np.pad(like, ((0, 0), (0, 0), (3, 0)), mode="edge")
-    return np.asarray((padded[:, :, :-3] + padded[:, :, 1:-2] + padded[:, :, 2:-1]) / 3)
+    """Mean of a step and the two inside it."""
+    padded = np.pad(like, ((0, 0), (0, 0), (2, 0)), mode="edge")
+    return np.asarray((padded[:, :, :-2] + padded[:, :, 1:-1] + padded[:, :, 2:]) / 3)
 
 
 def _best_closed_path(gain: FloatArray) -> NDArray[np.int64]:

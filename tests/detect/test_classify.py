@@ -1,0 +1,120 @@
+"""Yellowing against the photo's own light: drawn scenes with known classes, and coloured light."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fruitcount.detect import colour_doubt
+from fruitcount.detect.classify import (
+    YELLOW_FROM,
+    fruit_colours,
+    kinds,
+    yellow_clues,
+    yellow_frac,
+)
+from fruitcount.detect.size import measure_sizes
+from fruitcount.evaluate.known import Truth
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.flags import Flag
+from fruitcount.image.light import Light, linear, log_ratios, photo_light
+from fruitcount.image.opencv import cv2
+from fruitcount.types import Kind, Photo, Scale
+
+SETTINGS = SceneSettings(
+    fruit_n=18, yellowing_frac=0.25, width_px=1300, height_px=870, px_per_mm=3.2, card_side_mm=40
+)
+
+
+def yellow_of(rgb: np.ndarray, truth: Truth, scale: Scale) -> np.ndarray:
+    circles = np.column_stack([truth.x_px, truth.y_px, truth.r_px])
+    sizes = measure_sizes(rgb, circles, 0.05)
+    light = photo_light(rgb, scale)
+    clues = yellow_clues(fruit_colours(sizes.rim), sizes.r_px, np.ones(len(circles)), light)
+    return yellow_frac(clues, np.full(len(circles), np.nan))
+
+
+def test_small_yellow_fruit_are_told_from_green_on_drawn_limbs() -> None:
+    hits = called = known = 0
+    for seed in range(6):
+        photo, truth = draw_scene(seed, SETTINGS)
+        asked = truth.visible_frac > 0.5
+        yes = yellow_of(photo.rgb, truth, Scale())[asked] >= YELLOW_FROM
+        is_yellow = truth.kind[asked] == Kind.YELLOWING
+        hits += int((yes & is_yellow).sum())
+        called += int(yes.sum())
+        known += int(is_yellow.sum())
+    assert known >= 10
+    assert hits >= 0.9 * called
+    assert hits >= 0.7 * known
+
+
+@pytest.mark.parametrize("gain", [(1.15, 1.0, 0.85), (0.9, 1.0, 1.15)])
+def test_warm_and_cool_light_change_little(gain: tuple[float, float, float]) -> None:
+    photo, truth = draw_scene(1, SETTINGS)
+    tinted = np.clip(photo.rgb * np.array(gain), 0, 255).astype(np.uint8)
+    asked = truth.visible_frac > 0.5
+    plain = yellow_of(photo.rgb, truth, Scale())[asked] >= YELLOW_FROM
+    seen = yellow_of(tinted, truth, Scale())[asked] >= YELLOW_FROM
+    assert np.mean(plain != seen) <= 0.1
+
+
+def test_the_card_tells_the_light() -> None:
+    photo = np.full((400, 400, 3), (70, 110, 50), np.uint8)
+    photo[100:300, 100:300] = (200, 180, 140)  # paper under a warm light
+    photo[140:260, 140:260] = 20
+    corners = np.array([[140, 140], [259, 140], [259, 259], [140, 259]], float)
+    light = photo_light(photo, Scale(px_per_mm=3.0, source="card", corners_px=corners))
+    assert light.source == "card"
+    expected = log_ratios(linear(np.array([200, 180, 140])))
+    assert (light.red_green, light.blue_green) == pytest.approx(tuple(expected), abs=1e-6)
+
+
+def test_linear_light_is_the_standard_curve() -> None:
+    # IEC 61966-2-1: 0.04045 is where the two parts meet; 0.5 becomes 0.2140.
+    assert linear(np.array([127.5]))[0] == pytest.approx(0.21404, abs=1e-5)
+    assert linear(np.array([0, 255])).tolist() == [0.0, 1.0]
+
+
+def test_lamp_light_and_no_foliage_are_doubtful() -> None:
+    photo, _ = draw_scene(2, SETTINGS)
+    assert colour_doubt(photo, Scale()) == Flag.NONE
+    lamp = np.full((400, 400, 3), (90, 80, 20), np.uint8)
+    lamp[100:300, 100:300] = (230, 170, 80)
+    lamp[140:260, 140:260] = 20
+    corners = np.array([[140, 140], [259, 140], [259, 259], [140, 259]], float)
+    card = Scale(px_per_mm=3.0, source="card", corners_px=corners)
+    assert colour_doubt(Photo(rgb=lamp), card) == Flag.COLOUR_DOUBTFUL
+    grey = np.full((200, 300, 3), 128, np.uint8)
+    assert colour_doubt(Photo(rgb=grey), Scale()) == Flag.COLOUR_DOUBTFUL
+
+
+def test_a_doubtful_fruit_stays_fruit() -> None:
+    middle = np.array([0.5, YELLOW_FROM + 0.05, 0.1, 0.1])
+    round_ = np.array([0.9, 0.9, np.nan, 0.5])
+    told = kinds(middle, round_, np.zeros(4), trust_colour=True)
+    assert told.tolist() == [Kind.FRUIT, Kind.YELLOWING, Kind.FRUIT, Kind.DAMAGED]
+    assert Kind.YELLOWING not in kinds(middle, round_, np.zeros(4), trust_colour=False)
+
+
+def test_the_net_can_decide_and_its_silence_changes_nothing() -> None:
+    clues = np.zeros((3, 5))
+    low, high, none = yellow_frac(clues, np.array([0.02, 0.98, np.nan]))
+    assert low < none < YELLOW_FROM < high
+
+
+def test_a_lone_fruit_is_judged_by_itself_only() -> None:
+    clues = yellow_clues(np.array([[0.1, -1.0, 60.0]]), np.array([9.0]), np.ones(1), Light())
+    assert clues.tolist() == [[0.1, 0.0, 0.0, 0.0, 0.0]]
+
+
+def test_a_brown_scar_is_seen() -> None:
+    from fruitcount.detect.classify import SCAR_FROM, scar_frac
+
+    photo = np.full((200, 200, 3), (60, 105, 45), np.uint8)
+    cv2.circle(photo, (100, 100), 40, (138, 168, 84), -1, cv2.LINE_AA)
+    clean = measure_sizes(photo, np.array([[100.0, 100.0, 40.0]]), 0.05).rim
+    cv2.circle(photo, (112, 108), 24, (96, 62, 38), -1, cv2.LINE_AA)
+    hurt = measure_sizes(photo, np.array([[100.0, 100.0, 40.0]]), 0.05).rim
+    assert scar_frac(clean, Light())[0] < 0.05
+    assert scar_frac(hurt, Light())[0] > SCAR_FROM * 0.8
