@@ -1,14 +1,15 @@
 """Many photos: a folder to rows, rows to limbs, limbs to trees.
 
 Read in this order: ``files``, ``ledger`` (what is done), ``worker`` (one photo), ``engines``
-(where it runs), ``run``; then ``naming``, ``alike``, ``group`` and ``trees``. The work itself is
-``photo_row.count_photo``, imported only by who wants it.
+(where it runs), ``run``; then ``naming``, ``alike``, ``group``, ``trees``; ``job`` does it all.
+The work itself is ``photo_row.count_photo``, imported only by who wants it.
 """
 
 from fruitcount.batch.alike import bits_apart, look_hash, same_looks
 from fruitcount.batch.engines import BatchSettings
 from fruitcount.batch.files import file_hash, find_photos, settings_key
 from fruitcount.batch.group import LimbCount, group_limbs
+from fruitcount.batch.job import FolderCount, Naming, compare_moments, count_folder, write_rows
 from fruitcount.batch.ledger import FileLedger, Ledger
 from fruitcount.batch.naming import (
     Place,
@@ -24,12 +25,16 @@ __all__ = [
     "BatchResult",
     "BatchSettings",
     "FileLedger",
+    "FolderCount",
     "Ledger",
     "LimbCount",
+    "Naming",
     "Place",
     "Progress",
     "TreeEstimate",
     "bits_apart",
+    "compare_moments",
+    "count_folder",
     "estimate_trees",
     "file_hash",
     "find_photos",
@@ -42,4 +47,5 @@ __all__ = [
     "run_batch",
     "same_looks",
     "settings_key",
+    "write_rows",
 ]

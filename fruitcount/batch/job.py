@@ -1,0 +1,156 @@
+"""A whole folder in one call: count, say whose each photo is, put limbs together."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fruitcount.batch.engines import BatchSettings
+from fruitcount.batch.files import find_photos
+from fruitcount.batch.group import LimbCount, group_limbs
+from fruitcount.batch.ledger import Ledger
+from fruitcount.batch.naming import Place, place_by_card, place_by_folder, place_by_name
+from fruitcount.batch.run import Progress, run_batch
+from fruitcount.batch.worker import Work
+from fruitcount.checks import one_of
+from fruitcount.season.compare import BeforeAfter, before_after
+
+__all__ = ["FolderCount", "Naming", "compare_moments", "count_folder", "write_rows"]
+
+_COLUMNS = (
+    "file", "tree", "limb", "side", "moment", "ok", "problem", "count_n", "keep_n",
+    "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm", "card_id", "taken_at",
+    "flags", "same_as", "sha256",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Naming:
+    """How to tell whose a photo is.
+
+    Attributes
+    ----------
+    by : {"folder", "name", "sheet", "card"}
+    pattern : str
+        For ``"name"``: see :func:`fruitcount.batch.naming.place_by_name`.
+    sheet : mapping
+        For ``"sheet"``: from :func:`fruitcount.batch.naming.read_sheet`.
+    cards : mapping
+        For ``"card"``: card number to tree.
+    """
+
+    by: str = "folder"
+    pattern: str = ""
+    sheet: Mapping[str, Place] = field(default_factory=dict)
+    cards: Mapping[int, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        one_of("by", self.by, ("folder", "name", "sheet", "card"))
+
+    def place(self, path: Path, root: Path, row: Mapping[str, Any]) -> Place:
+        """Whose photo this is; an empty place when it cannot be told."""
+        if self.by == "folder":
+            return place_by_folder(path, root)
+        if self.by == "name":
+            return place_by_name(path, self.pattern)
+        if self.by == "card":
+            return place_by_card(int(row.get("card_id") or 0), self.cards)
+        inside = path.relative_to(root).as_posix()
+        return self.sheet.get(inside) or self.sheet.get(path.name) or Place()
+
+
+@dataclass(frozen=True)
+class FolderCount:
+    """What a folder came to.
+
+    Attributes
+    ----------
+    rows : tuple of dict
+        One a photo, in order, with its place; ``file`` is relative to the folder.
+    limbs : tuple of LimbCount
+    progress : Progress
+    """
+
+    rows: tuple[dict[str, Any], ...]
+    limbs: tuple[LimbCount, ...]
+    progress: Progress
+
+
+def count_folder(
+    folder: str | Path,
+    work: Work,
+    *,
+    ledger: Ledger,
+    naming: Naming | None = None,
+    settings: BatchSettings | None = None,
+    progress: Callable[[Progress], None] | None = None,
+) -> FolderCount:
+    """Count every photo below a folder and put the photos of each limb together.
+
+    Parameters
+    ----------
+    folder : str or Path
+    work : callable
+        Usually ``functools.partial(fruitcount.batch.photo_row.count_photo, settings=..., ...)``.
+    ledger : Ledger
+        Goes on where it stopped when called again.
+    naming : Naming, optional
+        Default: first folder is the tree, second the limb.
+    settings : BatchSettings, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    FolderCount
+    """
+    root, how = Path(folder), naming or Naming()
+    result = run_batch(find_photos(root), work, ledger=ledger, settings=settings, progress=progress)
+    rows = []
+    for row in result.rows(ledger):
+        path = Path(row["file"])
+        place = how.place(path, root, row)
+        same = row["same_as"] and Path(row["same_as"]).relative_to(root).as_posix()
+        row |= {"file": path.relative_to(root).as_posix(), "same_as": same}
+        row |= {k: getattr(place, k) for k in ("tree", "limb", "side", "moment")}
+        rows.append(row)
+    return FolderCount(tuple(rows), tuple(group_limbs(rows)), result.progress)
+
+
+def compare_moments(limbs: Iterable[LimbCount]) -> dict[tuple[str, str], BeforeAfter]:
+    """Before against after thinning, for each (tree, limb) that has both."""
+    seen: dict[tuple[str, str], dict[str, float]] = {}
+    for limb in limbs:
+        seen.setdefault((limb.tree, limb.limb), {})[limb.moment] = limb.count_n
+    return {
+        key: before_after(counts["before"], counts["after"])
+        for key, counts in seen.items()
+        if counts.get("before", float("nan")) >= 0 and counts.get("after", float("nan")) >= 0
+    }
+
+
+def write_rows(rows: Iterable[Mapping[str, Any]], path: str | Path) -> Path:
+    """Write rows as CSV (UTF-8), one line a photo; unknown numbers are empty.
+
+    A file name that a spreadsheet would take for a formula gets an apostrophe in front.
+    """
+    target = Path(path)
+    with target.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(_COLUMNS)
+        for row in rows:
+            writer.writerow([_cell(row.get(column)) for column in _COLUMNS])
+    return target
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return " ".join(str(v) for v in value)
+    words = str(value)
+    return f"'{words}" if isinstance(value, str) and words[:1] in "=+-@\t\r" and words else words

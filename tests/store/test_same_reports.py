@@ -1,0 +1,74 @@
+"""SQLite and PostgreSQL give the same printed reports, byte for byte."""
+
+from datetime import date
+
+import pytest
+from store_facts import TREE
+
+from fruitcount.export.ical import calendar_text
+from fruitcount.export.report_block import BlockTree, block_summary
+from fruitcount.export.report_page import ReportSettings
+from fruitcount.export.report_season import season_log
+from fruitcount.season import OrchardTree, SeasonFacts, queue
+from fruitcount.store import (
+    load_limbs,
+    load_trees,
+    open_store,
+    save_limb,
+    save_season_facts,
+    save_tree,
+    season_history,
+    tree_id_of,
+)
+from fruitcount.tree import csa_cm2, ratio_total, thinning_work
+
+TODAY = date(2026, 5, 2)
+HOW = ReportSettings(made_on=TODAY)
+
+
+def _fill(store):
+    trees = [
+        TREE,
+        OrchardTree("b", "peach", size_mm=1 / 3 + 18),
+        OrchardTree("A", "apricot"),
+        OrchardTree("ä", "nectarine", ripening_month=6, bloom_date=date(2026, 3, 20)),
+    ]
+    for tree in trees:
+        number = save_tree(store, tree, year=2026)
+        for i in range(4):
+            save_limb(store, number, name=str(i), base_diameter_mm=20.1 + i / 7)
+        for year in (2026, 2024):
+            facts = SeasonFacts(year, 900.1 - year / 9, 300.0, 40 + year / 7, 0.1 + 0.2)
+            save_season_facts(store, number, facts=facts)
+
+
+def _reports(store, folder):
+    trees = load_trees(store, year=2026)
+    numbers = {t.name: tree_id_of(store, t.name) for t in trees}
+    history = {name: season_history(store, n) for name, n in numbers.items()}
+    lines = queue(trees, TODAY)
+    rows = []
+    for line in lines:
+        limbs = load_limbs(store, numbers[line.tree.name])
+        area = csa_cm2([limb.base_diameter_mm for limb in limbs])
+        estimate = ratio_total([30, 22], area[:2], all_area_cm2=area)
+        work = thinning_work(estimate.value_n, 40, pace_n_per_min=30, fruit_g=150)
+        rows.append(BlockTree(line, estimate, 40, work))
+    folder.mkdir()
+    one = season_log(trees, folder / "s.pdf", year=2026, history=history, settings=HOW)
+    two = block_summary(rows, folder / "b.pdf", block="Hill", settings=HOW)
+    text = calendar_text(lines, today=TODAY)
+    calendar = [row for row in text.splitlines() if not row.startswith("DTSTAMP")]
+    return one.read_bytes(), two.read_bytes(), calendar
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_same_reports(tmp_path, new_postgres):
+    lite = open_store(tmp_path / "o.db")
+    server = open_store(new_postgres(), photos_folder=tmp_path / "p")
+    made = []
+    for name, store in (("lite", lite), ("server", server)):
+        _fill(store)
+        made.append(_reports(store, tmp_path / name))
+        store.close()
+    assert made[0] == made[1]
