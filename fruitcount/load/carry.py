@@ -91,6 +91,12 @@ def carry_limit(
             "strength figures come from larger branches: the load sets no count (our choice)."
         )
         return CarryLimit(nan, nan, nan, count, at_mm, working, model.fruit_g, why)
+    if np.isclose(count, 0.0):
+        why = (
+            "By this estimate the bare limb is at its working stress already, so thickness or "
+            "slope are doubtful: the load sets no count. Measure the base with a caliper."
+        )
+        return CarryLimit(nan, nan, nan, count, at_mm, working, model.fruit_g, why)
     why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."
     return CarryLimit(count, low, high, count, at_mm, working, model.fruit_g, why)
 

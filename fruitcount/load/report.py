@@ -143,6 +143,8 @@ def limb_load(
     if model is None:
         return _not_told(species, inputs)
     judge = Judge(model, limb, species, inputs, detail)
+    bare = judge.state(np.zeros(len(model.index), dtype=bool), np.ones(len(model.wood_g), bool))
+    doubtful = bare.load_factor.middle < inputs.safety_factor
     kept = np.asarray(keep_mask, dtype=bool)[model.index]
     wood = _standing_wood(model, removals)
     before = judge.state(np.ones(len(model.index), dtype=bool), np.ones(len(model.wood_g), bool))
@@ -165,9 +167,10 @@ def limb_load(
             thin_shoots=[f.shoot for f in after.forks if judge.bends(f)],
             tip_assumed=not np.isfinite(limb.tip_diameter_mm),
             by_line=inputs.inclination_deg is None,
+            too_thin_for_itself=doubtful,
         ),
         cautions=CAUTIONS,
-        flags=Flag.NONE,
+        flags=Flag.DIAMETER_DOUBTFUL if doubtful else Flag.NONE,
     )
     return replace(report, explanation=explain_load(report, limb, species, inputs, detail))
 

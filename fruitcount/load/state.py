@@ -155,7 +155,9 @@ class Judge:
             forks=forks,
             weakest=weakest,
             load_factor=band,
-            verdict=verdict_of(band.low, band.middle, self.safety, thin=self.thin),
+            verdict=verdict_of(band.low, band.middle, self.safety, thin=self.thin)
+            if fruit.any()
+            else "fine",
         )
 
     def _forks(

@@ -37,7 +37,12 @@ def verdict_of(low: float, middle: float, safety_factor: float, *, thin: bool) -
 
 
 def notes_of(
-    *, thin_limb: bool, thin_shoots: list[int], tip_assumed: bool, by_line: bool
+    *,
+    thin_limb: bool,
+    thin_shoots: list[int],
+    tip_assumed: bool,
+    by_line: bool,
+    too_thin_for_itself: bool,
 ) -> tuple[str, ...]:
     """Sentences on one limb.
 
@@ -50,8 +55,15 @@ def notes_of(
         The tip's thickness was not measured.
     by_line : bool
         The limb's slope was taken from the photo.
+    too_thin_for_itself : bool
+        By the estimate even the bare limb is past its working stress, yet it stands.
     """
     notes = []
+    if too_thin_for_itself:
+        notes.append(
+            "By this estimate the bare limb could hardly carry itself, yet it stands: its "
+            "thickness or slope is doubtful. Measure the base with a caliper."
+        )
     if thin_limb:
         notes.append(
             "Wood this thin hangs down before it breaks: the load factor is a rough guide."

@@ -21,6 +21,7 @@ __all__ = [
     "OwnSeason",
     "circumference_cm",
     "crop_weight",
+    "diameter_of_code",
     "prune_dry_count",
     "reference_advice",
     "size_code",
@@ -38,6 +39,18 @@ def size_code(species: Species, diameter_mm: float) -> str:
         if diameter_mm >= code.from_mm:
             return code.code
     return "undersize" if species.size_codes else ""
+
+
+def diameter_of_code(species: Species, code: str) -> float:
+    """Smallest diameter that earns a size code, as the harvest diameter to aim at.
+
+    Raises
+    ------
+    BadInputError
+        When the species has no such code.
+    """
+    one_of("code", code, tuple(c.code for c in species.size_codes))
+    return next(c.from_mm for c in species.size_codes if c.code == code)
 
 
 def circumference_cm(diameter_mm: float) -> float:

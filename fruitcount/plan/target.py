@@ -104,7 +104,9 @@ def keep_target(
     limits: dict[str, tuple[float, float, float]] = {}
     if carry is not None:
         if math.isfinite(carry.count):
-            limits["wood"] = (carry.count_low, carry.count, carry.count_high)
+            # A limb that stands bears one fruit; less than one is noise of the estimate.
+            band = (carry.count_low, carry.count, carry.count_high)
+            limits["wood"] = (max(band[0], 1.0), max(band[1], 1.0), max(band[2], 1.0))
         factors = f"safety {inputs.safety_factor:g}, handling {inputs.handling_factor:g}"
         reasons.append(
             Reason(

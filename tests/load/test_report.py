@@ -278,3 +278,22 @@ def test_band_of_the_load_factor_against_monte_carlo():
     drawn = got.middle * strength * share * thickness / crop
     assert got.low == pytest.approx(np.quantile(drawn, 0.05), rel=0.06)
     assert got.high == pytest.approx(np.quantile(drawn, 0.95), rel=0.06)
+
+
+def test_a_limb_that_could_not_carry_itself_is_a_doubtful_measure():
+    limb = straight_limb(3500, base_mm=16, tip_mm=8)
+    fruit = fruit_on(limb, np.linspace(100, 3400, 40))
+    limit = carry_limit(limb, PEACH, PLAIN, fruitlets=fruit)
+    assert np.isnan(limit.count)
+    assert "doubtful" in limit.sentence
+    report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))
+    assert Flag.DIAMETER_DOUBTFUL in report.flags
+    assert "caliper" in report.notes[0]
+    assert plan_limb(fruit, limb, PEACH, GrowerInputs(), carry_limit=limit).rule == "spacing"
+
+
+def test_no_fruit_is_fine():
+    limb = straight_limb(900, base_mm=20, tip_mm=8)
+    report = limb_load(fruit_on(limb, []), limb, PEACH, PLAIN, np.zeros(0, bool))
+    assert report.before.verdict == "fine"
+    assert report.before.fruit_g == 0

@@ -159,6 +159,73 @@ def test_same_as_a_general_solver_on_larger_cases(shoots, pairs):
         assert wood.worth[kept].sum() == pytest.approx(-found.fun, abs=1e-6)
 
 
+def solve_with_cuts(wood, count, costs):
+    """The whole question, work included, written as a mixed-integer program for HiGHS."""
+    n = len(wood.at)
+    on_main = wood.line == -1
+    place = np.where(on_main, wood.at, 0.0)
+    place[~on_main] = wood.fork[wood.line[~on_main]]
+    # A cut: line, last place that may keep fruit, place of the blade.
+    cuts = []
+    for extent in np.unique(place):
+        blade = max(extent + costs.keep_tip, (1 - costs.max_cut_frac) * wood.length)
+        if blade < wood.length:
+            cuts.append((-1, extent, blade))
+    for shoot in range(len(wood.fork)):
+        mine = wood.at[wood.line == shoot]
+        cuts.append((shoot, -1.0, -1.0))
+        for extent in np.unique(mine):
+            if extent + costs.keep_tip < wood.shoot_length[shoot]:
+                cuts.append((shoot, extent, extent + costs.keep_tip))
+    m = len(cuts)
+    rows, low, high = [], [], []
+
+    def rule(parts, at_least, at_most):
+        row = np.zeros(2 * n + m)
+        for where, value in parts:
+            row[where] += value
+        rows.append(row)
+        low.append(at_least)
+        high.append(at_most)
+
+    for i, j in conflicts(wood)[0]:
+        rule([(i, 1), (j, 1)], -np.inf, 1)
+    rule([(i, 1) for i in range(n)], count, count)
+    for line in range(-1, len(wood.fork)):
+        rule([(2 * n + c, 1) for c in range(m) if cuts[c][0] == line], -np.inf, 1)
+    for i in range(n):
+        pinch = [(i, 1), (n + i, 1)]
+        for c, (line, extent, blade) in enumerate(cuts):
+            if line not in (-1, wood.line[i]):
+                continue
+            here = place[i] if line == -1 else wood.at[i]
+            if here > extent + 1e-9:
+                rule([(i, 1), (2 * n + c, 1)], -np.inf, 1)
+            if here > blade + 1e-9:
+                pinch.append((2 * n + c, 1))
+        rule(pinch, 1, np.inf)
+    price = np.r_[-wood.worth, np.full(n, costs.pinch), np.full(m, costs.cut)]
+    found = milp(
+        price,
+        constraints=LinearConstraint(np.array(rows), low, high),
+        integrality=np.r_[np.ones(n), np.zeros(n), np.ones(m)],
+        bounds=Bounds(0, 1),
+    )
+    assert found.success
+    return -found.fun
+
+
+@pytest.mark.parametrize("shoots", [0, 4])
+def test_cuts_and_pinches_same_as_a_general_solver(shoots):
+    rng = np.random.default_rng(13)
+    for _ in range(5):
+        wood = random_wood(rng, 36, shoots, length=200.0, gap=10.0)
+        costs = Costs(cut=0.4, pinch=0.15, keep_tip=4.0, max_cut_frac=0.7)
+        kept = choose_fruit(wood, 7, costs=costs)
+        wanted = solve_with_cuts(wood, int(kept.sum()), costs)
+        assert value_of(wood, kept, costs) == pytest.approx(wanted, abs=1e-5)
+
+
 @pytest.mark.parametrize("shoots", [0, 40])
 def test_ten_thousand_fruit_in_under_a_second(shoots):
     rng = np.random.default_rng(3)

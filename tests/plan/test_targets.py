@@ -9,6 +9,7 @@ import pytest
 from limbs import fruit_on, straight_limb
 
 from fruitcount.errors import BadInputError
+from fruitcount.load import harvest_mass_g
 from fruitcount.plan import (
     GrowerInputs,
     check_after,
@@ -20,6 +21,7 @@ from fruitcount.plan.fruit_size import (
     OwnSeason,
     circumference_cm,
     crop_weight,
+    diameter_of_code,
     prune_dry_count,
     reference_advice,
     size_code,
@@ -77,6 +79,16 @@ def test_shoots_for_a_hundred_fruit():
 def test_size_codes(d_mm, code):
     # Commission Regulation (EC) 1580/2007, Annex I Part 5 III.
     assert size_code(PEACH, d_mm) == code
+
+
+def test_weight_from_a_size_code():
+    # Sphere weights at the lower bounds with 0.96 g/cm3, worked by hand.
+    for code, mass in {"AAAA": 366, "AAA": 257, "AA": 196, "A": 151, "B": 114, "C": 88}.items():
+        diameter = diameter_of_code(PEACH, code)
+        assert size_code(PEACH, diameter) == code
+        assert harvest_mass_g(PEACH, diameter) == pytest.approx(mass, abs=1)
+    with pytest.raises(BadInputError, match="code"):
+        diameter_of_code(PEACH, "Z")
 
 
 def test_size_codes_by_circumference():
