@@ -41,11 +41,6 @@ def stress_chart(page: Page, load: LoadReport, left: float, right: float) -> Non
     most = min(most * 1.08, load.breaking_mpa * 1.6)
     page.add(Polygon(((left, top), (right, top), (right, floor), (left, floor)), WHITE, GRID_RGB))
     limits = (("breaks about", load.breaking_mpa), ("working limit", load.working_mpa))
-    for word, value in limits:
-        if value < most:
-            level = floor - value / most * HEIGHT
-            page.add(Line(((left, level), (right, level)), INK_RGB, 0.9))
-            page.add(Words(right - 3, level - 3, f"{word} {value:.0f}", INK_RGB, 11, "end"))
     x = left + load.along_mm / load.along_mm[-1] * (right - left)
     for stress, rgb, solid in (
         (load.before.stress_mpa, BEFORE_RGB, False),
@@ -55,6 +50,15 @@ def stress_chart(page: Page, load: LoadReport, left: float, right: float) -> Non
         page.add(*_curve(x, y, rgb, solid=solid))
         worst = int(np.argmax(stress))
         page.add(Ring(float(x[worst]), float(y[worst]), 4, rgb, INK_RGB, 1.0))
+    for word, value in limits:
+        if value < most:
+            level = floor - value / most * HEIGHT
+            page.add(Line(((left, level), (right, level)), INK_RGB, 0.9))
+            text = f"{word} {value:.0f}"
+            page.add(
+                _plate(right - 3, level - 3, text),
+                Words(right - 3, level - 3, text, INK_RGB, 11, "end"),
+            )
     page.add(Words(left - 4, floor, "0", INK_RGB, 11, "end"))
     page.add(Words(left - 4, top + 9, f"{most:.0f}", INK_RGB, 11, "end"))
     page.y = floor + 15
@@ -64,6 +68,12 @@ def stress_chart(page: Page, load: LoadReport, left: float, right: float) -> Non
     page.add(Words(left + 121, page.y, "after", INK_RGB, 12))
     page.add(Ring(left + 180, page.y - 4, 4, WHITE, INK_RGB, 1.0))
     page.add(Words(left + 189, page.y, "worst place", INK_RGB, 12))
+
+
+def _plate(right: float, y: float, text: str) -> Polygon:
+    """White ground under words that a curve may cross."""
+    left = right - 5.3 * len(text)
+    return Polygon(((left, y - 9), (right, y - 9), (right, y + 2), (left, y + 2)), WHITE)
 
 
 def _curve(x: FloatArray, y: FloatArray, rgb: tuple[int, int, int], *, solid: bool) -> list[Shape]:

@@ -145,9 +145,10 @@ class PlanRules:
         from 6 in to 4 in, which is the 10 cm that RHS gives for its first pass. Larger leaves
         more for the second pass.
     gap_share_frac : float
-        Closest two kept fruit may be, as a share of the low spacing. The count leads and spacing
-        only spreads it: Kansas State accepts clusters while the average holds. Larger spreads
-        more evenly and may keep fewer.
+        Closest two kept fruit may be, as a share of the wood each would have if spread evenly;
+        where that leaves no room for the count, as a share of the low spacing. The count leads
+        and spacing only spreads it: Kansas State accepts clusters while the average holds.
+        Larger spreads more evenly.
     first_pass_gap_frac : float
         The same for a first pass with cuts, as a share of the first-pass spacing: a limb about
         to be shortened keeps its fruit closer, and the second pass chooses among it.

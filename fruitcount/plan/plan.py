@@ -66,7 +66,9 @@ def plan_limb(
     cluster = fruitlets.cluster[placed.index]
     task = make_task(placed, worth, cluster, species, inputs, rules, target)
     may_propose = Flag.COUNT_NOT_TOLD not in flags and verdict != "leave"
-    kept = choose_kept(task, target) if may_propose else np.ones(len(placed.index), dtype=bool)
+    kept = np.ones(len(placed.index), dtype=bool)
+    if may_propose:
+        task, kept = choose_kept(task, target)
     work = least_work(task.wood, kept, task.costs) if task.ordered else _by_hand(kept)
     cuts = tuple(_cut(c, placed, limb, task, off=int((~kept).sum())) for c in work.cuts)
     timing = size_timing(fruitlets.diameter_mm[placed.index], species, inputs)

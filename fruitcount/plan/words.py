@@ -119,8 +119,8 @@ def explain(
 def _work_reasons(plan: Plan, inputs: GrowerInputs, rules: PlanRules) -> list[Reason]:
     counts = f"crop {plan.crop_count}, keep {plan.keep_count}"
     shares = (
-        f"{rules.gap_share_frac:g} of the low spacing; in a first pass with cuts "
-        f"{rules.first_pass_gap_frac:g} of its spacing"
+        f"{rules.gap_share_frac:g} of an even share of the wood, or of the low spacing where that "
+        f"leaves no room; in a first pass with cuts {rules.first_pass_gap_frac:g} of its spacing"
     )
     averages = f"Kansas State: clusters are fine if the average holds (published); shares ({OURS})"
     times = (

@@ -98,6 +98,20 @@ def test_a_limb_that_may_not_be_shortened_is_only_pinched():
     check_whole(plan, fruit)
 
 
+def test_fruit_is_spread_where_the_limb_is_not_shortened():
+    limb = straight_limb(900)
+    fruit = fruit_on(limb, np.linspace(10, 890, 60))
+    plan = plan_limb(fruit, limb, PEACH, GrowerInputs(max_cut_frac=0.0, cap=4))
+    kept = fruit.along_mm[plan.keep_mask]
+    assert plan.gap_mm == pytest.approx(0.5 * 900 / 4)
+    assert np.ptp(kept) >= 3 * plan.gap_mm
+    # The count leads: where the fruit hangs crowded the gap gives way first.
+    crowded = fruit_on(limb, np.linspace(300, 480, 30))
+    close = plan_limb(crowded, limb, PEACH, GrowerInputs(max_cut_frac=0.0, cap=4))
+    assert close.keep_count == 4
+    assert close.gap_mm == pytest.approx(50.0)
+
+
 def test_a_cut_is_where_it_says():
     limb = straight_limb(900, up_deg=30)
     plan = plan_limb(fruit_on(limb, np.linspace(20, 880, 30)), limb, PEACH, GrowerInputs())
