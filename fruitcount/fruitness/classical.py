@@ -78,7 +78,7 @@ def read_coefficients(path: Path = COEFFICIENTS) -> tuple[Layers, Layers]:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
         return Layers.from_record(record["first"]), Layers.from_record(record["second"])
-    except (OSError, ValueError, KeyError) as error:
+    except (OSError, ValueError, KeyError, TypeError) as error:
         raise ModelUnavailableError(f"{path}: cannot be read as coefficients ({error})") from error
 
 

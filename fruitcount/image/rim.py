@@ -92,13 +92,8 @@ def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArr
             .reshape(len(some), len(ANGLES) * len(STEPS), 2)
         )
         for k in range(0, len(some), 4096):  # remap takes fewer than 32768 rows
-            read = cv2.remap(
-                picture,
-                where[k : k + 4096],
-                None,
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
+            x, y = where[k : k + 4096, :, 0], where[k : k + 4096, :, 1]
+            read = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             out[some[k : k + 4096]] = read.reshape(len(read), *shape, 3)
     h, w = rgb.shape[:2]
     inside = (at >= -0.5).all(-1) & (at[..., 0] < w - 0.5) & (at[..., 1] < h - 0.5)

@@ -16,7 +16,7 @@ GREEN, LEAF, SKY = (138, 168, 84), (60, 105, 45), (150, 175, 215)
 def disc(r_px: float, *, hide: float = 0.0, ground: tuple[int, int, int] = LEAF) -> np.ndarray:
     """A disc centred at (150, 150); ``hide`` covers that share of its width from the left."""
     photo = np.full((300, 300, 3), ground, np.uint8)
-    centre = (round(150 * 16), round(150 * 16))
+    centre = (150 * 16, 150 * 16)
     cv2.circle(photo, centre, round(r_px * 16), GREEN, -1, cv2.LINE_AA, 4)
     edge = round(150 - r_px + 2 * r_px * hide)
     photo[:, : max(edge, 0) if hide else 0] = (90, 120, 60)
