@@ -13,13 +13,17 @@ from fruitcount.store.archive import (
     write_csv_folder,
 )
 from fruitcount.store.base import RevisionConflictError, Store, open_store
+from fruitcount.store.coco_marks import marks_from_coco
 from fruitcount.store.ledger import StoreLedger
 from fruitcount.store.orchard import (
+    HandCount,
     StoredLimb,
     delete_limb,
     delete_tree,
+    load_hand_counts,
     load_limbs,
     load_trees,
+    save_hand_count,
     save_limb,
     save_season_facts,
     save_tree,
@@ -48,6 +52,7 @@ from fruitcount.store.sheets import (
 from fruitcount.store.upkeep import backup, find_damage
 
 __all__ = [
+    "HandCount",
     "PhotoPlace",
     "RevisionConflictError",
     "Sheet",
@@ -62,9 +67,11 @@ __all__ = [
     "delete_unused_files",
     "find_damage",
     "list_photos",
+    "load_hand_counts",
     "load_limbs",
     "load_sheet",
     "load_trees",
+    "marks_from_coco",
     "open_store",
     "photo_bytes",
     "photo_file",
@@ -72,6 +79,7 @@ __all__ = [
     "read_csv_folder",
     "redo",
     "save_decision",
+    "save_hand_count",
     "save_limb",
     "save_photo",
     "save_season_facts",

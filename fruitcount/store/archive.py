@@ -24,7 +24,7 @@ from sqlalchemy.orm import Session
 from fruitcount.errors import RecordError
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photos import file_of, write_whole
-from fruitcount.store.schema import KIND, LATEST
+from fruitcount.store.schema import FIRST, KIND, LATEST
 from fruitcount.store.tables import Base
 
 __all__ = ["read_archive", "read_csv_folder", "write_archive", "write_csv_folder"]
@@ -48,14 +48,15 @@ def _encode(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _decode(table: Table, row: dict[str, Any], where: str) -> dict[str, Any]:
+def _decode(table: Table, row: dict[str, Any], where: str, *, older: bool) -> dict[str, Any]:
     names = {c.name for c in table.columns}
-    if set(row) != names:
+    # an older archive may lack columns: they get the values a new row would have
+    if not set(row) <= names or (set(row) != names and not older):
         raise RecordError(f"{where}: row of {table.name} has other columns: {sorted(row)}")
     out = dict(row)
     try:
         for column in table.columns:
-            if isinstance(column.type, Date) and out[column.name] is not None:
+            if isinstance(column.type, Date) and out.get(column.name) is not None:
                 out[column.name] = date.fromisoformat(out[column.name])
     except (TypeError, ValueError) as error:
         raise RecordError(f"{where}: a date of {table.name} cannot be read: {error}") from error
@@ -166,28 +167,33 @@ def _read_photo(store: Store, archive: zipfile.ZipFile, sha256: str, suffix: str
 
 def _read_lines(session: Session, lines: Iterable[str], name: str) -> int:
     tables = {t.name: t for t in _tables()}
-    count, header = 0, False
+    count, version = 0, 0
     for number, line in enumerate(lines, start=1):
         where = f"{name}, line {number}"
         try:
             item = json.loads(line)
-            if not header:
-                if item.get("kind") != KIND or item.get("version") != LATEST:
-                    raise RecordError(
-                        f"{where}: expected {KIND!r} version {LATEST}, got {item.get('kind')!r} "
-                        f"version {item.get('version')!r}"
-                    )
-                header = True
+            if not version:
+                version = _header(item, where)
                 continue
             table, row = tables[item["table"]], item["row"]
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise RecordError(f"{where}: cannot be read: {error}") from error
-        session.execute(insert(table), _decode(table, row, where))
+        session.execute(insert(table), _decode(table, row, where, older=version < LATEST))
         count += 1
-    if not header:
+    if not version:
         raise RecordError(f"{name}: holds no records")
     _set_counters(session)
     return count
+
+
+def _header(item: dict[str, Any], where: str) -> int:
+    version = item.get("version")
+    if item.get("kind") != KIND or not isinstance(version, int) or not FIRST <= version <= LATEST:
+        raise RecordError(
+            f"{where}: expected {KIND!r} of version {FIRST} to {LATEST}, got "
+            f"{item.get('kind')!r} of version {version!r}"
+        )
+    return version
 
 
 def _set_counters(session: Session) -> None:

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
-from fruitcount.checks import positive
+from fruitcount.checks import at_least, positive
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.season.compare import SeasonFacts
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photos import file_of, scrub
-from fruitcount.store.tables import LimbRow, PhotoRow, SeasonRow, TreeRow
+from fruitcount.store.tables import HandCountRow, LimbRow, PhotoRow, SeasonRow, TreeRow
 
 __all__ = [
+    "HandCount",
     "StoredLimb",
     "delete_limb",
     "delete_tree",
+    "load_hand_counts",
     "load_limbs",
     "load_trees",
+    "save_hand_count",
     "save_limb",
     "save_season_facts",
     "save_tree",
@@ -56,6 +59,54 @@ class StoredLimb:
     base_diameter_mm: float | None = None
     length_mm: float | None = None
     note: str = ""
+
+
+@dataclass(frozen=True)
+class HandCount:
+    """A limb counted by hand and on its photo.
+
+    Attributes
+    ----------
+    year : int
+    seen_n, true_n : float
+        On the photo, and by hand.
+    tree_id : int or None
+    limb, note : str
+    """
+
+    year: int
+    seen_n: float
+    true_n: float
+    tree_id: int | None = None
+    limb: str = ""
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        at_least("seen_n", self.seen_n, 0)
+        at_least("true_n", self.true_n, 0)
+
+
+def save_hand_count(store: Store, count: HandCount) -> None:
+    """Add a hand count; :func:`fruitcount.tree.seen_to_true` makes a factor of several."""
+    with writing(store) as session:
+        if count.tree_id is not None and session.get(TreeRow, count.tree_id) is None:
+            raise RecordError(f"{store.name}: there is no tree number {count.tree_id}")
+        session.add(HandCountRow(**asdict(count)))
+
+
+def load_hand_counts(store: Store, *, year: int | None = None) -> list[HandCount]:
+    """Hand counts of one year or of all, in the order they were added.
+
+    A factor of one season need not hold in the next (Koirala, Walsh & Wang 2021).
+    """
+    query = select(HandCountRow).order_by(HandCountRow.id)
+    if year is not None:
+        query = query.where(HandCountRow.year == year)
+    with reading(store) as session:
+        return [
+            HandCount(r.year, r.seen_n, r.true_n, r.tree_id, r.limb, r.note)
+            for r in session.scalars(query)
+        ]
 
 
 def save_tree(store: Store, tree: OrchardTree, *, year: int) -> int:

@@ -20,8 +20,13 @@ KIND = "fruitcount records"
 FIRST = 1
 Step = Callable[[Connection], None]
 
+
+def _hand_counts(conn: Connection) -> None:
+    Base.metadata.tables["hand_count"].create(conn)
+
+
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
-STEPS: dict[int, Step] = {}
+STEPS: dict[int, Step] = {2: _hand_counts}
 LATEST = max(STEPS, default=FIRST)
 
 

@@ -18,6 +18,7 @@ __all__ = [
     "BatchRow",
     "DecisionRow",
     "EditRow",
+    "HandCountRow",
     "LimbRow",
     "Meta",
     "PhotoRow",
@@ -94,6 +95,19 @@ class SeasonRow(Base):
     fruit_after_n: Mapped[float | None]
     harvest_kg: Mapped[float | None]
     fruit_g: Mapped[float | None]
+    note: Mapped[str] = mapped_column(default="")
+
+
+class HandCountRow(Base):
+    """A limb counted by hand and on its photo: what calibrates seen to true."""
+
+    __tablename__ = "hand_count"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    tree_id: Mapped[int | None] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
+    year: Mapped[int]
+    limb: Mapped[str] = mapped_column(default="")
+    seen_n: Mapped[float]
+    true_n: Mapped[float]
     note: Mapped[str] = mapped_column(default="")
 
 

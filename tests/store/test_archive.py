@@ -10,17 +10,20 @@ from store_facts import TREE
 from fruitcount.errors import RecordError
 from fruitcount.season import OrchardTree
 from fruitcount.store import (
+    HandCount,
     PhotoPlace,
     StoreLedger,
     append_edits,
     backup,
     find_damage,
     load_sheet,
+    load_trees,
     open_store,
     photo_bytes,
     read_archive,
     read_csv_folder,
     save_decision,
+    save_hand_count,
     save_limb,
     save_photo,
     save_seen,
@@ -40,6 +43,7 @@ def filled(store, seen):
     save_seen(store, one, seen=seen, settings_key="k")
     append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
     save_decision(store, one, revision=1, inputs={"a": None}, decision={"keep_n": 3})
+    save_hand_count(store, HandCount(2026, 54, 100, tree, "1"))
     StoreLedger(store, "k").add("aa" * 32, {"ok": False, "problem": "broken"})
     return store
 
@@ -80,6 +84,28 @@ def test_csv_round_trip(filled, tmp_path):
     target.close()
 
 
+def test_an_older_archive_is_read(filled, tmp_path):
+    """Version 1 had no hand counts; a column that came later gets its usual value."""
+
+    def older(name, data):
+        if not name.endswith("jsonl"):
+            return [(name, data)]
+        lines = [json.loads(line) for line in data.splitlines()]
+        lines[0]["version"] = 1
+        kept = [x for x in lines if x.get("table") != "hand_count"]
+        for line in kept[1:]:
+            line["row"].pop("note", None)
+        return [(name, b"\n".join(json.dumps(x).encode() for x in kept))]
+
+    path = backup(filled, tmp_path / "a.zip")
+    _spoil(path, tmp_path / "old.zip", older)
+    target = open_store(tmp_path / "new" / "o.db")
+    assert read_archive(target, tmp_path / "old.zip") > 6
+    (one, _) = sorted(load_trees(target, year=2026), key=lambda t: t.name, reverse=True)
+    assert (one.variety, one.note) == (TREE.variety, "")
+    target.close()
+
+
 def test_only_into_empty_records(filled, tmp_path):
     path = backup(filled, tmp_path / "a.zip")
     with pytest.raises(RecordError, match="empty"):
@@ -100,7 +126,7 @@ def _spoil(path, out, change):
         lambda n, d: [(n, d + b"{broken")] if n.endswith("jsonl") else [(n, d)],
         lambda n, d: [(n, b"other")] if n.startswith("photos/") else [(n, d)],
         lambda n, d: [] if n.startswith("photos/") else [(n, d)],
-        lambda n, d: [(n, d.replace(b'"version": 1', b'"version": 99'))],
+        lambda n, d: [(n, d.replace(b'"version": 2}', b'"version": 99}'))],
         lambda n, d: [(n, d.replace(b'"side"', b'"sade"'))],
         lambda n, d: [(n, d.replace(b"2026-03-20", b"2026-13-20"))],
         lambda n, d: [(n, d.replace(b'"suffix": ".jpg"', b'"suffix": "/../x"'))],

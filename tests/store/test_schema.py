@@ -9,10 +9,18 @@ import pytest
 from sqlalchemy import inspect, text
 
 from fruitcount.errors import RecordError
-from fruitcount.store import load_trees, open_store, save_photo
+from fruitcount.store import (
+    HandCount,
+    load_hand_counts,
+    load_trees,
+    open_store,
+    save_hand_count,
+    save_photo,
+)
 from fruitcount.store import schema as schema_module
 from fruitcount.store.base import reading, writing
-from fruitcount.store.schema import LATEST, prepare
+from fruitcount.store.schema import LATEST, STEPS, prepare
+from fruitcount.store.tables import Base
 
 
 def test_log_mode_and_version(tmp_path):
@@ -41,17 +49,36 @@ def test_steps_run_once_and_in_order(store):
     def fill(conn):
         conn.execute(text("UPDATE tree SET colour = 'red'"))
 
+    more = {**STEPS, LATEST + 1: add_column, LATEST + 2: fill}
     with writing(store) as session:
         session.execute(
             text("INSERT INTO tree (name, species, variety, block, rootstock, southern, note) "
                  "VALUES ('a', '', '', '', '', false, '')"))  # fmt: skip
     with writing(store) as session:
-        assert prepare(session.connection(), "x", {2: add_column, 3: fill}) == 3
+        assert prepare(session.connection(), "x", more) == LATEST + 2
     with writing(store) as session:
-        assert prepare(session.connection(), "x", {2: add_column, 3: fill}) == 3
+        assert prepare(session.connection(), "x", more) == LATEST + 2
         assert session.execute(text("SELECT colour FROM tree")).scalar() == "red"
     with writing(store) as session, pytest.raises(RecordError, match="newer"):
-        prepare(session.connection(), "x", {})
+        prepare(session.connection(), "x", STEPS)
+
+
+def test_from_version_1(store):
+    """A database of version 1 had no table of hand counts."""
+    save_photo(store, b"1")
+    with writing(store) as session:
+        session.execute(text("DROP TABLE hand_count"))
+        session.execute(text("UPDATE meta SET value = '1' WHERE name = 'version'"))
+    with writing(store) as session:
+        assert prepare(session.connection(), "x") == LATEST
+    save_hand_count(store, HandCount(2026, 54, 100))
+    save_hand_count(store, HandCount(2025, 40, 70, limb="x"))
+    assert load_hand_counts(store, year=2025) == [HandCount(2025, 40, 70, None, "x")]
+    found = {
+        table: {c["name"] for c in inspect(store.engine).get_columns(table)}
+        for table in inspect(store.engine).get_table_names()
+    }
+    assert found == {t.name: {c.name for c in t.columns} for t in Base.metadata.sorted_tables}
 
 
 def test_a_step_that_fails_changes_nothing(tmp_path, monkeypatch):
@@ -61,10 +88,10 @@ def test_a_step_that_fails_changes_nothing(tmp_path, monkeypatch):
         conn.execute(text("ALTER TABLE tree ADD COLUMN colour TEXT"))
         conn.execute(text("INSERT INTO nowhere VALUES (1)"))
 
-    monkeypatch.setitem(schema_module.STEPS, 2, half)
+    monkeypatch.setitem(schema_module.STEPS, LATEST + 1, half)
     with pytest.raises(RecordError, match="nowhere"):
         open_store(tmp_path / "o.db")
-    monkeypatch.delitem(schema_module.STEPS, 2)
+    monkeypatch.delitem(schema_module.STEPS, LATEST + 1)
     store = open_store(tmp_path / "o.db")
     assert "colour" not in {c["name"] for c in inspect(store.engine).get_columns("tree")}
     store.close()

@@ -1,0 +1,62 @@
+"""COCO out of the records and back in."""
+
+import json
+
+import numpy as np
+import pytest
+
+from fruitcount.errors import RecordError
+from fruitcount.export.boxes import KIND_NAMES
+from fruitcount.export.coco import write_coco
+from fruitcount.store import load_sheet, marks_from_coco, save_photo, save_seen
+from fruitcount.types import Kind
+
+
+def test_out_and_in(store, seen, tmp_path):
+    kinds = np.arange(len(seen.fruitlets)) % 3
+    whole = seen.fruitlets.with_columns(
+        x_px=np.linspace(100, 1000, 7) + 1 / 3, y_px=np.full(7, 400.25), kind=kinds
+    )
+    number = save_photo(store, b"1", name="limb.jpg")
+    save_seen(store, number, seen=type(seen)(**{**vars(seen), "fruitlets": whole}))
+    path = write_coco([load_sheet(store, number).seen], tmp_path / "c.json")
+    got = marks_from_coco(path)["limb.jpg"]
+    for name in ("x_px", "y_px", "r_px", "kind", "score", "diameter_mm"):
+        np.testing.assert_array_equal(getattr(got, name), getattr(whole, name), name)
+
+
+def test_class_names_are_ours():
+    assert [name.lower() for name in KIND_NAMES] == [kind.name.lower() for kind in Kind]
+
+
+def test_plain_boxes(tmp_path):
+    path = tmp_path / "c.json"
+    body = {
+        "images": [{"id": 1, "file_name": "a"}, {"id": 2, "file_name": "b"}],
+        "categories": [{"id": 7, "name": "apple"}],
+        "annotations": [{"image_id": 1, "category_id": 7, "bbox": [10, 20, 8, 6]}],
+    }
+    path.write_text(json.dumps(body))
+    got = marks_from_coco(path)
+    assert len(got["b"]) == 0
+    a = got["a"]
+    assert (a.x_px[0], a.y_px[0], a.r_px[0], a.kind[0]) == (13.5, 22.5, 3, Kind.FRUIT)
+
+
+@pytest.mark.parametrize("change", ["{", "[]", '{"images": []}', "null"])
+def test_what_is_no_coco(tmp_path, change):
+    path = tmp_path / "c.json"
+    path.write_text(change)
+    with pytest.raises(RecordError, match=r"c\.json"):
+        marks_from_coco(path)
+
+
+def test_a_box_that_is_none(tmp_path):
+    path = tmp_path / "c.json"
+    body = {
+        "images": [{"id": 1, "file_name": "a"}], "categories": [{"id": 1, "name": "fruit"}],
+        "annotations": [{"image_id": 1, "category_id": 1, "bbox": [1, 1, 0, 5]}],
+    }  # fmt: skip
+    path.write_text(json.dumps(body))
+    with pytest.raises(RecordError, match="no circle"):
+        marks_from_coco(path)
