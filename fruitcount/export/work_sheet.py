@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,7 @@ from fruitcount.plan import Plan
 from fruitcount.tree import Estimate, TreeSheet
 from fruitcount.units import KG_PER_LB, format_length
 
-__all__ = ["LimbJob", "limb_work_sheet", "tree_work_sheet"]
+__all__ = ["LimbJob", "TreeJob", "limb_work_sheet", "tree_work_sheet"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,32 +161,48 @@ def _kg(value_kg: float, units: str) -> str:
     return number(told, 1)
 
 
+@dataclass(frozen=True, eq=False)
+class TreeJob:
+    """One tree to be worked on.
+
+    Attributes
+    ----------
+    tree : str
+        Its name.
+    sheet : TreeSheet
+    plans : mapping
+        Limb name to its plan, for where to cut and how many to pinch.
+    pictures : mapping
+        Limb name to its marked picture as JPEG or PNG bytes: six to a page behind the table.
+    next_limbs : tuple of str
+        Limbs to photograph next for a narrower interval.
+    size_class : str
+        Expected size class of the ripe fruit, where the species has any.
+    note : str
+        A word from the keeper.
+    """
+
+    tree: str
+    sheet: TreeSheet
+    plans: Mapping[str, Plan] = field(default_factory=dict)
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+    next_limbs: tuple[str, ...] = ()
+    size_class: str = ""
+    note: str = ""
+
+
 def tree_work_sheet(
-    sheet: TreeSheet,
-    path: str | Path,
-    *,
-    tree: str,
-    plans: Mapping[str, Plan] | None = None,
-    pictures: Mapping[str, bytes] | None = None,
-    next_limbs: tuple[str, ...] = (),
-    settings: ReportSettings | None = None,
+    job: TreeJob, path: str | Path, *, settings: ReportSettings | None = None
 ) -> Path:
     """Write one page for a tree: keep, cut at and pinch for each limb (more pages over 25 limbs).
 
     Parameters
     ----------
-    sheet : TreeSheet
+    job : TreeJob
     path : str or Path
-    tree : str
-        Its name.
-    plans : mapping, optional
-        Limb name to its plan, for where to cut and how many to pinch.
-    pictures : mapping, optional
-        Limb name to its marked picture as JPEG or PNG bytes: six to a page behind the table.
-    next_limbs : tuple of str
-        Limbs to photograph next for a narrower interval.
     settings : ReportSettings, optional
     """
+    sheet = job.sheet
     how = settings or ReportSettings()
     width, _ = usable_pt(how)
     target = sheet.target
@@ -193,36 +210,50 @@ def tree_work_sheet(
     if round(target.low_n) != round(target.high_n):
         span += f" to {number(target.high_n)}"
     story: list[Any] = [
-        text(f"Tree {tree}", 17, bold=True),
+        text(f"Tree {job.tree}", 17, bold=True),
         Spacer(1, 4),
         text(f"Keep {number(sheet.keep_n)}, take off about {number(sheet.work.off_n)}", 17,
              bold=True),
         Spacer(1, 5),
         text(_estimate_line(sheet.total), 10),
         text(f"Target {span} fruit ({target.source}), shared by limb cross-section.", 10),
+        *_harvest_lines(job, how),
         Spacer(1, 8),
-        _limb_table(sheet, plans or {}, how, width),
+        _limb_table(job, how, width),
         Spacer(1, 3),
         text("* not photographed: from the other limbs, by cross-section. Count it before you cut.",
              8),
     ]  # fmt: skip
-    if next_limbs:
-        story.append(text(f"For a surer count photograph next: {', '.join(next_limbs)}.", 9))
+    if job.next_limbs:
+        story.append(text(f"For a surer count photograph next: {', '.join(job.next_limbs)}.", 9))
+    if job.note:
+        story += [Spacer(1, 4), text(job.note, 11)]
     story += [Spacer(1, 4), *(text(note, 9) for note in sheet.notes), *cautions(7.5)]
-    if pictures:
-        story += [PageBreak(), _picture_grid(sheet, (plans or {}, pictures), how)]
-    return build_pdf(story, path, title=f"Tree sheet: {tree}", settings=how)
+    if any(limb.name in job.pictures for limb in sheet.limbs):
+        story += [PageBreak(), _picture_grid(job, how)]
+    return build_pdf(story, path, title=f"Tree sheet: {job.tree}", settings=how)
 
 
-def _limb_table(
-    sheet: TreeSheet, plans: Mapping[str, Plan], how: ReportSettings, width: float
-) -> Table:
+def _harvest_lines(job: TreeJob, how: ReportSettings) -> list[Any]:
+    parts = []
+    if math.isfinite(job.sheet.work.harvest_kg):
+        parts.append(
+            f"about {_kg(job.sheet.work.harvest_kg, how.units)} "
+            + ("kg" if how.units == "metric" else "lb")
+        )
+    if job.size_class:
+        parts.append(f"size class {job.size_class}")
+    return [text(f"Harvest expected: {', '.join(parts)}.", 10)] if parts else []
+
+
+def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
+    sheet = job.sheet
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Min", unit, "Done"]
     shares = (0.15, 0.09, 0.09, 0.09, 0.23, 0.11, 0.07, 0.08, 0.09)
     rows = []
     for limb in sheet.limbs:
-        plan = plans.get(limb.name)
+        plan = job.plans.get(limb.name)
         rows.append(
             [
                 limb.name + ("" if limb.counted else " *"),
@@ -248,23 +279,18 @@ def _limb_table(
     )
 
 
-def _picture_grid(
-    sheet: TreeSheet,
-    shown: tuple[Mapping[str, Plan], Mapping[str, bytes]],
-    how: ReportSettings,
-) -> Table:
-    plans, pictures = shown
+def _picture_grid(job: TreeJob, how: ReportSettings) -> Table:
     width, height = usable_pt(how)
     cell_width, cell_height = width / 2, (height - 6) / 3
     cells: list[list[Any]] = []
-    for limb in sheet.limbs:
-        if limb.name not in pictures:
+    for limb in job.sheet.limbs:
+        if limb.name not in job.pictures:
             continue
-        plan = plans.get(limb.name)
+        plan = job.plans.get(limb.name)
         words = f"{limb.name}: keep {limb.keep_n}"
         if plan is not None:
             words += f", cut at {_cuts(plan, how.units)}, pinch {len(plan.pinches)}"
-        image = Image(BytesIO(pictures[limb.name]))
+        image = Image(BytesIO(job.pictures[limb.name]))
         zoom = min((cell_width - 12) / image.imageWidth, (cell_height - 46) / image.imageHeight)
         image.drawWidth, image.drawHeight = image.imageWidth * zoom, image.imageHeight * zoom
         image.hAlign = "LEFT"

@@ -12,7 +12,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import CAUTIONS, ReportSettings
 from fruitcount.export.report_season import LogEntry, season_log
-from fruitcount.export.work_sheet import limb_work_sheet, tree_work_sheet
+from fruitcount.export.work_sheet import TreeJob, limb_work_sheet, tree_work_sheet
 
 pypdf = pytest.importorskip("pypdf")
 EVERY = [
@@ -61,10 +61,11 @@ def test_limb_sheet_without_scale(tmp_path):
 def test_tree_sheet(tmp_path, how):
     sheet = north_4()
     plan = limb_job().result.decision.plan
-    path = tree_work_sheet(
-        sheet, tmp_path / "t.pdf", tree="North 4", plans={"limb 3": plan},
-        next_limbs=("limb 9", "limb 7"), settings=how,
+    job = TreeJob(
+        "North 4", sheet, {"limb 3": plan}, next_limbs=("limb 9", "limb 7"), size_class="A",
+        note="Begin at the top.",
     )  # fmt: skip
+    path = tree_work_sheet(job, tmp_path / "t.pdf", settings=how)
     pages, words = read(path)
     assert len(pages) == 1
     assert f"Keep {sheet.keep_n}, take off about {sheet.work.off_n:,.0f}" in words
@@ -73,6 +74,8 @@ def test_tree_sheet(tmp_path, how):
     assert "limb 9, limb 7" in words
     assert "no source" in words
     assert "95% interval" in words
+    assert "size class A" in words
+    assert "Begin at the top." in words
 
 
 def test_pictures_come_behind_the_table(tmp_path):
@@ -80,17 +83,17 @@ def test_pictures_come_behind_the_table(tmp_path):
         f"limb {i}": cv2.imencode(".jpg", np.full((300, 400, 3), 20 * i, np.uint8))[1].tobytes()
         for i in range(1, 8)
     }
-    path = tree_work_sheet(north_4(), tmp_path / "t.pdf", tree="N", pictures=pictures)
+    path = tree_work_sheet(TreeJob("N", north_4(), pictures=pictures), tmp_path / "t.pdf")
     pages, words = read(path)
     assert len(pages) == 3  # six to a page
     assert sum(len(p.images) for p in pages) == 7
     assert "limb 7: keep" in words
     pictures["limb 1"] = cv2.imencode(".png", np.zeros((900, 20, 3), np.uint8))[1].tobytes()
-    read(tree_work_sheet(north_4(), tmp_path / "t.pdf", tree="N", pictures=pictures))
+    read(tree_work_sheet(TreeJob("N", north_4(), pictures=pictures), tmp_path / "t.pdf"))
 
 
 def test_tree_sheet_of_many_limbs_goes_on(tmp_path):
-    pages, words = read(tree_work_sheet(north_4(60), tmp_path / "t.pdf", tree="Big"))
+    pages, words = read(tree_work_sheet(TreeJob("Big", north_4(60)), tmp_path / "t.pdf"))
     assert len(pages) > 1
     assert "limb 60 *" in words
     assert words.count("Cut at") == len(pages) or words.count("Cut at") == len(pages) - 1
