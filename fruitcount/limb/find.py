@@ -13,6 +13,7 @@ from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band, centred, resampled, smoothed
 from fruitcount.limb.ends import extended, frame_edge, trimmed
 from fruitcount.limb.route import carried_on, cost_of, route_between, route_from, search_route
+from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.width import Taper, fit_taper, measure_width
 from fruitcount.limb.wood import Field, make_field
 from fruitcount.lines import along_line
@@ -104,7 +105,9 @@ def find_limb(
     rules = settings or LimbSettings()
     scene = _Scene(photo, maps, fruitlets, scale, rules)
     if line_px is not None:
-        return _measured(scene, _drawn(photo, line_px))
+        limb = _measured(scene, _drawn(photo, line_px))
+        field = make_field(photo, maps, fruitlets, scale, rules.search_long_side)
+        return _with_shoots(scene, limb, field)
     field = make_field(photo, maps, fruitlets, scale, rules.search_long_side)
     base = None if base_px is None else _marked(photo, "base_px", base_px)
     tip = None if tip_px is None else _marked(photo, "tip_px", tip_px)
@@ -120,7 +123,8 @@ def find_limb(
     if along_line(line)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
     line = extended(line, photo.rgb.shape[:2], at_start=base is None, at_end=tip is None)
-    return _finished(scene, replace(band, line_px=line), base, tip)
+    limb = _finished(scene, replace(band, line_px=line), base, tip)
+    return _with_shoots(scene, limb, field)
 
 
 def trace_between(
@@ -261,6 +265,18 @@ def _measured(scene: _Scene, drawn: FloatArray) -> Limb:
     limb = _limb(even, width, fit_taper(even, width), scene.scale, scene.rules)
     flags = limb.flags | (Flag.LIMB_LEAVES_FRAME if frame_edge(even[-1], shape) else Flag.NONE)
     return replace(limb, flags=flags, by_hand=True)
+
+
+def _with_shoots(scene: _Scene, limb: Limb, field: Field) -> Limb:
+    shoots = find_shoots(
+        scene.photo,
+        scene.maps,
+        scene.fruitlets,
+        scene.scale,
+        field=field,
+        line_px=limb.line_px,
+    )
+    return replace(limb, shoots=shoots)
 
 
 def _widths(scene: _Scene, line: FloatArray, half_px: float) -> FloatArray:

@@ -1,0 +1,173 @@
+"""Side shoots that carry fruit: paths over woody ridges that leave the limb.
+
+A shoot without fruit changes nothing in what to keep, and ribs of leaves look like shoots; so
+only a path that comes nearer to some fruit than the limb does is kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.graph import MCP_Geometric
+
+from fruitcount.image.opencv import cv2
+from fruitcount.limb.centre import centred, resampled
+from fruitcount.limb.route import cost_of
+from fruitcount.limb.width import measure_width
+from fruitcount.limb.wood import Field
+from fruitcount.lines import along_line, nearest_on_line, point_on_line
+from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale, Shoot
+
+__all__ = ["ShootSettings", "find_shoots"]
+
+
+@dataclass(frozen=True)
+class ShootSettings:
+    """Limits of :func:`find_shoots`.
+
+    Attributes
+    ----------
+    max_shoots : int
+        At most this many. Larger finds more of a branchy limb.
+    min_length_frac : float
+        Shortest shoot as a share of the photo's long side. Larger finds fewer.
+    min_ridge : float
+        Smallest mean ridge strength along it, 0 to 1. Larger finds fewer and surer ones.
+    min_support_frac : float
+        Share of it on which wood must be seen. Larger finds fewer.
+    loss : float
+        As for the limb: how much a path's cost takes from its length.
+    """
+
+    max_shoots: int = 6
+    min_length_frac: float = 0.06
+    min_ridge: float = 0.4
+    min_support_frac: float = 0.5
+    loss: float = 1.35
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    photo: Photo
+    maps: Maps | None
+    fruitlets: Fruitlets
+    scale: Scale
+    line_px: FloatArray
+    rules: ShootSettings
+
+
+def find_shoots(
+    photo: Photo,
+    maps: Maps | None,
+    fruitlets: Fruitlets,
+    scale: Scale,
+    *,
+    field: Field,
+    line_px: FloatArray,
+    settings: ShootSettings | None = None,
+) -> tuple[Shoot, ...]:
+    """Find side shoots that carry fruit.
+
+    Parameters
+    ----------
+    photo : Photo
+    maps : Maps or None
+    fruitlets : Fruitlets
+    scale : Scale
+    field : Field
+        Woody ridges of the photo.
+    line_px : array, shape (N, 2)
+        The limb from base to tip.
+    settings : ShootSettings, optional
+
+    Returns
+    -------
+    tuple of Shoot
+        From the base to the tip by fork; empty when there is none or no fruit is marked.
+    """
+    if len(fruitlets) == 0 or len(line_px) < 2:
+        return ()
+    scene = _Scene(photo, maps, fruitlets, scale, line_px, settings or ShootSettings())
+    length = scene.rules.min_length_frac * max(field.ridge.shape)
+    paths = _paths(field, line_px, length, scene.rules)
+    taken = np.zeros(len(fruitlets), bool)
+    found: list[Shoot] = []
+    for cells in paths:
+        shoot = _shoot(scene, field.to_px(cells))
+        if shoot is None:
+            continue
+        carried = _carries(scene, shoot.line_px) & ~taken
+        if carried.any():
+            taken |= carried
+            found.append(shoot)
+    return tuple(sorted(found, key=lambda s: s.fork_along_px))
+
+
+def _paths(
+    field: Field, line_px: FloatArray, length: float, rules: ShootSettings
+) -> list[FloatArray]:
+    """Best paths that leave the limb, in field cells from fork to tip."""
+    cost = cost_of(field)
+    starts = _line_cells(field, line_px)
+    walk = MCP_Geometric(cost, fully_connected=True)
+    total, _ = walk.find_costs(starts)
+    rows, columns = np.indices(cost.shape)
+    on_line = np.ones(cost.shape, np.uint8)
+    on_line[tuple(np.array(starts).T)] = 0
+    away = np.asarray(cv2.distanceTransform(on_line, cv2.DIST_L2, 5), np.float64)
+    merit = away - rules.loss * total
+    merit[away < length] = -np.inf
+    used = np.zeros(cost.shape, bool)
+    out: list[FloatArray] = []
+    for _ in range(3 * rules.max_shoots):
+        tip = np.unravel_index(int(np.argmax(merit)), cost.shape)
+        if not merit[tip] > 0.1 * length or len(out) == rules.max_shoots:
+            break
+        path = np.asarray(walk.traceback(tip), np.int64)
+        # Ends beside this path are the same shoot again.
+        for row, column in path[len(path) // 4 :: 3]:
+            merit[np.hypot(rows - row, columns - column) < length] = -np.inf
+        again = float(used[path[:, 0], path[:, 1]].mean()) > 0.4
+        if not again and float(field.ridge[path[:, 0], path[:, 1]].mean()) >= rules.min_ridge:
+            out.append(path[:, ::-1].astype(np.float64))
+            for row, column in path[::2]:
+                used[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3] = True
+    return out
+
+
+def _line_cells(field: Field, line_px: FloatArray) -> list[tuple[int, int]]:
+    cells = field.to_cells(line_px)
+    dense = point_on_line(cells, np.arange(0, along_line(cells)[-1], 0.7))
+    low = np.zeros(2)
+    high = np.array(field.ridge.shape[::-1]) - 1
+    whole = np.unique(np.clip(np.rint(dense), low, high).astype(np.int64), axis=0)
+    return [(int(y), int(x)) for x, y in whole]
+
+
+def _shoot(scene: _Scene, rough_px: FloatArray) -> Shoot | None:
+    reach_px = 0.015 * max(scene.photo.rgb.shape[:2])
+    band = centred(scene.photo, scene.maps, rough_px, reach_px)
+    line = resampled(band.line_px, 30)
+    line[0] = rough_px[0]
+    if float(np.mean(band.support > 0.25)) < scene.rules.min_support_frac:
+        return None
+    width = measure_width(scene.photo, scene.maps, line, band.half_px)
+    known = width[: len(width) // 2]
+    known = known[np.isfinite(known)]
+    mm = scene.scale.mm_per_px if scene.scale.known else float("nan")
+    fork, _ = nearest_on_line(scene.line_px, line[:1, 0], line[:1, 1])
+    base_mm = float(np.median(known)) * mm if len(known) >= 3 else float("nan")
+    return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_mm)
+
+
+def _carries(scene: _Scene, line: FloatArray) -> NDArray[np.bool_]:
+    """Fruit that hang on this line rather than on the limb."""
+    marks = scene.fruitlets
+    x, y, r = marks.x_px, marks.y_px, marks.r_px
+    along, here = nearest_on_line(line, x, y)
+    _, limb = nearest_on_line(scene.line_px, x, y)
+    # Nearer by a diameter, within two diameters, and not at the very fork.
+    carried: NDArray[np.bool_] = (here < limb - 2 * r) & (here < 4 * r) & (along > r)
+    return carried & np.isfinite(x) & np.isfinite(r)
