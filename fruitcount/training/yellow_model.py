@@ -26,7 +26,7 @@ from fruitcount.types import FloatArray, Scale
 
 __all__ = ["Clues", "fit_weights", "gather", "left_out", "main"]
 
-LEAST_VISIBLE = 0.5
+LEAST_VISIBLE, SMALLEST_PX = 0.5, 7.0
 PRIOR = 2.0
 """How strongly weights are held to 0, each in units of its clue's own spread."""
 
@@ -59,7 +59,9 @@ def gather(folder: Path, seed: int = 0) -> Clues:
     rng = np.random.default_rng(seed)
     x, yellow, scene = [], [], []
     for path, photo in _photos(folder):
-        fruit = [f for f in photo["fruit"] if f["visible"] >= LEAST_VISIBLE and f["r_px"] > 4]
+        fruit = [
+            f for f in photo["fruit"] if f["visible"] >= LEAST_VISIBLE and f["r_px"] > SMALLEST_PX
+        ]
         if not fruit:
             continue
         rgb = read_photo(path).rgb
