@@ -1,4 +1,4 @@
-"""The only cache decorators, and the session's open photos."""
+"""What a visitor has open: the records, the photos looked at, and their sheets."""
 
 from __future__ import annotations
 
@@ -18,15 +18,9 @@ from fruitcount.types import Seen
 __all__ = ["desk_of", "receive", "records", "seen_of"]
 
 
-@st.cache_resource  # type: ignore[untyped-decorator]
-def _records_in(folder: str) -> Records:
-    return open_records(folder)
-
-
 def records() -> Records:
     """The records, opened once for all visitors of this server."""
-    opened: Records = _records_in(str(default_data_dir()))
-    return opened
+    return open_records(default_data_dir())
 
 
 def seen_of(key: str) -> Seen:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -212,6 +213,15 @@ def _line(row: PhotoRow, result: DecisionRow | None) -> PhotoLine:
 
 
 def open_records(folder: str | Path) -> Records:
-    """The records in a folder; they are made when they are not there."""
-    folder = Path(folder)
-    return Records(open_store(folder / "records.db", photos_folder=folder / "photos"))
+    """The records in a folder; they are made when they are not there.
+
+    Opened once a process: opening the file a second time would, on closing it, drop the locks
+    that SQLite holds on it for the first (how POSIX locks work), and another process could then
+    take away the log that the first still writes.
+    """
+    return _opened(str(Path(folder).absolute()))
+
+
+@cache
+def _opened(folder: str) -> Records:
+    return Records(open_store(Path(folder) / "records.db", photos_folder=Path(folder) / "photos"))
