@@ -1,0 +1,97 @@
+"""Nothing is lost: killed server, two browsers at once, a gate before everything."""
+
+from __future__ import annotations
+
+import urllib.request
+
+import pytest
+from browse import DESK, PHONE, SCREEN, Page
+from conftest import Server, keep_counted
+
+pytestmark = pytest.mark.browser
+
+RELABEL = "([n, l]) => { const S = SCREEN; S.select(n); S.setLabel(l); }".replace("SCREEN", SCREEN)
+
+
+def test_edits_made_while_the_server_is_dead_arrive_once(chromium, server):
+    key = keep_counted(server.data, 20, (1600, 1200))
+    context = chromium.new_context(**DESK)
+    page = Page(context, f"{server.url}/?photo={key}")
+    page.ready()
+    left, top = page.box()
+    spots = page.free(6)
+    for x, y in spots[:2]:
+        page.page.mouse.click(left + x, top + y)
+    server.kill()  # perhaps before the second one was answered
+    for x, y in spots[2:4]:
+        page.page.mouse.click(left + x, top + y)
+    page.page.wait_for_timeout(500)
+    assert len(page.marks()) == 24
+    server.start()
+    page.page.reload()
+    page.ready()
+    assert len(page.marks()) == 24
+    x, y = spots[4]
+    left, top = page.box()
+    page.page.mouse.click(left + x, top + y)
+    page.settled()
+    page.page.reload()
+    page.ready()
+    assert len(page.marks()) == 25
+    assert page.ask("data.revision") == 5
+    context.close()
+
+
+def test_two_browsers_on_one_photo_never_overwrite_silently(chromium, shared_server, twenty):
+    url = f"{shared_server.url}/?photo={twenty}"
+    one, two = chromium.new_context(**DESK), chromium.new_context(**PHONE)
+    a, b = Page(one, url), Page(two, url)
+    a.ready()
+    b.ready()
+    name = a.ask("inOrder()[3].id")
+    for page, label in ((a, "damaged"), (b, "yellowing")):
+        # both look at the same picture; the second edit is made before the first is seen
+        page.page.evaluate(RELABEL, [name, label])
+    a.settled()
+    b.settled()
+    for page in (a, b):
+        page.page.reload()
+        page.ready()
+    assert a.marks() == b.marks()
+    assert a.marks()[name][3] in ("damaged", "yellowing")
+    assert a.ask("data.revision") == 1
+    left, top = a.box()
+    (x, y), *_ = a.free(1)
+    a.page.mouse.click(left + x, top + y)
+    a.settled()
+    b.page.wait_for_function(f"{SCREEN}.data.revision === 2", timeout=15000)
+    assert a.marks() == b.marks()
+    one.close()
+    two.close()
+
+
+def test_a_passphrase_stands_before_pages_and_photos(chromium, tmp_path):
+    server = Server(tmp_path / "data", word="green peaches 12")
+    key = keep_counted(server.data, 20, (1600, 1200))
+    server.start()
+    try:
+        for path in ("/photo/" + key, "/_stcore/health", "/_stcore/upload_file/x/y"):
+            with pytest.raises(urllib.error.HTTPError, match="403"):
+                urllib.request.urlopen(server.url + path, timeout=10)  # noqa: S310
+        context = chromium.new_context(**PHONE)
+        page = Page(context, f"{server.url}/?photo={key}")
+        assert "/enter" in page.page.url
+        page.page.fill("#word", "wrong peaches")
+        page.page.get_by_role("button", name="Come in").click()
+        assert "not the passphrase" in page.page.inner_text("[role=alert]")
+        page.page.fill("#word", "green peaches 12")
+        page.page.get_by_role("button", name="Come in").click()
+        page.ready()
+        assert len(page.marks()) == 20
+        server.kill()
+        server.start()  # the login outlives a restart
+        page.page.reload()
+        page.ready()
+        context.close()
+    finally:
+        server.kill()

@@ -1,0 +1,118 @@
+"""The gate: constant-time check, few guesses, no way round it."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+from screen_launch import launch
+from screen_login import Gate, Guard, Tries, make_secret
+
+from fruitcount.errors import BadInputError
+
+WORD = "green peaches 12"
+
+
+def _ask(gate, path="/", method="GET", headers=(), body=b"", kind="http", query=b""):
+    """Send one request through the gate; status and headers of the answer."""
+    sent = []
+
+    async def receive():
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    async def send(message):
+        sent.append(message)
+
+    scope = {
+        "type": kind,
+        "path": path,
+        "method": method,
+        "headers": list(headers),
+        "query_string": query,
+        "client": ("10.0.0.9", 5),
+    }
+    asyncio.run(gate(scope, receive, send))
+    return sent[0]
+
+
+async def _inside(_scope, _receive, send):
+    await send({"type": "http.response.start", "status": 200, "headers": []})
+
+
+@pytest.fixture
+def gate(tmp_path):
+    return Gate(_inside, Guard(WORD, make_secret(tmp_path)))
+
+
+def test_there_is_no_default_and_no_short_passphrase(tmp_path):
+    with pytest.raises(BadInputError, match="no default"):
+        launch(lan=True, data_dir=tmp_path)
+    with pytest.raises(BadInputError, match="8 characters"):
+        Guard("short", b"x" * 32)
+
+
+def test_the_secret_is_kept_and_private(tmp_path):
+    secret = make_secret(tmp_path)
+    assert make_secret(tmp_path) == secret
+    assert (tmp_path / "gate.key").stat().st_mode & 0o077 == 0
+
+
+def test_nothing_is_served_without_a_login(gate):
+    assert _ask(gate, "/photo/abc")["status"] == 403
+    assert _ask(gate, "/_stcore/upload_file/a/b", method="PUT")["status"] == 403
+    assert _ask(gate, "/_stcore/stream", kind="websocket")["type"] == "websocket.close"
+    page = _ask(gate, "/", headers=[(b"accept", b"text/html")])
+    assert page["status"] == 303
+    assert dict(page["headers"])[b"location"].startswith(b"/enter")
+
+
+def test_the_right_word_opens_and_a_forged_login_does_not(gate):
+    answer = _ask(gate, "/enter", "POST", body=b"word=green+peaches+12", query=b"to=%2Flimb")
+    assert answer["status"] == 303
+    cookie = dict(answer["headers"])[b"set-cookie"].split(b";")[0]
+    assert b"HttpOnly" in dict(answer["headers"])[b"set-cookie"]
+    assert _ask(gate, "/photo/abc", headers=[(b"cookie", cookie)])["status"] == 200
+    until, seal = cookie.split(b"=")[1].split(b".")
+    forged = b"fruitcount_gate=" + str(int(until) + 1).encode() + b"." + seal
+    assert _ask(gate, "/photo/abc", headers=[(b"cookie", forged)])["status"] == 403
+
+
+def test_logins_run_out_and_another_passphrase_ends_them(tmp_path):
+    secret = make_secret(tmp_path)
+    guard = Guard(WORD, secret)
+    login = guard.sign(1000.0)
+    assert guard.accepts(login, 2000.0)
+    assert not guard.accepts(login, 1000.0 + 13 * 3600)
+    assert not Guard("another word", secret).accepts(login, 2000.0)
+    assert not guard.accepts("", 0.0)
+    assert not guard.accepts("²." + "0" * 64, 0.0)
+
+
+def test_guessing_is_slowed(gate):
+    for _ in range(5):
+        assert _ask(gate, "/enter", "POST", body=b"word=guess")["status"] == 403
+    assert _ask(gate, "/enter", "POST", body=b"word=green+peaches+12")["status"] == 429
+
+
+def test_tries_are_forgotten_after_a_minute():
+    now = [0.0]
+    tries = Tries(clock=lambda: now[0])
+    for _ in range(5):
+        tries.note("a")
+    assert tries.too_many("a")
+    assert not tries.too_many("b")
+    now[0] = 61.0
+    assert not tries.too_many("a")
+
+
+@pytest.mark.parametrize("to", [b"//evil.example", b"https://evil.example", b"/%5Cevil", b"/a%0Ab"])
+def test_after_login_one_stays_on_this_server(gate, to):
+    answer = _ask(gate, "/enter", "POST", body=b"word=green+peaches+12", query=b"to=" + to)
+    assert dict(answer["headers"])[b"location"] == b"/"
+
+
+@pytest.mark.parametrize(
+    ("host", "status"), [(b"localhost:8501", 200), (b"[::1]:8501", 200), (b"evil.example", 421)]
+)
+def test_without_a_passphrase_only_this_computer_is_answered(host, status):
+    assert _ask(Gate(_inside, None), headers=[(b"host", host)])["status"] == status
