@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import BadInputError
+from fruitcount.seen_record import plain
 
 __all__ = ["PHOTO_SUFFIXES", "file_hash", "find_photos", "settings_key"]
 
@@ -47,13 +49,17 @@ def file_hash(path: str | Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def settings_key(settings: dict[str, Any]) -> str:
+def settings_key(*parts: Any) -> str:
     """Short hash of settings: rows made with other settings are made again.
 
     Parameters
     ----------
-    settings : dict
-        Plain JSON values; put the program's version in as well. Order does not matter.
+    *parts : dataclasses, dicts or plain values
+        All that the result depends on. NaN is the same as None; the order in a dict does not
+        matter.
     """
-    text = json.dumps(settings, sort_keys=True, ensure_ascii=True, allow_nan=False)
+    values = [asdict(p) if is_dataclass(p) and not isinstance(p, type) else p for p in parts]
+    if len(values) == 1:
+        values = values[0]
+    text = json.dumps(plain(values), sort_keys=True, ensure_ascii=True, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()[:24]

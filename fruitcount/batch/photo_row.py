@@ -7,15 +7,18 @@ from typing import Any
 
 import numpy as np
 
+from fruitcount import __version__
 from fruitcount.batch.alike import look_hash
+from fruitcount.batch.files import file_hash, settings_key
 from fruitcount.flags import Flag, flag_names
+from fruitcount.fruitness.trained import model_path
 from fruitcount.image import read_photo
 from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.plan import GrowerInputs
 from fruitcount.seen_record import seen_to_dict
 from fruitcount.types import Kind
 
-__all__ = ["count_photo", "result_row"]
+__all__ = ["count_key", "count_photo", "result_row"]
 
 
 def count_photo(
@@ -47,6 +50,19 @@ def count_photo(
     if with_seen:
         row["seen"] = seen_to_dict(result.seen)
     return row
+
+
+def count_key(settings: CountSettings | None = None, inputs: GrowerInputs | None = None) -> str:
+    """Settings key of :func:`count_photo`: changes with settings, answers, version and net.
+
+    Parameters
+    ----------
+    settings : CountSettings, optional
+    inputs : GrowerInputs, optional
+    """
+    model = model_path()
+    net = file_hash(model) if model.is_file() else ""
+    return settings_key(__version__, net, settings or CountSettings(), inputs or GrowerInputs())
 
 
 def _told(value: float) -> float | None:

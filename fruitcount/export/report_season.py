@@ -20,6 +20,7 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.season import OrchardTree, SeasonFacts, before_after, season_steps
+from fruitcount.season.orchard import name_order
 from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
 
 __all__ = ["LogEntry", "season_entries", "season_log"]
@@ -60,7 +61,11 @@ def season_entries(trees: Sequence[OrchardTree]) -> list[LogEntry]:
                     f", {(day - tree.bloom_date).days} days after bloom" if tree.bloom_date else ""
                 )
                 out.append(LogEntry(day, tree.name, label + after))
-    return sorted(out, key=lambda e: (e.day, e.tree.casefold(), e.tree, e.what))
+    return sorted(out, key=_log_order)
+
+
+def _log_order(entry: LogEntry) -> tuple[Any, ...]:
+    return entry.day, name_order(entry.tree), entry.what
 
 
 def season_log(
@@ -92,7 +97,9 @@ def season_log(
     story: list[Any] = [text(f"Season {year}", 17, bold=True)]
     story.append(text(f"{len(trees)} trees", 10))
     story += [*heading("Trees"), _tree_table(trees, how, width)]
-    log = sorted([*season_entries(trees), *entries], key=lambda e: (e.day, e.tree, e.what))
+    log = sorted(
+        [*season_entries(trees), *entries], key=lambda e: (e.day, name_order(e.tree), e.what)
+    )
     story += heading("What was done")
     if log:
         rows = [[e.day.isoformat(), e.tree, e.what] for e in log]
@@ -158,7 +165,7 @@ def _counts_table(
             [name, number(f.fruit_before_n), number(f.fruit_after_n), off, share,
              _harvest(f.harvest_kg, how), number(f.fruit_g)]
         )  # fmt: skip
-    widths = [s * width for s in (0.28, 0.12, 0.12, 0.12, 0.12, 0.12, 0.12)]
+    widths = [s * width for s in (0.22, 0.11, 0.11, 0.11, 0.13, 0.16, 0.16)]
     return text_table(head, rows, widths=widths)
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date
 
 from fruitcount.checks import in_range, positive
 from fruitcount.errors import BadInputError
 
-__all__ = ["OrchardTree", "ripening_order", "season_part", "season_year"]
+__all__ = ["OrchardTree", "name_order", "ripening_order", "season_part", "season_year"]
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,12 @@ class OrchardTree:
                 f"second_pass_on of {self.name} must not be before {self.first_pass_on}, got "
                 f"{self.second_pass_on}"
             )
+
+
+def name_order(name: str) -> tuple[tuple[tuple[bool, int, str], ...], str]:
+    """Sort key for names as people sort them: capitals alike, ``Row 2`` before ``Row 10``."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
+    return tuple((not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in parts), name
 
 
 def ripening_order(month: int | None, *, southern: bool = False) -> int:

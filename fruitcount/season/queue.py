@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 from fruitcount.errors import SpeciesError
 from fruitcount.season.heat import WARM_GDH30
-from fruitcount.season.orchard import OrchardTree, ripening_order, season_part
+from fruitcount.season.orchard import OrchardTree, name_order, ripening_order, season_part
 from fruitcount.season.window import DAYS_AFTER_BLOOM, timing
 from fruitcount.species import load_species
 
@@ -72,9 +72,8 @@ def queue(
             _GROUPS[q.state],
             ripening_order(q.tree.ripening_month, southern=q.tree.southern),
             q.state != "late",
-            q.tree.block.casefold(),
-            q.tree.name.casefold(),
-            q.tree.name,
+            name_order(q.tree.block),
+            name_order(q.tree.name),
         ),
     )
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from fruitcount.checks import at_least, positive
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.season.compare import SeasonFacts
-from fruitcount.season.orchard import OrchardTree
+from fruitcount.season.orchard import OrchardTree, name_order
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photos import file_of, scrub
 from fruitcount.store.tables import HandCountRow, LimbRow, PhotoRow, SeasonRow, TreeRow
@@ -145,7 +145,7 @@ def load_trees(store: Store, *, year: int) -> list[OrchardTree]:
         )
         trees = [_as_tree(tree, season) for tree, season in rows]
     # sorted here, because databases order capital letters each in their own way
-    return sorted(trees, key=lambda t: (t.block.casefold(), t.name.casefold(), t.name))
+    return sorted(trees, key=lambda t: (name_order(t.block), name_order(t.name)))
 
 
 def _as_tree(tree: TreeRow, season: SeasonRow | None) -> OrchardTree:

@@ -15,9 +15,11 @@ from fruitcount.batch import (
     count_folder,
     write_rows,
 )
-from fruitcount.batch.photo_row import count_photo
+from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import draw_scene
+from fruitcount.pipeline import CountSettings
+from fruitcount.plan import GrowerInputs
 from fruitcount.seen_record import seen_from_dict
 
 SERIAL = BatchSettings(engine="serial")
@@ -101,3 +103,12 @@ def test_real_counting(tmp_path):
     assert "T1/saved again.jpg" in limbs[0].left_out
     row = count_photo(str(folder / "limb.png"), with_seen=True)
     assert len(seen_from_dict(row["seen"]).fruitlets) >= row["count_n"]
+
+
+def test_the_key_minds_what_the_result_depends_on():
+    keys = {
+        count_key(), count_key(CountSettings(min_score=0.4)),
+        count_key(CountSettings(base_diameter_mm=30.0)), count_key(inputs=GrowerInputs(cap=5)),
+    }  # fmt: skip
+    assert len(keys) == 4
+    assert count_key() == count_key(CountSettings(), GrowerInputs())

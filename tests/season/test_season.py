@@ -18,6 +18,7 @@ from fruitcount.season import (
     season_year,
     timing,
 )
+from fruitcount.season.orchard import name_order
 
 TODAY = date(2026, 5, 1)
 
@@ -91,6 +92,12 @@ def test_earliest_ripening_first():
         ("blank", "now"), ("just done", "second pass later"), ("waiting", "too early"),
         ("both done", "done"), ("left", "leave it"),
     ]  # fmt: skip
+
+
+def test_names_sort_as_people_do():
+    names = ["Row 10", "row 2", "Row 2", "Row 1b", "3", "20", "Row", ""]
+    want = ["", "3", "20", "Row", "Row 1b", "Row 2", "row 2", "Row 10"]
+    assert sorted(names, key=name_order) == want
 
 
 def test_warm_month_says_earlier():
