@@ -58,7 +58,7 @@ def settings_key(*parts: Any) -> str:
         All that the result depends on. NaN is the same as None; the order in a dict does not
         matter.
     """
-    values = [asdict(p) if is_dataclass(p) and not isinstance(p, type) else p for p in parts]
+    values: Any = [asdict(p) if is_dataclass(p) and not isinstance(p, type) else p for p in parts]
     if len(values) == 1:
         values = values[0]
     text = json.dumps(plain(values), sort_keys=True, ensure_ascii=True, allow_nan=False)
