@@ -204,7 +204,7 @@ def _check_lines(canvas: Canvas) -> None:
     ):
         left = _MARGIN_MM * mm
         canvas.setStrokeGray(0)
-        canvas.setLineWidth(0.5)
+        canvas.setLineWidth(0.8)
         canvas.line(left, y, left + length, y)
         for k in range(count + 1):
             tall = 3 * mm if k in (0, count) else 1.5 * mm

@@ -35,10 +35,13 @@ class Route:
         Field x, y from one end to the other.
     merit : float
         Straight distance minus weighted cost; higher is more limb-like.
+    rival_frac : float
+        Merit of the best path elsewhere in the picture as a share of this one's; 0 if none.
     """
 
     cells: FloatArray
     merit: float
+    rival_frac: float = 0.0
 
 
 def cost_of(field: Field) -> FloatArray:
@@ -80,20 +83,35 @@ def search_route(field: Field) -> Route | None:
     end: the double sweep that finds the longest path of a tree.
     """
     cost = cost_of(field)
-    best: Route | None = None
+    found: list[Route] = []
+    tried: list[FloatArray] = []
     for seed in _strong_places(field.ridge):
-        out = route_from(cost, seed)
-        back = route_from(cost, out.cells[-1])
-        if best is None or back.merit > best.merit:
-            best = back
-    return best
+        far = route_from(cost, seed).cells[-1]
+        if any(float(np.hypot(*(far - other))) < 6 for other in tried):
+            continue  # that end has been swept from already
+        tried.append(far)
+        found.append(route_from(cost, far))
+    if not found:
+        return None
+    found.sort(key=lambda route: -route.merit)
+    best = found[0]
+    apart = 0.06 * max(cost.shape)
+    others = [other.merit for other in found[1:] if _mean_gap(other, best) > apart]
+    rival = max(others, default=0.0) / max(best.merit, 1e-9)
+    return Route(best.cells, best.merit, rival)
+
+
+def _mean_gap(route: Route, other: Route) -> float:
+    """Mean distance of one path's cells from the other path, in cells."""
+    gaps = route.cells[::3, None, :] - other.cells[None, ::3, :]
+    return float(np.hypot(gaps[..., 0], gaps[..., 1]).min(axis=1).mean())
 
 
 def carried_on(field: Field, route: Route) -> Route:
     """The route with each end carried on, nearly straight, where weaker wood goes on."""
     cost = cost_of(field)
     cells = _onward(cost, route.cells)
-    return Route(_onward(cost, cells[::-1])[::-1], route.merit)
+    return Route(_onward(cost, cells[::-1])[::-1], route.merit, route.rival_frac)
 
 
 def _onward(cost: FloatArray, cells: FloatArray) -> FloatArray:

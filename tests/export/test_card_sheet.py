@@ -63,7 +63,7 @@ def test_every_card_has_its_size(page: np.ndarray) -> None:
 
 @needs_poppler
 def test_the_check_lines_have_their_length(page: np.ndarray) -> None:
-    dark = page.min(axis=2) < 110
+    dark = page.min(axis=2) < 160
     foot = dark[-int(25 / 25.4 * DPI) :]
     lengths = sorted({_longest_run(row) for row in foot})
     per_mm = DPI / 25.4
