@@ -17,8 +17,7 @@ def splits_of(examples: list[Example]) -> dict[str, list[str]]:
     """Photo names of each set, in name order."""
     names: dict[str, set[str]] = defaultdict(set)
     for example in examples:
-        own = example.group == "renders"
-        names[example.group].add(example.name if own else photo_of(example.name))
+        names[example.group].add(photo_of(example.name))
     return {group: sorted(found) for group, found in names.items()}
 
 
@@ -37,7 +36,7 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
         "date": datetime.now(UTC).date().isoformat(),
         "data": {
             "photographs": LICENCE,
-            "renders": "drawn by fruitcount.training.render; no licence attached",
+            "renders": "path traced by fruitcount.training.render, part of this project (MIT)",
         },
         **facts,
     }
@@ -66,6 +65,5 @@ def _text(card: dict[str, Any]) -> str:
             f"| {group} | {len(card['validation'].get(group, []))} | {f1:.3f} | {precision:.3f} "
             f"| {recall:.3f} | {row['best_threshold']:.2f} | {row['median_size_error']:.3f} |"
         )
-    lines += ["", "Thresholds in this table are each set's own best; the shipped one is in", ""]
-    lines[-2:] = ["", "Each row is at that set's own best threshold, at known fruit size."]
+    lines += ["", "Each row is at that set's own best threshold, at known fruit size."]
     return "\n".join(lines) + "\n"
