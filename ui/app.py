@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import page_limb
+import page_season
+import page_tree
 import streamlit as st
 from PIL import Image
 from screen_words import units
@@ -30,12 +32,13 @@ st.html(
     ".stButton button,.stDownloadButton button,[data-testid=stPopover] button{min-height:48px}"
     "[data-baseweb=select]>div,.stNumberInput input{min-height:46px}</style>"
 )
-page = st.navigation(
-    [
-        st.Page(page_limb.show, title="Limb", url_path="limb", default=True),
-    ],
-    position="top",
-)
+pages = {
+    "limb": st.Page(page_limb.show, title="Limb", url_path="limb", default=True),
+    "tree": st.Page(page_tree.show, title="Tree", url_path="tree"),
+    "season": st.Page(page_season.show, title="Season", url_path="season"),
+}
+st.session_state["_pages"] = pages
+page = st.navigation(list(pages.values()), position="top")
 page.run()
 with st.container(horizontal=True):
     wanted = st.segmented_control(

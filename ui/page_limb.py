@@ -18,9 +18,9 @@ from fruitcount.errors import FruitcountError
 from fruitcount.image import DISC_DIAMETERS_MM, read_photo
 from fruitcount.resources import sample_folder
 
-__all__ = ["show"]
+__all__ = ["ENDINGS", "answers_of", "show"]
 
-_ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
+ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 _WIDGET = "canvas_{}"
 
 
@@ -59,7 +59,7 @@ def start() -> None:
         "You get a count, how many to keep, which to take off, and where one cut does most of it."
     )
     data = st.file_uploader(
-        "Photo of a limb (JPEG, PNG, WebP, TIFF or HEIC)", type=_ENDINGS, key="upload"
+        "Photo of a limb (JPEG, PNG, WebP, TIFF or HEIC)", type=ENDINGS, key="upload"
     )
     if data is not None:
         take_in(data.getvalue(), data.name)

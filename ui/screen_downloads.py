@@ -14,7 +14,9 @@ from screen_photos import LARGEST_SIDE_PX, shrink_png
 from fruitcount.export.coco import write_coco
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict
+from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.table import result_row, write_rows
+from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import Result
 
 __all__ = ["show_downloads"]
@@ -57,6 +59,17 @@ def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
             lambda: _by_file(lambda p: write_coco([result.seen], p), ".json"),
         ),
     ]
+    sheet = ReportSettings(paper="letter" if units == "us" else "a4", units=units)
+    job = LimbJob("", result.seen.name, result)
+    files.insert(
+        0,
+        (
+            "Work sheet (PDF)",
+            ".pdf",
+            "application/pdf",
+            lambda: _by_file(lambda p: limb_work_sheet(job, p, settings=sheet), ".pdf"),
+        ),
+    )
     st.markdown("**Take away**")
     with st.container(horizontal=True):
         for words, ending, mime, make in files:

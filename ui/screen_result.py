@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import review_state as rs
 import streamlit as st
+from screen_engine import doubt_below
 from screen_words import CAUTIONS, LEGEND
 
 from fruitcount.export.fates import fruit_fates
@@ -72,17 +73,25 @@ def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
 
 def numbers(result: Result) -> dict[str, Any]:
     """The few numbers that lists of photos show."""
-    plan, fruit = result.decision.plan, result.seen.fruitlets
+    plan = result.decision.plan
     return {
         "verdict": plan.verdict,
         "crop_count": plan.crop_count,
         "keep_count": plan.keep_count,
         "off_count": plan.off_count,
         "yellowing_count": plan.yellowing_count,
-        "doubt_frac": float((1.0 - fruit.score).mean()) if len(fruit) else 1.0,
+        "doubt_frac": _doubt(result),
         "work_seconds": plan.work_seconds,
         "base_diameter_mm": result.seen.limb.base_diameter_mm,
     }
+
+
+def _doubt(result: Result) -> float:
+    """Share of the marks on the limb that are doubtful; 1 for a photo without any."""
+    fruit = result.seen.fruitlets
+    here = fruit.on_limb != 0
+    unsure = here & ~fruit.by_hand & (fruit.score < doubt_below(result.seen.source))
+    return float(unsure.sum() / here.sum()) if here.any() else 1.0
 
 
 def show_result(result: Result, units: str) -> None:

@@ -8,7 +8,7 @@ two browsers to write over one another.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
-from fruitcount.store.photos import delete_photo, photo_file, save_photo
+from fruitcount.store.photos import delete_photo, photo_file, save_photo, set_photo_place
 from fruitcount.store.sheets import load_sheet, save_decision, save_seen
 from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow
 from fruitcount.types import Seen
@@ -176,6 +176,11 @@ class Records:
             wanted = db.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest.values())))
             results = {row.photo_id: row for row in wanted}
             return [_line(row, results.get(row.id)) for row in db.scalars(query)]
+
+    def put_in_tree(self, key: str, tree_id: int) -> None:
+        """Say which tree a photo shows; its limb, side and moment stay."""
+        was = load_sheet(self.store, self.number(key)).place
+        set_photo_place(self.store, self.number(key), place=replace(was, tree_id=tree_id))
 
     def forget(self, key: str) -> None:
         """Delete a photo, its small copies and all its steps, for good."""

@@ -1,0 +1,126 @@
+"""Many photos at once: files and zips from a browser, each looked into before it is kept."""
+
+from __future__ import annotations
+
+import io
+import math
+import time
+import zipfile
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+from typing import Protocol
+
+from fruitcount.errors import PhotoUnreadableError
+
+__all__ = ["Progress", "Upload", "photos_in", "work_through"]
+
+PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
+# Our choice: a season's photos of a large tree, and no more than a phone makes of one photo.
+MOST_FILES = 2000
+LARGEST_BYTES = 120_000_000
+
+
+class Upload(Protocol):
+    """What the uploader gives."""
+
+    name: str
+
+    def getvalue(self) -> bytes:
+        """The whole file."""
+        ...
+
+
+def photos_in(uploads: Iterable[Upload]) -> Iterator[tuple[str, bytes | PhotoUnreadableError]]:
+    """Each photo's own name and bytes; zips are opened, folders in them are passed over.
+
+    Names never become paths. A member that is too large, locked or damaged is given as an error
+    in its place, so that the others go on.
+    """
+    for upload in uploads:
+        if not upload.name.lower().endswith(".zip"):
+            yield PurePosixPath(upload.name.replace("\\", "/")).name, upload.getvalue()
+            continue
+        try:
+            with zipfile.ZipFile(io.BytesIO(upload.getvalue())) as archive:
+                yield from _members(archive, upload.name)
+        except zipfile.BadZipFile:
+            yield upload.name, PhotoUnreadableError(upload.name, "is not a zip file, or damaged")
+
+
+def _members(
+    archive: zipfile.ZipFile, zip_name: str
+) -> Iterator[tuple[str, bytes | PhotoUnreadableError]]:
+    members = [m for m in archive.infolist() if _is_photo(m)]
+    if len(members) > MOST_FILES:
+        yield zip_name, PhotoUnreadableError(zip_name, f"holds over {MOST_FILES} photos")
+        return
+    for member in members:
+        name = PurePosixPath(member.filename.replace("\\", "/")).name
+        if member.file_size > LARGEST_BYTES:
+            yield name, PhotoUnreadableError(name, f"is over {LARGEST_BYTES // 1_000_000} MB")
+            continue
+        try:
+            with archive.open(member) as file:
+                # the size in the list may lie: never read more than is allowed
+                data = file.read(LARGEST_BYTES + 1)
+        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError):
+            yield name, PhotoUnreadableError(name, "is damaged or locked in the zip")
+            continue
+        if len(data) > LARGEST_BYTES:
+            yield name, PhotoUnreadableError(name, f"is over {LARGEST_BYTES // 1_000_000} MB")
+        else:
+            yield name, data
+
+
+def _is_photo(member: zipfile.ZipInfo) -> bool:
+    path = PurePosixPath(member.filename.replace("\\", "/"))
+    hidden = any(part.startswith((".", "__MACOSX")) for part in path.parts)
+    return not member.is_dir() and not hidden and path.suffix.lower() in PHOTO_ENDINGS
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far the work is.
+
+    Attributes
+    ----------
+    done_n, total_n : int
+    left_s : float
+        Expected time left; NaN before the first is done.
+    """
+
+    done_n: int
+    total_n: int
+    left_s: float
+
+    @property
+    def words(self) -> str:
+        """For the progress bar."""
+        if math.isnan(self.left_s):
+            return f"{self.done_n} of {self.total_n} photos"
+        left = f"{self.left_s:.0f} s" if self.left_s < 90 else f"{self.left_s / 60:.0f} min"
+        return f"{self.done_n} of {self.total_n} photos, about {left} left"
+
+
+def work_through(
+    photos: list[tuple[str, bytes | PhotoUnreadableError]],
+    work: Callable[[str, bytes], None],
+    tell: Callable[[Progress], None],
+    clock: Callable[[], float] = time.monotonic,
+) -> list[PhotoUnreadableError]:
+    """Do ``work`` on each photo; those that cannot be read are returned, the others go on."""
+    bad: list[PhotoUnreadableError] = []
+    began = clock()
+    for done, (name, data) in enumerate(photos):
+        left = (clock() - began) / done * (len(photos) - done) if done else math.nan
+        tell(Progress(done, len(photos), left))
+        if isinstance(data, PhotoUnreadableError):
+            bad.append(data)
+            continue
+        try:
+            work(name, data)
+        except PhotoUnreadableError as fault:
+            bad.append(fault)
+    tell(Progress(len(photos), len(photos), 0.0))
+    return bad
