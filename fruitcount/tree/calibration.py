@@ -19,7 +19,15 @@ from fruitcount.checks import at_least
 from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import Estimate, as_column, half_width, with_interval
 
-__all__ = ["Factor", "TwoSides", "apply_factor", "seen_to_true", "two_sides", "two_sides_sum"]
+__all__ = [
+    "Factor",
+    "TwoSides",
+    "apply_factor",
+    "factor_share",
+    "seen_to_true",
+    "two_sides",
+    "two_sides_sum",
+]
 
 
 @dataclass(frozen=True)
@@ -137,6 +145,18 @@ def two_sides(front_n: int, back_n: int, *, both_n: int) -> TwoSides:
 def two_sides_sum(limbs: Sequence[TwoSides]) -> tuple[float, float]:
     """Sum over limbs and its variance, the limbs being independent."""
     return sum(t.value_n for t in limbs), sum(t.var_n2 for t in limbs)
+
+
+def factor_share(seen: Estimate, factor: Factor) -> float:
+    """Share of the answer's variance that comes from the hand counts, 0 to 1.
+
+    More photos cannot take this part away: give it as ``fixed_share_frac`` to
+    :func:`fruitcount.tree.more.limbs_to_halve`. NaN where either spread could not be told.
+    """
+    by_sample = (factor.value * seen.se_n) ** 2
+    by_factor = (seen.value_n * factor.se) ** 2
+    both = by_sample + by_factor
+    return by_factor / both if both > 0 else math.nan
 
 
 def apply_factor(seen: Estimate, factor: Factor) -> Estimate:

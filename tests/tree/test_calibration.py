@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.tree import apply_factor, csa_cm2, ratio_total, seen_to_true, two_sides
+from fruitcount.tree import (
+    apply_factor,
+    csa_cm2,
+    factor_share,
+    ratio_total,
+    seen_to_true,
+    two_sides,
+)
 from fruitcount.tree.calibration import two_sides_sum
 
 
@@ -123,3 +130,15 @@ def test_the_factor_widens_the_answer():
     for a, b in itertools.pairwise(width):
         assert a < b
     assert apply_factor(tree, sure).value_n == pytest.approx(tree.value_n / 0.54)
+
+
+def test_share_of_the_hand_counts():
+    tree = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
+    sure = seen_to_true([54, 108, 27], [100, 200, 50])
+    unsure = seen_to_true([54, 108, 27], [80, 230, 40])
+    assert factor_share(tree, sure) == pytest.approx(0, abs=1e-9)
+    share = factor_share(tree, unsure)
+    assert 0 < share < 1
+    # without the sampling part, what is left of the width is the root of that share
+    got = apply_factor(tree, unsure)
+    assert share == pytest.approx((tree.value_n * unsure.se / got.se_n) ** 2, rel=0.05)
