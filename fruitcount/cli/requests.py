@@ -9,10 +9,11 @@ import click
 from fruitcount.errors import BadInputError
 
 if TYPE_CHECKING:
+    from fruitcount.export.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan import GrowerInputs
 
-__all__ = ["count_settings", "disc_diameter_mm", "grower_inputs"]
+__all__ = ["count_settings", "disc_diameter_mm", "folder_choice", "grower_inputs"]
 
 
 def disc_diameter_mm(name: str) -> float:
@@ -111,3 +112,27 @@ def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
         )
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
+
+
+def folder_choice(options: dict[str, Any]) -> FolderChoice:
+    """How a folder is counted, from parsed options.
+
+    Raises
+    ------
+    FruitcountError
+        When the sheet or the pattern cannot be used.
+    """
+    from fruitcount.batch import BatchSettings, Naming, read_sheet
+    from fruitcount.export.folder import FolderChoice
+
+    cluster = options["cluster"]
+    engine = "dask" if cluster is not None else "processes" if options["workers"] > 1 else "serial"
+    sheet = read_sheet(options["sheet"]) if options["sheet"] else {}
+    return FolderChoice(
+        out=options["out"],
+        naming=Naming(options["by"], pattern=options["pattern"], sheet=sheet),
+        batch=BatchSettings(engine, workers=options["workers"], scheduler=cluster or ""),
+        limbs_n=options["limbs"],
+        pictures=options["pictures"],
+        units=options["units"],
+    )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 import json
 from concurrent.futures import ThreadPoolExecutor
@@ -13,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+
+from fruitcount.evaluate.split import held_back
 
 __all__ = [
     "BOX_FILL",
@@ -39,7 +40,9 @@ LICENCE = (
     "doi 10.3390/drones8120734"
 )
 
-VALIDATION_PERCENT = 15
+is_validation = held_back
+"""The split of training and judging is one rule."""
+
 PICTURES = (".jpg", ".webp")
 
 
@@ -72,12 +75,6 @@ class Example:
 def photo_of(stem: str) -> str:
     """The photo that a tile was cut from: its name before the last ``_``."""
     return stem.rsplit("_", 1)[0]
-
-
-def is_validation(group: str, photo: str) -> bool:
-    """Whether a photo is held back: fixed by the hash of its name, about 15 in 100."""
-    digest = hashlib.sha256(f"fruitlet {group}/{photo}".encode()).digest()
-    return int.from_bytes(digest[:4], "big") % 100 < VALIDATION_PERCENT
 
 
 def _picture(path: Path, mode: str = "RGB") -> NDArray[np.uint8]:

@@ -1,0 +1,28 @@
+"""Which annotated photos training never sees, so that judging can ask for those alone."""
+
+from __future__ import annotations
+
+import hashlib
+
+__all__ = ["HELD_BACK_PERCENT", "held_back"]
+
+HELD_BACK_PERCENT = 15
+
+
+def held_back(group: str, photo: str) -> bool:
+    """Whether a photo is held back from training.
+
+    Parameters
+    ----------
+    group : str
+        Name of the set (its folder).
+    photo : str
+        Name of the source photo, without tile number and ending.
+
+    Returns
+    -------
+    bool
+        Fixed by a hash of both names; true for about :data:`HELD_BACK_PERCENT` in 100.
+    """
+    digest = hashlib.sha256(f"fruitlet {group}/{photo}".encode()).digest()
+    return int.from_bytes(digest[:4], "big") % 100 < HELD_BACK_PERCENT

@@ -1,0 +1,134 @@
+"""A folder of photos to a table, tree totals and, if wanted, pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+from fruitcount.batch import (
+    BatchSettings,
+    FileLedger,
+    FolderCount,
+    Naming,
+    Progress,
+    TreeEstimate,
+    count_folder,
+    estimate_trees,
+    write_rows,
+)
+from fruitcount.batch.photo_row import count_key, count_photo
+from fruitcount.errors import BadInputError
+from fruitcount.export.files import OutputChoice, count_to_files
+from fruitcount.pipeline import CountSettings
+from fruitcount.plan import GrowerInputs
+
+__all__ = ["FolderAnswer", "FolderChoice", "count_folder_to_files", "folder_lines"]
+
+
+@dataclass(frozen=True)
+class FolderChoice:
+    """How a folder is counted and what is written.
+
+    Attributes
+    ----------
+    out : Path
+        Folder for ``photos.csv``, the ledger that lets a stopped run go on, and pictures.
+    naming : Naming
+        Whose each photo is.
+    batch : BatchSettings
+    limbs_n : int or None
+        Limbs on each tree, photographed or not: turns counts into a tree total.
+    pictures : bool
+        Write an annotated picture and a record of each photo as well.
+    units : {"metric", "us"}
+    """
+
+    out: Path
+    naming: Naming = field(default_factory=Naming)
+    batch: BatchSettings = field(default_factory=BatchSettings)
+    limbs_n: int | None = None
+    pictures: bool = False
+    units: str = "metric"
+
+
+@dataclass(frozen=True)
+class FolderAnswer:
+    """What a folder came to: rows, limbs, trees, and the table that was written."""
+
+    count: FolderCount
+    trees: tuple[TreeEstimate, ...]
+    table: Path
+
+
+def count_folder_to_files(
+    folder: Path,
+    choice: FolderChoice,
+    *,
+    settings: CountSettings | None = None,
+    inputs: GrowerInputs | None = None,
+    progress: Callable[[Progress], None] | None = None,
+) -> FolderAnswer:
+    """Count every photo below a folder, estimate its trees, and write the table.
+
+    Called again after a stop it goes on where it was; no photo is counted twice.
+
+    Parameters
+    ----------
+    folder : Path
+    choice : FolderChoice
+    settings, inputs
+        As for :func:`fruitcount.count_limb`.
+    progress : callable, optional
+
+    Raises
+    ------
+    BadInputError
+        When the folder is not there or holds no photos.
+    """
+    if not folder.is_dir():
+        raise BadInputError(f"folder must be there, got {str(folder)!r}")
+    choice.out.mkdir(parents=True, exist_ok=True)
+    ledger = FileLedger(choice.out / "progress.jsonl", count_key(settings, inputs))
+    work = partial(count_photo, settings=settings, inputs=inputs)
+    count = count_folder(
+        folder, work, ledger=ledger, naming=choice.naming, settings=choice.batch, progress=progress
+    )
+    if not count.rows:
+        raise BadInputError(f"folder must hold photos, found none in {str(folder)!r}")
+    names = {limb.tree for limb in count.limbs}
+    limbs_n = None if choice.limbs_n is None else dict.fromkeys(names, choice.limbs_n)
+    trees = tuple(estimate_trees(count.limbs, limbs_n=limbs_n))
+    table = write_rows(count.rows, choice.out / "photos.csv")
+    if choice.pictures:
+        for row in count.rows:
+            if row.get("ok"):
+                place = choice.out / Path(row["file"]).parent
+                files = OutputChoice(place, choice.units)
+                count_to_files(folder / row["file"], files, settings=settings, inputs=inputs)
+    return FolderAnswer(count, trees, table)
+
+
+def folder_lines(answer: FolderAnswer) -> list[str]:
+    """The answer in words: a line a limb, a line a tree, and what failed."""
+    lines = []
+    for limb in answer.count.limbs:
+        name = f"{limb.tree or '(no tree)'} / {limb.limb or '(no limb)'}"
+        moment = f" {limb.moment}" if limb.moment else ""
+        told = math.isfinite(limb.count_n)
+        lines.append(f"{name}{moment}: {limb.count_n:.0f} fruit" if told else f"{name}: not told")
+    for tree in answer.trees:
+        if tree.estimate is None:
+            lines.append(f"Tree {tree.tree or '(no name)'}: total not told. {tree.why}")
+        else:
+            e = tree.estimate
+            lines.append(
+                f"Tree {tree.tree or '(no name)'}: about {e.value_n:.0f} fruit "
+                f"({e.low_n:.0f} to {e.high_n:.0f}, {e.level_frac:.0%} interval)"
+            )
+    for row in answer.count.rows:
+        if not row.get("ok"):
+            lines.append(f"{row['file']}: {row.get('problem')}")
+    return lines
