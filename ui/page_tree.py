@@ -131,10 +131,9 @@ def show_photos(lines: list[PhotoLine]) -> None:
         f"Check the next one ({len(left)} to look at)", type="primary", width="stretch"
     ):
         review_photo(left[0].key)
-    for begin in range(0, len(lines), 4):
-        columns = st.columns(4)
-        for column, line in zip(columns, lines[begin : begin + 4], strict=False):
-            with column.container(border=True):
+    with st.container(horizontal=True):
+        for line in lines:
+            with st.container(border=True, width=172):
                 thumbnail(line)
 
 
@@ -149,13 +148,12 @@ def thumbnail(line: PhotoLine) -> None:
         f"**Keep {told.get('keep_count', '?')} of {told.get('crop_count', '?')}**  \n"
         f"{plain(line.name or 'photo')}"
     )
-    if st.button("Open", key=f"tree{line.key}", width="stretch"):
+    if st.button("Look at it", key=f"tree{line.key}", width="stretch"):
         review_photo(line.key)
 
 
 def review_photo(key: str) -> None:
     """Go to the limb page with this photo."""
-    st.session_state["_go"] = key
     st.switch_page(st.session_state["_pages"]["limb"], query_params={"photo": key})
 
 
@@ -198,7 +196,7 @@ def show_estimate(lines: list[PhotoLine], thick_mm: list[float], rest_mm: list[f
         st.metric("Fruit on the tree", _span(total), width="content")
         st.metric("Keep on the tree", f"{keep.value_n:.0f}", width="content")
         minutes = sum(float(p.numbers.get("work_seconds") or 0) for p in lines) / 60
-        st.metric("Work on these limbs, min", f"{minutes:.0f}", width="content")
+        st.metric("Work on these limbs, min", f"{max(1, round(minutes))}", width="content")
     if not total.told:
         st.write("How sure cannot be told from one limb: photograph another.")
     elif total.low_n < total.high_n:

@@ -172,7 +172,7 @@ class Records:
         if tree_id is not None:
             query = query.where(PhotoRow.tree_id == tree_id)
         with reading(self.store) as db:
-            newest = dict(db.execute(last).tuples().all())
+            newest = {row[0]: row[1] for row in db.execute(last)}
             wanted = db.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest.values())))
             results = {row.photo_id: row for row in wanted}
             return [_line(row, results.get(row.id)) for row in db.scalars(query)]

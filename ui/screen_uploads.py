@@ -75,7 +75,8 @@ def _members(
 
 def _is_photo(member: zipfile.ZipInfo) -> bool:
     path = PurePosixPath(member.filename.replace("\\", "/"))
-    hidden = any(part.startswith((".", "__MACOSX")) for part in path.parts)
+    parts = [part for part in path.parts if part.strip(".")]
+    hidden = any(part.startswith((".", "__MACOSX")) for part in parts)
     return not member.is_dir() and not hidden and path.suffix.lower() in PHOTO_ENDINGS
 
 

@@ -1,0 +1,105 @@
+"""Each page through Streamlit's own driver: first visit, a counted photo, a tree, a season."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from conftest import keep_counted
+from screen_launch import DATA_VARIABLE
+from streamlit.testing.v1 import AppTest
+
+APP = Path(__file__).resolve().parents[2] / "ui" / "app.py"
+PAGES = {name: APP.with_name(f"page_{name}.py") for name in ("limb", "tree", "season")}
+
+
+@pytest.fixture
+def data(tmp_path, monkeypatch):
+    monkeypatch.setenv(DATA_VARIABLE, str(tmp_path))
+    return tmp_path
+
+
+def _page(name: str) -> AppTest:
+    """One page by itself: the driver cannot follow pages made from functions."""
+    return AppTest.from_string(f"import page_{name}\npage_{name}.show()\n", default_timeout=60)
+
+
+def _words(app: AppTest) -> str:
+    shown = [*app.markdown, *app.header, *app.subheader, *app.info, *app.warning, *app.error]
+    return "\n".join(str(e.value) for e in (*shown, *app.caption))
+
+
+def test_the_whole_app_starts(data):
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    assert not app.exception
+    assert "How many fruit should stay" in _words(app)
+
+
+def test_first_visit_says_what_to_do(data):
+    app = _page("limb").run()
+    assert not app.exception
+    words = _words(app)
+    assert "scale card" in words
+    assert "Nothing here yet" in words
+    assert "Try the sample limb" in [b.label for b in app.button]
+
+
+def test_a_photo_that_is_not_there_is_told_in_plain_words(data):
+    app = _page("limb")
+    app.query_params["photo"] = "0" * 64
+    app.run()
+    assert not app.exception
+    assert "no such photo" in _words(app)
+
+
+def test_answers_change_the_keep_count_and_are_kept(data):
+    key = keep_counted(data, 20, (1600, 1200))
+    app = _page("limb")
+    app.query_params["photo"] = key
+    app.run()
+    assert not app.exception
+    assert "Spacing along the limb governs" in _words(app)
+    assert "Do not stand under" in _words(app)
+    next(s for s in app.selectbox if s.label == "Pass").set_value(2).run()
+    before = {m.label: m.value for m in app.metric}
+    spacing = next(n for n in app.number_input if n.label == "Spacing wanted, cm")
+    spacing.set_value(30.0).run()
+    assert not app.exception
+    after = {m.label: m.value for m in app.metric}
+    assert int(after["Keep"]) < int(before["Keep"])
+    app.selectbox[0].set_value("sweet-cherry").run()
+    assert "not thinned" in _words(app)
+    again = _page("limb")
+    again.query_params["photo"] = key
+    again.run()
+    assert again.selectbox[0].value == "sweet-cherry"
+
+
+def test_inches_are_shown_when_asked_for(data):
+    key = keep_counted(data, 20, (1600, 1200))
+    app = _page("limb")
+    app.query_params["photo"] = key
+    app.query_params["units"] = "us"
+    app.run()
+    assert not app.exception
+    assert "Spacing wanted, in" in [n.label for n in app.number_input]
+    assert any("lb" in str(m.value) for m in app.metric)
+
+
+def test_a_tree_is_named_and_then_asks_for_photos(data):
+    app = _page("tree").run()
+    assert "Name the tree first" in _words(app)
+    app.text_input[0].set_value("Row 1 <b>tree</b>")
+    next(b for b in app.button if b.label == "Add it").click().run()
+    assert not app.exception
+    assert "No photos of this tree yet" in _words(app)
+
+
+def test_a_season_asks_for_trees_then_says_what_is_due(data):
+    app = _page("season").run()
+    assert not app.exception
+    assert "No trees yet" in _words(app)
+    next(t for t in app.text_input if t.label == "Name or place").set_value("Old *peach*")
+    next(b for b in app.button if b.label == "Keep").click().run()
+    assert not app.exception
+    assert "Old \\*peach\\*" in _words(app)
