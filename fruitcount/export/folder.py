@@ -91,11 +91,16 @@ def count_folder_to_files(
     if not folder.is_dir():
         raise BadInputError(f"folder must be there, got {str(folder)!r}")
     choice.out.mkdir(parents=True, exist_ok=True)
-    ledger = FileLedger(choice.out / "progress.jsonl", count_key(settings, inputs))
     work = partial(count_photo, settings=settings, inputs=inputs)
-    count = count_folder(
-        folder, work, ledger=ledger, naming=choice.naming, settings=choice.batch, progress=progress
-    )
+    with FileLedger(choice.out / "progress.jsonl", count_key(settings, inputs)) as ledger:
+        count = count_folder(
+            folder,
+            work,
+            ledger=ledger,
+            naming=choice.naming,
+            settings=choice.batch,
+            progress=progress,
+        )
     if not count.rows:
         raise BadInputError(f"folder must hold photos, found none in {str(folder)!r}")
     names = {limb.tree for limb in count.limbs}

@@ -1,0 +1,140 @@
+"""Pictures, records, rows and words of one result."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from fruitcount.errors import BadInputError
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.export.fates import fruit_fates
+from fruitcount.export.files import OutputChoice, count_files
+from fruitcount.export.palette import FATES
+from fruitcount.export.picture import annotated_picture, write_picture
+from fruitcount.export.registry import EXPORTS
+from fruitcount.export.table import ROW_FIELDS, result_row, safe_cell, write_rows
+from fruitcount.export.words import answer_line, result_lines
+from fruitcount.pipeline import CountSettings, count_limb
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    photo, _ = draw_scene(8, SceneSettings(fruit_n=12))
+    return photo, count_limb(photo, CountSettings(source="classical"))
+
+
+def _jpeg(photo) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(photo.rgb).save(out, "JPEG", quality=92)
+    return out.getvalue()
+
+
+def test_picture_keeps_the_width_and_adds_words_below(drawn):
+    photo, result = drawn
+    picture = annotated_picture(photo, result, long_side_px=1200)
+    assert picture.shape[1] == 1200
+    assert picture.shape[0] > 1200 * photo.height_px / photo.width_px
+    assert picture.dtype == np.uint8
+
+
+def test_each_fate_differs_in_shape_or_in_word():
+    looks = [(style.shape, style.word) for style in FATES.values()]
+    assert len(set(looks)) == len(looks)
+    told_apart = [FATES[n].shape for n in ("keep", "pinch", "cut", "yellowing", "elsewhere")]
+    assert len(set(told_apart)) == len(told_apart)
+
+
+def test_marks_change_the_picture_where_the_fruit_is(drawn):
+    photo, result = drawn
+    picture = annotated_picture(photo, result, long_side_px=photo.width_px)
+    fruit = result.seen.fruitlets
+    ring = []
+    for x, y, r in zip(fruit.x_px, fruit.y_px, fruit.r_px, strict=True):
+        row, column = round(y), round(x + r)
+        if 0 <= row < photo.height_px and 0 <= column < photo.width_px:
+            ring.append(np.abs(picture[row, column].astype(int) - photo.rgb[row, column]).max())
+    assert np.median(ring) > 40
+
+
+def test_picture_names_must_end_well(drawn, tmp_path):
+    with pytest.raises(BadInputError, match="bmp"):
+        write_picture(tmp_path / "x.bmp", *drawn)
+
+
+def test_every_fruit_has_a_known_fate(drawn):
+    fates = fruit_fates(drawn[1])
+    assert len(fates) == len(drawn[1].seen.fruitlets)
+    assert set(fates) <= set(FATES)
+
+
+def test_words_lead_with_the_answer(drawn):
+    lines = result_lines(drawn[1], "us")
+    assert lines[1] == answer_line(drawn[1].decision)
+    assert any("do not stand beneath" in line for line in lines)
+    assert any(" in " in line or " lb" in line for line in lines)
+
+
+def test_row_has_every_field_and_blanks_for_nan(drawn, tmp_path):
+    row = result_row(drawn[1])
+    assert set(row) == set(ROW_FIELDS)
+    write_rows(tmp_path / "t.csv", [row, {"photo": "=cmd()", "status": "failed: x"}])
+    with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert rows[0]["keep"] == str(drawn[1].decision.plan.keep_count)
+    assert rows[1]["photo"] == "'=cmd()"
+    assert "nan" not in {value.lower() for value in rows[0].values()}
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx"])
+def test_cells_cannot_run_as_formulas(text):
+    assert safe_cell(text) == "'" + text
+
+
+def test_numbers_are_left_alone():
+    assert safe_cell(-3) == -3
+
+
+def test_photos_that_fail_are_rows_and_leave_no_files(drawn, tmp_path):
+    good, bad = tmp_path / "good.jpg", tmp_path / "bad.jpg"
+    good.write_bytes(_jpeg(drawn[0]))
+    bad.write_bytes(b"no photo")
+    told = []
+    out = OutputChoice(tmp_path / "out", also=tuple(EXPORTS))
+    failed = count_files(
+        [good, bad], out, settings=CountSettings(source="classical"),
+        report=lambda path, outcome, written: told.append((path.name, len(written))),
+    )  # fmt: skip
+    assert failed == 1
+    assert told == [("good.jpg", 2 + len(EXPORTS)), ("bad.jpg", 0)]
+    names = {p.name for p in (tmp_path / "out").iterdir()}
+    assert names == {"counts.csv", "good.json", "good_plan.jpg"} | {
+        f"good{export.ending}" for export in EXPORTS.values()
+    }
+    with (tmp_path / "out" / "counts.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["status"].split(":")[0] for row in rows] == ["counted", "failed"]
+
+
+def test_no_place_of_taking_is_written(drawn, tmp_path):
+    image = Image.fromarray(drawn[0].rgb)
+    exif = image.getexif()
+    gps = exif.get_ifd(0x8825)
+    gps[1], gps[2], gps[3], gps[4] = "N", (52.0, 30.0, 0.0), "E", (13.0, 24.0, 0.0)
+    path = tmp_path / "here.jpg"
+    image.save(path, "JPEG", exif=exif)
+    out = OutputChoice(tmp_path / "out")
+    count_files([path], out, settings=CountSettings(source="classical"))
+    with Image.open(tmp_path / "out" / "here_plan.jpg") as written:
+        assert not written.getexif()
+    everything = b"".join(p.read_bytes() for p in (tmp_path / "out").iterdir())
+    assert b"GPS" not in everything
+    assert b"latitude" not in everything.lower()
+
+
+def test_an_unknown_export_is_refused(tmp_path):
+    with pytest.raises(BadInputError, match="export"):
+        OutputChoice(tmp_path, also=("powerpoint",))

@@ -1,0 +1,152 @@
+"""The chain as a whole, on drawn scenes whose truth is known and on limbs built by hand."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from helpers import assert_same_fruitlets, match_circles
+
+from fruitcount.errors import BadInputError, SpeciesError
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
+from fruitcount.export.record import result_to_dict
+from fruitcount.flags import Flag
+from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, see
+from fruitcount.plan import GrowerInputs
+from fruitcount.seen_record import seen_from_dict, seen_to_dict
+from fruitcount.types import CIRCLE_COLUMNS, Photo
+
+CLASSICAL = CountSettings(source="classical")
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return draw_scene(5, SceneSettings(fruit_n=14))
+
+
+@pytest.fixture(scope="module")
+def result(scene) -> Result:
+    return count_limb(scene[0], CLASSICAL)
+
+
+def test_scale_comes_from_the_card(scene, result):
+    # The drawn scene's own scale is the outside truth here: it was chosen, not measured.
+    assert result.seen.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.01)
+    assert result.seen.scale.source == "card"
+
+
+def test_most_drawn_fruit_is_found(scene, result):
+    truth = fruitlets_of(scene[1])
+    pairs = match_circles(result.seen.fruitlets, truth, within_px=0.7 * float(truth.r_px.min()))
+    assert len(pairs.second) >= 0.6 * len(truth)
+
+
+def test_every_fruit_has_one_place_in_the_plan(result):
+    plan, fruit = result.decision.plan, result.seen.fruitlets
+    crop = fruit.counts_as_crop
+    assert plan.crop_count == int(crop.sum())
+    assert not np.any(plan.keep_mask & plan.off_mask)
+    assert plan.keep_count + plan.off_count == plan.crop_count
+    away = {i for cut in plan.cuts for i in cut.fruit} | set(plan.pinches)
+    assert away == set(np.flatnonzero(plan.off_mask).tolist())
+
+
+def test_without_a_scale_the_count_still_comes(scene):
+    bare = see(scene[0], replace(CLASSICAL, scale=ScaleRequest("none")))
+    assert len(bare.fruitlets) > 0
+    assert np.isnan(bare.fruitlets.diameter_mm).all()
+    assert Flag.NO_SCALE in bare.flags
+    decision = decide(bare)
+    assert not decision.load.told
+    assert Flag.LOAD_NOT_TOLD in decision.flags
+
+
+def test_a_typed_limb_length_gives_the_scale(scene):
+    length = scene[1].limb_length_mm
+    seen = see(scene[0], replace(CLASSICAL, scale=ScaleRequest("limb length", length)))
+    assert seen.scale.source == "limb length"
+    assert seen.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.1)
+
+
+def test_two_points_give_the_scale(scene):
+    px = scene[1].px_per_mm
+    request = ScaleRequest("points", 100.0, ((50.0, 60.0), (50.0 + 100 * px, 60.0)))
+    seen = see(scene[0], replace(CLASSICAL, scale=request))
+    assert seen.scale.px_per_mm == pytest.approx(px, rel=1e-9)
+
+
+def test_caliper_beats_the_photo(scene):
+    seen = see(scene[0], replace(CLASSICAL, base_diameter_mm=17.5))
+    assert seen.limb.base_diameter_mm == 17.5
+
+
+def test_nothing_is_counted_on_the_card(scene, result):
+    corners = result.seen.scale.corners_px
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    fruit = result.seen.fruitlets
+    inside = (fruit.x_px > low[0]) & (fruit.x_px < high[0])
+    inside &= (fruit.y_px > low[1]) & (fruit.y_px < high[1])
+    assert not inside.any()
+
+
+def test_an_unreadable_photo_is_never_zero_fruit():
+    black = Photo(rgb=np.zeros((480, 640, 3), np.uint8), name="night.jpg")
+    seen = see(black, CLASSICAL)
+    assert Flag.COUNT_NOT_TOLD in seen.flags
+    assert Flag.NO_FRUIT_SEEN not in seen.flags
+    assert decide(seen).plan.verdict == "cannot tell"
+
+
+def test_cherries_are_left(result):
+    # K-State, Oklahoma State, UC, Univ. Nevada: cherry is not thinned by hand.
+    assert decide(result.seen, GrowerInputs(species="sweet-cherry")).plan.verdict == "leave"
+
+
+def test_a_light_set_is_left(result):
+    # Common practice, no source.
+    assert decide(result.seen, GrowerInputs(light_set=True)).plan.verdict == "leave"
+
+
+def test_an_unknown_species_is_named(result):
+    with pytest.raises(SpeciesError, match="no-such"):
+        decide(result.seen, GrowerInputs(species="no-such"))
+
+
+def test_settings_name_what_is_wrong():
+    with pytest.raises(BadInputError, match="scale kind"):
+        ScaleRequest("guess")
+    with pytest.raises(BadInputError, match="length_mm"):
+        ScaleRequest("points")
+    with pytest.raises(BadInputError, match="source"):
+        CountSettings(source="magic")
+    with pytest.raises(BadInputError, match="base_diameter_mm"):
+        CountSettings(base_diameter_mm=-1.0)
+
+
+def test_what_was_seen_survives_json(result):
+    text = json.dumps(seen_to_dict(result.seen), allow_nan=False)
+    back = seen_from_dict(json.loads(text))
+    assert_same_fruitlets(back.fruitlets, result.seen.fruitlets)
+    np.testing.assert_array_equal(back.limb.line_px, result.seen.limb.line_px)
+    np.testing.assert_array_equal(back.limb.width_px, result.seen.limb.width_px)
+    assert back.flags == result.seen.flags
+    assert back.scale.px_per_mm == result.seen.scale.px_per_mm
+    assert seen_to_dict(back) == seen_to_dict(result.seen)
+
+
+def test_the_record_is_strict_json_and_holds_no_place(result):
+    text = json.dumps(result_to_dict(result), allow_nan=False)
+    record = json.loads(text)
+    assert "location" not in text.lower()
+    assert len(record["fates"]) == len(result.seen.fruitlets)
+    assert set(record["seen"]["fruitlets"]) == set(CIRCLE_COLUMNS)
+
+
+def test_deciding_again_from_the_record_gives_the_same_plan(result):
+    again = decide(seen_from_dict(seen_to_dict(result.seen)))
+    np.testing.assert_array_equal(again.plan.keep_mask, result.decision.plan.keep_mask)
+    assert again.load.after.worst_stress_mpa == pytest.approx(
+        result.decision.load.after.worst_stress_mpa, nan_ok=True
+    )
