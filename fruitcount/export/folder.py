@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -92,7 +93,7 @@ def count_folder_to_files(
         raise BadInputError(f"folder must be there, got {str(folder)!r}")
     choice.out.mkdir(parents=True, exist_ok=True)
     work = partial(count_photo, settings=settings, inputs=inputs)
-    with FileLedger(choice.out / "progress.jsonl", count_key(settings, inputs)) as ledger:
+    with closing(FileLedger(choice.out / "progress.jsonl", count_key(settings, inputs))) as ledger:
         count = count_folder(
             folder,
             work,
