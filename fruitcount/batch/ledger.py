@@ -112,6 +112,19 @@ class FileLedger:
         """All rows with these settings, in the order they were written."""
         return list(self._lines())
 
+    def forget(self, sha256: str) -> None:
+        """Take a photo's rows out of the file for good, whatever the settings."""
+        draft = self._path.with_name(self._path.name + ".part")
+        with self._path.open("rb") as old, draft.open("wb") as new:
+            new.writelines(line for line in old if json.loads(line)["sha256"] != sha256)
+            new.flush()
+            os.fsync(new.fileno())
+        self._stream.close()
+        draft.replace(self._path)
+        self._stream = self._path.open("a+b")
+        self._lock()
+        self._done.discard(sha256)
+
     def close(self) -> None:
         """Let another program write."""
         self._stream.close()

@@ -149,6 +149,23 @@ def test_a_line_cut_off_is_taken_off(tmp_path):
         FileLedger(path, "k")
 
 
+def test_forgotten_rows_are_gone(tmp_path):
+    path = tmp_path / "rows.jsonl"
+    for key in ("k", "other"):
+        ledger = FileLedger(path, key)
+        ledger.add("aa", {"ok": True, "text": "secret"})
+        ledger.add("bb", {"ok": True})
+        ledger.close()
+    ledger = FileLedger(path, "k")
+    ledger.forget("aa")
+    assert b"secret" not in path.read_bytes()
+    assert ledger.done() == {"bb"}
+    assert ledger.add("aa", {"ok": False})
+    assert [r["sha256"] for r in ledger.rows()] == ["bb", "aa"]
+    ledger.close()
+    assert [p.name for p in tmp_path.iterdir()] == ["rows.jsonl"]
+
+
 def test_settings_key_minds_values_not_order():
     assert settings_key({"a": 1, "b": [2]}) == settings_key({"b": [2], "a": 1})
     assert settings_key({"a": 1}) != settings_key({"a": 2})
