@@ -84,7 +84,7 @@ def take_many(tree_id: int) -> None:
         accept_multiple_files="directory" if whole else True,
         key=f"many{tree_id}{whole}",
     )
-    if not files or not st.button("Count them", type="primary", width="stretch"):
+    if not files or not st.button("Count them", width="stretch"):
         return
     bar = st.progress(0.0)
 
@@ -127,9 +127,7 @@ def show_photos(lines: list[PhotoLine]) -> None:
     }
     lines = sorted(lines, key=keys[order or "doubt"])
     left = [p for p in sorted(lines, key=lambda p: -doubt_of(p)) if doubt_of(p) > 0.05]
-    if left and st.button(
-        f"Check the next one ({len(left)} to look at)", type="primary", width="stretch"
-    ):
+    if left and st.button(f"Check the next one ({len(left)} to look at)", width="stretch"):
         review_photo(left[0].key)
     with st.container(horizontal=True):
         for line in lines:
@@ -140,7 +138,8 @@ def show_photos(lines: list[PhotoLine]) -> None:
 def thumbnail(line: PhotoLine) -> None:
     """One photo small, its counts, and a button that opens it."""
     try:
-        st.image(preview_jpeg(cache.records().path(line.key), 320), width="stretch")
+        small = preview_jpeg(cache.records().path(line.key), 320)
+        st.image(small, width="stretch", alt=f"Limb photo {line.name}")
     except FruitcountError as fault:
         st.error(plain(str(fault)))
     told = line.numbers
