@@ -51,7 +51,12 @@ def evaluate_command(
                 bar.update(done - bar.pos)
 
             text, written = evaluate_folders(
-                folders, out, source=source, held_back_only=held_back, most_n=most, progress=progress
+                folders,
+                out,
+                source=source,
+                held_back_only=held_back,
+                most_n=most,
+                progress=progress,
             )
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault

@@ -15,7 +15,7 @@ __all__ = ["LENGTH", "POINT", "grower_options", "scale_options", "units_option"]
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-class _Length(click.ParamType):
+class _Length(click.ParamType):  # type: ignore[type-arg,unused-ignore]
     name = "length"
 
     def convert(self, value: Any, param: Any, ctx: Any) -> float:
@@ -27,7 +27,7 @@ class _Length(click.ParamType):
             self.fail(str(fault), param, ctx)
 
 
-class _Point(click.ParamType):
+class _Point(click.ParamType):  # type: ignore[type-arg,unused-ignore]
     name = "x,y"
 
     def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, float]:

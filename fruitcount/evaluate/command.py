@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from fruitcount.detect import SHIPPED_THRESHOLD
@@ -49,10 +50,9 @@ def evaluate_folders(
     predict = pipeline_predictor(CountSettings(source=source), whole_curve=True)
     results = []
     for folder in folders:
-        group = folder.name
         settings = EvaluateSettings(
             threshold=SHIPPED_THRESHOLD[name],
-            keep=(lambda photo, group=group: held_back(group, photo)) if held_back_only else None,
+            keep=partial(held_back, folder.name) if held_back_only else None,
             most_photos_n=most_n,
         )
         results.append(evaluate_folder(folder, predict, settings=settings, progress=progress))

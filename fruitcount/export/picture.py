@@ -50,7 +50,7 @@ def annotated_picture(
     zoom = long_side_px / max(photo.width_px, photo.height_px)
     how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
     small = cv2.resize(photo.rgb, None, fx=zoom, fy=zoom, interpolation=how)
-    picture = _muted(small)
+    picture = _muted(np.asarray(small, np.uint8))
     weight = max(2, round(long_side_px / 450))
     if result.seen.limb.found:
         _limb(picture, result, zoom, weight, units)

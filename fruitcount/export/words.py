@@ -6,10 +6,10 @@ import numpy as np
 
 from fruitcount.flags import flag_sentences
 from fruitcount.load import LoadReport
-from fruitcount.pipeline import Decision, Result, Seen
+from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan
 from fruitcount.species import load_species
-from fruitcount.types import Kind
+from fruitcount.types import Kind, Seen
 from fruitcount.units import format_length, format_size, format_weight
 
 __all__ = [

@@ -14,7 +14,7 @@ import argparse
 import copy
 import math
 import time
-from collections import Counter
+from collections import defaultdict
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -91,7 +91,7 @@ def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
             continue
         # crowded pictures teach more a crop than a picture with one fruit
         raw = [math.sqrt(1.0 + min(len(e.fruit), 20)) for e in some]
-        sums: Counter[str] = Counter()
+        sums: defaultdict[str, float] = defaultdict(float)
         for e, weight in zip(some, raw, strict=True):
             sums[e.group] += weight
         weights = [
@@ -105,13 +105,11 @@ def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
 def _joined(parts: list[Batch]) -> Batch:
     most = max(p.fruit.shape[1] for p in parts)
     fruit = [nn.functional.pad(p.fruit, (0, 0, 0, most - p.fruit.shape[1])) for p in parts]
-    return Batch(
-        *(
-            torch.cat([getattr(p, n) for p in parts])
-            for n in ("rgb", "wood", "wood_known", "valid")
-        ),
-        torch.cat(fruit),
-    )
+    whole = {
+        name: torch.cat([getattr(p, name) for p in parts])
+        for name in ("rgb", "wood", "wood_known", "valid")
+    }
+    return Batch(**whole, fruit=torch.cat(fruit))
 
 
 def _next_batch(pools: list[Pool], bank: Bank, run: Run) -> Batch:
