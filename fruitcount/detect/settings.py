@@ -8,7 +8,7 @@ from fruitcount.checks import in_range, positive
 
 __all__ = ["SHIPPED_THRESHOLD", "DetectSettings"]
 
-SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.42}
+SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.3}
 """Lowest score kept, for each source of fruitness; set on the validation photos."""
 
 
