@@ -30,7 +30,9 @@ st.set_page_config(
 st.html(
     "<style>.stMainBlockContainer{padding-top:3.6rem;padding-bottom:2rem}"
     ".stButton button,.stDownloadButton button,[data-testid=stPopover] button{min-height:48px}"
-    "[data-baseweb=select]>div,.stNumberInput input{min-height:46px}</style>"
+    "[data-baseweb=select]>div,.stNumberInput input{min-height:46px}"
+    "@media(min-width:641px) and (min-height:700px)"
+    "{[data-testid=stLayoutWrapper]:has(>.st-key-photo){position:sticky;top:3.6rem}}</style>"
 )
 pages = {
     "limb": st.Page(page_limb.show, title="Limb", url_path="limb", default=True),

@@ -11,6 +11,7 @@ import streamlit as st
 from review_canvas import View, canvas_data, review_canvas
 from screen_answers import answers_form
 from screen_downloads import show_downloads
+from screen_pictures import show_pictures
 from screen_result import cut_strokes, fates_by_mark, headline, numbers, show_result
 from screen_words import plain, units
 
@@ -150,7 +151,7 @@ def review(key: str) -> None:
     )
     desk.message = ""
     widget = _WIDGET.format(key[:12])
-    with photo:
+    with photo.container(key="photo"):
         review_canvas(
             canvas_data(desk.history, desk.acked, view),
             key=widget,
@@ -159,11 +160,43 @@ def review(key: str) -> None:
     with told:
         show_result(result, units())
     with taken:
+        show_pictures(path, result, units(), key[:12])
         show_downloads(path, result, units(), key[:12])
-        st.caption(f"Photo: {plain(seen.name or 'photo')}. Every change is saved at once.")
+        show_photo_facts(key, seen.name)
+
+
+def show_photo_facts(key: str, name: str) -> None:
+    """Which tree it shows, the keys, and the ways to leave or delete it."""
+    records = cache.records()
+    trees = {tree_id: tree for tree, tree_id in records.trees().items()}
+    options = [None, *trees]
+    now = records.tree_of(key)
+    chosen = st.selectbox(
+        "This limb is on",
+        options,
+        index=options.index(now) if now in options else 0,
+        format_func=lambda t: trees[t] if t else "no tree named yet",
+        key=f"{key[:12]}tree",
+    )
+    if chosen != now:
+        records.put_in_tree(key, chosen)
+    st.caption(
+        f"Photo: {plain(name or 'photo')}. Every change is saved at once. Keys on the photo: "
+        "arrows step and zoom, Shift and arrows move, plus and minus resize, 1 to 4 name, Delete "
+        "removes, A adds, D next doubtful, Enter is right, U undoes, R does again."
+    )
+    with st.container(horizontal=True):
         if st.button("Another photo", key=f"{key[:12]}leave"):
             st.query_params.pop("photo", None)
             st.rerun(scope="app")
+        with st.popover("Delete this photo"):
+            st.write("The photo, its marks and all corrections go for good.")
+            if st.button("Delete for good", key=f"{key[:12]}delete"):
+                records.forget(key)
+                st.session_state["_desks"].pop(key, None)
+                st.session_state["_seen"].pop(key, None)
+                st.query_params.pop("photo", None)
+                st.rerun(scope="app")
 
 
 def answers_of(key: str) -> dict[str, Any]:

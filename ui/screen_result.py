@@ -42,6 +42,8 @@ def headline(result: Result) -> tuple[str, str]:
             f"Keep {plan.keep_count} of {plan.crop_count}",
             f"Take off {plan.off_count}. Range {span}.",
         )
+    if plan.crop_count == 0 and plan.verdict == "leave":
+        return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
     word = "Leave it" if plan.verdict == "leave" else "Cannot tell yet"
     return f"{word}: {plan.crop_count} fruit", plan.reason
 

@@ -21,7 +21,7 @@ from fruitcount.errors import RecordError
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
 from fruitcount.store.photos import delete_photo, photo_file, save_photo, set_photo_place
 from fruitcount.store.sheets import load_sheet, save_decision, save_seen
-from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow
+from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow, TreeRow
 from fruitcount.types import Seen
 
 __all__ = [
@@ -177,7 +177,18 @@ class Records:
             results = {row.photo_id: row for row in wanted}
             return [_line(row, results.get(row.id)) for row in db.scalars(query)]
 
-    def put_in_tree(self, key: str, tree_id: int) -> None:
+    def trees(self) -> dict[str, int]:
+        """Numbers of the trees by name."""
+        with reading(self.store) as db:
+            rows = db.execute(select(TreeRow.name, TreeRow.id).order_by(TreeRow.name))
+            return {row[0]: row[1] for row in rows}
+
+    def tree_of(self, key: str) -> int | None:
+        """Number of the tree that a photo shows, if it was told."""
+        with reading(self.store) as db:
+            return db.scalar(select(PhotoRow.tree_id).where(PhotoRow.sha256 == key))
+
+    def put_in_tree(self, key: str, tree_id: int | None) -> None:
         """Say which tree a photo shows; its limb, side and moment stay."""
         was = load_sheet(self.store, self.number(key)).place
         set_photo_place(self.store, self.number(key), place=replace(was, tree_id=tree_id))

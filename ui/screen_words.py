@@ -41,7 +41,7 @@ CAUTIONS = (
 
 LEGEND = (
     ":blue[◯] keep &nbsp; :orange[⊗] pinch off &nbsp; :orange[⊘] goes with the cut &nbsp; "
-    "△ yellowing &nbsp; ▢ damaged &nbsp; ◌ not on this limb"
+    "▽ yellowing &nbsp; ▢ damaged &nbsp; ◌ not on this limb"
 )
 
 _MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:])")

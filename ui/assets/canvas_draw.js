@@ -7,7 +7,7 @@ const SMALLEST_CSS = 7;
 function shapePath(path, label, x, y, r) {
   if (label === "yellowing") {
     const h = r * 1.25;
-    path.moveTo(x, y - h); path.lineTo(x + h * 0.95, y + h * 0.72); path.lineTo(x - h * 0.95, y + h * 0.72);
+    path.moveTo(x, y + h); path.lineTo(x + h * 0.95, y - h * 0.72); path.lineTo(x - h * 0.95, y - h * 0.72);
     path.closePath();
   } else if (label === "damaged") {
     path.rect(x - r, y - r, 2 * r, 2 * r);

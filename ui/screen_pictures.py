@@ -1,0 +1,68 @@
+"""The photo before and after, side by side, and the limb drawn to scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+from screen_engine import photo_at
+
+from fruitcount.export.draw import mark
+from fruitcount.export.fates import fruit_fates
+from fruitcount.export.limb_diagram import limb_diagram_png
+from fruitcount.export.palette import FATES
+from fruitcount.image.opencv import cv2
+from fruitcount.pipeline import Result
+
+__all__ = ["before_and_after", "show_pictures"]
+
+Picture = NDArray[np.uint8]
+
+
+def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple[Picture, Picture]:
+    """The photo with all that hangs there now, and with only what is to stay.
+
+    Parameters
+    ----------
+    rgb : uint8 array, shape (rows, columns, 3)
+    result : Result
+    side_px : int
+        Long side of each picture. Larger shows more and takes longer to load.
+    """
+    zoom = side_px / max(rgb.shape[:2])
+    resized = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    small = np.asarray(resized, np.uint8)
+    fruit, fates = result.seen.fruitlets, fruit_fates(result)
+    before, after = small.copy(), small.copy()
+    ring = FATES["keep"]
+    for i, fate in enumerate(fates):
+        at = (fruit.x_px[i] * zoom, fruit.y_px[i] * zoom, fruit.r_px[i] * zoom)
+        if fate in ("elsewhere", "yellowing"):
+            continue
+        mark(before, at, "ring", rgb=FATES["counted"].rgb, width=2)
+        if fate in ("keep", "counted"):
+            mark(after, at, ring.shape, rgb=ring.rgb, width=2)
+    return before, after
+
+
+def show_pictures(path: Path, result: Result, units: str, key: str) -> None:
+    """Pictures that are drawn only when they are asked for."""
+    if st.toggle("Before and after", key=f"{key}pictures"):
+        before, after = before_and_after(photo_at(path).rgb, result)
+        plan: Any = result.decision.plan
+        now = f"Now: {plan.crop_count} fruit"
+        then = f"After: {plan.keep_count} fruit"
+        st.image(before, now, width="stretch", alt=now)
+        st.image(after, then, width="stretch", alt=then)
+    if st.toggle("The limb drawn, with load along it", key=f"{key}diagram"):
+        seen, decision = result.seen, result.decision
+        if not seen.limb.found:
+            st.write("No limb line yet: trace it on the photo.")
+            return
+        png = limb_diagram_png(
+            seen.fruitlets, seen.limb, decision.plan, decision.load, system=units
+        )
+        st.image(png, width="stretch", alt="Limb with cuts, fruit kept and off, and its load")
