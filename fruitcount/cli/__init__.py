@@ -17,6 +17,7 @@ __all__ = ["COMMANDS", "main"]
 COMMANDS: dict[str, tuple[str, str]] = {
     # command: (module that holds it, one line for --help)
     "count": ("count", "Count one photo, or several, and say how many fruit to keep."),
+    "after": ("after", "Check a photo taken after thinning against the plan."),
     "folder": ("folder", "Count a folder of photos of one tree or many."),
     "card": ("card", "Write the sheet of scale cards to print."),
     "evaluate": ("evaluate", "Measure the count against annotated photos."),

@@ -23,7 +23,14 @@ __all__ = ["count_command"]
     help="Folder for the pictures, records and table.",
 )
 @click.option("--no-picture", is_flag=True, help="Write no annotated picture.")
-@click.option("--also", multiple=True, help="Further exports: coco, yolo, voc. May be repeated.")
+@click.option(
+    "--first",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Record (.json) of the first pass: this is the second.",
+)
+@click.option(
+    "--also", multiple=True, help="Also write: sheet, diagram, coco, yolo or voc. May be repeated."
+)
 @units_option
 @scale_options
 @grower_options
@@ -40,7 +47,8 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
 
     settings, inputs = count_settings(options), grower_inputs(options)
     try:
-        choice = OutputChoice(out, options["units"], not options["no_picture"], options["also"])
+        picture = not options["no_picture"]
+        choice = OutputChoice(out, options["units"], picture, options["also"], options["first"])
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
 

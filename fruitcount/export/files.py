@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.export.followup import count_again, read_left_standing
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
 from fruitcount.export.registry import EXPORTS
@@ -30,12 +31,15 @@ class OutputChoice:
     picture : bool
     also : tuple of str
         Names in ``EXPORTS`` to write besides.
+    first : Path or None
+        Record of the first pass: the count is then the second one.
     """
 
     folder: Path
     units: str = "metric"
     picture: bool = True
     also: tuple[str, ...] = ()
+    first: Path | None = None
 
     def __post_init__(self) -> None:
         unknown = [name for name in self.also if name not in EXPORTS]
@@ -76,7 +80,12 @@ def count_to_files(
         Nothing is written then.
     """
     photo = read_photo(path)
-    result = count_limb(photo, settings, inputs)
+    if choice.first is not None:
+        first = read_left_standing(choice.first)
+        again = count_again(photo, first, settings or CountSettings(), inputs or GrowerInputs())
+        result = again[0]
+    else:
+        result = count_limb(photo, settings, inputs)
     choice.folder.mkdir(parents=True, exist_ok=True)
     stem = output_stem(path, choice.folder)
     written = []

@@ -13,7 +13,7 @@ from fruitcount.export.words import CAUTION, answer_line
 from fruitcount.flags import flag_names, flag_sentences
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.pipeline import Result
-from fruitcount.plan import Plan
+from fruitcount.plan import Plan, first_pass_of
 from fruitcount.seen_record import plain, seen_to_dict
 
 __all__ = ["result_to_dict", "write_record"]
@@ -60,7 +60,8 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     -------
     dict
         Keys ``fruitcount`` (version), ``answer``, ``caution``, ``seen``, ``inputs``, ``fates``,
-        ``plan``, ``load``, ``flags``, ``flag_sentences``. Holds no location.
+        ``plan``, ``load``, ``left_standing`` (for the second pass), ``flags``,
+        ``flag_sentences``. Holds no location.
     """
     decision = result.decision
     return {
@@ -72,6 +73,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "fates": fruit_fates(result),
         "plan": _plan(decision.plan),
         "load": _load(decision.load),
+        "left_standing": plain(asdict(first_pass_of(decision.plan, decision.inputs))),
         "flags": flag_names(decision.flags),
         "flag_sentences": flag_sentences(decision.flags),
     }

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fruitcount.export.coco import write_coco
+from fruitcount.export.limb_diagram import limb_diagram_png
 from fruitcount.export.voc import voc_xml
+from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.export.yolo import yolo_text
 from fruitcount.pipeline import Result
 
@@ -33,7 +35,18 @@ class Export:
     about: str
 
 
+def _write_diagram(result: Result, path: Path) -> None:
+    seen, decision = result.seen, result.decision
+    path.write_bytes(limb_diagram_png(seen.fruitlets, seen.limb, decision.plan, decision.load))
+
+
 EXPORTS: dict[str, Export] = {
+    "sheet": Export(
+        "_sheet.pdf",
+        lambda result, path: limb_work_sheet(LimbJob("", "", result), path),
+        "one-page work sheet to print",
+    ),
+    "diagram": Export("_diagram.png", _write_diagram, "limb diagram with load, before and after"),
     "coco": Export(
         ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation"
     ),

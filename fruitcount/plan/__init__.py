@@ -5,6 +5,7 @@ from fruitcount.plan.passes import (
     AfterCheck,
     FirstPass,
     check_after,
+    check_count,
     first_pass_of,
     second_pass_inputs,
 )
@@ -23,6 +24,7 @@ __all__ = [
     "PlanRules",
     "WorthWeights",
     "check_after",
+    "check_count",
     "first_pass_of",
     "keep_target",
     "plan_limb",

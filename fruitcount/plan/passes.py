@@ -10,7 +10,8 @@ from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Plan
 from fruitcount.types import Fruitlets
 
-__all__ = ["AfterCheck", "FirstPass", "check_after", "first_pass_of", "second_pass_inputs"]
+__all__ = ["AfterCheck", "FirstPass", "check_after",
+    "check_count", "first_pass_of", "second_pass_inputs"]
 
 
 @dataclass(frozen=True)
@@ -106,22 +107,24 @@ class AfterCheck:
 
 
 def check_after(plan: Plan, after: Fruitlets, *, count_sd: float = 0.0) -> AfterCheck:
-    """Compare a photo taken after the work with the plan.
+    """Compare a photo taken after the work with the plan; see :func:`check_count`."""
+    return check_count(plan.keep_count, int(after.counts_as_crop.sum()), count_sd=count_sd)
+
+
+def check_count(planned: int, counted: int, *, count_sd: float = 0.0) -> AfterCheck:
+    """Compare the fruit counted after the work with what was to stay.
 
     Parameters
     ----------
-    plan : Plan
-    after : Fruitlets
-        Marks on the new photo.
+    planned, counted : int
     count_sd : float
         Standard deviation of such a count; up to two of them are not held against the plan.
     """
     at_least("count_sd", count_sd, 0.0)
-    now = int(after.counts_as_crop.sum())
-    over = now - plan.keep_count
+    over = counted - planned
     if abs(over) <= 2 * count_sd:
-        return AfterCheck(over, True, f"Kept as planned: {now} fruit hang here.")
+        return AfterCheck(over, True, f"Kept as planned: {counted} fruit hang here.")
     if over > 0:
-        return AfterCheck(over, False, f"Still {over} over the plan of {plan.keep_count}.")
-    text = f"{-over} fewer than the plan of {plan.keep_count}: taken off, fallen, or hidden."
+        return AfterCheck(over, False, f"Still {over} over the plan of {planned}.")
+    text = f"{-over} fewer than the plan of {planned}: taken off, fallen, or hidden."
     return AfterCheck(over, False, text)
