@@ -32,7 +32,9 @@ __all__ = ["folder_command"]
 @click.option("--pattern", default="", help="For --by name, such as {tree}_{limb}_{side}.")
 @click.option("--sheet", type=click.Path(path_type=Path, exists=True), help="For --by sheet: CSV.")
 @click.option("--limbs", type=click.IntRange(min=1), help="Limbs on each tree, to give a total.")
-@click.option("--workers", type=click.IntRange(min=1), default=2, show_default=True)
+@click.option(
+    "--workers", type=click.IntRange(min=1), default=2, show_default=True, help="Processes."
+)
 @click.option("--cluster", default=None, help="Address of a Dask scheduler to run on.")
 @click.option("--pictures", is_flag=True, help="Write an annotated picture of each photo too.")
 @units_option
