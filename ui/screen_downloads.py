@@ -8,8 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import streamlit as st
-from screen_engine import photo_at
-from screen_photos import LARGEST_SIDE_PX, shrink_png
+from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 
 from fruitcount.export.coco import write_coco
 from fruitcount.export.picture import annotated_picture

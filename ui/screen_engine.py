@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 import review_seen as rv
 import review_state as rs
+from screen_photos import photo_at, preview_jpeg
 
 from fruitcount.detect import DetectSettings
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.image import (
-    read_photo,
     scale_from_disc,
     scale_from_fruit,
     scale_from_points,
@@ -28,9 +28,9 @@ from fruitcount.image import (
 from fruitcount.limb import find_limb, place_fruitlets, trace_between, with_caliper
 from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, decide, see
 from fruitcount.plan import GrowerInputs
-from fruitcount.types import Fruitlets, Limb, Photo, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Scale, Seen
 
-__all__ = ["corrected", "doubt_below", "grower_inputs", "measure", "photo_at", "resolve", "result"]
+__all__ = ["corrected", "doubt_below", "grower_inputs", "measure", "resolve", "result"]
 
 _SCALE_FLAGS = (
     Flag.NO_SCALE
@@ -50,12 +50,6 @@ _COUNT_FLAGS = Flag.NO_FRUIT_SEEN | Flag.COUNT_NOT_TOLD | Flag.MANY_DOUBTFUL
 _MOST_POINTS = 60
 
 
-@lru_cache(maxsize=2)
-def photo_at(path: Path) -> Photo:
-    """The decoded photo; the last two are held (50 MP is 150 MB)."""
-    return read_photo(path)
-
-
 def measure(path: Path, name: str) -> Seen:
     """Count a photo by itself.
 
@@ -64,7 +58,9 @@ def measure(path: Path, name: str) -> Seen:
     PhotoUnreadableError
         When it is not a photo that can be read.
     """
-    return replace(see(photo_at(path), CountSettings()), name=name)
+    photo = photo_at(path)
+    preview_jpeg(path)  # while the pixels are at hand: the first look is then quick
+    return replace(see(photo, CountSettings()), name=name)
 
 
 def doubt_below(source: str) -> float:

@@ -11,17 +11,18 @@ from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
+from fruitcount.types import Photo
 
-__all__ = ["LARGEST_SIDE_PX", "piece_jpeg", "preview_jpeg", "shrink_jpeg", "shrink_png"]
+__all__ = ["LARGEST_SIDE_PX", "photo_at", "piece_jpeg", "preview_jpeg", "shrink_jpeg", "shrink_png"]
 
 LARGEST_SIDE_PX = 2048
 _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 82]
 
 
 @lru_cache(maxsize=2)
-def _pixels(path: Path) -> NDArray[np.uint8]:
-    """The last photos looked at: a 50 MP one is 150 MB, so few are held."""
-    return read_photo(path).rgb
+def photo_at(path: Path) -> Photo:
+    """The decoded photo; the last two are held (50 MP is 150 MB)."""
+    return read_photo(path)
 
 
 def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
@@ -30,7 +31,7 @@ def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
     kept = path.with_name(f"{path.name}.{side_px}.jpg")
     if kept.exists():
         return kept.read_bytes()
-    data = shrink_jpeg(_pixels(path), side_px)
+    data = shrink_jpeg(photo_at(path).rgb, side_px)
     partial = kept.with_suffix(".part")
     partial.write_bytes(data)
     partial.replace(kept)
@@ -46,7 +47,7 @@ def piece_jpeg(path: Path, box: tuple[int, int, int, int]) -> bytes:
     box : tuple of (x, y, width, height), px
         Cut to what lies in the photo.
     """
-    rgb = _pixels(path)
+    rgb = photo_at(path).rgb
     x, y = (int(np.clip(v, 0, n - 1)) for v, n in zip(box[:2], rgb.shape[1::-1], strict=True))
     piece = rgb[y : y + max(1, box[3]), x : x + max(1, box[2])]
     return shrink_jpeg(piece, LARGEST_SIDE_PX)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
-from screen_engine import photo_at
+from screen_photos import photo_at
 
 from fruitcount.export.draw import mark
 from fruitcount.export.fates import fruit_fates

@@ -42,6 +42,25 @@ def test_edits_made_while_the_server_is_dead_arrive_once(chromium, server):
     context.close()
 
 
+def test_a_page_left_open_sends_its_edits_when_the_server_is_back(chromium, server):
+    key = keep_counted(server.data, 20, (1600, 1200))
+    context = chromium.new_context(**DESK)
+    page = Page(context, f"{server.url}/?photo={key}")
+    page.ready()
+    left, top = page.box()
+    spots = page.free(3)
+    server.kill()
+    for x, y in spots[:2]:
+        page.page.mouse.click(left + x, top + y)
+    page.page.wait_for_timeout(5000)
+    assert "No connection" in page.page.locator(".fc-say").inner_text()
+    server.start()
+    page.page.wait_for_function(f"!{SCREEN}.outbox.waiting", timeout=60000)
+    assert len(page.marks()) == 22
+    assert page.ask("data.revision") == 2
+    context.close()
+
+
 def test_two_browsers_on_one_photo_never_overwrite_silently(chromium, shared_server, twenty):
     url = f"{shared_server.url}/?photo={twenty}"
     one, two = chromium.new_context(**DESK), chromium.new_context(**PHONE)
