@@ -131,7 +131,7 @@ def show_photos(lines: list[PhotoLine]) -> None:
         review_photo(left[0].key)
     with st.container(horizontal=True):
         for line in lines:
-            with st.container(border=True, width=172):
+            with st.container(border=True, width=164):
                 thumbnail(line)
 
 
@@ -202,6 +202,8 @@ def show_estimate(lines: list[PhotoLine], thick_mm: list[float], rest_mm: list[f
         st.write(f"95 % interval: {total.low_n:.0f} to {total.high_n:.0f}, by limb thickness.")
         more = limbs_to_halve(area, list(range(len(fruit))))
         st.write(f"{more.more_n} more limbs would make it about {more.share_frac:.0%} as wide.")
+    else:
+        st.write("Taken as if these photos show every limb. If not, give the others' thickness.")
     st.caption("Each photo counts as one limb: give a limb photographed twice only once.")
     st.info(CAUTIONS[0], icon=":material/health_and_safety:")
 
