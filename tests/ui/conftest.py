@@ -83,9 +83,12 @@ def limb_jpeg():
     return bytes(data)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium():
-    """A headless Chromium; the test is skipped where there is none."""
+    """A headless Chromium; the test is skipped where there is none.
+
+    Closed after each module: while it is open, an event loop runs in this thread.
+    """
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     path = next(
         filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
