@@ -31,7 +31,15 @@ def test_scene_is_sound(seed: int) -> None:
 
 
 def test_camera_projection_inverts_directions() -> None:
-    cam = aim(np.array([0.3, 0.8, -0.4]), np.zeros(3), 500.0, size=(640, 480), fov_deg=60, roll=0.2, aperture=4)
+    cam = aim(
+        np.array([0.3, 0.8, -0.4]),
+        np.zeros(3),
+        500.0,
+        size=(640, 480),
+        fov_deg=60,
+        roll=0.2,
+        aperture=4,
+    )
     px = np.array([[0.0, 0.0], [639.0, 10.5], [319.5, 239.5]])
     back, depth = cam.project(cam.eye + cam.directions(px) * 700)
     np.testing.assert_allclose(back, px, atol=1e-6)

@@ -62,7 +62,9 @@ def blur(img: NDArray, sigma: float) -> NDArray:
         pad = [(0, 0)] * 3
         pad[ax] = (r, r)
         q = np.pad(img, pad, mode="edge")
-        img = sum(k[i] * np.take(q, range(i, i + img.shape[ax]), axis=ax) for i in range(2 * r + 1))
+        n = img.shape[ax]
+        k = k.astype(img.dtype)
+        img = sum(k[i] * (q[i : i + n] if ax == 0 else q[:, i : i + n]) for i in range(2 * r + 1))
     return img
 
 

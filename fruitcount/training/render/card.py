@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .mesh import MeshBuf, across, unit
-from .wood import STRIP_DRY, STRIP_GREEN, add_twigs
+from .wood import OBJ_CARD, STRIP_DRY, STRIP_GREEN, add_twigs
 
 # Bits of DICT_4X4_50 in row order, read once from OpenCV 5.0.0 (cv2.aruco.generateImageMarker).
 BITS = (
@@ -17,6 +17,10 @@ BITS = (
     0xACE4, 0xA554, 0x2123, 0x346F, 0x4415, 0x57B2, 0x9ECF, 0xF0CB, 0x08AE, 0x0929, 0x1875, 0x04FF, 0x0DF6,
     0x1C5A, 0x1718, 0x2A28, 0x328C, 0x38B2, 0x24E8, 0x2EEB, 0x2D3F, 0x4B64, 0x502E, 0x5013,
 )  # fmt: skip
+
+
+# Side in mm of the cards numbered 0-9, 10-19, … as this project prints them.
+SIDES_MM = (30.0, 40.0, 50.0, 60.0, 80.0)
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,16 @@ class Card:
     def outline(self) -> NDArray:
         """Corners of the white card, in the same order."""
         return self.centre + (self.corners - self.centre) * (1 + 2 * self.quiet / 6)
+
+
+def number_for(side_mm: float, rng: np.random.Generator) -> int:
+    """A card number whose printed side is `side_mm`; raises `ValueError` if no card is that large."""
+    return 10 * SIDES_MM.index(float(side_mm)) + int(rng.integers(10))
+
+
+def side_of(marker_id: int) -> float:
+    """Printed side in mm of a numbered card."""
+    return SIDES_MM[marker_id // 10]
 
 
 def marker_bits(marker_id: int) -> NDArray:
@@ -70,7 +84,7 @@ def place(rng: np.random.Generator, eye: NDArray, anchor: NDArray, offset: NDArr
     up = across(n, np.array([0, 0, 1.0]) + rng.normal(size=3) * rng.choice([0.08, 0.5]))
     right = np.cross(up, n)
     real = float(np.rad2deg(np.arccos(np.clip(n @ to_eye, -1, 1))))
-    return Card(int(rng.integers(50)), side_mm, centre, right, up, real, float(rng.choice([1.0, 1.25, 1.5, 2.0])))
+    return Card(number_for(side_mm, rng), side_mm, centre, right, up, real, float(rng.choice([1.0, 1.25, 1.5, 2.0])))
 
 
 def add(face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.random.Generator) -> None:
@@ -78,7 +92,7 @@ def add(face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.r
     o = card.outline
     n = np.cross(card.right, card.up)
     uv = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    face.add(o, np.array([[0, 3, 2], [0, 2, 1]]), np.tile(n, (4, 1)), uv=uv)
+    face.add(o, np.array([[0, 3, 2], [0, 2, 1]]), np.tile(n, (4, 1)), uv=uv, obj=OBJ_CARD)
     back = o - n * 0.6
     white = np.full((4, 2), 0.01, np.float32)
     face.add(back, np.array([[0, 2, 3], [0, 1, 2]]), np.tile(-n, (4, 1)), uv=white)

@@ -34,6 +34,13 @@ class Fruit:
         return len(self.diameter)
 
 
+def join(parts: list[Fruit]) -> Fruit:
+    """All parts as one."""
+    names = [k for k in Fruit.__dataclass_fields__ if k != "cls"]
+    cols = {k: np.concatenate([getattr(p, k) for p in parts]) for k in names}
+    return Fruit(**cols, cls=[c for p in parts for c in p.cls])
+
+
 def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -> NDArray:
     """Node index of each of about `count` fruit, in clusters."""
     sites: list[int] = []
@@ -45,13 +52,20 @@ def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -
     return np.array(sites[: max(count, 0)], int)
 
 
-def hang(rng: np.random.Generator, nodes: Nodes, kind: Kind, sites: NDArray, size_mm: float) -> Fruit:
-    """Fruit at the given nodes; `size_mm` is their usual diameter. On the limb until told otherwise."""
+def hang(rng: np.random.Generator, nodes: Nodes, kind: Kind, sites: NDArray, size_mm: float, shares: tuple[float, float] | None = None) -> Fruit:
+    """Fruit at the given nodes; `size_mm` is their usual diameter. On the limb until told otherwise.
+
+    `shares` fixes the shares of yellowing and damaged fruit (to whole fruit) instead of drawing them.
+    """
     n = len(sites)
     d = size_mm * np.clip(rng.normal(1, 0.16, n), 0.5, 1.45)
     u = rng.random(n)
     share = rng.choice([0.0, 0.06, 0.15, 0.25], p=[0.25, 0.35, 0.25, 0.15])
     cls = np.where(u < share, YELLOWING, np.where(u > 1 - rng.choice([0, 0.05, 0.12]), DAMAGED, GREEN))
+    if shares is not None:
+        rank = rng.permutation(n)
+        yellow, hurt = round(n * shares[0]), round(n * shares[1])
+        cls = np.where(rank < yellow, YELLOWING, np.where(rank < yellow + hurt, DAMAGED, GREEN))
     d = np.where(cls == YELLOWING, d * rng.uniform(0.4, 0.78, n), d)
     ratio = rng.uniform(*kind.length_ratio, n)
     out = unit(nodes.out[sites] + rng.normal(size=(n, 3)) * 0.55 + nodes.along[sites] * rng.uniform(-0.4, 0.8, (n, 1)))

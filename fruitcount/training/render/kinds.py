@@ -5,7 +5,7 @@ Reflectances are linear, not sRGB. None of the figures here is a published one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 RGB = tuple[float, float, float]
 
@@ -61,6 +61,14 @@ CHERRY = Kind(
     ((0.17, 0.27, 0.045), (0.22, 0.32, 0.06), (0.13, 0.21, 0.04), (0.36, 0.36, 0.08)), (0.4, 0.09, 0.03), 0.5,
     (70, 150), (0.4, 0.55), 0.58, GREY_BARK, (18, 45),
 )  # fmt: skip
+
+# Two more looks, for sample photographs only: training draws from KINDS.
+PLUM_APRICOT = replace(
+    PLUM, name="plum-apricot", length_ratio=(1.0, 1.2), suture=0.05, fuzz=0.35, rough=0.5, stalk_mm=(4, 9),
+    green=((0.19, 0.27, 0.08), (0.23, 0.3, 0.11), (0.16, 0.24, 0.07)), blush=(0.2, 0.07, 0.05), blush_max=0.7,
+    leaf_ratio=(0.5, 0.68),
+)  # fmt: skip
+SWEET_CHERRY = replace(CHERRY, name="cherry", length_ratio=(0.95, 1.1), stalk_mm=(25, 45), suture=0.05)
 
 KINDS: tuple[Kind, ...] = (PEACH, NECTARINE, PLUM, APRICOT, CHERRY)
 KIND_WEIGHTS = (0.4, 0.12, 0.16, 0.12, 0.2)

@@ -12,6 +12,7 @@ from .light import Light
 from .mesh import MeshBuf
 
 PARTS = ("fruit", "leaf_top", "leaf_under", "wood", "foliage", "matte", "card")
+PASS_SAMPLES = 1.5e8
 
 
 def _mi() -> Any:
@@ -146,7 +147,15 @@ def _hide_constants(world: Any) -> None:
 def render(sc: Any, cam: Camera, seed: int, spp: int, *, denoise: bool) -> NDArray:
     """Radiance (H, W, 3), denoised where the graphics card offers it."""
     mi = _mi()
-    img = mi.render(sc, spp=spp, seed=seed)
+    # Many samples go in equal passes: one pass keeps some 50 bytes a sample on the card.
+    passes = max(1, round(np.ceil(cam.width * cam.height * spp / PASS_SAMPLES)))
+    each = max(1, round(spp / passes))
+    img = mi.render(sc, spp=each, seed=seed)
+    if passes > 1:
+        total = np.array(img)
+        for k in range(1, passes):
+            total += np.array(mi.render(sc, spp=each, seed=(seed + 7919 * k) % 2**31))
+        img = mi.TensorXf(total / passes)
     if denoise:
         try:
             img = mi.OptixDenoiser(input_size=[cam.width, cam.height])(img)

@@ -64,9 +64,7 @@ def take(sc: Scene, meshes: dict[str, tuple[Any, Any]], out: Path, name: str, q:
     import mitsuba as mi
 
     rng = np.random.default_rng([sc.seed, 77])
-    world = materials.scene({k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=q.spp, seed=sc.seed % 2**31, depth=q.depth)
-    rad = materials.render(world, sc.cam, sc.seed % 2**31, q.spp, denoise=q.denoise)
-    ids = truth.object_map(world, sc.cam, list(meshes.values()))
+    rad, ids = shoot(sc, meshes, q)
     big = max(sc.cam.width, sc.cam.height) / 960
     pic = develop(
         rad, rng, metering=float(np.exp(rng.normal(0.1, 0.25))), noise=float(rng.gamma(2, 0.004)) / max(1.0, big**0.5),
@@ -74,10 +72,24 @@ def take(sc: Scene, meshes: dict[str, tuple[Any, Any]], out: Path, name: str, q:
         clean=0.0 if q.denoise else float(rng.uniform(3.0, 9.0)) * (48 / q.spp) ** 0.5,
     )  # fmt: skip
     mi.Bitmap(pic).write(str(out / f"{name}.jpg"), quality=int(rng.integers(*q.jpeg)))
+    write_masks(ids, out, name)
+    return record(sc, f"{name}.jpg", ids)
+
+
+def write_masks(ids: Any, out: Path, name: str) -> None:
+    """Wood and fruit masks of one picture as ``NAME_wood.png`` and ``NAME_fruit.png``."""
+    import mitsuba as mi
+
     wood_mask, fruit_mask = truth.masks(ids)
     mi.Bitmap(wood_mask).write(str(out / f"{name}_wood.png"))
     mi.Bitmap(fruit_mask).write(str(out / f"{name}_fruit.png"))
-    return record(sc, f"{name}.jpg", ids)
+
+
+def shoot(sc: Scene, meshes: dict[str, tuple[Any, Any]], q: Quality) -> tuple[Any, Any]:
+    """Radiance (H, W, 3) and object numbers (H, W) of one picture."""
+    world = materials.scene({k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=q.spp, seed=sc.seed % 2**31, depth=q.depth)
+    rad = materials.render(world, sc.cam, sc.seed % 2**31, q.spp, denoise=q.denoise)
+    return rad, truth.object_map(world, sc.cam, list(meshes.values()))
 
 
 def views(seed: int, opt: Options, q: Quality, out: Path, prefix: str, count: int) -> list[dict[str, Any]]:

@@ -206,13 +206,13 @@ def _fill_limb(rng, bufs, kind, cam, stems, nodes, fr, found, opt, fruit_mm) -> 
     add_decoys(bufs["wood"], rng, nodes, kind)
     card = found[0] if found and rng.random() < opt.clear_card else None
     lv = keep_clear(lv, cam, card)
-    _add_leaves(bufs, lv, cam, opt)
+    add_leaves(bufs, lv, cam, opt)
     if found:
         card_mod.add(bufs["card"], bufs["wood"], found[0], found[1], rng)
     return float(-rng.uniform(500, 1500))
 
 
-def _add_leaves(bufs: dict[str, MeshBuf], lv: leaves.Leaves, cam: Camera, opt: Options) -> None:
+def add_leaves(bufs: dict[str, MeshBuf], lv: leaves.Leaves, cam: Camera, opt: Options) -> None:
     """Leaves in three finenesses, by their length in pixels."""
     if len(lv.length) == 0:
         return
@@ -223,7 +223,7 @@ def _add_leaves(bufs: dict[str, MeshBuf], lv: leaves.Leaves, cam: Camera, opt: O
         leaves.add(bufs["leaf_top"], bufs["leaf_under"], sub, cam.eye, rows=rows, cols=cols)
 
 
-def _fruit_detail(cam: Camera, fr: fruit_mod.Fruit) -> tuple[int, int]:
+def fruit_detail(cam: Camera, fr: fruit_mod.Fruit) -> tuple[int, int]:
     _, z = cam.project(fr.centre)
     px = float(np.median(fr.diameter / np.maximum(z, 50)) * cam.focal_px)
     rows = int(np.clip(px * 0.8, 14, 90))
@@ -233,11 +233,11 @@ def _fruit_detail(cam: Camera, fr: fruit_mod.Fruit) -> tuple[int, int]:
 def _fill_rest(rng, bufs, kind, cam, lit, fr, fruit_mm, length, z, opt) -> tuple[fruit_mod.Fruit, NDArray]:  # type: ignore[no-untyped-def]
     """Fruit of the target limb, other limbs behind, ground, far trees and unseen shade leaves."""
     all_fr = [fr]
-    detail = _fruit_detail(cam, fr)
+    detail = fruit_detail(cam, fr)
     grids = [fruit_mod.add(bufs["fruit"], bufs["wood"], fr, kind, rng, 0, detail)]
     count = len(fr)
     for _ in range(int(rng.choice([0, 2, 4, 7, 11], p=[0.14, 0.22, 0.28, 0.22, 0.14]))):
-        other = _other_limb(rng, bufs, kind, cam, fruit_mm, length, opt)
+        other = other_limb(rng, bufs, kind, cam, fruit_mm, opt)
         if len(other):
             grids.append(fruit_mod.add(bufs["fruit"], bufs["wood"], other, kind, rng, count, detail))
             all_fr.append(other)
@@ -252,14 +252,13 @@ def _fill_rest(rng, bufs, kind, cam, lit, fr, fruit_mm, length, z, opt) -> tuple
     if cam.forward[2] > -0.55:
         ground.add_far_trees(bufs["foliage"], bufs["wood"], rng, cam, z, wood.OBJ_OTHER)
     ground.add_clutter(bufs["matte"], rng, cam, z)
-    joined = fruit_mod.Fruit(*(sum((getattr(f, k) for f in all_fr), []) if k == "cls" else np.concatenate([getattr(f, k) for f in all_fr]) for k in fr.__dataclass_fields__))
-    return joined, np.concatenate(grids)
+    return fruit_mod.join(all_fr), np.concatenate(grids)
 
 
-def _other_limb(rng, bufs, kind, cam, fruit_mm, length, opt) -> fruit_mod.Fruit:  # type: ignore[no-untyped-def]
-    """A limb behind the target with its own leaves and fruit, which do not belong to the target."""
+def other_limb(rng, bufs, kind, cam, fruit_mm, opt, nearest=90) -> fruit_mod.Fruit:  # type: ignore[no-untyped-def]
+    """A limb at least `nearest` mm behind the target with its own leaves and fruit, which do not belong to the target."""
     reach = max(cam.width, cam.height) / cam.focal_px * cam.focus_mm * 0.5
-    depth = 90 + rng.gamma(1.6, 300)
+    depth = nearest + rng.gamma(1.6, 300)
     grow = 1 + depth / cam.focus_mm
     c = cam_target(cam) + cam.forward * depth + (cam.right * rng.uniform(-1, 1) + cam.up * rng.uniform(-0.8, 0.8)) * reach * grow
     a = rng.uniform(0, 6.28)
@@ -268,7 +267,7 @@ def _other_limb(rng, bufs, kind, cam, fruit_mm, length, opt) -> fruit_mod.Fruit:
     nodes = wood.place_nodes(rng, stems, kind)
     wood.add_stems(bufs["wood"], rng, stems, nodes, wood.OBJ_OTHER)
     lv = leafy(rng, nodes, kind, float(np.clip(0.45 + fruit_mm / 40, 0.4, 1.1)), rng.uniform(0.4, 0.95), bufs["wood"])
-    _add_leaves(bufs, keep_clear(lv, cam, None), cam, opt)
+    add_leaves(bufs, keep_clear(lv, cam, None), cam, opt)
     n = int(rng.gamma(1.5, 6)) if kind is not CHERRY else int(rng.gamma(1.5, 9))
     fr = fruit_mod.hang(rng, nodes, kind, fruit_mod.pick_sites(rng, nodes, kind, min(n, 30)), fruit_mm)
     fruit_mod.push_apart(fr, stems)

@@ -11,7 +11,7 @@ from .kinds import Kind
 from .mesh import MeshBuf, across, tubes, unit
 
 STRIP_LIMB, STRIP_OLD, STRIP_GREEN, STRIP_DRY = range(4)
-OBJ_NONE, OBJ_TARGET, OBJ_OTHER, OBJ_FRUIT = 0, 1, 2, 100
+OBJ_NONE, OBJ_TARGET, OBJ_OTHER, OBJ_CARD, OBJ_FRUIT = 0, 1, 2, 3, 100
 
 
 @dataclass(frozen=True)
