@@ -11,18 +11,14 @@ from fruitcount.flags import Flag
 from fruitcount.types import Fruitlets, Kind, Limb, Scale, Seen
 
 __all__ = [
-    "DOUBT_BELOW",
     "auto_id",
     "choice_of",
     "fruitlets_of",
     "limb_of",
     "scale_of",
     "sheet_of",
+    "start_line",
 ]
-
-# Marks with a lower score are shown as doubtful. Our choice: the finder's shipped threshold keeps
-# everything above about 0.3, and half of what is right lies above 0.5.
-DOUBT_BELOW = 0.5
 
 _KINDS = {Kind.FRUIT: "fruit", Kind.YELLOWING: "yellowing", Kind.DAMAGED: "damaged"}
 _CODES = {word: int(kind) for kind, word in _KINDS.items()}
@@ -49,8 +45,12 @@ def sheet_of(seen: Seen) -> rs.Sheet:
         )
         for i in range(len(fruit))
     )
-    line = tuple((round(float(x), 2), round(float(y), 2)) for x, y in seen.limb.line_px)
-    return rs.Sheet(marks, line, seen.limb.by_hand, choice_of(seen.scale))
+    return rs.Sheet(marks, start_line(seen), seen.limb.by_hand, choice_of(seen.scale))
+
+
+def start_line(seen: Seen) -> tuple[rs.Point, ...]:
+    """The limb line that was found by itself, as a sheet holds it."""
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in seen.limb.line_px)
 
 
 def choice_of(

@@ -89,7 +89,7 @@ def corrected(seen: Seen, sheet: rs.Sheet, path: Path, facts: Mapping[str, Any])
     """
     scale = rv.scale_of(seen, sheet.scale)
     limb = seen.limb
-    if sheet.line_by_hand != seen.limb.by_hand or sheet.line_px != rv.sheet_of(seen).line_px:
+    if sheet.line_by_hand != seen.limb.by_hand or sheet.line_px != rv.start_line(seen):
         limb = _hand_limb(path, sheet.line_px)
     limb = with_caliper(
         rv.limb_of(limb, Scale() if limb is not seen.limb else seen.scale, scale),
