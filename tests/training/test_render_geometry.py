@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fruitcount.training.render import card, truth
+from fruitcount.training.render import card, shots, staging, truth
 from fruitcount.training.render.camera import aim
 from fruitcount.training.render.scene import Options, build
 
@@ -63,3 +63,27 @@ def test_marker_bits_agree_with_opencv() -> None:
     for i in range(50):
         ref = cv2.aruco.generateImageMarker(d, i, 6, borderBits=1) > 127
         np.testing.assert_array_equal(card.marker_bits(i) > 0.5, ref)
+
+
+@pytest.mark.parametrize("name", ["peach-34in-heavy", "plum-steep-card", "cherry-bunches"])
+def test_sample_keeps_limb_card_and_scale(name: str) -> None:
+    s = shots.shot(name)
+    sc = staging.stage(s)
+    size = np.array([sc.cam.width, sc.cam.height])
+    line, z = sc.cam.project(sc.stems[0].points)
+    edge, zc = sc.cam.project(sc.card.outline)
+    for p in (line, edge):
+        assert (p > 0.015 * size.min()).all()
+        assert (p < size - 0.015 * size.min()).all()
+    assert sc.stems[0].arc[-1] == pytest.approx(s.length_mm, rel=1e-6)
+    assert zc.mean() == pytest.approx(z.mean(), rel=0.005)
+    assert sc.fruit.on_limb.sum() == s.fruit
+    assert sc.card.side_mm == card.side_of(s.card_id)
+
+
+def test_card_number_tells_its_side() -> None:
+    rng = np.random.default_rng(0)
+    for side in card.SIDES_MM:
+        assert card.side_of(card.number_for(side, rng)) == side
+    for sc in (build(k, Options(card_frac=1.0)) for k in range(3)):
+        assert sc.card is None or sc.card.side_mm == card.side_of(sc.card.marker_id)

@@ -41,14 +41,33 @@ class Camera:
         return unit(self.forward + x[:, None] * self.right + y[:, None] * self.up)
 
 
-def aim(forward: NDArray, target: NDArray, dist: float, *, size: tuple[int, int], fov_deg: float, roll: float, aperture: float) -> Camera:
+def aim(
+    forward: NDArray,
+    target: NDArray,
+    dist: float,
+    *,
+    size: tuple[int, int],
+    fov_deg: float,
+    roll: float,
+    aperture: float,
+) -> Camera:
     """A camera looking along `forward` at `target` from `dist` mm; `fov_deg` spans the long side."""
     f = unit(forward)
     up0 = across(f)
     right0 = np.cross(f, up0)
     up = np.cos(roll) * up0 + np.sin(roll) * right0
     w, h = size
-    return Camera(target - f * dist, f, np.cross(f, up), up, w, h, max(w, h) / 2 / np.tan(np.deg2rad(fov_deg) / 2), dist, aperture)
+    return Camera(
+        target - f * dist,
+        f,
+        np.cross(f, up),
+        up,
+        w,
+        h,
+        max(w, h) / 2 / np.tan(np.deg2rad(fov_deg) / 2),
+        dist,
+        aperture,
+    )
 
 
 def blur(img: NDArray, sigma: float) -> NDArray:
@@ -80,7 +99,14 @@ def smoothed(s: NDArray, strength: float) -> NDArray:
 
 
 def develop(
-    rad: NDArray, rng: np.random.Generator, *, metering: float, noise: float, sharpen: float, soften: float, clean: float = 0.0
+    rad: NDArray,
+    rng: np.random.Generator,
+    *,
+    metering: float,
+    noise: float,
+    sharpen: float,
+    soften: float,
+    clean: float = 0.0,
 ) -> NDArray:
     """Radiance to 8-bit sRGB as a phone would: exposure, white balance, shadow lift, contrast, noise.
 
@@ -100,11 +126,17 @@ def develop(
     big = blur(big[..., None], 4.0)
     gain = (0.25 / (big + 0.03)) ** rng.uniform(0.1, 0.35)
     x = x * np.clip(gain, 0.5, 2.2)
-    x = x * (1 + x / 9) / (1 + x)  * 1.45
+    x = x * (1 + x / 9) / (1 + x) * 1.45
     lum2 = x.mean(2, keepdims=True)
     x = np.clip(lum2 + (x - lum2) * rng.uniform(0.9, 1.2), 0, 1)
     s = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-6) ** (1 / 2.4) - 0.055)
-    s = np.clip(s + rng.uniform(0.05, 0.16) * (s - 0.5) * (1 - np.abs(2 * s - 1)) * 2 - rng.uniform(0, 0.03), 0, 1)
+    s = np.clip(
+        s
+        + rng.uniform(0.05, 0.16) * (s - 0.5) * (1 - np.abs(2 * s - 1)) * 2
+        - rng.uniform(0, 0.03),
+        0,
+        1,
+    )
     if clean > 0:
         s = smoothed(s, clean)
     s = blur(s, soften)

@@ -39,7 +39,14 @@ class Card:
     def corners(self) -> NDArray:
         """Marker corners (4, 3): top left, top right, bottom right, bottom left."""
         h = self.side_mm / 2
-        return self.centre + h * np.array([-self.right + self.up, self.right + self.up, self.right - self.up, -self.right - self.up])
+        return self.centre + h * np.array(
+            [
+                -self.right + self.up,
+                self.right + self.up,
+                self.right - self.up,
+                -self.right - self.up,
+            ]
+        )
 
     @property
     def outline(self) -> NDArray:
@@ -64,7 +71,9 @@ def marker_bits(marker_id: int) -> NDArray:
     return m
 
 
-def picture(marker_id: int, quiet: float, white: float = 0.82, black: float = 0.035) -> tuple[NDArray, float]:
+def picture(
+    marker_id: int, quiet: float, white: float = 0.82, black: float = 0.035
+) -> tuple[NDArray, float]:
     """Reflectance of the whole card with whole texels a module, and the card's side in modules."""
     q = round(quiet * 4)
     side = 24 + 2 * q
@@ -74,7 +83,9 @@ def picture(marker_id: int, quiet: float, white: float = 0.82, black: float = 0.
     return img, side / 4
 
 
-def place(rng: np.random.Generator, eye: NDArray, anchor: NDArray, offset: NDArray, side_mm: float) -> Card:
+def place(
+    rng: np.random.Generator, eye: NDArray, anchor: NDArray, offset: NDArray, side_mm: float
+) -> Card:
     """A card near `anchor` moved by `offset`, facing `eye` but for a tilt up to 55 degrees."""
     centre = anchor + offset
     to_eye = unit(eye - centre)
@@ -84,10 +95,20 @@ def place(rng: np.random.Generator, eye: NDArray, anchor: NDArray, offset: NDArr
     up = across(n, np.array([0, 0, 1.0]) + rng.normal(size=3) * rng.choice([0.08, 0.5]))
     right = np.cross(up, n)
     real = float(np.rad2deg(np.arccos(np.clip(n @ to_eye, -1, 1))))
-    return Card(number_for(side_mm, rng), side_mm, centre, right, up, real, float(rng.choice([1.0, 1.25, 1.5, 2.0])))
+    return Card(
+        number_for(side_mm, rng),
+        side_mm,
+        centre,
+        right,
+        up,
+        real,
+        float(rng.choice([1.0, 1.25, 1.5, 2.0])),
+    )
 
 
-def add(face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.random.Generator) -> None:
+def add(
+    face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.random.Generator
+) -> None:
     """Add the card and what holds it: a thread, a stick or a clip to the limb."""
     o = card.outline
     n = np.cross(card.right, card.up)
@@ -104,5 +125,11 @@ def add(face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.r
         add_twigs(bits, line[None], np.full((1, 8), rng.uniform(0.3, 1.0)), np.array([STRIP_DRY]))
     else:
         low = o.mean(0) - n * 2.5
-        line = low - card.up * card.side_mm * 0.4 + (card.up * card.side_mm * 0.4 - np.array([0, 0, 1.0]) * 500) * s
-        add_twigs(bits, line[None], np.full((1, 8), 2.5), np.array([rng.choice([STRIP_DRY, STRIP_GREEN])]))
+        line = (
+            low
+            - card.up * card.side_mm * 0.4
+            + (card.up * card.side_mm * 0.4 - np.array([0, 0, 1.0]) * 500) * s
+        )
+        add_twigs(
+            bits, line[None], np.full((1, 8), 2.5), np.array([rng.choice([STRIP_DRY, STRIP_GREEN])])
+        )

@@ -52,7 +52,14 @@ def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -
     return np.array(sites[: max(count, 0)], int)
 
 
-def hang(rng: np.random.Generator, nodes: Nodes, kind: Kind, sites: NDArray, size_mm: float, shares: tuple[float, float] | None = None) -> Fruit:
+def hang(
+    rng: np.random.Generator,
+    nodes: Nodes,
+    kind: Kind,
+    sites: NDArray,
+    size_mm: float,
+    shares: tuple[float, float] | None = None,
+) -> Fruit:
     """Fruit at the given nodes; `size_mm` is their usual diameter. On the limb until told otherwise.
 
     `shares` fixes the shares of yellowing and damaged fruit (to whole fruit) instead of drawing them.
@@ -61,20 +68,37 @@ def hang(rng: np.random.Generator, nodes: Nodes, kind: Kind, sites: NDArray, siz
     d = size_mm * np.clip(rng.normal(1, 0.16, n), 0.5, 1.45)
     u = rng.random(n)
     share = rng.choice([0.0, 0.06, 0.15, 0.25], p=[0.25, 0.35, 0.25, 0.15])
-    cls = np.where(u < share, YELLOWING, np.where(u > 1 - rng.choice([0, 0.05, 0.12]), DAMAGED, GREEN))
+    cls = np.where(
+        u < share, YELLOWING, np.where(u > 1 - rng.choice([0, 0.05, 0.12]), DAMAGED, GREEN)
+    )
     if shares is not None:
         rank = rng.permutation(n)
         yellow, hurt = round(n * shares[0]), round(n * shares[1])
         cls = np.where(rank < yellow, YELLOWING, np.where(rank < yellow + hurt, DAMAGED, GREEN))
     d = np.where(cls == YELLOWING, d * rng.uniform(0.4, 0.78, n), d)
     ratio = rng.uniform(*kind.length_ratio, n)
-    out = unit(nodes.out[sites] + rng.normal(size=(n, 3)) * 0.55 + nodes.along[sites] * rng.uniform(-0.4, 0.8, (n, 1)))
+    out = unit(
+        nodes.out[sites]
+        + rng.normal(size=(n, 3)) * 0.55
+        + nodes.along[sites] * rng.uniform(-0.4, 0.8, (n, 1))
+    )
     stalk = rng.uniform(*kind.stalk_mm, n)
     sag = np.clip(stalk / 14, 0.15, 2.2)[:, None] * rng.uniform(0.4, 1.5, (n, 1))
     axis = unit(out + sag * [0, 0, -1.0] + rng.normal(size=(n, 3)) * 0.15)
     anchor = nodes.pos[sites] + nodes.out[sites] * nodes.radius[sites][:, None] * 0.85
     centre = anchor + unit(out + axis) * stalk[:, None] + axis * (d * ratio / 2)[:, None]
-    return Fruit(centre, axis, d, ratio, [str(c) for c in cls], anchor, out, nodes.main_mm[sites].astype(float), nodes.shoot[sites].astype(int), np.ones(n, bool))
+    return Fruit(
+        centre,
+        axis,
+        d,
+        ratio,
+        [str(c) for c in cls],
+        anchor,
+        out,
+        nodes.main_mm[sites].astype(float),
+        nodes.shoot[sites].astype(int),
+        np.ones(n, bool),
+    )
 
 
 def push_apart(fr: Fruit, stems: list[Stem]) -> None:
@@ -101,7 +125,9 @@ def push_apart(fr: Fruit, stems: list[Stem]) -> None:
     fr.axis = unit(0.75 * rest + fr.axis * 0.5)
 
 
-def shape(fr: Fruit, kind: Kind, rng: np.random.Generator, rows: int, cols: int) -> tuple[NDArray, NDArray, NDArray]:
+def shape(
+    fr: Fruit, kind: Kind, rng: np.random.Generator, rows: int, cols: int
+) -> tuple[NDArray, NDArray, NDArray]:
     """Vertex grids (K, rows, cols + 1, 3), unit-sphere coordinates, and angle from the groove."""
     n = len(fr)
     th = np.linspace(0, np.pi, rows)[None, :, None]
@@ -110,12 +136,23 @@ def shape(fr: Fruit, kind: Kind, rng: np.random.Generator, rows: int, cols: int)
     yellow = np.array([c == YELLOWING for c in fr.cls])[:, None, None]
     rad = np.sin(th) ** 0.92 * (1 - 0.22 * tip * (1 - np.cos(th)) / 2)
     dphi = np.abs((ph + np.pi) % (2 * np.pi) - np.pi)
-    groove = kind.suture * rng.uniform(0.3, 1.5, (n, 1, 1)) * np.exp(-((dphi / 0.22) ** 2)) * np.sin(th) ** 0.5
+    groove = (
+        kind.suture
+        * rng.uniform(0.3, 1.5, (n, 1, 1))
+        * np.exp(-((dphi / 0.22) ** 2))
+        * np.sin(th) ** 0.5
+    )
     dent = 0.05 * np.exp(-((th / 0.35) ** 2))
     ax = -np.cos(th) * (1 - dent) + 0.22 * tip * np.exp(-(((np.pi - th) / 0.28) ** 2))
-    sph = np.stack(np.broadcast_arrays(np.sin(th) * np.cos(ph), np.sin(th) * np.sin(ph), -np.cos(th)), -1)[0]
-    lump = waves(sph, rng, 0.9, 6)[None] * rng.choice([0.01, 0.02, 0.05], (n, 1, 1), p=[0.5, 0.4, 0.1])
-    lump = lump + np.where(yellow, waves(sph, rng, 0.35, 8)[None] * rng.choice([0, 0.03, 0.06], (n, 1, 1)), 0)
+    sph = np.stack(
+        np.broadcast_arrays(np.sin(th) * np.cos(ph), np.sin(th) * np.sin(ph), -np.cos(th)), -1
+    )[0]
+    lump = waves(sph, rng, 0.9, 6)[None] * rng.choice(
+        [0.01, 0.02, 0.05], (n, 1, 1), p=[0.5, 0.4, 0.1]
+    )
+    lump = lump + np.where(
+        yellow, waves(sph, rng, 0.35, 8)[None] * rng.choice([0, 0.03, 0.06], (n, 1, 1)), 0
+    )
     hurt = np.array([c == DAMAGED for c in fr.cls])[:, None, None]
     lump = lump - np.where(hurt, 0.16 * np.clip(waves(sph, rng, 0.6, 6)[None] - 0.4, 0, 1), 0)
     lump = lump * np.sin(th) ** 0.5
@@ -127,12 +164,16 @@ def shape(fr: Fruit, kind: Kind, rng: np.random.Generator, rows: int, cols: int)
     z = np.broadcast_to(ax * fr.ratio[:, None, None] * (1 + lump), x.shape)
     r = (fr.diameter / 2)[:, None, None, None]
     p = fr.centre[:, None, None] + r * (
-        x[..., None] * e[:, None, None] + y[..., None] * g[:, None, None] + z[..., None] * fr.axis[:, None, None]
+        x[..., None] * e[:, None, None]
+        + y[..., None] * g[:, None, None]
+        + z[..., None] * fr.axis[:, None, None]
     )
     return p, sph, np.broadcast_to(dphi, x.shape)
 
 
-def colours(fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi: NDArray) -> NDArray:
+def colours(
+    fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi: NDArray
+) -> NDArray:
     """Colour, roughness and sheen per vertex (K, rows, cols, 5)."""
     n = len(fr)
     out = np.empty((n, *sph.shape[:2], 5), np.float32)
@@ -152,18 +193,27 @@ def colours(fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi:
         b = np.clip(blush_amt * rng.uniform(0.2, 1.3) * (sun - 0.35 + 0.2 * mid), 0, 0.9)[..., None]
         c = c * (1 - b) + np.array(kind.blush) * (0.8 + 0.25 * fine[..., None] * 0.5) * b
         c = c * (1 - 0.25 * np.exp(-((dphi[i] / 0.07) ** 2)))[..., None]
-        wax = np.clip(0.25 * big + 0.15 + 0.1 * mid, 0, 0.5)[..., None] * (0.5 if kind.name == "plum" else 0.12)
+        wax = np.clip(0.25 * big + 0.15 + 0.1 * mid, 0, 0.5)[..., None] * (
+            0.5 if kind.name == "plum" else 0.12
+        )
         c = c * (1 - wax) + np.array([0.38, 0.42, 0.38]) * wax
         rough = kind.rough + 0.06 * mid
         if fr.cls[i] == YELLOWING:
-            y = np.array([[0.5, 0.44, 0.11], [0.42, 0.42, 0.14], [0.5, 0.36, 0.12], [0.36, 0.4, 0.12]][rng.integers(4)])
+            y = np.array(
+                [[0.5, 0.44, 0.11], [0.42, 0.42, 0.14], [0.5, 0.36, 0.12], [0.36, 0.4, 0.12]][
+                    rng.integers(4)
+                ]
+            )
             m = np.clip(rng.uniform(0.7, 1.1) + 0.25 * big, 0, 1)[..., None]
             c = c * (1 - m) + y * (0.9 + 0.12 * mid + 0.06 * fine)[..., None] * m
             d = np.clip((mid + big * 0.5) - rng.uniform(0.7, 2.2), 0, 0.6)[..., None]
             c = c * (1 - d) + np.array([0.2, 0.1, 0.04]) * d
         elif fr.cls[i] == DAMAGED:
             m = np.clip((big + 0.6 * mid - rng.uniform(0.1, 0.7)) * 4, 0, 1)[..., None]
-            c = c * (1 - m) + np.array([0.14, 0.085, 0.045]) * (0.8 + 0.3 * mid + 0.1 * fine)[..., None] * m
+            c = (
+                c * (1 - m)
+                + np.array([0.14, 0.085, 0.045]) * (0.8 + 0.3 * mid + 0.1 * fine)[..., None] * m
+            )
             rough = rough * (1 - m[..., 0]) + 0.8 * m[..., 0]
         tipm = np.exp(-(((1 - along) / 0.012) ** 2))[..., None] * 0.8
         c = c * (1 - tipm) + np.array([0.1, 0.06, 0.03]) * tipm
@@ -173,13 +223,26 @@ def colours(fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi:
     return out
 
 
-def add(buf: MeshBuf, bits: MeshBuf, fr: Fruit, kind: Kind, rng: np.random.Generator, first_id: int, detail: tuple[int, int]) -> NDArray:
+def add(
+    buf: MeshBuf,
+    bits: MeshBuf,
+    fr: Fruit,
+    kind: Kind,
+    rng: np.random.Generator,
+    first_id: int,
+    detail: tuple[int, int],
+) -> NDArray:
     """Add fruit, stalks and dried remains; return the vertex grids (K, rows, cols + 1, 3)."""
     if len(fr) == 0:
         return np.zeros((0, 2, 2, 3))
     rows, cols = detail
     p, sph, dphi = shape(fr, kind, rng, rows, cols)
-    buf.add_grids(p, col=colours(fr, kind, rng, sph, dphi), obj=OBJ_FRUIT + first_id + np.arange(len(fr)), wrap=True)
+    buf.add_grids(
+        p,
+        col=colours(fr, kind, rng, sph, dphi),
+        obj=OBJ_FRUIT + first_id + np.arange(len(fr)),
+        wrap=True,
+    )
     half = (fr.diameter * fr.ratio / 2)[:, None]
     end = fr.centre - fr.axis * half * 0.93
     n = len(fr)
@@ -191,7 +254,14 @@ def add(buf: MeshBuf, bits: MeshBuf, fr: Fruit, kind: Kind, rng: np.random.Gener
     rad = thick[:, None] * np.array([1.5, 1.1, 0.9, 0.85, 0.9, 1.1, 1.5])[None]
     if kind.stalk_mm[1] < 8:
         rad = rad * 1.4
-    add_twigs(bits, line, rad, np.full(n, STRIP_GREEN) if kind.stalk_mm[1] > 8 else rng.choice([STRIP_GREEN, STRIP_DRY], n))
+    add_twigs(
+        bits,
+        line,
+        rad,
+        np.full(n, STRIP_GREEN)
+        if kind.stalk_mm[1] > 8
+        else rng.choice([STRIP_GREEN, STRIP_DRY], n),
+    )
     add_remains(bits, fr, rng, kind)
     return p
 
@@ -212,8 +282,17 @@ def add_remains(bits: MeshBuf, fr: Fruit, rng: np.random.Generator, kind: Kind) 
         reach = fr.diameter[i] * rng.uniform(0.1, 0.5, (k, 1, 1))
         dirn = np.cos(ang) * b + np.sin(ang) * c
         bend = rng.normal(size=(k, 1, 3))
-        lines.append(base + dirn * (0.12 * fr.diameter[i] + 0.6 * s * reach) + a * s * reach * 0.7 + bend * s**2 * reach * 0.5)
-        radii.append(np.broadcast_to(rng.uniform(0.25, 1.1, (k, 1)) * np.array([1, 1, 0.9, 0.7, 0.5, 0.2]), (k, 6)))
+        lines.append(
+            base
+            + dirn * (0.12 * fr.diameter[i] + 0.6 * s * reach)
+            + a * s * reach * 0.7
+            + bend * s**2 * reach * 0.5
+        )
+        radii.append(
+            np.broadcast_to(
+                rng.uniform(0.25, 1.1, (k, 1)) * np.array([1, 1, 0.9, 0.7, 0.5, 0.2]), (k, 6)
+            )
+        )
     if lines:
         pts = np.concatenate(lines)
         add_twigs(bits, pts, np.concatenate(radii), np.full(len(pts), STRIP_DRY), sides=4)

@@ -33,8 +33,18 @@ class Kind:
     node_mm: tuple[float, float]
 
 
-RED_BARK: tuple[RGB, ...] = ((0.17, 0.055, 0.035), (0.13, 0.06, 0.04), (0.2, 0.1, 0.06), (0.12, 0.09, 0.07))
-GREY_BARK: tuple[RGB, ...] = ((0.13, 0.1, 0.08), (0.2, 0.17, 0.14), (0.1, 0.06, 0.05), (0.16, 0.09, 0.06))
+RED_BARK: tuple[RGB, ...] = (
+    (0.17, 0.055, 0.035),
+    (0.13, 0.06, 0.04),
+    (0.2, 0.1, 0.06),
+    (0.12, 0.09, 0.07),
+)
+GREY_BARK: tuple[RGB, ...] = (
+    (0.13, 0.1, 0.08),
+    (0.2, 0.17, 0.14),
+    (0.1, 0.06, 0.05),
+    (0.16, 0.09, 0.06),
+)
 
 PEACH = Kind(
     "peach", (9, 30), (1.05, 1.5), (0.1, 0.5), 0.07, 0.9, 0.75, (1.0, 4.0), (0.66, 0.28, 0.06),
@@ -62,13 +72,16 @@ CHERRY = Kind(
     (70, 150), (0.4, 0.55), 0.58, GREY_BARK, (18, 45),
 )  # fmt: skip
 
-# Two more looks, for sample photographs only: training draws from KINDS.
+# More looks, for sample photographs only: training draws from KINDS.
 PLUM_APRICOT = replace(
     PLUM, name="plum-apricot", length_ratio=(1.0, 1.2), suture=0.05, fuzz=0.35, rough=0.5, stalk_mm=(4, 9),
     green=((0.19, 0.27, 0.08), (0.23, 0.3, 0.11), (0.16, 0.24, 0.07)), blush=(0.2, 0.07, 0.05), blush_max=0.7,
     leaf_ratio=(0.5, 0.68),
 )  # fmt: skip
-SWEET_CHERRY = replace(CHERRY, name="cherry", length_ratio=(0.95, 1.1), stalk_mm=(25, 45), suture=0.05)
+CHERRY_PLUM = replace(CHERRY, green=CHERRY.green[:3])  # none that pass for yellowing
+SWEET_CHERRY = replace(
+    CHERRY_PLUM, name="cherry", length_ratio=(0.95, 1.1), stalk_mm=(25, 45), suture=0.05
+)
 
 KINDS: tuple[Kind, ...] = (PEACH, NECTARINE, PLUM, APRICOT, CHERRY)
 KIND_WEIGHTS = (0.4, 0.12, 0.16, 0.12, 0.2)

@@ -40,10 +40,20 @@ class Leaves:
 
 def join(parts: list[Leaves]) -> Leaves:
     """All parts as one."""
-    return Leaves(*(np.concatenate([getattr(p, k) for p in parts]) for k in Leaves.__dataclass_fields__))
+    return Leaves(
+        *(np.concatenate([getattr(p, k) for p in parts]) for k in Leaves.__dataclass_fields__)
+    )
 
 
-def make(rng: np.random.Generator, pos: NDArray, heading: NDArray, kind: Kind, *, size: NDArray | float = 1.0, young: float = 0.1) -> Leaves:
+def make(
+    rng: np.random.Generator,
+    pos: NDArray,
+    heading: NDArray,
+    kind: Kind,
+    *,
+    size: NDArray | float = 1.0,
+    young: float = 0.1,
+) -> Leaves:
     """Leaves starting at `pos` (K, 3) along `heading`; `size` scales them, `young` is the share of young ones."""
     n = len(pos)
     length = rng.uniform(*kind.leaf_mm, n) * size
@@ -51,7 +61,9 @@ def make(rng: np.random.Generator, pos: NDArray, heading: NDArray, kind: Kind, *
     variant = rng.integers(*MATURE, n)
     u = rng.random(n)
     variant = np.where(u < 0.35, rng.integers(*MIDDLE, n), variant)
-    variant = np.where((u < young) | (length < kind.leaf_mm[0] * 0.45), rng.integers(*YOUNG, n), variant)
+    variant = np.where(
+        (u < young) | (length < kind.leaf_mm[0] * 0.45), rng.integers(*YOUNG, n), variant
+    )
     variant = np.where(u > 0.985, SICK[0], variant)
     return Leaves(
         pos, unit(heading), up, length, length * rng.uniform(*kind.leaf_ratio, n),
@@ -61,11 +73,18 @@ def make(rng: np.random.Generator, pos: NDArray, heading: NDArray, kind: Kind, *
     )  # fmt: skip
 
 
-def rosettes(rng: np.random.Generator, pos: NDArray, out: NDArray, along: NDArray, kind: Kind, size: float) -> tuple[Leaves, NDArray]:
+def rosettes(
+    rng: np.random.Generator, pos: NDArray, out: NDArray, along: NDArray, kind: Kind, size: float
+) -> tuple[Leaves, NDArray]:
     """Leafy shoots at nodes: 3 to 9 leaves each around a short green axis. Also the axes (K, 5, 3)."""
     n = len(pos)
     count = rng.integers(3, 10, n)
-    axis = unit(out * 0.9 + along * rng.uniform(-0.1, 0.9, (n, 1)) + rng.normal(size=(n, 3)) * 0.3 + [0, 0, 0.15])
+    axis = unit(
+        out * 0.9
+        + along * rng.uniform(-0.1, 0.9, (n, 1))
+        + rng.normal(size=(n, 3)) * 0.3
+        + [0, 0, 0.15]
+    )
     length = rng.gamma(1.3, 18, n) + 4
     b = across(axis, rng.normal(size=(n, 3)))
     side = np.cross(axis, b)
@@ -75,10 +94,21 @@ def rosettes(rng: np.random.Generator, pos: NDArray, out: NDArray, along: NDArra
     ang = k * np.deg2rad(137.5) + rng.uniform(0, 6.28, n)[who]
     radial = np.cos(ang)[:, None] * b[who] + np.sin(ang)[:, None] * side[who]
     start = pos[who] + axis[who] * (f * length[who])[:, None]
-    heading = unit(radial * rng.uniform(0.5, 1.1, (len(who), 1)) + axis[who] * (0.3 + f[:, None]) + rng.normal(size=(len(who), 3)) * 0.2)
-    sz = size * np.where(f < 0.3, rng.uniform(0.35, 0.8, len(who)), rng.uniform(0.6, 1.05, len(who))) * np.where(f > 0.85, 0.55, 1.0)
+    heading = unit(
+        radial * rng.uniform(0.5, 1.1, (len(who), 1))
+        + axis[who] * (0.3 + f[:, None])
+        + rng.normal(size=(len(who), 3)) * 0.2
+    )
+    sz = (
+        size
+        * np.where(f < 0.3, rng.uniform(0.35, 0.8, len(who)), rng.uniform(0.6, 1.05, len(who)))
+        * np.where(f > 0.85, 0.55, 1.0)
+    )
     leaves = make(rng, start, heading, kind, size=sz)
-    lines = pos[:, None, :] + axis[:, None, :] * (np.linspace(0, 1, 5)[None, :] * length[:, None])[..., None]
+    lines = (
+        pos[:, None, :]
+        + axis[:, None, :] * (np.linspace(0, 1, 5)[None, :] * length[:, None])[..., None]
+    )
     return leaves, lines
 
 
@@ -105,13 +135,28 @@ def surface(lv: Leaves, rows: int, cols: int, teeth: float = 0.05) -> NDArray:
     half = np.maximum(lv.width[:, None] / 2 * prof * saw, np.where(body > 0.97, 0.05, 0.9))
     fold = lv.fold[:, None, None]
     lift = np.sin(fold) * np.abs(x)[None, None, :]
-    ripple = 0.1 * np.sin(2 * np.pi * (3.0 * s[None, :, None] + 3 * lv.twist[:, None, None] + 0.2 * np.sign(x)[None, None, :])) * (x**2)[None, None, :]
+    ripple = (
+        0.1
+        * np.sin(
+            2
+            * np.pi
+            * (
+                3.0 * s[None, :, None]
+                + 3 * lv.twist[:, None, None]
+                + 0.2 * np.sign(x)[None, None, :]
+            )
+        )
+        * (x**2)[None, None, :]
+    )
     return mid[:, :, None] + half[..., None, None] * (
-        (np.cos(fold) * x[None, None, :])[..., None] * across_leaf[:, :, None] + (lift + ripple)[..., None] * nor[:, :, None]
+        (np.cos(fold) * x[None, None, :])[..., None] * across_leaf[:, :, None]
+        + (lift + ripple)[..., None] * nor[:, :, None]
     )
 
 
-def add(top: MeshBuf, under: MeshBuf, lv: Leaves, eye: NDArray, *, rows: int = 48, cols: int = 7) -> None:
+def add(
+    top: MeshBuf, under: MeshBuf, lv: Leaves, eye: NDArray, *, rows: int = 48, cols: int = 7
+) -> None:
     """Add leaves, sharing their triangles between `top` and `under` by the face that `eye` sees."""
     k = len(lv.length)
     if k == 0:

@@ -33,12 +33,19 @@ def choose(rng: np.random.Generator, cam: Camera, name: str | None = None) -> Li
     el = np.deg2rad(rng.uniform(22, 72))
     az = rng.normal(0, 0.9) if name != "backlight" else np.pi + rng.normal(0, 0.6)
     d = np.cos(el) * (np.cos(az) * back + np.sin(az) * side) + np.array([0, 0, np.sin(el)])
-    power = {"sun": rng.uniform(5, 9), "backlight": rng.uniform(4, 9), "mixed": rng.uniform(1.5, 4), "shade": 0.0}[name]
+    power = {
+        "sun": rng.uniform(5, 9),
+        "backlight": rng.uniform(4, 9),
+        "mixed": rng.uniform(1.5, 4),
+        "shade": 0.0,
+    }[name]
     warm = np.array([1.0, 0.94, 0.84]) if el > 0.7 else np.array([1.0, 0.88, 0.7])
     return Light(name, d, power * warm, sky_picture(rng, name, d))
 
 
-def canopy(rng: np.random.Generator, light: Light, cam: Camera, span: float) -> tuple[NDArray, NDArray]:
+def canopy(
+    rng: np.random.Generator, light: Light, cam: Camera, span: float
+) -> tuple[NDArray, NDArray]:
     """Starts and headings of unseen leaves between sun and limb, which throw leaf-shaped shadows."""
     n = int(rng.integers(0, 140))
     b = across(light.to_sun)
@@ -47,7 +54,9 @@ def canopy(rng: np.random.Generator, light: Light, cam: Camera, span: float) -> 
     far = rng.uniform(250, 1100, n)
     p = light.to_sun * far[:, None] + uv[:, :1] * b + uv[:, 1:] * c
     px, z = cam.project(p)
-    inside = (px > -120).all(-1) & (px[:, 0] < cam.width + 120) & (px[:, 1] < cam.height + 120) & (z > 0)
+    inside = (
+        (px > -120).all(-1) & (px[:, 0] < cam.width + 120) & (px[:, 1] < cam.height + 120) & (z > 0)
+    )
     near = np.linalg.norm(p - cam.eye, axis=1) < 200
     keep = ~inside & ~near
     return p[keep], unit(rng.normal(size=(n, 3)) + [0, 0, -0.4])[keep]

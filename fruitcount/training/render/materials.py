@@ -37,9 +37,20 @@ def _leaf(reflect: NDArray, through: NDArray, rough: float, spec: float) -> dict
     """Half reflecting, half translucent sheet; pictures are doubled because each half has weight one half."""
     shine = {
         "type": "twosided",
-        "bsdf": {"type": "principled", "base_color": bitmap(np.clip(2 * reflect, 0, 0.95)), "roughness": rough, "specular": spec},
+        "bsdf": {
+            "type": "principled",
+            "base_color": bitmap(np.clip(2 * reflect, 0, 0.95)),
+            "roughness": rough,
+            "specular": spec,
+        },
     }
-    glow = {"type": "principledthin", "base_color": bitmap(np.clip(2 * through, 0, 0.95)), "roughness": 0.8, "diff_trans": 2.0, "eta": 1.3}
+    glow = {
+        "type": "principledthin",
+        "base_color": bitmap(np.clip(2 * through, 0, 0.95)),
+        "roughness": 0.8,
+        "diff_trans": 2.0,
+        "eta": 1.3,
+    }
     return {"type": "blendbsdf", "weight": 0.5, "a": shine, "b": glow}
 
 
@@ -63,10 +74,31 @@ def materials(pictures: dict[str, Any], leaf_rough: float, leaf_spec: float) -> 
         },
         "leaf_top": _leaf(top, through, leaf_rough, leaf_spec),
         "leaf_under": _leaf(under, through, 0.75, 0.3),
-        "wood": {"type": "twosided", "bsdf": {"type": "principled", "base_color": bitmap(pictures["bark"]), "roughness": 0.6, "specular": 0.35}},
-        "foliage": {"type": "principledthin", "base_color": dict(col), "roughness": 0.7, "diff_trans": 0.9},
+        "wood": {
+            "type": "twosided",
+            "bsdf": {
+                "type": "principled",
+                "base_color": bitmap(pictures["bark"]),
+                "roughness": 0.6,
+                "specular": 0.35,
+            },
+        },
+        "foliage": {
+            "type": "principledthin",
+            "base_color": dict(col),
+            "roughness": 0.7,
+            "diff_trans": 0.9,
+        },
         "matte": {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": dict(col)}},
-        "card": {"type": "twosided", "bsdf": {"type": "principled", "base_color": bitmap(pictures["card"], nearest=True), "roughness": 0.7, "specular": 0.2}},
+        "card": {
+            "type": "twosided",
+            "bsdf": {
+                "type": "principled",
+                "base_color": bitmap(pictures["card"], nearest=True),
+                "roughness": 0.7,
+                "specular": 0.2,
+            },
+        },
     }
     return {k: mi.load_dict(v) for k, v in made.items()}
 
@@ -77,7 +109,9 @@ def mesh(name: str, buf: MeshBuf, bsdf: Any) -> tuple[Any, NDArray]:
     v, n, uv, col, f, obj = buf.arrays()
     props = mi.Properties()
     props["bsdf"] = bsdf
-    m = mi.Mesh(name, len(v), len(f), has_vertex_normals=True, has_vertex_texcoords=True, props=props)
+    m = mi.Mesh(
+        name, len(v), len(f), has_vertex_normals=True, has_vertex_texcoords=True, props=props
+    )
     m.add_attribute("vertex_color", 3, np.ascontiguousarray(col[:, :3]).ravel())
     m.add_attribute("vertex_rough", 1, np.ascontiguousarray(col[:, 3]).ravel())
     m.add_attribute("vertex_sheen", 1, np.ascontiguousarray(col[:, 4]).ravel())
@@ -103,17 +137,30 @@ def sensor(cam: Camera, spp: int, seed: int) -> dict[str, Any]:
         "near_clip": 5.0,
         "far_clip": 1e5,
         "to_world": mi.ScalarTransform4f().look_at(
-            origin=[float(x) for x in cam.eye], target=[float(x) for x in cam.eye + cam.forward], up=[float(x) for x in cam.up]
+            origin=[float(x) for x in cam.eye],
+            target=[float(x) for x in cam.eye + cam.forward],
+            up=[float(x) for x in cam.up],
         ),
-        "film": {"type": "hdrfilm", "width": cam.width, "height": cam.height, "pixel_format": "rgb", "rfilter": {"type": "box"}},
+        "film": {
+            "type": "hdrfilm",
+            "width": cam.width,
+            "height": cam.height,
+            "pixel_format": "rgb",
+            "rfilter": {"type": "box"},
+        },
         "sampler": {"type": "independent", "sample_count": spp, "seed": seed},
     }
 
 
-def scene(meshes: dict[str, Any], cam: Camera, light: Light, *, spp: int, seed: int, depth: int) -> Any:
+def scene(
+    meshes: dict[str, Any], cam: Camera, light: Light, *, spp: int, seed: int, depth: int
+) -> Any:
     """Everything together, ready to render."""
     mi = _mi()
-    d: dict[str, Any] = {"type": "scene", "integrator": {"type": "path", "max_depth": depth, "rr_depth": 4}}
+    d: dict[str, Any] = {
+        "type": "scene",
+        "integrator": {"type": "path", "max_depth": depth, "rr_depth": 4},
+    }
     d["sensor"] = sensor(cam, spp, seed)
     d["sky"] = {
         "type": "envmap",

@@ -98,7 +98,9 @@ class MeshBuf:
             f,
             grid_normals(p, wrap).reshape(-1, 3),
             uv=None if uv is None else uv.reshape(-1, 2),
-            col=None if col is None else np.broadcast_to(col, (k, r, c, np.shape(col)[-1])).reshape(k * r * c, -1),
+            col=None
+            if col is None
+            else np.broadcast_to(col, (k, r, c, np.shape(col)[-1])).reshape(k * r * c, -1),
             obj=ids,
         )
 

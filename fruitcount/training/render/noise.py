@@ -10,7 +10,9 @@ def waves(p: NDArray, rng: np.random.Generator, scale: float, count: int = 8) ->
     """Smooth noise, roughly -1 to 1, at points `p` (..., 3); raising `scale` makes it coarser."""
     k = rng.normal(size=(count, 3)) / scale
     ph = rng.uniform(0, 2 * np.pi, count)
-    return np.sin(p.astype(np.float32) @ k.T.astype(np.float32) + ph.astype(np.float32)).sum(-1) / np.sqrt(count)
+    return np.sin(p.astype(np.float32) @ k.T.astype(np.float32) + ph.astype(np.float32)).sum(
+        -1
+    ) / np.sqrt(count)
 
 
 def picture(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, int]) -> NDArray:
@@ -26,7 +28,9 @@ def picture(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, 
     return rows[:, c0] * (1 - fc) + rows[:, c1] * fc
 
 
-def fractal(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, int], octaves: int = 4) -> NDArray:
+def fractal(
+    rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, int], octaves: int = 4
+) -> NDArray:
     """Sum of `octaves` noise pictures, each twice as fine and half as strong, 0 to 1."""
     out = np.zeros(shape)
     total = 0.0

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from . import card as card_mod
 from . import light as light_mod
 from . import materials, textures, truth
-from . import card as card_mod
 from .camera import develop
 from .scene import PARTS, Options, Scene, build
 
@@ -46,7 +46,13 @@ def record(sc: Scene, name: str, ids: Any) -> dict[str, Any]:
     card = None
     if sc.card is not None:
         c, _ = cam.project(sc.card.corners)
-        card = {"dictionary": "DICT_4X4_50", "id": sc.card.marker_id, "side_mm": sc.card.side_mm, "corners_px": np.round(c, 3).tolist(), "tilt_deg": round(sc.card.tilt_deg, 1)}
+        card = {
+            "dictionary": "DICT_4X4_50",
+            "id": sc.card.marker_id,
+            "side_mm": sc.card.side_mm,
+            "corners_px": np.round(c, 3).tolist(),
+            "tilt_deg": round(sc.card.tilt_deg, 1),
+        }
     _, z = cam.project(main.points[inside] if inside.any() else main.points)
     return {
         "image": name, "width": cam.width, "height": cam.height, "seed": sc.seed, "kind": sc.kind.name, "light": sc.light.name, "card": card,
@@ -59,7 +65,9 @@ def record(sc: Scene, name: str, ids: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def take(sc: Scene, meshes: dict[str, tuple[Any, Any]], out: Path, name: str, q: Quality) -> dict[str, Any]:
+def take(
+    sc: Scene, meshes: dict[str, tuple[Any, Any]], out: Path, name: str, q: Quality
+) -> dict[str, Any]:
     """Render, develop and write one picture with its masks; returns its truth record."""
     import mitsuba as mi
 
@@ -87,12 +95,21 @@ def write_masks(ids: Any, out: Path, name: str) -> None:
 
 def shoot(sc: Scene, meshes: dict[str, tuple[Any, Any]], q: Quality) -> tuple[Any, Any]:
     """Radiance (H, W, 3) and object numbers (H, W) of one picture."""
-    world = materials.scene({k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=q.spp, seed=sc.seed % 2**31, depth=q.depth)
+    world = materials.scene(
+        {k: m for k, (m, _) in meshes.items()},
+        sc.cam,
+        sc.light,
+        spp=q.spp,
+        seed=sc.seed % 2**31,
+        depth=q.depth,
+    )
     rad = materials.render(world, sc.cam, sc.seed % 2**31, q.spp, denoise=q.denoise)
     return rad, truth.object_map(world, sc.cam, list(meshes.values()))
 
 
-def views(seed: int, opt: Options, q: Quality, out: Path, prefix: str, count: int) -> list[dict[str, Any]]:
+def views(
+    seed: int, opt: Options, q: Quality, out: Path, prefix: str, count: int
+) -> list[dict[str, Any]]:
     """Build one scene and photograph it `count` times, moving the camera and the light a little."""
     sc = build(seed, opt)
     meshes = make_meshes(sc, opt.detail)
@@ -115,7 +132,9 @@ def moved(sc: Scene, v: int) -> Scene:
     dist = cam.focus_mm * rng.uniform(0.85, 1.25)
     up = cam.up - (cam.up @ fwd) * fwd
     up = up / np.linalg.norm(up)
-    new = replace(cam, eye=target - fwd * dist, forward=fwd, up=up, right=np.cross(fwd, up), focus_mm=dist)
+    new = replace(
+        cam, eye=target - fwd * dist, forward=fwd, up=up, right=np.cross(fwd, up), focus_mm=dist
+    )
     card = sc.card
     if card is not None:
         n = np.cross(card.right, card.up)

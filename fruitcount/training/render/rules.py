@@ -67,7 +67,11 @@ def _card_faults(s: Shot, sc: Any, rec: dict[str, Any], ids: NDArray, margin: fl
     if seen < 0.985:
         out.append(f"only {seen:.1%} of the card is seen")
     c = np.array(rec["card"]["corners_px"])
-    side = float(np.linalg.norm(c - np.roll(c, 1, 0), axis=1).max()) * max(s.size) / max(cam.width, cam.height)
+    side = (
+        float(np.linalg.norm(c - np.roll(c, 1, 0), axis=1).max())
+        * max(s.size)
+        / max(cam.width, cam.height)
+    )
     if side < 110:
         out.append(f"card side is {side:.0f} px")
     _, zc = cam.project(card.centre)
@@ -87,7 +91,9 @@ def _fruit_faults(s: Shot, sc: Any, rec: dict[str, Any], margin: float) -> list[
         out.append(f"{len(own)} fruit of {s.fruit} in the frame")
     xy = np.array([[f["x"], f["y"]] for f in own])
     rad = np.array([f["r_px"] for f in own])[:, None]
-    if _outside(xy - rad, rec["width"], rec["height"], margin * 0.3) or _outside(xy + rad, rec["width"], rec["height"], margin * 0.3):
+    if _outside(xy - rad, rec["width"], rec["height"], margin * 0.3) or _outside(
+        xy + rad, rec["width"], rec["height"], margin * 0.3
+    ):
         out.append("a fruit leaves the frame")
     vis = np.array([f["visible"] for f in own])
     if (vis >= 0.5).mean() < 0.7:
@@ -97,7 +103,10 @@ def _fruit_faults(s: Shot, sc: Any, rec: dict[str, Any], margin: float) -> list[
     fr = sc.fruit
     mine = fr.on_limb
     wood = np.concatenate([st.points for st in sc.stems])
-    gap = np.linalg.norm(fr.centre[mine][:, None] - wood[None], axis=2).min(1) - (fr.diameter * fr.ratio)[mine] / 2
+    gap = (
+        np.linalg.norm(fr.centre[mine][:, None] - wood[None], axis=2).min(1)
+        - (fr.diameter * fr.ratio)[mine] / 2
+    )
     limit = s.kind.stalk_mm[1] + s.base_mm / 2 + 9
     if (gap > limit).any():
         out.append(f"a fruit hangs {gap.max():.0f} mm off the wood")

@@ -24,7 +24,9 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     p.add_argument("--size", default="960x720")
     p.add_argument("--spp", type=int, default=48)
     p.add_argument("--depth", type=int, default=7)
-    p.add_argument("--seconds", type=float, default=86400.0, help="stop starting scenes after this long")
+    p.add_argument(
+        "--seconds", type=float, default=86400.0, help="stop starting scenes after this long"
+    )
     p.add_argument("--workers", type=int, default=1)
     p.add_argument("--card-frac", type=float, default=0.5)
     p.add_argument("--portrait-frac", type=float, default=0.3)
@@ -44,7 +46,16 @@ def work(a: argparse.Namespace, worker: int, deadline: float) -> None:
     from .photo import Quality, views
 
     w, h = (int(x) for x in a.size.split("x"))
-    opt = Options((w, h), a.portrait_frac, a.card_frac, kind=a.kind, light=a.light, zoom=a.zoom, background=a.background, detail=a.detail)
+    opt = Options(
+        (w, h),
+        a.portrait_frac,
+        a.card_frac,
+        kind=a.kind,
+        light=a.light,
+        zoom=a.zoom,
+        background=a.background,
+        detail=a.detail,
+    )
     q = Quality(a.spp, a.depth, a.optix and "cuda" in a.variant)
     part = a.out / f"truth_part{worker}.jsonl"
     last = 0.0
@@ -98,4 +109,3 @@ def main(argv: list[str] | None = None) -> None:
                 j.terminate()
     n = gather(a.out)
     print(f"{n} photographs in {time.time() - start:.1f} s")
-

@@ -23,13 +23,19 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     p.add_argument("--variant", default="llvm_ad_rgb")
     p.add_argument("--spp", type=int, default=200)
     p.add_argument("--depth", type=int, default=8)
-    p.add_argument("--only", action="append", default=None, help="name of a sample; may be repeated")
+    p.add_argument(
+        "--only", action="append", default=None, help="name of a sample; may be repeated"
+    )
     p.add_argument("--workers", type=int, default=1)
     p.add_argument("--size-factor", type=float, default=1.0)
     p.add_argument("--optix", action="store_true", help="use the driver's denoiser, if it works")
     p.add_argument("--masks", action="store_true", help="write the wood and fruit masks too")
-    p.add_argument("--check", action="store_true", help="only look which rules a sample breaks; render nothing")
-    p.add_argument("--readme", action="store_true", help="only write README.md from the truth.json in DIR")
+    p.add_argument(
+        "--check", action="store_true", help="only look which rules a sample breaks; render nothing"
+    )
+    p.add_argument(
+        "--readme", action="store_true", help="only write README.md from the truth.json in DIR"
+    )
     return p.parse_args(argv)
 
 
@@ -37,7 +43,12 @@ def sample_record(s: Shot, sc: Any, ids: Any) -> dict[str, Any]:
     """Truth of one sample; fruit of other limbs are marked to be ignored."""
     from .photo import record
 
-    rec = {"name": s.name, "title": s.title, "species": s.species, **record(sc, f"{s.name}.jpg", ids)}
+    rec = {
+        "name": s.name,
+        "title": s.title,
+        "species": s.species,
+        **record(sc, f"{s.name}.jpg", ids),
+    }
     rec["fruit"] = [f if f["on_limb"] else {**f, "cls": "ignore"} for f in rec["fruit"]]
     return rec
 
@@ -63,7 +74,9 @@ def render_one(s: Shot, a: argparse.Namespace) -> list[str]:
     sc = scaled(stage(s), a.size_factor)
     meshes = photo.make_meshes(sc, 1.0 if a.check or a.size_factor < 0.5 else 1.3)
     if a.check:
-        world = materials.scene({k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=1, seed=0, depth=2)
+        world = materials.scene(
+            {k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=1, seed=0, depth=2
+        )
         ids = truth.object_map(world, sc.cam, list(meshes.values()))
         return rules.faults(s, sc, sample_record(s, sc, ids), ids)
     denoise = a.optix and "cuda" in a.variant
@@ -71,8 +84,20 @@ def render_one(s: Shot, a: argparse.Namespace) -> list[str]:
     rad, ids = photo.shoot(sc, meshes, photo.Quality(spp, a.depth, denoise))
     rng = np.random.default_rng([s.seed, 77])
     clean = 0.0 if denoise else min(8.0, 3.0 * (200 / spp) ** 0.5)
-    pic = develop(rad, rng, metering=float(np.exp(rng.normal(0.15, 0.1))), noise=0.002, sharpen=0.35, soften=0.4, clean=clean)
-    write_jpeg(pic, a.out / f"{s.name}.jpg", (BYTES_12MP if max(s.size) > 3000 else BYTES_3MP) * max(a.size_factor**2, 0.05))
+    pic = develop(
+        rad,
+        rng,
+        metering=float(np.exp(rng.normal(0.15, 0.1))),
+        noise=0.002,
+        sharpen=0.35,
+        soften=0.4,
+        clean=clean,
+    )
+    write_jpeg(
+        pic,
+        a.out / f"{s.name}.jpg",
+        (BYTES_12MP if max(s.size) > 3000 else BYTES_3MP) * max(a.size_factor**2, 0.05),
+    )
     if a.masks:
         photo.write_masks(ids, a.out, s.name)
     rec = sample_record(s, sc, ids)
@@ -108,7 +133,9 @@ def gpus() -> list[int]:
     if set_:
         return [int(x) for x in set_.split(",")]
     try:
-        said = subprocess.run(["nvidia-smi", "-L"], capture_output=True, text=True, check=True).stdout
+        said = subprocess.run(
+            ["nvidia-smi", "-L"], capture_output=True, text=True, check=True
+        ).stdout
     except (OSError, subprocess.CalledProcessError):
         return []
     return list(range(sum(line.startswith("GPU ") for line in said.splitlines())))
@@ -137,7 +164,11 @@ def main(argv: list[str] | None = None) -> None:
     a = parse(argv)
     a.out.mkdir(parents=True, exist_ok=True)
     if not a.readme:
-        names = [s.name for s in sorted(SHOTS, key=lambda s: -s.size[0] * s.size[1] * s.spp_factor) if a.only is None or s.name in a.only]
+        names = [
+            s.name
+            for s in sorted(SHOTS, key=lambda s: -s.size[0] * s.size[1] * s.spp_factor)
+            if a.only is None or s.name in a.only
+        ]
         _share(a, names)
         if a.check:
             return
@@ -155,7 +186,10 @@ def _share(a: argparse.Namespace, names: list[str]) -> None:
     for n in [*names, *[None] * count]:
         queue.put(n)
     cards = gpus() if "cuda" in a.variant else []
-    jobs = [ctx.Process(target=work, args=(a, queue, cards[k % len(cards)] if cards else None)) for k in range(count)]
+    jobs = [
+        ctx.Process(target=work, args=(a, queue, cards[k % len(cards)] if cards else None))
+        for k in range(count)
+    ]
     for j in jobs:
         j.start()
     for j in jobs:

@@ -12,13 +12,26 @@ from . import fruit as fruit_mod
 from . import ground, leaves, light, wood
 from .camera import Camera, aim
 from .mesh import MeshBuf, across, unit
-from .scene import Options, Scene, add_decoys, add_leaves, empty_bufs, fruit_detail, keep_clear, leafy, other_limb, view_direction
+from .scene import (
+    Options,
+    Scene,
+    add_decoys,
+    add_leaves,
+    empty_bufs,
+    fruit_detail,
+    keep_clear,
+    leafy,
+    other_limb,
+    view_direction,
+)
 from .shots import Shot, direction
 
 STALK_SHORT_MM = 8.0  # below this the fruit sit on the wood and share neighbouring nodes
 
 
-def grow_limb(rng: np.random.Generator, s: Shot, heading: NDArray, forward: NDArray) -> list[wood.Stem]:
+def grow_limb(
+    rng: np.random.Generator, s: Shot, heading: NDArray, forward: NDArray
+) -> list[wood.Stem]:
     """The target limb centred on the origin, bent mostly in the picture plane, and its side shoots."""
     pts = wood.curve(rng, np.zeros(3), heading, s.length_mm, rng.uniform(0.12, 0.3))
     pts = pts - (pts[0] + pts[-1]) / 2
@@ -27,18 +40,28 @@ def grow_limb(rng: np.random.Generator, s: Shot, heading: NDArray, forward: NDAr
     pts = line + off - 0.75 * (off @ forward)[:, None] * forward
     pts = pts * s.length_mm / np.linalg.norm(np.diff(pts, axis=0), axis=1).sum()
     u = np.linspace(0, 1, len(pts))
-    main = wood.Stem(pts, ((s.base_mm - s.tip_mm) * (1 - u) ** rng.uniform(0.8, 1.1) + s.tip_mm) / 2)
+    main = wood.Stem(
+        pts, ((s.base_mm - s.tip_mm) * (1 - u) ** rng.uniform(0.8, 1.1) + s.tip_mm) / 2
+    )
     stems = [main]
     for i in range(s.shoots):
         where = rng.uniform(0.3, 0.7) * s.length_mm
         p, d, r = main.at(np.array([where]))
         side = np.cross(d[0], forward) * rng.choice([-1, 1])
-        sub = wood.curve(rng, p[0], d[0] + side * rng.uniform(0.6, 1.0) + forward * rng.uniform(-0.1, 0.2), s.length_mm * 0.2, 0.2)
+        sub = wood.curve(
+            rng,
+            p[0],
+            d[0] + side * rng.uniform(0.6, 1.0) + forward * rng.uniform(-0.1, 0.2),
+            s.length_mm * 0.2,
+            0.2,
+        )
         stems.append(wood.Stem(sub, np.linspace(r[0] * 0.55, 1.3, len(sub)), i, where))
     return stems
 
 
-def parent_stem(rng: np.random.Generator, s: Shot, stems: list[wood.Stem], forward: NDArray) -> wood.Stem:
+def parent_stem(
+    rng: np.random.Generator, s: Shot, stems: list[wood.Stem], forward: NDArray
+) -> wood.Stem:
     """The bigger stem the limb grows from, running out of the frame on both sides."""
     p, d, r = stems[0].at(np.array([0.0]))
     side = unit(np.cross(d[0], forward))
@@ -58,15 +81,27 @@ def pick_sites(rng: np.random.Generator, s: Shot, nodes: wood.Nodes, forward: ND
     ok = (faces < 0.45) & (nodes.main_mm > 0.07 * s.length_mm)
     outer = nodes.main_mm > s.length_mm / 3
     sites: list[int] = []
-    for part, want in ((outer, round(s.fruit * s.outer_frac)), (~outer, s.fruit - round(s.fruit * s.outer_frac))):
+    for part, want in (
+        (outer, round(s.fruit * s.outer_frac)),
+        (~outer, s.fruit - round(s.fruit * s.outer_frac)),
+    ):
         pool = np.flatnonzero(part & ok)
         got: list[int] = []
         taken = np.zeros(0)
         while len(got) < want and len(pool):
-            far = np.abs(nodes.s_mm[pool][:, None] - taken[None]).min(1) if len(taken) else np.full(len(pool), 1e3)
+            far = (
+                np.abs(nodes.s_mm[pool][:, None] - taken[None]).min(1)
+                if len(taken)
+                else np.full(len(pool), 1e3)
+            )
             i = int(pool[np.argmax(np.minimum(far, 90) + rng.uniform(0, 60, len(pool)))])
             n = int(1 + rng.choice(len(s.cluster), p=np.array(s.cluster)))
-            near = pool[np.argsort(np.abs(nodes.s_mm[pool] - nodes.s_mm[i]) + 1e4 * (nodes.shoot[pool] != nodes.shoot[i]))]
+            near = pool[
+                np.argsort(
+                    np.abs(nodes.s_mm[pool] - nodes.s_mm[i])
+                    + 1e4 * (nodes.shoot[pool] != nodes.shoot[i])
+                )
+            ]
             spread = 2 if s.kind.stalk_mm[1] < STALK_SHORT_MM else 5
             use = [int(near[min(k // spread, len(near) - 1)]) for k in range(n)]
             got += use
@@ -78,15 +113,26 @@ def pick_sites(rng: np.random.Generator, s: Shot, nodes: wood.Nodes, forward: ND
     return np.array(sites, int)
 
 
-def hang_fruit(rng: np.random.Generator, s: Shot, nodes: wood.Nodes, stems: list[wood.Stem], forward: NDArray) -> fruit_mod.Fruit:
+def hang_fruit(
+    rng: np.random.Generator, s: Shot, nodes: wood.Nodes, stems: list[wood.Stem], forward: NDArray
+) -> fruit_mod.Fruit:
     """The target limb's fruit, 8 to 24 mm in diameter, none inside another or inside wood."""
-    fr = fruit_mod.hang(rng, nodes, s.kind, pick_sites(rng, s, nodes, forward), s.fruit_mm, (s.yellow_frac, s.hurt_frac))
+    fr = fruit_mod.hang(
+        rng,
+        nodes,
+        s.kind,
+        pick_sites(rng, s, nodes, forward),
+        s.fruit_mm,
+        (s.yellow_frac, s.hurt_frac),
+    )
     fr.diameter = np.clip(fr.diameter, 8.2, 23.8)
     fruit_mod.push_apart(fr, stems)
     return fr
 
 
-def hang_card(rng: np.random.Generator, s: Shot, cam: Camera, stems: list[wood.Stem], depth: float) -> tuple[card_mod.Card, NDArray]:
+def hang_card(
+    rng: np.random.Generator, s: Shot, cam: Camera, stems: list[wood.Stem], depth: float
+) -> tuple[card_mod.Card, NDArray]:
     """The card beside the limb, its centre `depth` mm before the lens, and the limb point it hangs from."""
     p, d, r = stems[0].at(np.array([s.card_along * stems[0].arc[-1]]))
     side_mm, quiet = card_mod.side_of(s.card_id), 1.25
@@ -97,12 +143,22 @@ def hang_card(rng: np.random.Generator, s: Shot, cam: Camera, stems: list[wood.S
     t = np.deg2rad(s.card_tilt_deg)
     n = np.cos(t) * to_eye + np.sin(t) * across(to_eye, rng.normal(size=3))
     up = across(n, cam.up + 0.12 * rng.normal(size=3))
-    return card_mod.Card(s.card_id, side_mm, centre, np.cross(up, n), up, s.card_tilt_deg, quiet), p[0]
+    return card_mod.Card(
+        s.card_id, side_mm, centre, np.cross(up, n), up, s.card_tilt_deg, quiet
+    ), p[0]
 
 
-def frame(s: Shot, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit, seed: int) -> tuple[Camera, card_mod.Card, NDArray]:
+def frame(
+    s: Shot, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit, seed: int
+) -> tuple[Camera, card_mod.Card, NDArray]:
     """Step back and aside until limb, fruit and card span `fill` of the frame; focus on the limb."""
-    pts = np.concatenate([st.points for st in stems] + [fr.centre + o * fr.diameter[:, None] * 0.65 for o in (cam.right, -cam.right, cam.up, -cam.up)])
+    pts = np.concatenate(
+        [st.points for st in stems]
+        + [
+            fr.centre + o * fr.diameter[:, None] * 0.65
+            for o in (cam.right, -cam.right, cam.up, -cam.up)
+        ]
+    )
     for _ in range(8):
         z = float(np.mean((stems[0].points - cam.eye) @ cam.forward))
         card, hook = hang_card(np.random.default_rng(seed), s, cam, stems, z)
@@ -117,9 +173,19 @@ def frame(s: Shot, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit, see
     return replace(cam, focus_mm=z), card, hook
 
 
-def thin_leaves(rng: np.random.Generator, s: Shot, lv: leaves.Leaves, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit) -> leaves.Leaves:
+def thin_leaves(
+    rng: np.random.Generator,
+    s: Shot,
+    lv: leaves.Leaves,
+    cam: Camera,
+    stems: list[wood.Stem],
+    fr: fruit_mod.Fruit,
+) -> leaves.Leaves:
     """Drop most leaves that hang before fruit or wood, as a grower folds them aside for the picture."""
-    line = lv.pos[:, None] + (lv.heading * lv.length[:, None])[:, None] * np.linspace(0.1, 0.95, 6)[None, :, None]
+    line = (
+        lv.pos[:, None]
+        + (lv.heading * lv.length[:, None])[:, None] * np.linspace(0.1, 0.95, 6)[None, :, None]
+    )
     px, z = cam.project(line)
     half = (lv.width / 2 / z.min(1) * cam.focal_px)[:, None, None] * 0.8
     fp, fz = cam.project(fr.centre)
@@ -127,7 +193,9 @@ def thin_leaves(rng: np.random.Generator, s: Shot, lv: leaves.Leaves, cam: Camer
     hides = np.zeros((len(lv.length), 2), bool)
     for k, (tp, tz, tr) in enumerate(((fp, fz, fr.diameter / 2), (wp, wz, stems[0].radius))):
         gap = np.linalg.norm(px[:, :, None] - tp[None, None], axis=-1)
-        over = (gap < half + (tr / tz * cam.focal_px)[None, None] * 0.9) & (z[:, :, None] < tz[None, None] + 3)
+        over = (gap < half + (tr / tz * cam.focal_px)[None, None] * 0.9) & (
+            z[:, :, None] < tz[None, None] + 3
+        )
         hides[:, k] = over.any((1, 2))
     stay = rng.random((len(lv.length), 2)) < np.array([s.front_frac, s.front_frac + 0.1])
     return lv.take((~hides | stay).all(1))
@@ -137,7 +205,15 @@ def stage(s: Shot) -> Scene:
     """Everything from the shot's own numbers and seed; the same shot gives the same scene."""
     rng = np.random.default_rng([s.seed, *s.name.encode()])
     fwd = unit(view_direction(rng, s.background))
-    cam = aim(fwd, np.zeros(3), 900.0, size=s.size, fov_deg=rng.uniform(54, 64), roll=rng.normal(0, 0.06), aperture=rng.uniform(5.0, 8.0))
+    cam = aim(
+        fwd,
+        np.zeros(3),
+        900.0,
+        size=s.size,
+        fov_deg=rng.uniform(54, 64),
+        roll=rng.normal(0, 0.06),
+        aperture=rng.uniform(5.0, 8.0),
+    )
     stems = grow_limb(rng, s, unit(direction(s, cam.right, cam.up, cam.forward)), fwd)
     nodes = wood.place_nodes(rng, stems, s.kind)
     fr = hang_fruit(rng, s, nodes, stems, fwd)
@@ -162,7 +238,14 @@ def _dress(rng, s, bufs, cam, stems, nodes, fr, card, opt) -> None:  # type: ign
     twigs = MeshBuf()
     lv = leafy(rng, nodes, s.kind, s.leaf_size, s.leaf_frac, bufs["wood"])
     far = np.linalg.norm(pn.pos - stems[0].points[0], axis=1) > 60
-    pl = leafy(rng, wood.Nodes(*(getattr(pn, k)[far] for k in pn.__dataclass_fields__)), s.kind, s.leaf_size, s.leaf_frac * 0.35, twigs)
+    pl = leafy(
+        rng,
+        wood.Nodes(*(getattr(pn, k)[far] for k in pn.__dataclass_fields__)),
+        s.kind,
+        s.leaf_size,
+        s.leaf_frac * 0.35,
+        twigs,
+    )
     add_decoys(bufs["wood"], rng, nodes, s.kind)
     both = thin_leaves(rng, s, keep_clear(leaves.join([lv, pl]), cam, card), cam, stems, fr)
     add_leaves(bufs, both, cam, opt)
@@ -175,11 +258,22 @@ def _surround(rng, s, bufs, cam, lit, fr, opt) -> tuple[fruit_mod.Fruit, NDArray
     for _ in range(s.others):
         other = other_limb(rng, bufs, s.kind, cam, s.fruit_mm, opt, nearest=330)
         if len(other):
-            grids.append(fruit_mod.add(bufs["fruit"], bufs["wood"], other, s.kind, rng, sum(map(len, parts)), detail))
+            grids.append(
+                fruit_mod.add(
+                    bufs["fruit"], bufs["wood"], other, s.kind, rng, sum(map(len, parts)), detail
+                )
+            )
             parts.append(other)
     p, h = light.canopy(rng, lit, cam, s.length_mm)
     few = rng.random(len(p)) < 0.5
-    leaves.add(bufs["leaf_top"], bufs["leaf_under"], leaves.make(rng, p[few], h[few], s.kind), cam.eye, rows=10, cols=5)
+    leaves.add(
+        bufs["leaf_top"],
+        bufs["leaf_under"],
+        leaves.make(rng, p[few], h[few], s.kind),
+        cam.eye,
+        rows=10,
+        cols=5,
+    )
     z = float(min(-rng.uniform(700, 1300), -0.6 * s.length_mm))
     ground.add_soil(bufs["matte"], rng, z)
     ground.add_cover(bufs["foliage"], bufs["matte"], rng, cam, z)
@@ -192,4 +286,6 @@ def _surround(rng, s, bufs, cam, lit, fr, opt) -> tuple[fruit_mod.Fruit, NDArray
 def scaled(sc: Scene, factor: float) -> Scene:
     """The same scene on fewer or more pixels."""
     w, h = round(sc.cam.width * factor), round(sc.cam.height * factor)
-    return replace(sc, cam=replace(sc.cam, width=w, height=h, focal_px=sc.cam.focal_px * w / sc.cam.width))
+    return replace(
+        sc, cam=replace(sc.cam, width=w, height=h, focal_px=sc.cam.focal_px * w / sc.cam.width)
+    )

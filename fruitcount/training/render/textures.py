@@ -48,7 +48,12 @@ def leaf_pictures(seed: int, height: int = 512) -> Pictures:
     out = [np.zeros((height, w * VARIANTS, 3), np.float32) for _ in range(3)]
     for i in range(VARIANTS):
         top, und, tra = _tone(i, rng)
-        vein = _veins(s, x + 0.03 * (picture(rng, s.shape, (6, 3)) - 0.5), rng.uniform(11, 17), rng.uniform(0.07, 0.14))
+        vein = _veins(
+            s,
+            x + 0.03 * (picture(rng, s.shape, (6, 3)) - 0.5),
+            rng.uniform(11, 17),
+            rng.uniform(0.07, 0.14),
+        )
         fine = fractal(rng, s.shape, (60, 20), 3)
         blot = fractal(rng, s.shape, (6, 3), 3)
         rib = np.exp(-((x / (0.055 * (1.15 - s))) ** 2))
@@ -75,16 +80,26 @@ def bark_picture(seed: int, limb: tuple[float, float, float], size: int = 512) -
     rng = np.random.default_rng(seed)
     w = size // 2
     out = np.zeros((size, 4 * w, 3), np.float32)
-    tones = [np.array(limb), np.array([0.15, 0.12, 0.095]), np.array([0.2, 0.26, 0.07]), np.array([0.13, 0.075, 0.04])]
+    tones = [
+        np.array(limb),
+        np.array([0.15, 0.12, 0.095]),
+        np.array([0.2, 0.26, 0.07]),
+        np.array([0.13, 0.075, 0.04]),
+    ]
     for i, tone in enumerate(tones):
         n = fractal(rng, (size, w), (10, 10), 4)
-        stripe = fractal(rng, (size, w), (70, 5), 2) if i < 2 else fractal(rng, (size, w), (5, 40), 2)
+        stripe = (
+            fractal(rng, (size, w), (70, 5), 2) if i < 2 else fractal(rng, (size, w), (5, 40), 2)
+        )
         p = tone * (0.5 + 0.75 * n + 0.25 * stripe)[..., None]
         if i < 2:
             len_ = np.clip((fractal(rng, (size, w), (46, 14), 1) - 0.8) * 9, 0, 1)[..., None]
             p = p * (1 - len_) + np.array([0.3, 0.24, 0.17]) * len_
             patch = np.clip((fractal(rng, (size, w), (5, 4), 3) - 0.56) * 6, 0, 0.75)[..., None]
-            p = p * (1 - patch) + np.array([0.22, 0.19, 0.15]) * (0.6 + 0.6 * stripe[..., None]) * patch
+            p = (
+                p * (1 - patch)
+                + np.array([0.22, 0.19, 0.15]) * (0.6 + 0.6 * stripe[..., None]) * patch
+            )
             crack = np.clip((0.33 - stripe) * 6, 0, 0.6)[..., None]
             p = p * (1 - crack * 0.7)
         if i == 2:
@@ -104,21 +119,46 @@ def sky_picture(rng: np.random.Generator, light: str, sun: NDArray) -> NDArray:
     e = np.clip(np.sin(el), 0, 1)[:, None]
     blue = np.array([0.2, 0.42, 0.95]) * rng.uniform(0.8, 1.2)
     hor = np.array([0.75, 0.85, 1.0])
-    sky = hor * (1 - e[..., None]) ** 3 + blue * (1 - (1 - e[..., None]) ** 3) * rng.uniform(0.6, 1.0)
+    sky = hor * (1 - e[..., None]) ** 3 + blue * (1 - (1 - e[..., None]) ** 3) * rng.uniform(
+        0.6, 1.0
+    )
     sky = np.repeat(sky, w, 1)
     c = fractal(rng, (h, w), (6, 8), 5)
-    cover = {"shade": rng.uniform(0.0, 0.45), "mixed": rng.uniform(0.3, 0.6)}.get(light, rng.uniform(0.42, 0.8))
+    cover = {"shade": rng.uniform(0.0, 0.45), "mixed": rng.uniform(0.3, 0.6)}.get(
+        light, rng.uniform(0.42, 0.8)
+    )
     cloud = np.clip((c - cover) * 5, 0, 1)[..., None]
     grey = (0.75 + 0.6 * fractal(rng, (h, w), (8, 10), 4))[..., None] * np.array([1.0, 1.0, 1.03])
     sky = sky * (1 - cloud) + grey * cloud * (1.0 if light != "shade" else rng.uniform(0.8, 1.3))
     lon = np.arange(w) / w * 2 * np.pi
-    d = np.stack([np.cos(el)[:, None] * np.sin(lon), np.cos(el)[:, None] * np.cos(lon), np.repeat(np.sin(el)[:, None], w, 1)], -1)
+    d = np.stack(
+        [
+            np.cos(el)[:, None] * np.sin(lon),
+            np.cos(el)[:, None] * np.cos(lon),
+            np.repeat(np.sin(el)[:, None], w, 1),
+        ],
+        -1,
+    )
     glow = np.clip(d @ sun, 0, 1)
-    sky = sky + ((0.7 * glow**8 + 2.0 * glow**60)[..., None] * np.array([1, 0.95, 0.85]) if light != "shade" else 0)
-    ground = np.array([0.16, 0.19, 0.08]) * rng.uniform(0.5, 1.5) * (0.5 + fractal(rng, (h, w), (16, 16), 3))[..., None]
+    sky = sky + (
+        (0.7 * glow**8 + 2.0 * glow**60)[..., None] * np.array([1, 0.95, 0.85])
+        if light != "shade"
+        else 0
+    )
+    ground = (
+        np.array([0.16, 0.19, 0.08])
+        * rng.uniform(0.5, 1.5)
+        * (0.5 + fractal(rng, (h, w), (16, 16), 3))[..., None]
+    )
     line = 0.05 + 0.28 * rng.random() * (fractal(rng, (2, w), (1, 20), 5)[0] - 0.25)
     trees = np.clip((line[None] - el[:, None]) / 0.01, 0, 1)[..., None]
-    crown = np.array([0.05, 0.08, 0.025]) * rng.uniform(0.5, 2.0) * (0.3 + 1.4 * fractal(rng, (h, w), (40, 60), 3))[..., None]
+    crown = (
+        np.array([0.05, 0.08, 0.025])
+        * rng.uniform(0.5, 2.0)
+        * (0.3 + 1.4 * fractal(rng, (h, w), (40, 60), 3))[..., None]
+    )
     sky = sky * (1 - trees) + crown * trees
-    m = np.clip(el[:, None] / 0.03 + 0.5 + 2 * (fractal(rng, (h, w), (8, 24), 4) - 0.6), 0, 1)[..., None]
+    m = np.clip(el[:, None] / 0.03 + 0.5 + 2 * (fractal(rng, (h, w), (8, 24), 4) - 0.6), 0, 1)[
+        ..., None
+    ]
     return (sky * m + ground * (1 - m)).astype(np.float32)

@@ -20,7 +20,10 @@ def object_map(sc: Any, cam: Camera, meshes: list[tuple[Any, NDArray]]) -> NDArr
     d = cam.directions(np.stack([xs.ravel(), ys.ravel()], 1).astype(float)).astype(np.float32)
     n = len(d)
     eye = cam.eye.astype(np.float32)
-    ray = mi.Ray3f(o=mi.Point3f(*(mi.Float(np.full(n, e, np.float32)) for e in eye)), d=mi.Vector3f(*(mi.Float(np.ascontiguousarray(d[:, i])) for i in range(3))))
+    ray = mi.Ray3f(
+        o=mi.Point3f(*(mi.Float(np.full(n, e, np.float32)) for e in eye)),
+        d=mi.Vector3f(*(mi.Float(np.ascontiguousarray(d[:, i])) for i in range(3))),
+    )
     pi = sc.ray_intersect_preliminary(ray)
     prim = np.asarray(pi.prim_index).astype(np.int64)
     hit = np.asarray(pi.is_valid())
@@ -38,7 +41,12 @@ def hull(p: NDArray) -> NDArray:
     def chain(pts: NDArray) -> list[NDArray]:
         out: list[NDArray] = []
         for c in pts:
-            while len(out) > 1 and (out[-1][0] - out[-2][0]) * (c[1] - out[-2][1]) - (out[-1][1] - out[-2][1]) * (c[0] - out[-2][0]) <= 0:
+            while (
+                len(out) > 1
+                and (out[-1][0] - out[-2][0]) * (c[1] - out[-2][1])
+                - (out[-1][1] - out[-2][1]) * (c[0] - out[-2][0])
+                <= 0
+            ):
                 out.pop()
             out.append(c)
         return out
@@ -60,7 +68,11 @@ def area_centre(poly: NDArray) -> tuple[float, float, float]:
     a = c.sum() / 2
     if abs(a) < 1e-9:
         return 0.0, float(poly[:, 0].mean()), float(poly[:, 1].mean())
-    return abs(float(a)), float(poly[0, 0] + ((x + x1) * c).sum() / 6 / a), float(poly[0, 1] + ((y + y1) * c).sum() / 6 / a)
+    return (
+        abs(float(a)),
+        float(poly[0, 0] + ((x + x1) * c).sum() / 6 / a),
+        float(poly[0, 1] + ((y + y1) * c).sum() / 6 / a),
+    )
 
 
 def fruit_records(fr: Fruit, grids: NDArray, cam: Camera, ids: NDArray) -> list[dict[str, Any]]:

@@ -53,7 +53,9 @@ class Nodes:
     main_mm: NDArray  # position along the main limb
 
 
-def curve(rng: np.random.Generator, start: NDArray, heading: NDArray, length: float, bend: float) -> NDArray:
+def curve(
+    rng: np.random.Generator, start: NDArray, heading: NDArray, length: float, bend: float
+) -> NDArray:
     """A gently wandering line of 48 points; raising `bend` (radians end to end) makes it crookeder."""
     n = 48
     s = np.linspace(0, 1, n)
@@ -68,7 +70,14 @@ def curve(rng: np.random.Generator, start: NDArray, heading: NDArray, length: fl
     return start + np.r_[np.zeros((1, 3)), np.cumsum(d[:-1] * step, 0)]
 
 
-def grow(rng: np.random.Generator, centre: NDArray, heading: NDArray, length: float, base_d: float, shoots: int) -> list[Stem]:
+def grow(
+    rng: np.random.Generator,
+    centre: NDArray,
+    heading: NDArray,
+    length: float,
+    base_d: float,
+    shoots: int,
+) -> list[Stem]:
     """Main limb centred on `centre` plus `shoots` woody side shoots."""
     pts = curve(rng, np.zeros(3), heading, length, rng.uniform(0.05, 0.35))
     pts = pts - (pts[0] + pts[-1]) / 2 + centre
@@ -79,7 +88,9 @@ def grow(rng: np.random.Generator, centre: NDArray, heading: NDArray, length: fl
         where = rng.uniform(0.12, 0.85) * length
         p, d, r = stems[0].at(np.array([where]))
         side = across(d[0], rng.normal(size=3))
-        sub = curve(rng, p[0], d[0] + side * rng.uniform(0.5, 1.4), length * rng.uniform(0.15, 0.45), 0.3)
+        sub = curve(
+            rng, p[0], d[0] + side * rng.uniform(0.5, 1.4), length * rng.uniform(0.15, 0.45), 0.3
+        )
         rr = np.linspace(r[0] * rng.uniform(0.4, 0.75), 1.1, len(sub))
         stems.append(Stem(sub, np.maximum(rr, 1.0), i, where))
     return stems
@@ -96,7 +107,11 @@ def place_nodes(rng: np.random.Generator, stems: list[Stem], kind: Kind) -> Node
         p, d, r = st.at(s)
         b = across(d, np.array([0.3, 0.2, 0.93]))
         c = np.cross(d, b)
-        a = rng.uniform(0, 6.28) + np.deg2rad(144) * np.arange(len(s)) + rng.normal(size=len(s)) * 0.3
+        a = (
+            rng.uniform(0, 6.28)
+            + np.deg2rad(144) * np.arange(len(s))
+            + rng.normal(size=len(s)) * 0.3
+        )
         out = np.cos(a)[:, None] * b + np.sin(a)[:, None] * c
         along = s if st.shoot < 0 else np.full(len(s), st.joint_mm)
         for col, x in zip(cols, (s, p, d, out, r, np.full(len(s), st.shoot), along), strict=True):
@@ -113,7 +128,9 @@ def strip_uv(k: int, rows: int, cols: int, strip: NDArray, along: NDArray) -> ND
     return uv
 
 
-def add_stems(buf: MeshBuf, rng: np.random.Generator, stems: list[Stem], nodes: Nodes, obj: int) -> None:
+def add_stems(
+    buf: MeshBuf, rng: np.random.Generator, stems: list[Stem], nodes: Nodes, obj: int
+) -> None:
     """Add woody stems with swollen nodes."""
     for st in stems:
         a = st.arc
@@ -134,10 +151,19 @@ def add_stems(buf: MeshBuf, rng: np.random.Generator, stems: list[Stem], nodes: 
         r[-1] *= 0.2
         old = STRIP_LIMB if r.mean() < 9 or rng.random() < 0.5 else STRIP_OLD
         uv = strip_uv(1, n, sides + 1, np.array([old]), (s / 90 + rng.random())[None])
-        buf.add_grids(tubes(p[None], r[None], sides, lumps[None]), uv=uv, obj=np.array([obj]), wrap=True)
+        buf.add_grids(
+            tubes(p[None], r[None], sides, lumps[None]), uv=uv, obj=np.array([obj]), wrap=True
+        )
 
 
-def add_twigs(buf: MeshBuf, lines: NDArray, radius: NDArray, strip: NDArray, obj: NDArray | int = 0, sides: int = 6) -> None:
+def add_twigs(
+    buf: MeshBuf,
+    lines: NDArray,
+    radius: NDArray,
+    strip: NDArray,
+    obj: NDArray | int = 0,
+    sides: int = 6,
+) -> None:
     """Add thin tubes in one go: stalks, leaf stalks, green shoots, dried bits."""
     if len(lines) == 0:
         return
