@@ -25,8 +25,8 @@ LEAF_TRUST = 0.5
 """Share of a difference from it that is put down to the light: half of it is species and season."""
 
 STRONG_CAST = 0.45
-"""|ln| of the light's red/green or blue/green beyond which colours are not trusted: a lamp of
-about 3200 K against daylight (Planck's law) comes to about 0.5."""
+"""|ln| of the light's red/green or blue/green beyond which colours are not trusted: our choice;
+indoor lamp light lies beyond it."""
 
 FLOOR = 0.004
 """Added to linear values before the logarithm: about one grey level of 255 in the dark end."""
