@@ -32,7 +32,7 @@ FIRST_STEP, INNER_STEPS = 8, 13
 """The rim is looked for from 0.5 radii; colours up to 0.7 radii are the fruit's own."""
 
 COLOUR_SPREAD = 20.0
-"""Lab distance over which a colour stops being the fruit's own. Of 9, 14 and 20 the best on renders."""
+"""Lab distance over which a colour stops being the fruit's own; on renders better than 9 or 14."""
 
 PLAIN_CONTRAST = 22.0
 """Lab step at which a rim is quite plain (0.78). Of 12, 22 and 35 the best on renders."""
