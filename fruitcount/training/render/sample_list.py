@@ -10,7 +10,7 @@ HEAD = """# Sample photographs
 
 Limbs of an **invented** small orchard: no such trees exist, and no photograph was taken. The pictures
 are path-traced by this project's own seeded renderer (`fruitcount/training/render`), so the truth
-beside them in `truth.json` is exact. The net shipped in `models/` learned from other pictures of the
+beside them in `truth.json` is exact. The net shipped in `models/` learned partly from other pictures of the
 same renderer, so how well it counts here says little about how well it counts in an orchard.
 Licence: MIT, as the project.
 
