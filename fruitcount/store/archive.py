@@ -22,14 +22,17 @@ from sqlalchemy import JSON, Column, Date, Table, Text, insert, select, text
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
+from fruitcount.image.location import without_location
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photos import file_of, write_whole
 from fruitcount.store.schema import FIRST, KIND, LATEST
-from fruitcount.store.tables import Base
+from fruitcount.store.tables import Base, PhotoRow
 
 __all__ = ["read_archive", "read_csv_folder", "write_archive", "write_csv_folder"]
 
 _LINES = "records.jsonl"
+# columns that came after the first CSV files were written: they may be missing there
+_LATER = ("file_sha256",)
 _LARGEST_PHOTO = 512 * 1024 * 1024
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
@@ -63,7 +66,7 @@ def _decode(table: Table, row: dict[str, Any], where: str, *, older: bool) -> di
     return out
 
 
-def write_archive(store: Store, path: str | Path) -> Path:
+def write_archive(store: Store, path: str | Path, *, keep_location: bool = False) -> Path:
     """Write all records and photos into one zip file, whole or not at all, and read it back.
 
     Parameters
@@ -71,6 +74,9 @@ def write_archive(store: Store, path: str | Path) -> Path:
     store : Store
     path : str or Path
         Replaced if it exists.
+    keep_location : bool
+        True writes the GPS position of those photos that were kept with it. It is taken out of
+        the copies in the archive otherwise.
 
     Raises
     ------
@@ -83,15 +89,9 @@ def write_archive(store: Store, path: str | Path) -> Path:
     os.close(handle)
     try:
         with reading(store) as session, zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as out:
-            photos = _write_lines(session, out)
-            for sha256, suffix in photos:
-                source = file_of(store, sha256, suffix)
-                if not source.is_file():
-                    raise RecordError(f"{source}: the photo's file is gone, archive not made")
-                data = source.read_bytes()
-                if hashlib.sha256(data).hexdigest() != sha256:
-                    raise RecordError(f"{source}: the photo's file was changed, archive not made")
-                out.writestr(f"photos/{sha256}{suffix}", data)
+            for row in _write_lines(store, session, out, keep_location):
+                data = _photo_data(store, row, keep_location)
+                out.writestr(f"photos/{row['sha256']}{row['suffix']}", data)
         with zipfile.ZipFile(draft) as again:
             bad = again.testzip()
         if bad is not None:
@@ -103,17 +103,39 @@ def write_archive(store: Store, path: str | Path) -> Path:
     return target
 
 
-def _write_lines(session: Session, out: zipfile.ZipFile) -> list[tuple[str, str]]:
+def _photo_data(store: Store, row: dict[str, Any], keep_location: bool) -> bytes:
+    source = file_of(store, row["sha256"], row["suffix"])
+    if not source.is_file():
+        raise RecordError(f"{source}: the photo's file is gone, archive not made")
+    data = source.read_bytes()
+    if hashlib.sha256(data).hexdigest() != (row["file_sha256"] or row["sha256"]):
+        raise RecordError(f"{source}: the photo's file was changed, archive not made")
+    return data if keep_location else without_location(data)
+
+
+def _write_lines(
+    store: Store, session: Session, out: zipfile.ZipFile, keep_location: bool
+) -> list[dict[str, Any]]:
+    """Write the rows; gives those of photos as they are in the records."""
     photos = []
     info = zipfile.ZipInfo(_LINES)
     info.compress_type = zipfile.ZIP_DEFLATED
     with out.open(info, "w", force_zip64=True) as stream:
         for line in _all_lines(session):
             if line.get("table") == "photo":
-                photos.append((line["row"]["sha256"], line["row"]["suffix"]))
+                photos.append(line["row"])
+                line["row"] = _exported(store, line["row"], keep_location)
             text_line = json.dumps(line, ensure_ascii=False, allow_nan=False, default=_encode)
             stream.write(text_line.encode() + b"\n")
     return photos
+
+
+def _exported(store: Store, row: dict[str, Any], keep_location: bool) -> dict[str, Any]:
+    """The row of a photo as it is in the archive: its file there may lack the place."""
+    data = _photo_data(store, row, keep_location)
+    digest = hashlib.sha256(data).hexdigest()
+    told = "" if digest == row["sha256"] else digest
+    return {**row, "bytes_n": len(data), "file_sha256": told}
 
 
 def _all_lines(session: Session) -> Iterator[dict[str, Any]]:
@@ -123,8 +145,16 @@ def _all_lines(session: Session) -> Iterator[dict[str, Any]]:
             yield {"table": table.name, "row": row}
 
 
-def read_archive(store: Store, path: str | Path) -> int:
+def read_archive(store: Store, path: str | Path, *, keep_location: bool = False) -> int:
     """Read an archive into records that are empty; returns how many rows were read.
+
+    Parameters
+    ----------
+    store : Store
+    path : str or Path
+    keep_location : bool
+        True keeps the GPS position of photos that have it in the archive. It is taken out
+        otherwise.
 
     Raises
     ------
@@ -138,9 +168,8 @@ def read_archive(store: Store, path: str | Path) -> int:
             _must_be_empty(store, session)
             with archive.open(_LINES) as stream:
                 count = _read_lines(session, (line.decode() for line in stream), name)
-            wanted = session.execute(text("SELECT sha256, suffix FROM photo")).all()
-            for sha256, suffix in wanted:
-                _read_photo(store, archive, str(sha256), str(suffix))
+            for photo in session.scalars(select(PhotoRow).order_by(PhotoRow.id)):
+                _read_photo(store, archive, photo, keep_location)
             return count
     except RecordError:
         raise
@@ -154,15 +183,20 @@ def _must_be_empty(store: Store, session: Session) -> None:
             raise RecordError(f"{store.name}: records can only be read into an empty database")
 
 
-def _read_photo(store: Store, archive: zipfile.ZipFile, sha256: str, suffix: str) -> None:
-    target = file_of(store, sha256, suffix)
-    info = archive.getinfo(f"photos/{sha256}{suffix}")
+def _read_photo(
+    store: Store, archive: zipfile.ZipFile, photo: PhotoRow, keep_location: bool
+) -> None:
+    target = file_of(store, photo.sha256, photo.suffix)
+    info = archive.getinfo(f"photos/{photo.sha256}{photo.suffix}")
     if info.file_size > _LARGEST_PHOTO:
         raise RecordError(f"{info.filename}: {info.file_size} bytes is too large for a photo")
     data = archive.read(info)
-    if hashlib.sha256(data).hexdigest() != sha256:
-        raise RecordError(f"{info.filename}: the photo is not what its name says")
-    write_whole(target, data)
+    if hashlib.sha256(data).hexdigest() != (photo.file_sha256 or photo.sha256):
+        raise RecordError(f"{info.filename}: the photo is not what its row says")
+    kept = data if keep_location else without_location(data)
+    if kept is not data:
+        photo.bytes_n, photo.file_sha256 = len(kept), hashlib.sha256(kept).hexdigest()
+    write_whole(target, kept)
 
 
 def _read_lines(session: Session, lines: Iterable[str], name: str) -> int:
@@ -280,6 +314,7 @@ def _read_csv(session: Session, table: Table, lines: Iterable[list[str]], name: 
     count = 0
     for number, cells in enumerate(lines, start=1):
         if number == 1:
+            columns = [c for c in columns if c.name in cells or c.name not in _LATER]
             if cells != [c.name for c in columns]:
                 raise RecordError(f"{name}: its first line must name {[c.name for c in columns]}")
             continue

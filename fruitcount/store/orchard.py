@@ -13,7 +13,7 @@ from fruitcount.errors import BadInputError, RecordError
 from fruitcount.season.compare import SeasonFacts
 from fruitcount.season.orchard import OrchardTree, name_order
 from fruitcount.store.base import Store, reading, writing
-from fruitcount.store.photos import file_of, scrub
+from fruitcount.store.photos import file_of, remove_file, scrub
 from fruitcount.store.tables import HandCountRow, LimbRow, PhotoRow, SeasonRow, TreeRow
 
 __all__ = [
@@ -253,5 +253,5 @@ def _delete(store: Store, table: type[TreeRow] | type[LimbRow], row_id: int) -> 
         session.flush()
         session.delete(row)
     for path in files:
-        path.unlink(missing_ok=True)
+        remove_file(path)
     scrub(store)

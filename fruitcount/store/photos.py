@@ -14,6 +14,7 @@ from sqlalchemy import select, text
 
 from fruitcount.checks import one_of
 from fruitcount.errors import RecordError
+from fruitcount.image.location import without_location
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.tables import PhotoRow
 
@@ -65,7 +66,12 @@ def file_of(store: Store, sha256: str, suffix: str) -> Path:
 
 
 def save_photo(
-    store: Store, source: bytes | str | Path, *, name: str = "", place: PhotoPlace | None = None
+    store: Store,
+    source: bytes | str | Path,
+    *,
+    name: str = "",
+    place: PhotoPlace | None = None,
+    keep_location: bool = False,
 ) -> int:
     """Keep a photo; the same bytes are kept once and give the same number again.
 
@@ -73,12 +79,15 @@ def save_photo(
     ----------
     store : Store
     source : bytes, str or Path
-        The file's bytes, or the file. The bytes are kept as they are, with whatever the camera
-        wrote into them.
+        The file's bytes, or the file. The photo is known by the hash of these bytes; pixels,
+        orientation and capture time are kept as they are.
     name : str
         Name to show; default the file's own.
     place : PhotoPlace, optional
         What it shows. When the photo is known already, a place given here replaces the old one.
+    keep_location : bool
+        True keeps the GPS position that the camera wrote into the file. It is taken out
+        otherwise, also of a photo that was kept with it before.
 
     Returns
     -------
@@ -88,16 +97,19 @@ def save_photo(
     data = source if isinstance(source, bytes) else Path(source).read_bytes()
     shown = name or ("" if isinstance(source, bytes) else Path(source).name)
     digest = hashlib.sha256(data).hexdigest()
+    kept = data if keep_location else without_location(data)
     suffix = Path(shown).suffix.lower()
     suffix = suffix if _SUFFIX.fullmatch(suffix) else ""
     with writing(store) as session:
         row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == digest))
         suffix = row.suffix if row else suffix
         # the file comes first: a row whose file is missing would be worse than a spare file
-        write_whole(file_of(store, digest, suffix), data)
+        write_whole(file_of(store, digest, suffix), kept)
         if row is None:
-            row = PhotoRow(sha256=digest, file_name=shown, suffix=suffix, bytes_n=len(data))
+            row = PhotoRow(sha256=digest, file_name=shown, suffix=suffix)
             session.add(row)
+        row.bytes_n = len(kept)
+        row.file_sha256 = "" if kept is data else hashlib.sha256(kept).hexdigest()
         if place is not None:
             _put_place(row, place)
         session.flush()
@@ -123,8 +135,8 @@ def must_get(row: PhotoRow | None, store: Store, photo_id: int) -> PhotoRow:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all; one that is there stays."""
-    if path.exists() and path.stat().st_size == len(data):
+    """Write a file so that it is there whole or not at all; the same one that is there stays."""
+    if path.exists() and path.stat().st_size == len(data) and path.read_bytes() == data:
         return
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
@@ -164,8 +176,11 @@ def photo_bytes(store: Store, photo_id: int) -> bytes:
         When the file is gone or was changed.
     """
     path = photo_file(store, photo_id)
+    with reading(store) as session:
+        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        wanted = row.file_sha256 or row.sha256
     data = path.read_bytes()
-    if hashlib.sha256(data).hexdigest() != path.name[:64]:
+    if hashlib.sha256(data).hexdigest() != wanted:
         raise RecordError(f"{path}: the file was changed or is damaged")
     return data
 
@@ -180,23 +195,44 @@ def delete_photo(store: Store, photo_id: int) -> None:
         path = file_of(store, row.sha256, row.suffix)
         session.execute(text("DELETE FROM batch_row WHERE sha256 = :s"), {"s": row.sha256})
         session.delete(row)
-    path.unlink(missing_ok=True)
+    remove_file(path)
     scrub(store)
 
 
-def delete_unused_files(store: Store) -> int:
-    """Remove files in the photos folder that no row speaks of; returns how many."""
+def remove_file(path: Path) -> None:
+    """Remove a photo's file and the small copies that the screen keeps beside it."""
+    for copy in path.parent.glob(f"{path.name}.*"):
+        copy.unlink(missing_ok=True)
+    path.unlink(missing_ok=True)
+
+
+def unused_files(store: Store) -> list[Path]:
+    """Files in the photos folder that belong to no photo; small copies belong to theirs."""
     with reading(store) as session:
         used = {
             file_of(store, s, x)
             for s, x in session.execute(select(PhotoRow.sha256, PhotoRow.suffix))
         }
-    gone = 0
-    for path in sorted(store.photos_folder.glob("??/*")):
-        if path not in used:
-            path.unlink()
-            gone += 1
-    return gone
+    names = {path.name for path in used}
+    return [
+        path
+        for path in sorted(store.photos_folder.glob("??/*"))
+        if path not in used and not _owner(path) & names
+    ]
+
+
+def _owner(path: Path) -> set[str]:
+    """Names of the photo that a small copy such as ``<hash>.jpg.320.jpg`` may be made of."""
+    parts = path.name.split(".")
+    return {".".join(parts[:k]) for k in (1, 2) if k < len(parts)}
+
+
+def delete_unused_files(store: Store) -> int:
+    """Remove files in the photos folder that no row speaks of; returns how many."""
+    files = unused_files(store)
+    for path in files:
+        path.unlink()
+    return len(files)
 
 
 def scrub(store: Store) -> None:

@@ -25,8 +25,12 @@ def _hand_counts(conn: Connection) -> None:
     Base.metadata.tables["hand_count"].create(conn)
 
 
+def _file_hashes(conn: Connection) -> None:
+    conn.execute(text("ALTER TABLE photo ADD COLUMN file_sha256 TEXT NOT NULL DEFAULT ''"))
+
+
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
-STEPS: dict[int, Step] = {2: _hand_counts}
+STEPS: dict[int, Step] = {2: _hand_counts, 3: _file_hashes}
 LATEST = max(STEPS, default=FIRST)
 
 

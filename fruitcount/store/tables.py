@@ -112,7 +112,11 @@ class HandCountRow(Base):
 
 
 class PhotoRow(Base):
-    """A photo, known by the hash of its bytes; the file lies in the photos folder."""
+    """A photo, known by the hash of the bytes it came with; the file lies in the photos folder.
+
+    ``file_sha256`` is the hash of the file as it is kept, which lacks the place where the photo
+    was taken; empty means that it is the same.
+    """
 
     __tablename__ = "photo"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -120,6 +124,7 @@ class PhotoRow(Base):
     file_name: Mapped[str] = mapped_column(default="")
     suffix: Mapped[str] = mapped_column(default="")
     bytes_n: Mapped[int]
+    file_sha256: Mapped[str] = mapped_column(default="", server_default="")
     tree_id: Mapped[int | None] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
     limb_id: Mapped[int | None] = mapped_column(ForeignKey("limb.id", ondelete="CASCADE"))
     side: Mapped[str] = mapped_column(default="")

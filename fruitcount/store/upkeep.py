@@ -12,7 +12,7 @@ from fruitcount.errors import RecordError
 from fruitcount.seen_record import seen_from_dict
 from fruitcount.store.archive import write_archive
 from fruitcount.store.base import Store, reading
-from fruitcount.store.photos import file_of
+from fruitcount.store.photos import file_of, unused_files
 from fruitcount.store.sheets import replay_edits
 from fruitcount.store.tables import EditRow, PhotoRow, SeenRow
 
@@ -41,20 +41,18 @@ def _database(store: Store) -> Iterator[str]:
 
 
 def _photos(store: Store) -> Iterator[str]:
-    known = set()
+    columns = (PhotoRow.id, PhotoRow.sha256, PhotoRow.suffix, PhotoRow.file_sha256)
     with reading(store) as session:
-        for number, sha256, suffix in session.execute(
-            select(PhotoRow.id, PhotoRow.sha256, PhotoRow.suffix).order_by(PhotoRow.id)
+        for number, sha256, suffix, file_sha256 in session.execute(
+            select(*columns).order_by(PhotoRow.id)
         ):
             path = file_of(store, sha256, suffix)
-            known.add(path)
             if not path.is_file():
                 yield f"photo {number}: its file {path.name} is gone"
-            elif hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
+            elif hashlib.sha256(path.read_bytes()).hexdigest() != (file_sha256 or sha256):
                 yield f"photo {number}: its file {path.name} was changed"
-    for path in sorted(store.photos_folder.glob("??/*")):
-        if path not in known:
-            yield f"file {path.name}: no photo in the records"
+    for path in unused_files(store):
+        yield f"file {path.name}: no photo in the records"
 
 
 def _edits(store: Store) -> Iterator[str]:
@@ -77,10 +75,10 @@ def _edits(store: Store) -> Iterator[str]:
                 yield f"photo {seen.photo_id}: {error}"
 
 
-def backup(store: Store, path: str | Path) -> Path:
+def backup(store: Store, path: str | Path, *, keep_location: bool = False) -> Path:
     """Write everything, photos included, into one archive; see :func:`write_archive`.
 
     The archive is read back before this returns. Restore it with ``read_archive`` into a new
     database.
     """
-    return write_archive(store, path)
+    return write_archive(store, path, keep_location=keep_location)

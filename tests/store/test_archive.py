@@ -31,6 +31,7 @@ from fruitcount.store import (
     write_archive,
     write_csv_folder,
 )
+from fruitcount.store.schema import LATEST
 
 
 @pytest.fixture
@@ -126,7 +127,7 @@ def _spoil(path, out, change):
         lambda n, d: [(n, d + b"{broken")] if n.endswith("jsonl") else [(n, d)],
         lambda n, d: [(n, b"other")] if n.startswith("photos/") else [(n, d)],
         lambda n, d: [] if n.startswith("photos/") else [(n, d)],
-        lambda n, d: [(n, d.replace(b'"version": 2}', b'"version": 99}'))],
+        lambda n, d: [(n, d.replace(b'"version": %d}' % LATEST, b'"version": 99}'))],
         lambda n, d: [(n, d.replace(b'"side"', b'"sade"'))],
         lambda n, d: [(n, d.replace(b"2026-03-20", b"2026-13-20"))],
         lambda n, d: [(n, d.replace(b'"suffix": ".jpg"', b'"suffix": "/../x"'))],

@@ -11,9 +11,11 @@ from sqlalchemy import inspect, text
 from fruitcount.errors import RecordError
 from fruitcount.store import (
     HandCount,
+    find_damage,
     load_hand_counts,
     load_trees,
     open_store,
+    photo_bytes,
     save_hand_count,
     save_photo,
 )
@@ -64,13 +66,16 @@ def test_steps_run_once_and_in_order(store):
 
 
 def test_from_version_1(store):
-    """A database of version 1 had no table of hand counts."""
-    save_photo(store, b"1")
+    """Version 1 had no table of hand counts, version 2 no hash of the file as it is kept."""
+    photo = save_photo(store, b"1")
     with writing(store) as session:
+        session.execute(text("ALTER TABLE photo DROP COLUMN file_sha256"))
         session.execute(text("DROP TABLE hand_count"))
         session.execute(text("UPDATE meta SET value = '1' WHERE name = 'version'"))
     with writing(store) as session:
         assert prepare(session.connection(), "x") == LATEST
+    assert photo_bytes(store, photo) == b"1"
+    assert find_damage(store) == []
     save_hand_count(store, HandCount(2026, 54, 100))
     save_hand_count(store, HandCount(2025, 40, 70, limb="x"))
     assert load_hand_counts(store, year=2025) == [HandCount(2025, 40, 70, None, "x")]
