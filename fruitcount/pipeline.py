@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.checks import in_range, one_of, positive
-from fruitcount.detect import DetectSettings, find_fruitlets
+from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
 from fruitcount.flags import Flag
 from fruitcount.fruitness import FRUITNESS, default_source
 from fruitcount.image.card import find_card
@@ -232,7 +232,7 @@ def _measured(photo: Photo, rules: CountSettings, scale: Scale, source: str) -> 
     found = found.take(~_on_card(found, scale))
     limb = _limb(photo, maps, found, scale, rules)
     placed = place_fruitlets(found, limb, scale)
-    flags = scale.flags | limb.flags | photo_quality(photo)
+    flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)
     flags |= _count_flags(placed, flags, detect.threshold_for(source))
     return Seen(
         name=photo.name,

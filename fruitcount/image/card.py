@@ -6,6 +6,7 @@ picture, so that a leaf over part of a side, or over a corner, does not move the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -116,22 +117,57 @@ def find_card(
 
 def _detect(grey: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArray, int]]:
     """Corners (4, 2) and number of each card, on the reduced picture and then on the full one."""
-    factor = rules.search_long_side_px / max(grey.shape)
-    if factor < 0.8:
-        size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
-        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-        found = _markers(np.asarray(small, np.uint8))
+    if rules.search_long_side_px < 0.8 * max(grey.shape):
+        found = _reduced(grey, rules.search_long_side_px, _markers)
         if found:
-            # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
-            ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
-            return [((corners + 0.5) * ratio - 0.5, number) for corners, number in found]
-    return _markers(grey)
+            return found
+    return _markers(grey) or _reduced(grey, _STICK_LONG_SIDE_PX, _markers_behind_sticks)
 
 
-def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
+Finder = Callable[[NDArray[np.uint8]], list[tuple[FloatArray, int]]]
+
+
+def _reduced(
+    grey: NDArray[np.uint8], long_side_px: int, finder: Finder
+) -> list[tuple[FloatArray, int]]:
+    """What a finder sees on a smaller picture, in pixels of the full one."""
+    factor = min(1.0, long_side_px / max(grey.shape))
+    size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
+    small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
+    # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
+    ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+    return [((corners + 0.5) * ratio - 0.5, number) for corners, number in finder(small)]
+
+
+# Widths, as shares of the long side, of thin dark things (a stake, a twig, a thread) that may
+# cross the card's edge and join its black square to the background.
+_STICK_FRACS = (0.0045, 0.0065, 0.0085)
+_STICK_LONG_SIDE_PX = 2048
+
+
+def _markers_behind_sticks(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
+    """Cards whose outline a thin dark thing breaks: it is closed over, then searched again.
+
+    Closing in grey (dilate, then erode) takes off what is dark and thinner than the kernel; a
+    module of the marker is a sixth of its side and stays. The sides are fitted on the photo as
+    it is, so the closing does not move them.
+    """
+    for share in _STICK_FRACS:
+        width = max(3, round(share * max(grey.shape)))
+        closed = cv2.morphologyEx(grey, cv2.MORPH_CLOSE, np.ones((width, width), np.uint8))
+        found = _markers(np.asarray(closed, np.uint8), widest_window_px=53)
+        if found:
+            return found
+    return []
+
+
+def _markers(
+    grey: NDArray[np.uint8], *, widest_window_px: int = 23
+) -> list[tuple[FloatArray, int]]:
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.adaptiveThreshWinSizeMax = widest_window_px
     # Perimeter floor: 20 px a side is the smallest that reads reliably.
     parameters.minMarkerPerimeterRate = 60.0 / max(grey.shape)
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)

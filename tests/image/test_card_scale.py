@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -107,6 +108,17 @@ def test_leaf_over_a_side_is_flagged_and_hardly_moves_the_scale() -> None:
     assert Flag.CARD_PARTLY_HIDDEN in scale.flags
     assert scale.px_per_mm == pytest.approx(5, rel=0.01)
     assert Flag.CARD_PARTLY_HIDDEN not in find_card(Photo(draw(view)[0])).flags
+
+
+@pytest.mark.parametrize("width_px", [4, 7])
+def test_a_stake_across_the_edge_does_not_hide_the_card(width_px: int) -> None:
+    picture, corners = draw(View(px_per_mm=4, spin_deg=4))
+    foot = (corners[2] + corners[3]) / 2
+    start, end = foot - np.array([0.0, 10.0]), foot + np.array([20.0, 250.0])
+    points = np.round(np.array([start, end])).astype(np.int32)
+    cv2.polylines(picture, [points.reshape(-1, 1, 2)], False, (45, 35, 30), width_px)
+    scale = find_card(Photo(picture))
+    assert scale.px_per_mm == pytest.approx(4, rel=0.01)
 
 
 def test_two_cards() -> None:
