@@ -8,12 +8,16 @@ from datetime import date
 from fruitcount.checks import positive
 from fruitcount.errors import SpeciesError
 from fruitcount.species import Species, load_species
+from fruitcount.species.size_rule import latest_size_mm, size_word
 
 __all__ = ["DAYS_AFTER_BLOOM", "DaysWindow", "Timing", "timing"]
 
 # under the window by this much is "soon"; our own choice
-_SOON_MM = 3.0
 _SOON_DAYS = 10
+_BY_SIZE = {
+    "too early": "too early", "early but possible": "soon", "in time": "now", "last call": "now",
+    "late": "late",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -83,7 +87,8 @@ def timing(
         Median fruitlet diameter. A measured size outweighs the calendar.
     early : bool
         Early-ripening varieties are late already at the species' ``thinning_latest_mm``, others
-        at the end of its size window.
+        at the end of its size window: :func:`fruitcount.species.size_rule.size_word`, which
+        the plan of a limb uses too.
     """
     try:
         known = load_species(species) if species else None
@@ -115,10 +120,13 @@ def _state(value: float, first: float, last: float, soon: float) -> str:
 
 
 def _by_size(size_mm: float, species: Species, early: bool) -> Timing:
-    window, latest = species.thinning_size_mm, species.thinning_latest_mm
-    high = min(latest.number, window.high) if early else max(latest.number, window.high)
-    state = _state(size_mm, window.low, high, _SOON_MM)
-    text = f"Fruitlets measure {size_mm:.0f} mm; usual {window.low:.0f}-{high:.0f} mm."
-    if state == "late":
+    low, high = species.thinning_size_mm.low, latest_size_mm(species, early_ripening=early)
+    word = size_word(size_mm, species, early_ripening=early)
+    text = f"Fruitlets measure {size_mm:.0f} mm; usual {low:.0f}-{high:.0f} mm."
+    if word == "early but possible":
+        text += " Early but possible."
+    if word == "last call":
+        text += " Past dime size: do not wait."
+    if word == "late":
         text += " Thin now, expect less gain."
-    return Timing(state, text, "size")
+    return Timing(_BY_SIZE[word], text, "size")

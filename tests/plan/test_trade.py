@@ -181,11 +181,14 @@ def test_drop_is_applied_only_where_it_is_still_to_come():
     ("size_mm", "month", "word"),
     [
         (6.0, 7, "too early"),
-        (PEA_MM, 7, "in time"),  # pea to dime size is the time: common practice, no source
+        (PEA_MM, 7, "early but possible"),  # pea to dime size: common practice, no source
+        (12.6, 7, "early but possible"),  # under 1/2 in (13 mm), where UC Santa Clara begins
+        (13.0, 7, "in time"),  # 1/2 in, UC Santa Clara
         (DIME_MM, 5, "in time"),  # US Mint: 17.91 mm
         (19.05, 7, "last call"),  # about 3/4 in is best: UCCE; a US cent
         (NICKEL_MM, 5, "late"),  # nickel size is late for early varieties: no source
         (NICKEL_MM, 9, "last call"),
+        (NICKEL_MM, 7, "last call"),  # UC Santa Clara goes to 1 in
         (26.0, 9, "late"),  # past 1/2-1 in, UC Santa Clara
     ],
 )

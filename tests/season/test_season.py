@@ -2,11 +2,14 @@
 
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
+from fruitcount.plan import GrowerInputs
+from fruitcount.plan.timing import size_timing
 from fruitcount.season import (
     OrchardTree,
     SeasonFacts,
@@ -19,6 +22,7 @@ from fruitcount.season import (
     timing,
 )
 from fruitcount.season.orchard import name_order
+from fruitcount.species import load_species
 
 TODAY = date(2026, 5, 1)
 
@@ -33,9 +37,13 @@ def states(trees, today=TODAY):
 
 @pytest.mark.parametrize(
     ("size_mm", "state"),
-    [(6, "too early"), (11, "soon"), (13, "now"), (19, "now"), (25, "now"), (26, "late")],
-)
+    [
+        (6, "too early"), (8, "soon"), (11, "soon"), (13, "now"), (19, "now"), (25, "now"),
+        (26, "late"),
+    ],
+)  # fmt: skip
 def test_size_window(size_mm, state):
+    # from a pea on it is early but possible: common practice, no source
     # UC Master Gardeners Santa Clara: 1/2 to 1 in (13-25 mm); UCCE: about 3/4 in (19 mm)
     assert timing("peach", TODAY, size_mm=size_mm).state == state
 
@@ -63,6 +71,19 @@ def test_early_ripening_is_late_sooner():
     assert timing("peach", TODAY, size_mm=22, early=True).state == "late"
 
 
+@pytest.mark.parametrize("month", [5, 8, 9])
+@pytest.mark.parametrize("species", ["peach", "apricot", "japanese-plum"])
+def test_limb_and_season_say_the_same(species, month):
+    said = {"too early": "too early", "early but possible": "soon", "in time": "now",
+            "last call": "now", "late": "late"}  # fmt: skip
+    inputs = GrowerInputs(species, ripening_month=month)
+    for size in np.arange(5.0, 30.0, 0.25):
+        limb = size_timing(np.full(3, size), load_species(species), inputs)
+        line = queue([tree("a", species=species, size_mm=size, ripening_month=month)], TODAY)[0]
+        assert line.state == said[limb.word], size
+        assert ("arly but possible" in line.reason) == ("early but possible" in limb.sentence)
+
+
 def test_cherry_plum_is_a_plum():
     assert timing("cherry-plum", TODAY, size_mm=15).state == "now"
 
@@ -80,7 +101,7 @@ def test_earliest_ripening_first():
     trees = [
         tree("late one", ripening_month=9, size_mm=27),
         tree("early one", ripening_month=6, size_mm=18),
-        tree("waiting", ripening_month=6, size_mm=8),
+        tree("waiting", ripening_month=6, size_mm=7),
         tree("left", leave_it=True),
         tree("blank", ripening_month=None, size_mm=19),
         tree("first done", ripening_month=7, first_pass_on=TODAY - timedelta(days=14)),
