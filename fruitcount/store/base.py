@@ -141,11 +141,19 @@ def _as_url(url: str | Path) -> URL:
 
 
 def _check_sqlite_file(path: Path) -> None:
-    if path.exists() and path.stat().st_size:
-        with path.open("rb") as stream:
-            start = stream.read(16)
-        if start != b"SQLite format 3\x00":
-            raise RecordError(f"{path}: not a SQLite database, or damaged at its start")
+    # asked of SQLite itself: closing the file after a look of our own would drop the locks that
+    # SQLite holds on it in this process (that is how POSIX locks work)
+    if not path.exists() or not path.stat().st_size:
+        return
+    raw = sqlite3.connect(str(path), timeout=_BUSY_S)
+    try:
+        raw.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.OperationalError:
+        pass  # locked just now, or cannot be opened: told when the store starts
+    except sqlite3.DatabaseError as error:
+        raise RecordError(f"{path}: not a SQLite database, or damaged at its start") from error
+    finally:
+        raw.close()
 
 
 def _set_up_sqlite(connection: Any, _record: Any) -> None:
