@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from fruitcount.limb.find import LimbSettings, find_limb, trace_between, with_caliper
+from fruitcount.limb.find import find_limb, trace_between
+from fruitcount.limb.marks import with_caliper
 from fruitcount.limb.position import PlaceSettings, place_fruitlets
+from fruitcount.limb.result import LimbSettings
 
 __all__ = [
     "LimbSettings",
