@@ -22,7 +22,8 @@ LAYERS: list[tuple[str, ...]] = [
     ("fruitness", "detect", "limb"),
     ("plan", "load", "tree", "season"),
     ("pipeline",),
-    ("batch", "store", "export", "evaluate"),
+    ("batch", "store", "evaluate"),
+    ("export",),
     ("training", "cli"),
     ("__init__", "__main__"),
 ]
