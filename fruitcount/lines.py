@@ -24,8 +24,10 @@ def line_length_px(line_px: FloatArray) -> float:
 def point_on_line(line_px: FloatArray, along_px: FloatArray | float) -> FloatArray:
     """Points at given distances along a line, shape (M, 2) of x, y.
 
-    Distances beyond an end give that end.
+    Distances beyond an end give that end; a line without points gives NaN.
     """
+    if not len(line_px):
+        return np.full((np.size(along_px), 2), np.nan)
     s = along_line(line_px)
     d = np.atleast_1d(np.asarray(along_px, dtype=float))
     return np.column_stack([np.interp(d, s, line_px[:, 0]), np.interp(d, s, line_px[:, 1])])
