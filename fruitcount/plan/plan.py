@@ -69,7 +69,9 @@ def plan_limb(
     kept = np.ones(len(placed.index), dtype=bool)
     if may_propose:
         task, kept = choose_kept(task, target)
-    work = least_work(task.wood, kept, task.costs) if task.ordered else _by_hand(kept)
+    # a cut must be shown on the picture: without a line there is no place to show
+    cuttable = task.ordered and limb.found
+    work = least_work(task.wood, kept, task.costs) if cuttable else _by_hand(kept)
     cuts = tuple(_cut(c, placed, limb, task, off=int((~kept).sum())) for c in work.cuts)
     timing = size_timing(fruitlets.diameter_mm[placed.index], species, inputs)
     yellowing = (fruitlets.kind == Kind.YELLOWING) & (fruitlets.on_limb != 0)
