@@ -10,8 +10,14 @@ from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Plan
 from fruitcount.types import Fruitlets
 
-__all__ = ["AfterCheck", "FirstPass", "check_after",
-    "check_count", "first_pass_of", "second_pass_inputs"]
+__all__ = [
+    "AfterCheck",
+    "FirstPass",
+    "check_after",
+    "check_count",
+    "first_pass_of",
+    "second_pass_inputs",
+]
 
 
 @dataclass(frozen=True)
