@@ -99,7 +99,9 @@ def find_limb(
         at_start=base is None and not joint.at_start,
         at_end=tip is None and not joint.at_end,
     )
-    limb = _finished(scene, replace(band, line_px=line), base, tip)
+    if joint.at_end and not joint.at_start:  # a limb begins at the branch that bears it
+        line = line[::-1]
+    limb = _finished(scene, replace(band, line_px=line), base, tip, borne=joint.one_end)
     if rival_frac > rules.max_rival_frac:
         limb = replace(limb, flags=limb.flags | Flag.LIMB_DOUBTFUL)
     return _with_shoots(scene, limb, field)
@@ -148,14 +150,21 @@ def _rough(
     return field.to_px(carried_on(field, found).cells), found.rival_frac
 
 
-def _finished(scene: _Scene, band: Band, base: FloatArray | None, tip: FloatArray | None) -> Limb:
+def _finished(
+    scene: _Scene,
+    band: Band,
+    base: FloatArray | None,
+    tip: FloatArray | None,
+    *,
+    borne: bool = False,
+) -> Limb:
     shape = scene.photo.rgb.shape[:2]
     line = resampled(smoothed(band.line_px, 0.01), scene.rules.vertices)
     width = _widths(scene, line, band.half_px)
     taper = fit_taper(line, width)
     flags = Flag.NONE
     if base is None and tip is None:
-        turn, sure = base_last(line, taper, shape)
+        turn, sure = (False, True) if borne else base_last(line, taper, shape)
         if turn:
             line, width = line[::-1], width[::-1]
             taper = fit_taper(line, width)

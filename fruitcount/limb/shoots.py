@@ -113,10 +113,7 @@ def _paths(
     starts = _line_cells(field, line_px)
     walk = MCP_Geometric(cost, fully_connected=True)
     total, _ = walk.find_costs(starts)
-    rows, columns = np.indices(cost.shape)
-    on_line = np.ones(cost.shape, np.uint8)
-    on_line[tuple(np.array(starts).T)] = 0
-    away = np.asarray(cv2.distanceTransform(on_line, cv2.DIST_L2, 5), np.float64)
+    away = _away_from(cost.shape, np.array(starts))
     merit = away - rules.loss * total
     merit[away < length] = -np.inf
     used = np.zeros(cost.shape, bool)
@@ -127,14 +124,20 @@ def _paths(
             break
         path = np.asarray(walk.traceback(tip), np.int64)
         # Ends beside this path are the same shoot again.
-        for row, column in path[len(path) // 4 :: 3]:
-            merit[np.hypot(rows - row, columns - column) < length] = -np.inf
+        merit[_away_from(cost.shape, path[len(path) // 4 :]) < length] = -np.inf
         again = float(used[path[:, 0], path[:, 1]].mean()) > 0.4
         if not again and float(field.ridge[path[:, 0], path[:, 1]].mean()) >= rules.min_ridge:
             out.append(path[:, ::-1].astype(np.float64))
             for row, column in path[::2]:
                 used[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3] = True
     return out
+
+
+def _away_from(shape: tuple[int, ...], cells: NDArray[np.int64]) -> FloatArray:
+    """Distance of each cell from the nearest of the given (row, column) cells."""
+    off = np.ones(shape[:2], np.uint8)
+    off[cells[:, 0], cells[:, 1]] = 0
+    return np.asarray(cv2.distanceTransform(off, cv2.DIST_L2, 5), np.float64)
 
 
 def _line_cells(field: Field, line_px: FloatArray) -> list[tuple[int, int]]:

@@ -18,11 +18,17 @@ from fruitcount.types import FloatArray, Maps, Photo
 __all__ = ["Taper", "fit_taper", "measure_width"]
 
 _SAMPLES = 161
+# Weight of readings above the taper, of 1 for both sides. Nodes and spurs thicken a limb here
+# and there, nothing thins it. Chosen from 0.25 to 0.5 on sixteen path-traced limbs, where base
+# diameters came out 7 % too large at 0.5.
+_ABOVE = 0.3
+# Pull of the curvature towards 0, per reading. 0.02 lets clear curves through.
+_CURVE_HOLD = 0.02
 
 
 @dataclass(frozen=True, eq=False)
 class Taper:
-    """A straight taper through the readings.
+    """A nearly straight taper through the readings.
 
     Attributes
     ----------
@@ -143,41 +149,61 @@ def _likeliest_taper(bark: FloatArray, offset: FloatArray, half_px: float) -> tu
 
 
 def fit_taper(line_px: FloatArray, width_px: FloatArray) -> Taper:
-    """Robust straight line through the widths along the line (Huber weights).
+    """Robust, slightly curved taper through the widths along the line.
 
-    Readings at forks and behind leaves lie far off and count little.
+    Readings at forks and behind leaves lie far off and count little (Huber weights). Thickness
+    is meant between the nodes, where a caliper is put (common practice, no source): readings
+    above the curve, on swollen nodes and spurs, count less than those below it.
+
+    Parameters
+    ----------
+    line_px : array, shape (N, 2)
+    width_px : array, shape (N,)
+        NaN where not told.
+
+    Returns
+    -------
+    Taper
+        NaN widths with fewer than eight readings.
     """
     known = np.isfinite(width_px)
     if known.sum() < 8:
         return Taper(float("nan"), float("nan"), float("nan"), 0.0)
     along = along_line(line_px)
-    share = along / max(along[-1], 1e-9) - 0.5
-    design = np.column_stack([np.ones(int(known.sum())), share[known]])
-    values = width_px[known]
-    fitted, spread = _huber(design, values)
-    # Neighbouring readings share their error: about one in five is independent.
-    independent = max(known.sum() / 5, 3.0)
-    weight = design.T @ design / len(values) * independent + 1e-9 * np.eye(2)
-    covariance = np.linalg.inv(weight) * spread**2
-    first = float(fitted[0] - 0.5 * fitted[1])
-    last = float(fitted[0] + 0.5 * fitted[1])
+    share = (along / max(along[-1], 1e-9) - 0.5)[known]
+    design = np.column_stack([np.ones_like(share), share, share**2 - 1 / 12])
+    fitted, spread = _huber(design, width_px[known])
+    covariance = _covariance(design[:, :2], spread)
+    bend = float(fitted[2]) * (0.25 - 1 / 12)
     middle = max(float(fitted[0]), 1e-9)
-    floor = 0.25 * middle  # a straight fit must not run to nothing or below
-    first, last = max(first, floor), max(last, floor)
+    floor = 0.25 * middle  # a fit must not run to nothing or below
+    first = max(float(fitted[0] - 0.5 * fitted[1]) + bend, floor)
+    last = max(float(fitted[0] + 0.5 * fitted[1]) + bend, floor)
     ends = np.array([[1, -0.5], [1, 0.5]])
     sd = float(np.sqrt(np.max(np.einsum("ij,jk,ik->i", ends, covariance, ends))))
     return Taper(first, last, sd / middle, float(fitted[1] / np.sqrt(covariance[1, 1] + 1e-12)))
 
 
+def _covariance(design: FloatArray, spread: float) -> FloatArray:
+    """Of mean and slope. Neighbouring readings share their error: about one in five counts."""
+    independent = max(len(design) / 5, 3.0)
+    weight = design.T @ design / len(design) * independent + 1e-9 * np.eye(2)
+    return np.asarray(np.linalg.inv(weight) * spread**2, np.float64)
+
+
 def _huber(design: FloatArray, values: FloatArray) -> tuple[FloatArray, float]:
+    """Fit with small weights far off and above, its curvature held back; and the spread."""
+    held = np.array([[0.0, 0.0, np.sqrt(_CURVE_HOLD * len(values))]])
     weight = np.ones(len(values))
     fitted: FloatArray = np.zeros(design.shape[1])
     spread = float(np.std(values))
     for _ in range(25):
         root = np.sqrt(weight)
-        found = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        rows = np.vstack([design * root[:, None], held])
+        found = np.linalg.lstsq(rows, np.append(values * root, 0.0), rcond=None)[0]
         fitted = np.asarray(found, np.float64)
-        off = np.abs(values - design @ fitted)
-        spread = max(1.4826 * float(np.median(off)), 0.05)
-        weight = np.minimum(1.0, 1.345 * spread / np.maximum(off, 1e-9))
+        off = values - design @ fitted
+        spread = max(1.4826 * float(np.median(np.abs(off))), 0.05)
+        far = np.minimum(1.0, 1.345 * spread / np.maximum(np.abs(off), 1e-9))
+        weight = far * np.where(off > 0, 2 * _ABOVE, 2 * (1 - _ABOVE))
     return fitted, spread
