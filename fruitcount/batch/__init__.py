@@ -9,7 +9,14 @@ from fruitcount.batch.alike import bits_apart, look_hash, same_looks
 from fruitcount.batch.engines import BatchSettings
 from fruitcount.batch.files import file_hash, find_photos, settings_key
 from fruitcount.batch.group import LimbCount, group_limbs
-from fruitcount.batch.job import FolderCount, Naming, compare_moments, count_folder, write_rows
+from fruitcount.batch.job import (
+    FolderCount,
+    Naming,
+    compare_moments,
+    count_folder,
+    read_rows,
+    write_rows,
+)
 from fruitcount.batch.ledger import FileLedger, Ledger
 from fruitcount.batch.naming import (
     Place,
@@ -20,6 +27,7 @@ from fruitcount.batch.naming import (
 )
 from fruitcount.batch.run import BatchResult, Progress, run_batch
 from fruitcount.batch.trees import TreeEstimate, estimate_trees
+from fruitcount.batch.whole_tree import LimbSize, TreeAnswer, TreeFacts, tree_answer
 
 __all__ = [
     "BatchResult",
@@ -28,10 +36,13 @@ __all__ = [
     "FolderCount",
     "Ledger",
     "LimbCount",
+    "LimbSize",
     "Naming",
     "Place",
     "Progress",
+    "TreeAnswer",
     "TreeEstimate",
+    "TreeFacts",
     "bits_apart",
     "compare_moments",
     "count_folder",
@@ -43,9 +54,11 @@ __all__ = [
     "place_by_card",
     "place_by_folder",
     "place_by_name",
+    "read_rows",
     "read_sheet",
     "run_batch",
     "same_looks",
     "settings_key",
+    "tree_answer",
     "write_rows",
 ]

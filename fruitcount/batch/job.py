@@ -16,14 +16,25 @@ from fruitcount.batch.naming import Place, place_by_card, place_by_folder, place
 from fruitcount.batch.run import Progress, run_batch
 from fruitcount.batch.worker import Work
 from fruitcount.checks import one_of
+from fruitcount.errors import BadInputError
 from fruitcount.season.compare import BeforeAfter, before_after
 
-__all__ = ["FolderCount", "Naming", "compare_moments", "count_folder", "write_rows"]
+__all__ = [
+    "FolderCount",
+    "Naming",
+    "compare_moments",
+    "count_folder",
+    "read_rows",
+    "write_rows",
+]
 
 _COLUMNS = (
     "file", "tree", "limb", "side", "moment", "ok", "problem", "count_n", "keep_n",
     "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm", "card_id", "taken_at",
-    "flags", "same_as", "sha256",
+    "flags", "same_as", "sha256", "look",
+)  # fmt: skip
+_NUMBERS = (
+    "count_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
 )  # fmt: skip
 
 
@@ -143,6 +154,41 @@ def write_rows(rows: Iterable[Mapping[str, Any]], path: str | Path) -> Path:
         for row in rows:
             writer.writerow([_cell(row.get(column)) for column in _COLUMNS])
     return target
+
+
+def read_rows(path: str | Path) -> list[dict[str, Any]]:
+    """Read what :func:`write_rows` wrote; a number that is empty there is None.
+
+    Raises
+    ------
+    BadInputError
+        When it is no such table.
+    """
+    out = []
+    try:
+        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
+            reader = csv.DictReader(stream)
+            missing = {"file", "tree", "limb", "ok", "count_n"} - set(reader.fieldnames or ())
+            if missing:
+                raise BadInputError(f"{path}: the table needs a column {sorted(missing)}")
+            for number, line in enumerate(reader, start=2):
+                try:
+                    out.append(_row(line))
+                except ValueError as error:
+                    raise BadInputError(f"{path}, line {number}: {error}") from error
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadInputError(f"{path}: the table cannot be read: {error}") from error
+    return out
+
+
+def _row(line: Mapping[str, Any]) -> dict[str, Any]:
+    row: dict[str, Any] = {name: (line.get(name) or "").removeprefix("'") for name in _COLUMNS}
+    for name in _NUMBERS:
+        row[name] = float(row[name]) if row[name] else None
+    row["ok"] = row["ok"] == "yes"
+    row["card_id"] = int(row["card_id"] or -1)
+    row["flags"] = row["flags"].split()
+    return row
 
 
 def _cell(value: Any) -> str:

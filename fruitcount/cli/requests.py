@@ -9,11 +9,12 @@ import click
 from fruitcount.errors import BadInputError
 
 if TYPE_CHECKING:
+    from fruitcount.batch import TreeFacts
     from fruitcount.export.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan import GrowerInputs
 
-__all__ = ["count_settings", "disc_diameter_mm", "folder_choice", "grower_inputs"]
+__all__ = ["count_settings", "disc_diameter_mm", "folder_choice", "grower_inputs", "tree_facts"]
 
 
 def disc_diameter_mm(name: str) -> float:
@@ -136,3 +137,38 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
         pictures=options["pictures"],
         units=options["units"],
     )
+
+
+def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> TreeFacts:
+    """What is known of a tree: what was typed, else what the records say.
+
+    Raises
+    ------
+    FruitcountError
+        When a sheet cannot be used or a rule is broken.
+    """
+    from dataclasses import replace
+
+    from fruitcount.batch import TreeFacts
+    from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes
+
+    typed = {
+        "species": options["species"],
+        "ripening_month": options["ripening_month"],
+        "age_years": options["age"],
+        "trunk_circumference_mm": options["trunk"],
+        "crates_n": options["crates"],
+        "crate_kg": options["crate_kg"],
+        "spacing_mm": options["spacing"],
+        "harvest_diameter_mm": options["harvest_diameter"],
+        "pace_n_per_min": options["pace"],
+        "limbs_n": options["limbs"],
+    }
+    facts = replace(known or TreeFacts(), **{k: v for k, v in typed.items() if v is not None})
+    if options["limb_sheet"]:
+        facts = replace(facts, limb_sizes=read_limb_sizes(options["limb_sheet"], tree))
+    if options["hand_counts"]:
+        facts = replace(facts, seen_true=read_hand_counts(options["hand_counts"]))
+    if options["crates"] is None and options["trunk"] is None and options["spacing"] is not None:
+        facts = replace(facts, trunk_circumference_mm=None)  # the typed spacing leads
+    return facts

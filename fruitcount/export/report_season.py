@@ -23,11 +23,11 @@ from fruitcount.season import OrchardTree, SeasonFacts, before_after, season_ste
 from fruitcount.season.orchard import name_order
 from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
 
-__all__ = ["LogEntry", "season_entries", "season_log"]
+__all__ = ["MONTHS", "LogEntry", "season_entries", "season_log"]
 
 
 _NAMES = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"
-_MONTHS = ("", *_NAMES.split(" "))
+MONTHS = ("", *_NAMES.split(" "))
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ def _tree_table(trees: Sequence[OrchardTree], how: ReportSettings, width: float)
                 t.name,
                 t.block,
                 kind,
-                _MONTHS[t.ripening_month or 0],
+                MONTHS[t.ripening_month or 0],
                 _trunk(t.trunk_circumference_mm, how),
                 format_size(t.size_mm, how.units) if t.size_mm else "-",
                 ("left this season. " if t.leave_it else "") + t.note,

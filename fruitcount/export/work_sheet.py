@@ -31,7 +31,7 @@ from fruitcount.plan import Plan
 from fruitcount.tree import Estimate, TreeSheet
 from fruitcount.units import KG_PER_LB, format_length
 
-__all__ = ["LimbJob", "TreeJob", "limb_work_sheet", "tree_work_sheet"]
+__all__ = ["LimbJob", "TreeJob", "estimate_line", "limb_work_sheet", "tree_work_sheet"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,7 +142,8 @@ def _blank_line(label: str) -> Table:
     return table
 
 
-def _estimate_line(estimate: Estimate) -> str:
+def estimate_line(estimate: Estimate) -> str:
+    """The estimate with its interval in one sentence."""
     unit = "paths" if "branch" in estimate.method else "limbs"
     if not estimate.told:
         return (
@@ -215,7 +216,7 @@ def tree_work_sheet(
         text(f"Keep {number(sheet.keep_n)}, take off about {number(sheet.work.off_n)}", 17,
              bold=True),
         Spacer(1, 5),
-        text(_estimate_line(sheet.total), 10),
+        text(estimate_line(sheet.total), 10),
         text(f"Target {span} fruit ({target.source}), shared by limb cross-section.", 10),
         *_harvest_lines(job, how),
         Spacer(1, 8),

@@ -39,6 +39,7 @@ from fruitcount.store.photos import (
     save_photo,
     set_photo_place,
 )
+from fruitcount.store.place import data_folder, open_records
 from fruitcount.store.sheets import (
     Sheet,
     append_edits,
@@ -61,6 +62,7 @@ __all__ = [
     "StoredLimb",
     "append_edits",
     "backup",
+    "data_folder",
     "delete_limb",
     "delete_photo",
     "delete_tree",
@@ -72,6 +74,7 @@ __all__ = [
     "load_sheet",
     "load_trees",
     "marks_from_coco",
+    "open_records",
     "open_store",
     "photo_bytes",
     "photo_file",

@@ -1,0 +1,77 @@
+"""Sheets that a keeper types: sizes of every limb, and limbs counted by hand."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+from fruitcount.batch.whole_tree import LimbSize
+from fruitcount.checks import at_least, positive
+from fruitcount.errors import BadInputError
+
+__all__ = ["read_hand_counts", "read_limb_sizes"]
+
+
+def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
+    """Sizes of one tree's limbs from a CSV sheet.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns ``limb`` and ``base_diameter_mm``; ``tree`` and ``length_mm`` if wanted.
+    tree : str
+        Rows of other trees are passed over; a sheet without that column is this tree's.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a number cannot be read, or a limb comes twice.
+    """
+    out: dict[str, LimbSize] = {}
+    for where, row in _lines(path, ("limb", "base_diameter_mm")):
+        if "tree" in row and row["tree"] != tree:
+            continue
+        numbers = [
+            positive(name, _number(row.get(name, ""), name, where)) if row.get(name) else math.nan
+            for name in ("base_diameter_mm", "length_mm")
+        ]
+        if row["limb"] in out:
+            raise BadInputError(f"{where}: limb {row['limb']!r} comes twice")
+        out[row["limb"]] = LimbSize(*numbers)
+    if not out:
+        raise BadInputError(f"{path}: the sheet must have limbs of tree {tree!r}, found none")
+    return out
+
+
+def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
+    """Pairs of fruit seen on the photo and counted by hand, from columns ``seen``, ``true``."""
+    return tuple(
+        (
+            at_least("seen", _number(row["seen"], "seen", where), 0),
+            at_least("true", _number(row["true"], "true", where), 0),
+        )
+        for where, row in _lines(path, ("seen", "true"))
+    )
+
+
+def _lines(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str]]]:
+    try:
+        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
+            reader = csv.DictReader(stream)
+            missing = set(needed) - set(reader.fieldnames or ())
+            if missing:
+                raise BadInputError(f"{path}: the sheet needs a column {sorted(missing)}")
+            for number, line in enumerate(reader, start=2):
+                row = {str(k): str(v or "").strip() for k, v in line.items() if k is not None}
+                yield f"{path}, line {number}", row
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
+
+
+def _number(cell: str, name: str, where: str) -> float:
+    try:
+        return float(cell)
+    except ValueError as error:
+        raise BadInputError(f"{where}: {name} must be a number, got {cell!r}") from error

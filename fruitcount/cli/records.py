@@ -1,0 +1,121 @@
+"""``fruitcount records``: back up, check, export, import and delete what is kept."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fruitcount.cli.records_options import db_option, photos_option
+
+__all__ = ["records_command"]
+
+_LOCATION = "Keep the place where each photo was taken, if it is there."
+
+
+@click.group("records")
+@db_option
+@photos_option
+@click.pass_context
+def records_command(ctx: click.Context, db: str | None, photos: Path | None) -> None:
+    """Back up, check, export, import and delete records and photos."""
+    ctx.obj = {"where": db, "photos_folder": photos}
+
+
+@contextmanager
+def _opened(ctx: click.Context, *, create: bool = False) -> Iterator[Any]:
+    from contextlib import closing
+
+    from fruitcount.errors import FruitcountError
+    from fruitcount.store import open_records
+
+    place = dict(ctx.obj)
+    try:
+        with closing(open_records(place["where"], photos_folder=place["photos_folder"],
+                                  create=create)) as store:  # fmt: skip
+            yield store
+    except FruitcountError as fault:
+        raise click.UsageError(str(fault)) from fault
+
+
+@records_command.command("backup")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--keep-location", is_flag=True, help=_LOCATION)
+@click.pass_context
+def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
+    """Write all records and photos to one zip FILE and read it back."""
+    from fruitcount.store import backup
+
+    with _opened(ctx) as store:
+        written = backup(store, file, keep_location=keep_location)
+    click.echo(f"Wrote {written} ({written.stat().st_size / 1e6:.1f} MB), read back whole.")
+
+
+@records_command.command("check")
+@click.pass_context
+def check_command(ctx: click.Context) -> None:
+    """Look through all records and photo files for damage."""
+    from fruitcount.store import find_damage
+
+    with _opened(ctx) as store:
+        damage = find_damage(store)
+    click.echo("\n".join(damage) or "All records and photo files are whole.")
+    sys.exit(1 if damage else 0)
+
+
+@records_command.command("export")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.pass_context
+def export_command(ctx: click.Context, folder: Path) -> None:
+    """Write one CSV file a table to FOLDER (without the photos)."""
+    from fruitcount.store import write_csv_folder
+
+    with _opened(ctx) as store:
+        written = write_csv_folder(store, folder)
+    click.echo(f"Wrote {len(written)} tables to {folder}")
+
+
+@records_command.command("import")
+@click.argument("source", type=click.Path(path_type=Path, exists=True))
+@click.option("--keep-location", is_flag=True, help=_LOCATION)
+@click.pass_context
+def import_command(ctx: click.Context, source: Path, keep_location: bool) -> None:
+    """Read a backup, or a folder of exported tables, into records that are empty."""
+    from fruitcount.store import read_archive, read_csv_folder
+
+    with _opened(ctx, create=True) as store:
+        if source.is_dir():
+            count = read_csv_folder(store, source)
+        else:
+            count = read_archive(store, source, keep_location=keep_location)
+    click.echo(f"Read {count} rows.")
+
+
+@records_command.command("delete")
+@click.option("--tree", "tree", help="Name of the tree to delete, with all its photos.")
+@click.option("--photo", type=click.IntRange(min=1), help="Number of the photo to delete.")
+@click.option("--yes", is_flag=True, help="Do not ask again.")
+@click.pass_context
+def delete_command(ctx: click.Context, tree: str | None, photo: int | None, yes: bool) -> None:
+    """Delete a tree or a photo for good; copies in earlier backups stay."""
+    from fruitcount.errors import RecordError
+    from fruitcount.store import delete_photo, delete_tree, tree_id_of
+
+    if (tree is None) == (photo is None):
+        raise click.UsageError("give either --tree or --photo")
+    what = f"tree {tree!r} with all its photos" if tree is not None else f"photo {photo}"
+    with _opened(ctx) as store:
+        tree_id = None if tree is None else tree_id_of(store, tree)
+        if tree is not None and tree_id is None:
+            raise RecordError(f"{store.name}: there is no tree {tree!r}")
+        if not yes:
+            click.confirm(f"Delete {what} for good?", abort=True)
+        if tree_id is not None:
+            delete_tree(store, tree_id)
+        elif photo is not None:
+            delete_photo(store, photo)
+    click.echo(f"Deleted {what}.")

@@ -1,0 +1,86 @@
+"""The season in words, as a printed log and as a calendar."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from fruitcount.export.ical import calendar_text
+from fruitcount.export.report_page import ReportSettings
+from fruitcount.export.report_season import MONTHS, season_log
+from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, queue
+from fruitcount.store import Store, load_trees, season_history, tree_id_of
+
+__all__ = ["SeasonBook", "season_lines", "season_of_records", "write_season"]
+
+
+@dataclass(frozen=True)
+class SeasonBook:
+    """A season's trees and, by name, their recorded years."""
+
+    trees: tuple[OrchardTree, ...]
+    history: Mapping[str, Sequence[SeasonFacts]]
+
+
+def season_of_records(store: Store, *, year: int) -> SeasonBook:
+    """Trees and history from the records."""
+    trees = tuple(load_trees(store, year=year))
+    history = {}
+    for tree in trees:
+        tree_id = tree_id_of(store, tree.name)
+        if tree_id is not None:
+            history[tree.name] = season_history(store, tree_id)
+    return SeasonBook(trees, history)
+
+
+def write_season(
+    book: SeasonBook,
+    folder: str | Path,
+    *,
+    year: int,
+    today: date,
+    settings: ReportSettings | None = None,
+) -> tuple[list[QueueLine], list[Path]]:
+    """Order the trees and write the season log (PDF) and the calendar (.ics).
+
+    Parameters
+    ----------
+    book : SeasonBook
+    folder : str or Path
+        Made if it is not there.
+    year : int
+    today : date
+        What is due is told for this day.
+    settings : ReportSettings, optional
+
+    Returns
+    -------
+    list of QueueLine, and the files written.
+    """
+    lines = queue(book.trees, today)
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    how = replace(settings or ReportSettings(), made_on=today)
+    log = season_log(
+        book.trees, out / f"season_{year}.pdf", year=year, history=book.history, settings=how
+    )
+    calendar = out / f"thinning_{year}.ics"
+    calendar.write_bytes(calendar_text(lines, today=today).encode())
+    return lines, [log, calendar]
+
+
+def season_lines(lines: Sequence[QueueLine]) -> list[str]:
+    """A line a tree, work for today first, earliest ripening first within each."""
+    if not lines:
+        return ["No trees are recorded for this season."]
+    out = [f"{sum(line.for_today for line in lines)} of {len(lines)} trees have work today."]
+    for line in lines:
+        tree = line.tree
+        what = ", ".join(part for part in (tree.variety or tree.species, tree.block) if part)
+        month = f", ripens {MONTHS[tree.ripening_month]}" if tree.ripening_month else ""
+        due = f" [{line.due_from} to {line.due_to}]" if line.due_from and line.due_to else ""
+        about = f" ({what}{month})" if what else ""
+        out.append(f"{line.state}: {tree.name}{about}. {line.reason}{due}")
+    return out
