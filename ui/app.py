@@ -1,51 +1,6 @@
-"""The screen: page order and what all pages share."""
+"""The screen's one script. Worker processes that count photos read it too: they must not run it."""
 
-from __future__ import annotations
+if __name__ == "__main__":
+    from screen_pages import run
 
-import numpy as np
-import page_limb
-import page_season
-import page_tree
-import streamlit as st
-from PIL import Image
-from screen_words import units
-
-
-def icon() -> Image.Image:
-    """Drawn here, as a named icon would be fetched from another site."""
-    rows, columns = np.mgrid[:64, :64] - 31.5
-    ring = np.abs(np.hypot(rows, columns) - 22)
-    picture = np.zeros((64, 64, 4), np.uint8)
-    picture[ring < 8] = (0, 87, 63, 255)
-    return Image.fromarray(picture)
-
-
-st.set_page_config(
-    page_title="Fruit count",
-    page_icon=icon(),
-    layout="wide",
-    initial_sidebar_state="collapsed",
-)
-# Less empty room above, larger controls for a thumb: nothing here comes from a user.
-st.html(
-    "<style>.stMainBlockContainer{padding-top:3.6rem;padding-bottom:2rem}"
-    ".stButton button,.stDownloadButton button,[data-testid=stPopover] button{min-height:48px}"
-    "[data-baseweb=select]>div,.stNumberInput input{min-height:46px}"
-    "@media(min-width:641px) and (min-height:700px)"
-    "{[data-testid=stLayoutWrapper]:has(>.st-key-photo){position:sticky;top:3.6rem}}</style>"
-)
-pages = {
-    "limb": st.Page(page_limb.show, title="Limb", url_path="limb", default=True),
-    "tree": st.Page(page_tree.show, title="Tree", url_path="tree"),
-    "season": st.Page(page_season.show, title="Season", url_path="season"),
-}
-st.session_state["_pages"] = pages
-page = st.navigation(list(pages.values()), position="top")
-page.run()
-with st.container(horizontal=True):
-    wanted = st.segmented_control(
-        "Units", ["cm, kg", "in, lb"], default="in, lb" if units() == "us" else "cm, kg"
-    )
-    if wanted is not None and (wanted == "in, lb") != (units() == "us"):
-        st.query_params["units"] = "us" if wanted == "in, lb" else "metric"
-        st.rerun()
+    run()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
+import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
@@ -13,15 +14,14 @@ from screen_answers import answers_form
 from screen_downloads import show_downloads
 from screen_pictures import show_pictures
 from screen_result import cut_strokes, fates_by_mark, headline, numbers, show_result
+from screen_start import show_start
 from screen_words import plain, units
 
 from fruitcount.errors import FruitcountError
-from fruitcount.image import DISC_DIAMETERS_MM, read_photo
-from fruitcount.resources import sample_folder
+from fruitcount.image import DISC_DIAMETERS_MM
 
-__all__ = ["ENDINGS", "answers_of", "show"]
+__all__ = ["answers_of", "show"]
 
-ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 _WIDGET = "canvas_{}"
 
 
@@ -29,10 +29,10 @@ def show() -> None:
     """The page: a photo named in the address is reviewed, else one is asked for."""
     key = str(st.query_params.get("photo", ""))
     if not key:
-        start()
+        show_start(open_photo)
         return
     try:
-        with st.spinner("Counting the fruit on this photo."):
+        with st.spinner("Counting the fruit: a few seconds for most photos.", show_time=True):
             cache.seen_of(key)
     except FruitcountError as fault:
         st.error(str(fault))
@@ -52,71 +52,6 @@ def open_photo(key: str) -> None:
     st.rerun()
 
 
-def start() -> None:
-    """First visit: what this does, and three ways to begin."""
-    st.header("How many fruit should stay on this limb?")
-    st.write(
-        "Photograph one limb from the side with a printed scale card beside it. "
-        "You get a count, how many to keep, which to take off, and where one cut does most of it."
-    )
-    data = st.file_uploader(
-        "Photo of a limb (JPEG, PNG, WebP, TIFF or HEIC)", type=ENDINGS, key="upload"
-    )
-    if data is not None:
-        take_in(data.getvalue(), data.name)
-    begin, camera = st.columns(2)
-    if begin.button("Try the sample limb", width="stretch", icon=":material/eco:"):
-        take_in(*sample_photo())
-    with camera.popover("Use the camera here", width="stretch", icon=":material/photo_camera:"):
-        st.write(
-            "The browser allows this only on this computer itself or over https. On a phone, "
-            "the upload above offers its camera, which takes sharper pictures."
-        )
-        if st.toggle("Open the camera"):
-            shot = st.camera_input("Limb with scale card")
-            if shot is not None:
-                take_in(shot.getvalue(), "camera.jpg")
-    show_recent()
-
-
-def take_in(data: bytes, name: str) -> None:
-    """Check that it is a photo by its content, keep it, and open it."""
-    try:
-        read_photo(data, name=name)
-        key = cache.records().add_photo(data, name)
-    except FruitcountError as fault:
-        st.error(str(fault))
-        return
-    open_photo(key)
-
-
-def sample_photo() -> tuple[bytes, str]:
-    """A sample limb: one of the samples where they are there, else a drawn one."""
-    files = sorted(sample_folder().glob("*.jpg")) if sample_folder().is_dir() else []
-    if files:
-        return files[0].read_bytes(), "sample limb.jpg"
-    from screen_photos import shrink_jpeg
-
-    from fruitcount.evaluate.synthetic import draw_scene
-
-    photo, _ = draw_scene(7)
-    return shrink_jpeg(photo.rgb, 4096), "sample limb (drawn).jpg"
-
-
-def show_recent() -> None:
-    """The last photos, to go on with."""
-    lines = cache.records().photos()[:6]
-    if not lines:
-        st.caption("Nothing here yet. Your photos stay on this computer.")
-        return
-    st.subheader("Go on with")
-    for line in lines:
-        count = line.numbers.get("crop_count")
-        told = "" if count is None else f": keep {line.numbers['keep_count']} of {count}"
-        if st.button(plain(line.name or "photo") + told, key=f"open{line.key}", width="stretch"):
-            open_photo(line.key)
-
-
 @st.fragment  # type: ignore[untyped-decorator]
 def review(key: str) -> None:
     """Photo and answer side by side; every edit and every answer comes back here."""
@@ -132,7 +67,7 @@ def review(key: str) -> None:
     shown = engine.corrected(seen, desk.history.sheet, path, facts)
     result = engine.result(shown, facts)
     keep_if_new(key, desk.history.revision, facts, numbers(result))
-    big, small = headline(result)
+    big, small = headline(result, units())
     scale = shown.scale
     view = View(
         key=key,
@@ -158,11 +93,23 @@ def review(key: str) -> None:
             on_outbox=partial(cache.receive, key, widget),
         )
     with told:
+        offer_new_look(key, desk.history.sheet)
         show_result(result, units())
     with taken:
         show_pictures(path, result, units(), key[:12])
         show_downloads(path, result, units(), key[:12])
         show_photo_facts(key, seen.name)
+
+
+def offer_new_look(key: str, sheet: rs.Sheet) -> None:
+    """After a scale set by hand: the search can be done anew for fruit of that size."""
+    if not engine.worth_a_new_look(cache.seen_of(key), sheet):
+        return
+    st.write("The marks were found at another scale than the one set now.")
+    if st.button("Look again at this scale", key=f"{key[:12]}again", width="stretch"):
+        with st.spinner("Looking again. Marks that you made or checked stay.", show_time=True):
+            cache.look_again(key)
+        st.rerun(scope="fragment")
 
 
 def show_photo_facts(key: str, name: str) -> None:

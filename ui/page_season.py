@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 from datetime import date
+from functools import partial
 from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_words import MONTHS, plain, species_titles
+from screen_downloads import by_file, sheet_settings
+from screen_words import MONTHS, plain, species_titles, units
 
 from fruitcount.errors import FruitcountError
 from fruitcount.export.ical import calendar_text
+from fruitcount.export.report_season import season_log
 from fruitcount.season import OrchardTree
 from fruitcount.season.compare import SeasonFacts
 from fruitcount.season.queue import QueueLine, queue
@@ -58,14 +61,32 @@ def show() -> None:
     )
     show_queue(lines, year)
     show_totals(lines)
-    st.download_button(
-        "Calendar of what is due (for a phone)",
-        lambda: calendar_text(lines, today=today).encode(),
-        "thinning.ics",
-        "text/calendar",
-        on_click="ignore",
-    )
+    show_files(lines, trees, year)
     show_tree(trees, year)
+
+
+def show_files(lines: list[QueueLine], trees: list[OrchardTree], year: int) -> None:
+    """The calendar and the log of the season."""
+    store = cache.records().store
+
+    def log() -> bytes:
+        numbers = {tree.name: tree_id_of(store, tree.name) for tree in trees}
+        history = {name: season_history(store, n) for name, n in numbers.items() if n is not None}
+        how = sheet_settings(units())
+        write = partial(season_log, trees, year=year, history=history, settings=how)
+        return by_file(write, ".pdf")
+
+    with st.container(horizontal=True):
+        st.download_button(
+            "Calendar of what is due (for a phone)",
+            lambda: calendar_text(lines, today=date.today()).encode(),
+            "thinning.ics",
+            "text/calendar",
+            on_click="ignore",
+        )
+        st.download_button(
+            "Season log (PDF)", log, f"season-{year}.pdf", "application/pdf", on_click="ignore"
+        )
 
 
 def add_tree(year: int) -> None:
@@ -185,9 +206,21 @@ _HEADINGS: dict[str, Any] = {
 
 
 def change_tree(tree: OrchardTree, year: int) -> None:
-    """Dates and the last size of one tree."""
+    """Everything that may be told of one tree, but for its name."""
+    titles = {"": "not told", **species_titles()}
     with st.form(f"change{tree.name}{year}", border=False):
         left, right = st.columns(2)
+        species = left.selectbox(
+            "Species", list(titles), list(titles).index(tree.species), format_func=titles.get
+        )
+        variety = right.text_input("Variety, in your words", tree.variety, max_chars=60)
+        month = left.selectbox(
+            "Ripens in",
+            MONTHS,
+            index=tree.ripening_month - 1 if tree.ripening_month else None,
+            placeholder="not told",
+        )
+        block = right.text_input("Row or block", tree.block, max_chars=60)
         bloom = left.date_input("Full bloom", tree.bloom_date, format="YYYY-MM-DD")
         size = right.number_input("Middle fruitlet size, mm", 0.0, 60.0, tree.size_mm)
         first = left.date_input("First pass on", tree.first_pass_on, format="YYYY-MM-DD")
@@ -198,6 +231,10 @@ def change_tree(tree: OrchardTree, year: int) -> None:
         try:
             changed = replace(
                 tree,
+                species=str(species),
+                variety=variety.strip(),
+                ripening_month=MONTHS.index(month) + 1 if month else None,
+                block=block.strip(),
                 bloom_date=bloom,
                 size_mm=size or None,
                 first_pass_on=first,

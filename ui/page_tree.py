@@ -2,37 +2,30 @@
 
 from __future__ import annotations
 
-import json
-import math
-import tempfile
+from collections.abc import Callable
 from datetime import date
-from pathlib import Path
+from typing import Any
 
-import page_limb
-import review_seen as rv
-import review_state as rs
 import screen_cache as cache
-import screen_engine as engine
 import streamlit as st
-from screen_outbox import Desk
 from screen_photos import preview_jpeg
-from screen_result import numbers
+from screen_start import ENDINGS
 from screen_store import PhotoLine
-from screen_uploads import Progress, photos_in, work_through
-from screen_words import CAUTIONS, plain, units
+from screen_uploads import photos_in
+from screen_words import plain
+from tree_count import count_kept, keep_photos, progress_words
+from tree_total import show_total
 
+from fruitcount.batch.run import Progress
 from fruitcount.errors import FruitcountError
-from fruitcount.export.table import result_row, write_rows
-from fruitcount.image import read_photo
-from fruitcount.pipeline import Result
 from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
-from fruitcount.tree.estimate import Estimate
-from fruitcount.tree.more import limbs_to_halve
-from fruitcount.tree.ratio import csa_cm2, ratio_total
-from fruitcount.units import MM_PER_INCH
 
 __all__ = ["show"]
+
+_SIDES = {"": "one side", "front": "front", "back": "back"}
+_MOMENTS = {"": "not told", "before": "before thinning", "after": "after thinning"}
 
 
 def show() -> None:
@@ -48,12 +41,15 @@ def show() -> None:
         return
     take_many(tree_id)
     lines = cache.records().photos(tree_id)
+    show_problems(tree_id)
     if not lines:
         st.info("No photos of this tree yet. A limb beside a scale card makes a good one.")
         return
+    left = {line.key: line.name or "photo" for line in lines if not line.numbers}
+    if left and st.button(f"Count {len(left)} more that wait", width="stretch", type="primary"):
+        count(left, tree_id)
     show_photos(lines)
-    show_total(lines)
-    show_files(lines, name)
+    show_total(lines, name)
 
 
 def choose_tree() -> str:
@@ -76,40 +72,41 @@ def choose_tree() -> str:
 
 
 def take_many(tree_id: int) -> None:
-    """Upload, count and keep; each photo is kept as soon as it is counted."""
+    """Upload, keep and count; each photo's count is kept as soon as it is there."""
     whole = st.toggle("Upload a whole folder", help="Needs a computer; phones give single photos.")
     files = st.file_uploader(
         "Photos of this tree, or a zip of them",
-        type=[*page_limb.ENDINGS, "zip"],
+        type=[*ENDINGS, "zip"],
         accept_multiple_files="directory" if whole else True,
         key=f"many{tree_id}{whole}",
     )
-    if not files or not st.button("Count them", width="stretch"):
+    st.caption(
+        "A file name such as 3_front, 3_back, low_before or low_after tells the limb, the side and "
+        "the moment; else each photo is a limb of its own."
+    )
+    if not files or not st.button("Count them", width="stretch", type="primary"):
         return
-    bar = st.progress(0.0)
+    with st.spinner("Taking in the photos."):
+        st.session_state[f"_bad{tree_id}"] = keep_photos(photos_in(files), tree_id)
+    lines = cache.records().photos(tree_id)
+    count({line.key: line.name or "photo" for line in lines if not line.numbers}, tree_id)
+
+
+def count(photos: dict[str, str], tree_id: int) -> None:
+    """Count with a bar that tells the time left, then show the page anew."""
+    bar = st.progress(0.0, f"Counting {len(photos)} photos.")
 
     def tell(now: Progress) -> None:
-        bar.progress(now.done_n / max(1, now.total_n), now.words)
+        bar.progress(now.done_n / max(1, now.total_n), progress_words(now))
 
-    bad = work_through(list(photos_in(files)), lambda n, d: count_one(n, d, tree_id), tell)
-    for fault in bad:
-        st.warning(plain(str(fault)))
-    if not bad:
-        st.rerun()
+    st.session_state.setdefault(f"_bad{tree_id}", []).extend(count_kept(photos, tell))
+    st.rerun()
 
 
-def count_one(name: str, data: bytes, tree_id: int) -> None:
-    """Keep one photo and its first result; one that is there already is not counted again."""
-    read_photo(data, name=name)
-    records = cache.records()
-    key = records.add_photo(data, name)
-    records.put_in_tree(key, tree_id)
-    seen = cache.seen_of(key)
-    facts = page_limb.answers_of(key)
-    sheet = cache.desk_of(key).history
-    shown = engine.corrected(seen, sheet.sheet, records.path(key), facts)
-    records.keep_result(key, sheet.revision, facts, numbers(engine.result(shown, facts)))
-    preview_jpeg(records.path(key), 320)
+def show_problems(tree_id: int) -> None:
+    """Photos that could not be used: one row each, until the next upload."""
+    for words in st.session_state.get(f"_bad{tree_id}", []):
+        st.warning(plain(words), icon=":material/broken_image:")
 
 
 def doubt_of(line: PhotoLine) -> float:
@@ -119,10 +116,10 @@ def doubt_of(line: PhotoLine) -> float:
 
 def show_photos(lines: list[PhotoLine]) -> None:
     """Thumbnails with their counts, most doubtful first, and a way to the next one."""
-    order = st.segmented_control("Sort by", ["doubt", "name", "fruit"], default="doubt")
-    keys = {
+    order = st.segmented_control("Sort by", ["doubt", "limb", "fruit"], default="doubt")
+    keys: dict[str, Callable[[PhotoLine], Any]] = {
         "doubt": lambda p: -doubt_of(p),
-        "name": lambda p: p.name.casefold(),
+        "limb": lambda p: name_order(p.limb or p.name),
         "fruit": lambda p: -(p.numbers.get("crop_count") or 0),
     }
     lines = sorted(lines, key=keys[order or "doubt"])
@@ -136,121 +133,39 @@ def show_photos(lines: list[PhotoLine]) -> None:
 
 
 def thumbnail(line: PhotoLine) -> None:
-    """One photo small, its counts, and a button that opens it."""
+    """One photo small, its counts, its place on the tree, and a button that opens it."""
     try:
         small = preview_jpeg(cache.records().path(line.key), 320)
         st.image(small, width="stretch", alt=f"Limb photo {line.name}")
     except FruitcountError as fault:
         st.error(plain(str(fault)))
     told = line.numbers
-    st.markdown(
-        f"**Keep {told.get('keep_count', '?')} of {told.get('crop_count', '?')}**  \n"
-        f"{plain(line.name or 'photo')}"
+    count = f"Keep {told['keep_count']} of {told['crop_count']}" if told else "Not counted yet"
+    place = ", ".join(
+        part for part in (f"limb {line.limb}" if line.limb else "", line.side, line.moment) if part
     )
+    st.markdown(f"**{count}**  \n{plain(place or line.name or 'photo')}")
     if st.button("Look at it", key=f"tree{line.key}", width="stretch"):
         review_photo(line.key)
+    with st.popover("Its limb", width="stretch"):
+        place_form(line)
+
+
+def place_form(line: PhotoLine) -> None:
+    """Which limb, from which side, before or after thinning."""
+    with st.form(f"place{line.key}", border=False):
+        limb = st.text_input("Limb", line.limb, max_chars=40, placeholder="a limb of its own")
+        side = st.selectbox(
+            "Seen from", list(_SIDES), list(_SIDES).index(line.side), format_func=_SIDES.get
+        )
+        moment = st.selectbox(
+            "Taken", list(_MOMENTS), list(_MOMENTS).index(line.moment), format_func=_MOMENTS.get
+        )
+        if st.form_submit_button("Keep", width="stretch"):
+            cache.records().put_on_limb(line.key, limb.strip(), str(side), str(moment))
+            st.rerun()
 
 
 def review_photo(key: str) -> None:
     """Go to the limb page with this photo."""
     st.switch_page(st.session_state["_pages"]["limb"], query_params={"photo": key})
-
-
-def show_total(lines: list[PhotoLine]) -> None:
-    """Fruit on the whole tree, from the limbs photographed and the thickness of the others."""
-    st.subheader("Whole tree")
-    us = units() == "us"
-    told = [(p, _thickness(p)) for p in lines if p.numbers.get("crop_count") is not None]
-    usable = [(p, d) for p, d in told if d is not None]
-    words = "in" if us else "mm"
-    others = st.text_input(
-        f"Thickness at the base of every limb not photographed, {words}",
-        placeholder="22, 30, 18",
-        help="Measure with a caliper just above the fork. Leave empty when all were photographed.",
-    )
-    rest = _numbers_in(others)
-    if rest is None:
-        st.error(f"Write the thicknesses as numbers in {words}, with commas or spaces between.")
-        return
-    if len(usable) < len(told):
-        st.warning(
-            f"{len(told) - len(usable)} photos have no limb thickness: they are left out. Type it "
-            "on their limb page."
-        )
-    if not usable:
-        return
-    rest_mm = [r * MM_PER_INCH if us else r for r in rest]
-    show_estimate([p for p, _ in usable], [d for _, d in usable], rest_mm)
-
-
-def show_estimate(lines: list[PhotoLine], thick_mm: list[float], rest_mm: list[float]) -> None:
-    """The total with its interval, and how many more limbs would halve it."""
-    fruit = [float(p.numbers["crop_count"]) for p in lines]
-    area = csa_cm2([*thick_mm, *rest_mm])
-    total = ratio_total(fruit, area[: len(fruit)], all_area_cm2=area)
-    keep = ratio_total(
-        [float(p.numbers["keep_count"]) for p in lines], area[: len(fruit)], all_area_cm2=area
-    )
-    with st.container(horizontal=True, gap="large"):
-        st.metric("Fruit on the tree", _span(total), width="content")
-        st.metric("Keep on the tree", f"{keep.value_n:.0f}", width="content")
-        minutes = sum(float(p.numbers.get("work_seconds") or 0) for p in lines) / 60
-        st.metric("Work on these limbs, min", f"{max(1, round(minutes))}", width="content")
-    if not total.told:
-        st.write("How sure cannot be told from one limb: photograph another.")
-    elif total.low_n < total.high_n:
-        st.write(f"95 % interval: {total.low_n:.0f} to {total.high_n:.0f}, by limb thickness.")
-        more = limbs_to_halve(area, list(range(len(fruit))))
-        st.write(f"{more.more_n} more limbs would make it about {more.share_frac:.0%} as wide.")
-    else:
-        st.write("Taken as if these photos show every limb. If not, give the others' thickness.")
-    st.caption("Each photo counts as one limb: give a limb photographed twice only once.")
-    st.info(CAUTIONS[0], icon=":material/health_and_safety:")
-
-
-def _span(total: Estimate) -> str:
-    return f"about {total.value_n:.0f}" if math.isfinite(total.value_n) else "not told"
-
-
-def _thickness(line: PhotoLine) -> float | None:
-    typed = line.inputs.get("base_diameter_mm") or line.numbers.get("base_diameter_mm")
-    return float(typed) if typed and math.isfinite(float(typed)) else None
-
-
-def _numbers_in(text: str) -> list[float] | None:
-    """Numbers in a line of text; None when a part is no positive number."""
-    try:
-        values = [float(part) for part in text.replace(",", " ").replace(";", " ").split()]
-    except ValueError:
-        return None
-    return values if all(0 < v < 2000 for v in values) else None
-
-
-def show_files(lines: list[PhotoLine], name: str) -> None:
-    """Files of the whole tree."""
-
-    def rows() -> bytes:
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "tree.csv"
-            write_rows(path, [result_row(result_of(p)) for p in lines])
-            return path.read_bytes()
-
-    def record() -> bytes:
-        data = [{"photo": p.name, "sha256": p.key, "inputs": p.inputs, **p.numbers} for p in lines]
-        return json.dumps({"tree": name, "photos": data}, indent=1).encode()
-
-    with st.container(horizontal=True):
-        st.download_button("CSV of all photos", rows, "tree.csv", "text/csv", on_click="ignore")
-        st.download_button("JSON", record, "tree.json", "application/json", on_click="ignore")
-
-
-def result_of(line: PhotoLine) -> Result:
-    """A photo's corrected result."""
-    seen = cache.records().seen(line.key)
-    if seen is None:
-        raise FruitcountError(f"{line.name}: not counted yet")
-    steps = Desk(rs.History.begin(rv.sheet_of(seen)))
-    steps.follow(cache.records().steps(line.key))
-    path = cache.records().path(line.key)
-    shown = engine.corrected(seen, steps.history.sheet, path, line.inputs)
-    return engine.result(shown, line.inputs)

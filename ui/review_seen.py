@@ -8,6 +8,7 @@ import numpy as np
 import review_state as rs
 
 from fruitcount.flags import Flag
+from fruitcount.image.opencv import cv2
 from fruitcount.types import Fruitlets, Kind, Limb, Scale, Seen
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "choice_of",
     "fruitlets_of",
     "limb_of",
+    "on_card",
     "scale_of",
     "sheet_of",
     "start_line",
@@ -75,6 +77,15 @@ def scale_of(seen: Seen, choice: rs.ScaleChoice) -> Scale:
         return Scale(flags=Flag.NO_SCALE)
     rough = Flag.SCALE_FROM_FRUIT if choice.source == "fruit" else Flag.NONE
     return Scale(choice.px_per_mm, choice.rel_sd_frac, choice.source, flags=rough)
+
+
+def on_card(scale: Scale, mark: rs.Mark) -> bool:
+    """Whether a mark's centre lies on the scale card or its white edge, a quarter side wide."""
+    if len(scale.corners_px) != 4:
+        return False
+    middle = scale.corners_px.mean(axis=0)
+    outline = (middle + 1.5 * (scale.corners_px - middle)).astype(np.float32)
+    return bool(cv2.pointPolygonTest(outline, (mark.x_px, mark.y_px), False) >= 0)
 
 
 def fruitlets_of(seen: Seen, sheet: rs.Sheet, scale: Scale) -> Fruitlets:

@@ -60,7 +60,8 @@ class Mark:
     ----------
     id : str
         Unique within the photo, never used again: ``a7`` for the eighth one found by itself,
-        ``h<screen>-<number>`` for one added by hand.
+        ``s7`` for one found in a second look at another scale, ``h<screen>-<number>`` for one
+        added by hand.
     x_px, y_px, r_px : float, px
     kind : {"fruit", "yellowing", "damaged"}
     on_limb : {1, 0, -1}

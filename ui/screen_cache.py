@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import uuid
+from collections.abc import Mapping
 from functools import partial
+from typing import Any
 
 import review_seen as rv
 import review_state as rs
@@ -15,7 +18,7 @@ from screen_store import Records, open_records
 from fruitcount.store.base import RevisionConflictError
 from fruitcount.types import Seen
 
-__all__ = ["desk_of", "receive", "records", "seen_of"]
+__all__ = ["desk_of", "look_again", "receive", "records", "seen_of"]
 
 
 def records() -> Records:
@@ -53,14 +56,23 @@ def receive(key: str, widget: str) -> None:
     outbox = st.session_state[widget].outbox
     if not outbox or outbox.get("photo") != key:
         return
-    resolve = partial(engine.resolve, seen_of(key), records().path(key))
     for box in outbox.get("boxes", []):
-        for _ in range(5):
-            desk = desk_of(key)
-            before = Desk(desk.history, dict(desk.acked), dict(desk.made), desk.message)
-            events = take_box(desk, box, resolve)
-            try:
-                records().add_steps(key, events)
-                break
-            except RevisionConflictError:
-                st.session_state["_desks"][key] = before
+        _do_box(key, box)
+
+
+def look_again(key: str) -> None:
+    """Find the fruit anew at the scale set by hand: one step, which one undo takes back."""
+    _do_box(key, {"client": f"look-{uuid.uuid4().hex[:12]}", "items": [{"seq": 1, "again": True}]})
+
+
+def _do_box(key: str, box: Mapping[str, Any]) -> None:
+    resolve = partial(engine.resolve, seen_of(key), records().path(key))
+    for _ in range(5):
+        desk = desk_of(key)
+        before = Desk(desk.history, dict(desk.acked), dict(desk.made), desk.message)
+        events = take_box(desk, box, resolve)
+        try:
+            records().add_steps(key, events)
+            return
+        except RevisionConflictError:
+            st.session_state["_desks"][key] = before

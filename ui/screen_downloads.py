@@ -18,15 +18,20 @@ from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import Result
 
-__all__ = ["show_downloads"]
+__all__ = ["by_file", "sheet_settings", "show_downloads"]
 
 
-def _by_file(write: Callable[[Path], object], ending: str) -> bytes:
+def by_file(write: Callable[[Path], object], ending: str) -> bytes:
     """Bytes of what a writer puts in a file."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"out{ending}"
         write(path)
         return path.read_bytes()
+
+
+def sheet_settings(units: str) -> ReportSettings:
+    """Paper and units of a printed sheet."""
+    return ReportSettings(paper="letter" if units == "us" else "a4", units=units)
 
 
 def picture_bytes(path: Path, result: Result, units: str) -> bytes:
@@ -43,7 +48,7 @@ def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
             "CSV",
             ".csv",
             "text/csv",
-            lambda: _by_file(lambda p: write_rows(p, [result_row(result)]), ".csv"),
+            lambda: by_file(lambda p: write_rows(p, [result_row(result)]), ".csv"),
         ),
         (
             "JSON",
@@ -55,10 +60,10 @@ def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
             "COCO",
             ".coco.json",
             "application/json",
-            lambda: _by_file(lambda p: write_coco([result.seen], p), ".json"),
+            lambda: by_file(lambda p: write_coco([result.seen], p), ".json"),
         ),
     ]
-    sheet = ReportSettings(paper="letter" if units == "us" else "a4", units=units)
+    sheet = sheet_settings(units)
     job = LimbJob("", result.seen.name, result)
     files.insert(
         0,
@@ -66,7 +71,7 @@ def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
             "Work sheet (PDF)",
             ".pdf",
             "application/pdf",
-            lambda: _by_file(lambda p: limb_work_sheet(job, p, settings=sheet), ".pdf"),
+            lambda: by_file(lambda p: limb_work_sheet(job, p, settings=sheet), ".pdf"),
         ),
     )
     st.markdown("**Take away**")

@@ -5,7 +5,9 @@ It also answers the two wishes that need the photo itself: a limb line and a sca
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import fields, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -18,7 +20,7 @@ import review_state as rs
 from screen_photos import photo_at, preview_jpeg
 
 from fruitcount.detect import DetectSettings
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.flags import Flag
 from fruitcount.image import (
     scale_from_disc,
@@ -26,11 +28,21 @@ from fruitcount.image import (
     scale_from_points,
 )
 from fruitcount.limb import find_limb, place_fruitlets, trace_between, with_caliper
-from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, decide, see
+from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, ScaleRequest, decide, see
 from fruitcount.plan import GrowerInputs
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Photo, Scale, Seen
 
-__all__ = ["corrected", "doubt_below", "grower_inputs", "measure", "resolve", "result"]
+__all__ = [
+    "corrected",
+    "doubt_below",
+    "grower_inputs",
+    "look_again",
+    "measure",
+    "resolve",
+    "result",
+    "warm_up",
+    "worth_a_new_look",
+]
 
 _SCALE_FLAGS = (
     Flag.NO_SCALE
@@ -61,6 +73,56 @@ def measure(path: Path, name: str) -> Seen:
     photo = photo_at(path)
     preview_jpeg(path)  # while the pixels are at hand: the first look is then quick
     return replace(see(photo, CountSettings()), name=name)
+
+
+def warm_up() -> None:
+    """Load what the first count needs, while the first page is still read."""
+    blank = np.full((480, 640, 3), 128, np.uint8)
+    with suppress(FruitcountError):
+        see(Photo(blank), CountSettings())
+
+
+def worth_a_new_look(seen: Seen, sheet: rs.Sheet) -> bool:
+    """Whether marks nobody touched were found at another scale than the sheet's.
+
+    Fruit are looked for between two sizes in mm, so a scale that differs by more than a tenth
+    (our choice) may show others.
+    """
+    now = sheet.scale.px_per_mm
+    if now <= 0 or not sheet.scale.by_hand or any(m.id.startswith("s") for m in sheet.marks):
+        return False
+    was = seen.scale.px_per_mm if seen.scale.known else 0.0
+    return was <= 0 or abs(now / was - 1) > 0.1
+
+
+def look_again(seen: Seen, path: Path, sheet: rs.Sheet) -> rs.Edit:
+    """Find the fruit anew at the sheet's scale, as one edit; what a person did stays.
+
+    Raises
+    ------
+    BadInputError
+        When the sheet has no scale.
+    """
+    px_per_mm = sheet.scale.px_per_mm
+    if px_per_mm <= 0:
+        raise BadInputError("Set a scale first.")
+    scale = ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
+    line = sheet.line_px if sheet.line_by_hand else ()
+    found = see(photo_at(path), CountSettings(scale=scale, line_px=line))
+    stay = [m for m in sheet.marks if m.by_hand]
+    fresh = [
+        replace(m, id=f"s{m.id[1:]}")
+        for m in rv.sheet_of(found).marks
+        if not any(math.hypot(m.x_px - k.x_px, m.y_px - k.y_px) < k.r_px for k in stay)
+        and not rv.on_card(seen.scale, m)
+    ]
+    edits: list[rs.Edit] = [rs.Remove(m) for m in sheet.marks if not m.by_hand]
+    edits += [rs.Add(m) for m in fresh]
+    if not sheet.line_by_hand and found.limb.found:
+        new = rv.start_line(found)
+        if new != sheet.line_px:
+            edits.append(rs.SetLine(sheet.line_px, new, False, False))
+    return rs.Many(tuple(edits))
 
 
 def doubt_below(source: str) -> float:
@@ -129,13 +191,15 @@ def result(seen: Seen, facts: Mapping[str, Any]) -> Result:
 
 
 def resolve(seen: Seen, path: Path, sheet: rs.Sheet, item: Mapping[str, Any]) -> rs.Edit:
-    """Turn a tapped limb line or scale into an edit of the sheet.
+    """Turn a tapped limb line, a scale or a wish for a new look into an edit of the sheet.
 
     Raises
     ------
     BadInputError
         When the taps cannot be used; the message is for the user.
     """
+    if "again" in item:
+        return look_again(seen, path, sheet)
     if "line" in item:
         return _line_edit(seen, path, sheet, item["line"])
     return _scale_edit(seen, path, sheet, item["scale"])

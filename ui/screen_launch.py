@@ -6,11 +6,13 @@ import ipaddress
 import os
 import socket
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
 import segno
 import streamlit as st
+from screen_engine import warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
 from screen_store import Records, open_records
@@ -106,6 +108,7 @@ def launch(
     if str(_HERE) not in sys.path:
         sys.path.insert(0, str(_HERE))
     tell_addresses(port, lan)
+    threading.Thread(target=warm_up, daemon=True).start()
     sys.argv = [str(_HERE / "app.py")]
     make_app(open_records(folder), guard).run(
         config={

@@ -97,9 +97,10 @@ def take_box(desk: Desk, box: Mapping[str, Any], resolve: Resolve) -> list[Event
     desk : Desk
         Changed in place; it already follows all that is stored.
     box : mapping
-        ``{"client": name, "items": [{"seq": n, "do" | "undo" | "redo" | "line" | "scale": ...}]}``.
+        ``{"client": name, "items": [{"seq": n, WHAT: ...}]}``, where WHAT is ``do``, ``undo``,
+        ``redo``, ``line``, ``scale`` or ``again``.
     resolve : callable
-        For ``line`` and ``scale`` items.
+        For ``line``, ``scale`` and ``again`` items.
 
     Returns
     -------
@@ -140,6 +141,8 @@ def _step_of(
         if desk.since(base, client):
             raise UndoRefusedError(UNDO_REFUSED)
         return {"undo": True} if item.get("undo") else {"redo": True}
+    if item.get("again"):
+        return {"do": rs.edit_to_json(resolve(desk.history.sheet, item))}
     if "line" in item or "scale" in item:
         base = int(item.get("base", desk.history.revision))
         what = "line" if "line" in item else "scale"

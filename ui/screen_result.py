@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import review_state as rs
 import streamlit as st
 from screen_engine import doubt_below
-from screen_words import CAUTIONS, LEGEND
+from screen_words import LEGEND
 
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.words import count_line, cut_lines, scale_line
+from fruitcount.export.report_page import CAUTIONS
+from fruitcount.export.words import answer_line, count_line, cut_lines, load_lines, scale_line
 from fruitcount.flags import flag_sentences
 from fruitcount.lines import point_on_line
-from fruitcount.load import LoadReport
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray
-from fruitcount.units import format_length, format_weight
+from fruitcount.units import format_length
 
 __all__ = ["cut_strokes", "fates_by_mark", "headline", "numbers", "show_result"]
 
@@ -33,19 +34,13 @@ _RULES = {
 }
 
 
-def headline(result: Result) -> tuple[str, str]:
+def headline(result: Result, units: str) -> tuple[str, str]:
     """The line above the photo and the smaller one under it."""
     plan = result.decision.plan
-    if plan.verdict == "thin":
-        span = f"{plan.target.low:.0f} to {plan.target.high:.0f}"
-        return (
-            f"Keep {plan.keep_count} of {plan.crop_count}",
-            f"Take off {plan.off_count}. Range {span}.",
-        )
     if plan.crop_count == 0 and plan.verdict == "leave":
         return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
-    word = "Leave it" if plan.verdict == "leave" else "Cannot tell yet"
-    return f"{word}: {plan.crop_count} fruit", plan.reason
+    big, _, reason = answer_line(result.decision).partition(": ")
+    return big, reason or count_line(result.seen, units)
 
 
 def fates_by_mark(result: Result, sheet: rs.Sheet) -> dict[str, str]:
@@ -85,6 +80,7 @@ def numbers(result: Result) -> dict[str, Any]:
         "doubt_frac": _doubt(result),
         "work_seconds": plan.work_seconds,
         "base_diameter_mm": result.seen.limb.base_diameter_mm,
+        "length_mm": result.seen.limb.length_mm,
     }
 
 
@@ -99,16 +95,16 @@ def _doubt(result: Result) -> float:
 def show_result(result: Result, units: str) -> None:
     """The answer beside the photo, most important first."""
     plan, load = result.decision.plan, result.decision.load
-    told = plan.verdict != "cannot tell"
-    with st.container(horizontal=True, gap="large"):
-        st.metric("Keep", plan.keep_count if told else "?", width="content")
-        st.metric("Take off", plan.off_count if told else "?", width="content")
-        minutes = max(1, round(plan.work_seconds / 60)) if plan.off_count else 0
-        st.metric("Work, min", minutes, width="content")
     st.markdown(LEGEND)
     st.write(f"**{plan.reason}** {_RULES.get(plan.rule, '')}")
-    st.markdown("\n".join(f"- {line}" for line in (*cut_lines(plan, units), *plan.notes)))
-    _show_load(load, units)
+    _list(cut_lines(plan, units))
+    st.markdown("**Load at harvest**")
+    _list(load_lines(load, units))
+    if load.told and load.prop is not None:
+        st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")
+    if plan.notes:
+        st.markdown("**Mind**")
+        _list(plan.notes)
     doubts = flag_sentences(result.decision.flags)
     if doubts:
         st.warning("  \n".join(doubts), icon=":material/visibility:")
@@ -123,29 +119,11 @@ def show_result(result: Result, units: str) -> None:
     st.info("  \n".join(CAUTIONS), icon=":material/health_and_safety:")
 
 
+def _list(lines: Sequence[str]) -> None:
+    st.markdown("\n".join(f"- {line}" for line in lines))
+
+
 def _number(value: float) -> str:
     return (
         "not told" if not math.isfinite(value) else f"{value:g}" if value < 100 else f"{value:.0f}"
     )
-
-
-def _show_load(load: LoadReport | None, units: str) -> None:
-    st.markdown("**Limb load at harvest**")
-    if load is None or not load.told:
-        st.write("Not told: it needs a scale and the limb's thickness (type it by caliper).")
-        return
-    before, after = st.columns(2)
-    for column, words, state in (
-        (before, "If all stays", load.before),
-        (after, "After thinning", load.after),
-    ):
-        factor = state.load_factor
-        column.metric(words, format_weight(state.fruit_g, units))
-        column.write(
-            f"**{state.verdict.capitalize()}**. Breaks at about {factor.middle:.1f} times "
-            f"this load ({factor.low:.1f} to {factor.high:.1f}), by the estimate."
-        )
-    where = format_length(load.after.worst_at_mm, units)
-    st.write(f"Hardest worked {where} from the base.")
-    if load.prop is not None:
-        st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")

@@ -19,9 +19,16 @@ from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
-from fruitcount.store.photos import delete_photo, photo_file, save_photo, set_photo_place
+from fruitcount.store.orchard import load_limbs, save_limb
+from fruitcount.store.photos import (
+    PhotoPlace,
+    delete_photo,
+    photo_file,
+    save_photo,
+    set_photo_place,
+)
 from fruitcount.store.sheets import load_sheet, save_decision, save_seen
-from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow, TreeRow
+from fruitcount.store.tables import DecisionRow, EditRow, LimbRow, PhotoRow, SeenRow, TreeRow
 from fruitcount.types import Seen
 
 __all__ = [
@@ -42,6 +49,10 @@ class PhotoLine:
     name : str
         The file's name, for people only: it never becomes a path.
     tree_id, limb_id : int or None
+    limb : str
+        Name of the limb; empty when not told.
+    side : {"", "front", "back"}
+    moment : {"", "before", "after"}
     saved_at : str
     inputs, numbers : dict
         Of the last result; empty before the first.
@@ -51,6 +62,9 @@ class PhotoLine:
     name: str
     tree_id: int | None
     limb_id: int | None
+    limb: str
+    side: str
+    moment: str
     saved_at: str
     inputs: dict[str, Any]
     numbers: dict[str, Any]
@@ -175,7 +189,8 @@ class Records:
             newest = {row[0]: row[1] for row in db.execute(last)}
             wanted = db.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest.values())))
             results = {row.photo_id: row for row in wanted}
-            return [_line(row, results.get(row.id)) for row in db.scalars(query)]
+            limbs = {row[0]: row[1] for row in db.execute(select(LimbRow.id, LimbRow.name))}
+            return [_line(row, results.get(row.id), limbs) for row in db.scalars(query)]
 
     def trees(self) -> dict[str, int]:
         """Numbers of the trees by name."""
@@ -192,6 +207,16 @@ class Records:
         """Say which tree a photo shows; its limb, side and moment stay."""
         was = load_sheet(self.store, self.number(key)).place
         set_photo_place(self.store, self.number(key), place=replace(was, tree_id=tree_id))
+
+    def put_on_limb(self, key: str, limb: str, side: str, moment: str) -> None:
+        """Say which limb of its tree a photo shows, from where, and when."""
+        was = load_sheet(self.store, self.number(key)).place
+        limb_id = None
+        if limb and was.tree_id is not None:
+            known = {one.name: one.limb_id for one in load_limbs(self.store, was.tree_id)}
+            limb_id = known.get(limb) or save_limb(self.store, was.tree_id, name=limb)
+        place = PhotoPlace(was.tree_id, limb_id, side, moment)
+        set_photo_place(self.store, self.number(key), place=place)
 
     def forget(self, key: str) -> None:
         """Delete a photo, its small copies and all its steps, for good."""
@@ -216,12 +241,15 @@ def _row(number: int, event: Event) -> EditRow:
     return EditRow(photo_id=number, revision=event.revision, kind=kind, body=[body])
 
 
-def _line(row: PhotoRow, result: DecisionRow | None) -> PhotoLine:
+def _line(row: PhotoRow, result: DecisionRow | None, limbs: Mapping[int, str]) -> PhotoLine:
     return PhotoLine(
         row.sha256,
         row.file_name,
         row.tree_id,
         row.limb_id,
+        limbs.get(row.limb_id or 0, ""),
+        row.side,
+        row.moment,
         row.saved_at,
         dict(result.inputs) if result else {},
         dict(result.body) if result else {},

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import io
-import math
-import time
 import zipfile
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from pathlib import PurePosixPath
 from typing import Protocol
 
 from fruitcount.errors import PhotoUnreadableError
 
-__all__ = ["Progress", "Upload", "photos_in", "work_through"]
+__all__ = ["Upload", "photos_in"]
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 # Our choice: a season's photos of a large tree, and no more than a phone makes of one photo.
@@ -78,50 +75,3 @@ def _is_photo(member: zipfile.ZipInfo) -> bool:
     parts = [part for part in path.parts if part.strip(".")]
     hidden = any(part.startswith((".", "__MACOSX")) for part in parts)
     return not member.is_dir() and not hidden and path.suffix.lower() in PHOTO_ENDINGS
-
-
-@dataclass(frozen=True)
-class Progress:
-    """How far the work is.
-
-    Attributes
-    ----------
-    done_n, total_n : int
-    left_s : float
-        Expected time left; NaN before the first is done.
-    """
-
-    done_n: int
-    total_n: int
-    left_s: float
-
-    @property
-    def words(self) -> str:
-        """For the progress bar."""
-        if math.isnan(self.left_s):
-            return f"{self.done_n} of {self.total_n} photos"
-        left = f"{self.left_s:.0f} s" if self.left_s < 90 else f"{self.left_s / 60:.0f} min"
-        return f"{self.done_n} of {self.total_n} photos, about {left} left"
-
-
-def work_through(
-    photos: list[tuple[str, bytes | PhotoUnreadableError]],
-    work: Callable[[str, bytes], None],
-    tell: Callable[[Progress], None],
-    clock: Callable[[], float] = time.monotonic,
-) -> list[PhotoUnreadableError]:
-    """Do ``work`` on each photo; those that cannot be read are returned, the others go on."""
-    bad: list[PhotoUnreadableError] = []
-    began = clock()
-    for done, (name, data) in enumerate(photos):
-        left = (clock() - began) / done * (len(photos) - done) if done else math.nan
-        tell(Progress(done, len(photos), left))
-        if isinstance(data, PhotoUnreadableError):
-            bad.append(data)
-            continue
-        try:
-            work(name, data)
-        except PhotoUnreadableError as fault:
-            bad.append(fault)
-    tell(Progress(len(photos), len(photos), 0.0))
-    return bad

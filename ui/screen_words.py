@@ -9,7 +9,6 @@ import streamlit as st
 from fruitcount.species import load_species, species_names
 
 __all__ = [
-    "CAUTIONS",
     "LEGEND",
     "MONTHS",
     "plain",
@@ -32,16 +31,16 @@ MONTHS = (
     "December",
 )
 
-CAUTIONS = (
-    "All numbers are estimates. They do not promise that a limb will hold.",
-    "Do not stand under a loaded or cracked limb. Lighten it from the tip inward; prop it first.",
-    "On a ladder: firm level ground, three points of contact, never lean out to reach.",
-    "For big limbs or work near wires, ask a licensed arborist; local codes come first.",
-)
-
-LEGEND = (
-    ":blue[◯] keep &nbsp; :orange[⊗] pinch off &nbsp; :orange[⊘] goes with the cut &nbsp; "
-    "▽ yellowing &nbsp; ▢ damaged &nbsp; ◌ not on this limb"
+LEGEND = " &nbsp; ".join(
+    f"{sign}&nbsp;{words.replace(' ', '&nbsp;')}"
+    for sign, words in (
+        (":blue[◯]", "keep"),
+        (":orange[⊗]", "pinch off"),
+        (":orange[⊘]", "goes with the cut"),
+        ("▽", "yellowing"),
+        ("□", "damaged"),
+        ("◌", "not on this limb"),
+    )
 )
 
 _MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:])")

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import io
+import math
 import zipfile
 
 import pytest
 from screen_answers import from_shown, to_shown
-from screen_uploads import Progress, photos_in, work_through
+from screen_uploads import photos_in
 from screen_words import plain
+from tree_count import progress_words, told_by_name
 
+from fruitcount.batch.run import Progress
 from fruitcount.errors import PhotoUnreadableError
 
 
@@ -50,20 +53,26 @@ def test_a_damaged_zip_and_a_huge_member_are_errors_in_their_place(monkeypatch):
     assert [type(data) for _, data in found] == [PhotoUnreadableError, PhotoUnreadableError, bytes]
 
 
-def test_work_goes_on_past_a_bad_photo_and_tells_the_time_left():
-    told, clock = [], iter(range(100))
+def test_the_bar_tells_the_time_left():
+    assert progress_words(Progress(0, 9, 0, 0, 0.0, math.nan)) == "0 of 9 photos"
+    assert progress_words(Progress(1, 9, 0, 0, 9.0, 72.0)) == "1 of 9 photos, about 72 s left"
+    assert progress_words(Progress(1, 9, 0, 0, 9.0, 300.0)) == "1 of 9 photos, about 5 min left"
+    assert progress_words(Progress(9, 9, 0, 0, 9.0, 0.0)) == "9 of 9 photos"
 
-    def work(name, _):
-        if name == "bad":
-            raise PhotoUnreadableError(name, "is no photo")
 
-    photos = [("a", b"1"), ("bad", b"2"), ("c", PhotoUnreadableError("c", "is damaged"))]
-    bad = work_through(photos, work, told.append, lambda: float(next(clock)))
-    assert [fault.path for fault in bad] == ["bad", "c"]
-    assert told[0].words == "0 of 3 photos"
-    assert told[1].left_s == 2.0
-    assert told[-1].done_n == 3
-    assert Progress(1, 9, 300.0).words == "1 of 9 photos, about 5 min left"
+@pytest.mark.parametrize(
+    ("name", "place"),
+    [
+        ("3_front.jpg", ("3", "front", "")),
+        ("low limb-b.jpg", ("low limb", "back", "")),
+        ("7_after.jpg", ("7", "", "after")),
+        ("7_before_front.jpg", ("7", "front", "before")),
+        ("IMG_2041.jpg", ("", "", "")),
+    ],
+)
+def test_a_file_name_may_tell_the_limb(name, place):
+    told = told_by_name(name)
+    assert (told.limb, told.side, told.moment) == place
 
 
 @pytest.mark.parametrize("name", ["spacing_mm", "harvest_diameter_mm", "base_diameter_mm"])

@@ -132,8 +132,12 @@ class Screen {
     const waits = this.outbox.waiting && Date.now() - (this.firstWait || Date.now()) > 3000;
     if (!this.outbox.waiting) this.firstWait = 0;
     const text = waits ? "No connection: your changes are kept here and sent when it is back."
-      : d.message || (m ? this.describe(m) : SAY[this.job]);
+      : d.message || (m ? this.describe(m) : this.hint());
     if (say.textContent !== text) say.textContent = text;
+  }
+
+  hint() {
+    return this.job === "doubt" && !this.doubtful().length ? "No doubtful marks left." : SAY[this.job];
   }
 
   describe(m) {

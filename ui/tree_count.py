@@ -1,0 +1,151 @@
+"""Photos of one tree: kept, then counted by worker processes, one result at a time."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import page_limb
+import screen_cache as cache
+import screen_engine as engine
+from screen_photos import preview_jpeg
+from screen_result import numbers
+
+from fruitcount.batch.engines import BatchSettings
+from fruitcount.batch.files import file_hash
+from fruitcount.batch.naming import Place, place_by_name
+from fruitcount.batch.photo_row import count_photo
+from fruitcount.batch.run import Progress, run_batch
+from fruitcount.errors import FruitcountError
+from fruitcount.seen_record import seen_from_dict
+
+__all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name"]
+
+_PATTERNS = [
+    pattern.replace("_", sep)
+    for pattern in ("{limb}_{side}_{moment}", "{limb}_{moment}_{side}", "{limb}_{side}",
+                    "{limb}_{moment}")
+    for sep in ("_", "-", " ")
+]  # fmt: skip
+# Starting worker processes takes a few seconds: for a few photos it is not worth it. Our choice.
+_FEW = 3
+
+
+def told_by_name(name: str) -> Place:
+    """Limb, side and moment where the file's name tells them, as ``3_front`` or ``low-after``."""
+    for pattern in _PATTERNS:
+        place = place_by_name(name, pattern)
+        if place.limb:
+            return place
+    return Place()
+
+
+def keep_photos(photos: Iterable[tuple[str, bytes | FruitcountError]], tree_id: int) -> list[str]:
+    """Keep photos in the records; what is wrong with the others, in words."""
+    records, bad = cache.records(), []
+    for name, data in photos:
+        if isinstance(data, FruitcountError):
+            bad.append(str(data))
+            continue
+        key = records.add_photo(data, name)
+        records.put_in_tree(key, tree_id)
+        place = told_by_name(name)
+        if place.limb:
+            records.put_on_limb(key, place.limb, place.side, place.moment)
+    return bad
+
+
+class _Keeper:
+    """Takes the batch's rows into the records; a photo that cannot be read is not kept.
+
+    Parameters
+    ----------
+    keys : dict
+        Key of each photo by its file's hash.
+    names : dict
+        Name of each photo by its key.
+    """
+
+    def __init__(self, keys: dict[str, str], names: dict[str, str]) -> None:
+        self.keys, self.names = keys, names
+        self.bad: list[str] = []
+
+    def done(self) -> set[str]:
+        """None: only photos that have no result are given to the batch."""
+        return set()
+
+    def add(self, sha256: str, body: dict[str, Any]) -> bool:
+        """Keep one photo's result."""
+        key = self.keys[sha256]
+        if body["ok"]:
+            _keep_count(key, self.names[key], body["seen"])
+        else:
+            self.bad.append(f"{self.names[key]}: {body['problem']}")
+            cache.records().forget(key)
+        return True
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Not asked for."""
+        return []
+
+
+def _keep_count(key: str, name: str, seen: dict[str, Any]) -> None:
+    records = cache.records()
+    records.keep_seen(key, replace(seen_from_dict(seen), name=name, sha256=key))
+    facts = page_limb.answers_of(key)
+    desk = cache.desk_of(key)
+    path = records.path(key)
+    shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
+    told = numbers(engine.result(shown, facts))
+    records.keep_result(key, desk.history.revision, facts, told)
+    with suppress(FruitcountError):
+        preview_jpeg(path, 320)
+
+
+def count_kept(
+    photos: dict[str, str], tell: Callable[[Progress], None], workers: int | None = None
+) -> list[str]:
+    """Count kept photos that have no result yet.
+
+    Parameters
+    ----------
+    photos : dict
+        Key of each photo to its name.
+    tell : callable
+        Told after each photo how far it is.
+    workers : int, optional
+        Processes; by default one less than there are cores, at most 4.
+
+    Returns
+    -------
+    list of str
+        What is wrong with those that could not be read; they are not kept.
+    """
+    records = cache.records()
+    paths = {key: records.path(key) for key in photos}
+    hashes = {file_hash(path): key for key, path in paths.items()}
+    keeper = _Keeper(hashes, photos)
+    few = len(photos) <= _FEW
+    how = BatchSettings(
+        engine="serial" if few else "processes",
+        workers=workers or max(1, min(4, (os.cpu_count() or 2) - 1)),
+    )
+    files: list[str | Path] = list(paths.values())
+    run_batch(files, partial(count_photo, with_seen=True), ledger=keeper, settings=how,
+              progress=tell)  # fmt: skip
+    return keeper.bad
+
+
+def progress_words(now: Progress) -> str:
+    """For the progress bar."""
+    words = f"{now.done_n} of {now.total_n} photos"
+    if math.isnan(now.left_s) or now.done_n == now.total_n:
+        return words
+    left = f"{now.left_s:.0f} s" if now.left_s < 90 else f"{now.left_s / 60:.0f} min"
+    return f"{words}, about {left} left"

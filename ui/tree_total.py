@@ -1,0 +1,303 @@
+"""The whole tree: photos put together by limb, the estimate, each limb's share, the files."""
+
+from __future__ import annotations
+
+import json
+import math
+import tempfile
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import review_seen as rv
+import review_state as rs
+import screen_cache as cache
+import screen_engine as engine
+import streamlit as st
+from screen_downloads import by_file, sheet_settings
+from screen_outbox import Desk
+from screen_photos import photo_at, shrink_jpeg
+from screen_store import PhotoLine
+from screen_words import plain, units
+
+from fruitcount.batch.group import LimbCount, group_limbs
+from fruitcount.batch.job import compare_moments
+from fruitcount.batch.trees import estimate_trees
+from fruitcount.batch.whole_tree import LimbSize, TreeAnswer, TreeFacts, limbs_of_tree, tree_answer
+from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.export.picture import annotated_picture
+from fruitcount.export.table import result_row, write_rows
+from fruitcount.export.words import CAUTION
+from fruitcount.export.work_sheet import TreeJob, tree_work_sheet
+from fruitcount.pipeline import Result
+from fruitcount.season import OrchardTree
+from fruitcount.store.orchard import load_trees
+from fruitcount.tree import Estimate
+from fruitcount.units import MM_PER_INCH
+
+__all__ = ["rows_of", "show_total"]
+
+
+def show_total(lines: list[PhotoLine], name: str) -> None:
+    """Fruit on the whole tree, what to keep on each limb, and the files."""
+    st.subheader("Whole tree")
+    rows = rows_of(lines, name)
+    try:
+        facts = ask_facts(lines, name)
+    except BadInputError as fault:
+        st.error(plain(str(fault)))
+        return
+    answer = answer_or_estimate(rows, name, facts)
+    show_changes(rows)
+    st.info(CAUTION, icon=":material/health_and_safety:")
+    show_files(lines, name, answer)
+
+
+def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
+    """One row a counted photo, as the batch's own grouping takes them."""
+    rows = []
+    for line in lines:
+        if not line.numbers:
+            continue
+        told = line.numbers.get("verdict") != "cannot tell" or line.numbers.get("crop_count")
+        rows.append(
+            {
+                "file": f"{line.name or 'photo'} ({line.key[:6]})",
+                "ok": True,
+                "tree": tree,
+                "limb": line.limb,
+                "side": line.side,
+                "moment": line.moment,
+                "count_n": line.numbers.get("crop_count") if told else None,
+                "base_diameter_mm": _finite(
+                    line.inputs.get("base_diameter_mm") or line.numbers.get("base_diameter_mm")
+                ),
+                "length_mm": _finite(line.numbers.get("length_mm")),
+            }
+        )
+    return rows
+
+
+def _finite(value: Any) -> float | None:
+    return float(value) if value is not None and math.isfinite(float(value)) else None
+
+
+def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
+    """What the keeper knows of the tree.
+
+    Raises
+    ------
+    BadInputError
+        When what is typed makes no sense; the message says why.
+    """
+    us = units() == "us"
+    words = "in" if us else "mm"
+    others = st.text_input(
+        f"Thickness at the base of every limb not photographed, {words}",
+        placeholder="22, 30, 18",
+        help="Measure with a caliper just above the fork. Leave empty when all were photographed.",
+    )
+    left, right = st.columns(2)
+    limbs_n = left.number_input(
+        "Or how many limbs the tree has", min_value=0, step=1, value=None, placeholder="not told"
+    )
+    crates = right.number_input(
+        "Crates wanted from this tree", min_value=0.0, value=None, placeholder="by spacing"
+    )
+    unit = "lb" if us else "kg"
+    crate = right.number_input(f"Fruit in a full crate, {unit}", min_value=0.1, value=10.0)
+    tree = _tree(name)
+    sizes = {
+        f"other {i}": LimbSize(v * (MM_PER_INCH if us else 1.0))
+        for i, v in enumerate(_numbers_in(others, words), start=1)
+    }
+    species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
+    return TreeFacts(
+        species=tree.species or species,
+        ripening_month=tree.ripening_month,
+        southern=tree.southern,
+        crates_n=crates or None,
+        crate_kg=(crate * (0.45359237 if us else 1.0)) if crates else None,
+        limbs_n=int(limbs_n) if limbs_n else None,
+        limb_sizes=sizes,
+    )
+
+
+def _tree(name: str) -> OrchardTree:
+    trees = load_trees(cache.records().store, year=date.today().year)
+    return next((t for t in trees if t.name == name), OrchardTree(name))
+
+
+def _numbers_in(text: str, words: str) -> list[float]:
+    try:
+        values = [float(part) for part in text.replace(",", " ").replace(";", " ").split()]
+    except ValueError:
+        values = [-1.0]
+    if not all(0 < v < 2000 for v in values):
+        raise BadInputError(
+            f"Write the thicknesses as numbers in {words}, with commas or spaces between."
+        )
+    return values
+
+
+def answer_or_estimate(
+    rows: list[dict[str, Any]], name: str, facts: TreeFacts
+) -> TreeAnswer | None:
+    """Show the tree's answer; only the estimate where no target can be told."""
+    if not rows:
+        return None
+    try:
+        answer = tree_answer(rows, name, facts)
+    except BadInputError as fault:
+        limbs, _ = limbs_of_tree(rows, name)
+        _show_plain(limbs, facts, str(fault))
+        return None
+    sheet = answer.sheet
+    with st.container(horizontal=True, gap="large"):
+        st.metric("Fruit on the tree", _about(sheet.total), width="content")
+        st.metric("Keep on the tree", f"{sheet.keep_n}", width="content")
+        st.metric("Take off", f"about {sheet.work.off_n:.0f}", width="content")
+    _show_sure(sheet.total)
+    if answer.next_limbs:
+        st.write(f"For a surer count photograph next: {plain(', '.join(answer.next_limbs))}.")
+    st.write(f"Target by {plain(sheet.target.source)}.")
+    for note in (*answer.notes, *sheet.notes):
+        st.caption(plain(note))
+    table = [
+        {
+            "Limb": limb.name + ("" if limb.counted else " (not photographed)"),
+            "Now": round(limb.have_n),
+            "Keep": limb.keep_n,
+            "Take off": round(limb.work.off_n),
+            "Photos": len(answer.files.get(limb.name, ())),
+        }
+        for limb in sheet.limbs
+    ]
+    st.dataframe(table, hide_index=True, width="stretch")
+    return answer
+
+
+def _show_plain(limbs: Sequence[LimbCount], facts: TreeFacts, why: str) -> None:
+    known = {limb.limb: limb.base_diameter_mm for limb in limbs}
+    if all(math.isfinite(v) for v in known.values()):
+        known |= {k: v.base_diameter_mm for k, v in facts.limb_sizes.items()}
+    else:
+        known = {}
+    tree = limbs[0].tree
+    (told,) = estimate_trees(
+        limbs,
+        all_diameters_mm={tree: known} if known else None,
+        limbs_n={tree: facts.limbs_n or len(limbs)},
+    ) or (None,)
+    if told is None or told.estimate is None:
+        st.warning(plain(told.why if told else why))
+        return
+    st.metric("Fruit on the tree", _about(told.estimate), width="content")
+    _show_sure(told.estimate)
+    st.write(f"No number to keep: {plain(why)}.")
+
+
+def _about(total: Estimate) -> str:
+    return f"about {total.value_n:.0f}" if math.isfinite(total.value_n) else "not told"
+
+
+def _show_sure(total: Estimate) -> None:
+    if not total.told:
+        st.write("How sure cannot be told from one limb: photograph another.")
+    elif total.low_n < total.high_n:
+        st.write(
+            f"{total.level_frac:.0%} interval: {total.low_n:.0f} to {total.high_n:.0f}, "
+            f"from {total.sampled_n} limbs ({total.method})."
+        )
+    else:
+        st.write("Taken as if these photos show every limb. If not, tell of the others above.")
+
+
+def show_changes(rows: list[dict[str, Any]]) -> None:
+    """Before against after thinning, for limbs that have photos of both."""
+    changes = compare_moments(group_limbs(rows))
+    if not changes:
+        return
+    st.markdown("**Before and after**")
+    table = [
+        {
+            "Limb": limb,
+            "Before": round(c.before_n),
+            "After": round(c.after_n),
+            "Off": round(c.off_n),
+        }
+        for (_, limb), c in changes.items()
+    ]
+    st.dataframe(table, hide_index=True, width="stretch")
+
+
+def show_files(lines: list[PhotoLine], name: str, answer: TreeAnswer | None) -> None:
+    """Files of the whole tree, made when they are asked for."""
+    counted = [p for p in lines if p.numbers]
+    files: list[tuple[str, str, str, Callable[[], bytes]]] = [
+        ("CSV of all photos", "tree.csv", "text/csv", lambda: _table(counted)),
+        ("JSON", "tree.json", "application/json", lambda: _record(counted, name)),
+    ]
+    if answer is not None:
+        told = answer
+        files.insert(
+            0,
+            ("Work sheet (PDF)", "tree.pdf", "application/pdf", lambda: _sheet(counted, told)),
+        )
+    st.markdown("**Take away**")
+    with st.container(horizontal=True):
+        for words, file, mime, make in files:
+            st.download_button(words, make, file, mime, on_click="ignore")
+
+
+def _table(lines: list[PhotoLine]) -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "tree.csv"
+        write_rows(path, [result_row(result_of(p)) for p in lines])
+        return path.read_bytes()
+
+
+def _record(lines: list[PhotoLine], name: str) -> bytes:
+    data = [
+        {"photo": p.name, "sha256": p.key, "limb": p.limb, "side": p.side, "moment": p.moment,
+         "inputs": p.inputs, **p.numbers}
+        for p in lines
+    ]  # fmt: skip
+    return json.dumps({"tree": name, "photos": data}, indent=1).encode()
+
+
+def _sheet(lines: list[PhotoLine], answer: TreeAnswer) -> bytes:
+    """The tree's work sheet, with each limb's plan and its marked picture."""
+    by_name = {f"{p.name or 'photo'} ({p.key[:6]})": p for p in lines}
+    plans, pictures = {}, {}
+    for limb, files in answer.files.items():
+        line = by_name.get(files[0]) if files else None
+        if line is None:
+            continue
+        result = result_of(line)
+        plans[limb] = result.decision.plan
+        photo = photo_at(cache.records().path(line.key))
+        picture = annotated_picture(photo, result, units=units(), long_side_px=1000)
+        pictures[limb] = shrink_jpeg(picture, 1000)
+    job = TreeJob(
+        answer.tree,
+        answer.sheet,
+        plans=plans,
+        pictures=pictures,
+        next_limbs=answer.next_limbs,
+        size_class=answer.size_class,
+    )
+    return by_file(lambda p: tree_work_sheet(job, p, settings=sheet_settings(units())), ".pdf")
+
+
+def result_of(line: PhotoLine) -> Result:
+    """A photo's corrected result."""
+    seen = cache.records().seen(line.key)
+    if seen is None:
+        raise FruitcountError(f"{line.name}: not counted yet")
+    steps = Desk(rs.History.begin(rv.sheet_of(seen)))
+    steps.follow(cache.records().steps(line.key))
+    path = cache.records().path(line.key)
+    shown = engine.corrected(seen, steps.history.sheet, path, line.inputs)
+    return engine.result(shown, line.inputs)
