@@ -15,7 +15,7 @@ from fruitcount.limb.marks import drawn_line, marked_point, pinned
 from fruitcount.limb.result import LimbSettings, base_last, made_limb
 from fruitcount.limb.route import carried_on, cost_of, route_between, route_from, search_route
 from fruitcount.limb.shoots import find_shoots
-from fruitcount.limb.width import fit_taper, measure_width
+from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
 from fruitcount.limb.wood import Field, make_field
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
@@ -198,6 +198,7 @@ def _with_shoots(scene: _Scene, limb: Limb, field: Field) -> Limb:
         scene.scale,
         field=field,
         line_px=limb.line_px,
+        half_px=0.5 * median_or_nan(limb.width_px),
     )
     return replace(limb, shoots=shoots)
 

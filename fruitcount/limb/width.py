@@ -15,7 +15,7 @@ from fruitcount.limb.centre import normals, wood_at
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Taper", "fit_taper", "measure_width"]
+__all__ = ["Taper", "fit_taper", "measure_width", "median_or_nan"]
 
 _SAMPLES = 161
 # Weight of readings above the taper, of 1 for both sides. Nodes and spurs thicken a limb here
@@ -207,3 +207,9 @@ def _huber(design: FloatArray, values: FloatArray) -> tuple[FloatArray, float]:
         far = np.minimum(1.0, 1.345 * spread / np.maximum(np.abs(off), 1e-9))
         weight = far * np.where(off > 0, 2 * _ABOVE, 2 * (1 - _ABOVE))
     return fitted, spread
+
+
+def median_or_nan(values: FloatArray) -> float:
+    """Median of the finite values; NaN where there is none."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")

@@ -6,6 +6,7 @@ Drawn with supersampling from a distance to the line, not with anything of the p
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -49,6 +50,12 @@ def leaf(picture: np.ndarray, at: np.ndarray, rng: np.random.Generator, size: fl
 
 def draw(view: LimbView) -> tuple[np.ndarray, np.ndarray]:
     """uint8 RGB picture and the true middle line from base to tip, shape (400, 2)."""
+    picture, line = _drawn(view)
+    return picture.copy(), line.copy()
+
+
+@lru_cache(maxsize=32)
+def _drawn(view: LimbView) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(view.seed)
     columns, rows = view.size_px
     grain = cv2.GaussianBlur(rng.normal(0, 60, (rows, columns)), (0, 0), 6) * 4
@@ -74,14 +81,18 @@ def bar(
 ) -> None:
     """A rounded bar, shaded across, with an anti-aliased edge."""
     rows, columns = picture.shape[:2]
-    gy, gx = np.mgrid[:rows, :columns].astype(float)
     nearest = np.full((rows, columns), np.inf)
     half = np.zeros((rows, columns))
+    reach = round(base_px) + 2
     for share in range(0, 400, 4):
-        gap = np.hypot(gx - line[share, 0], gy - line[share, 1])
-        closer = gap < nearest
-        nearest[closer] = gap[closer]
-        half[closer] = (base_px + (tip_px - base_px) * share / 399) / 2
+        x, y = line[share]
+        left, top = max(0, round(x) - reach), max(0, round(y) - reach)
+        box = np.s_[top : max(0, round(y) + reach), left : max(0, round(x) + reach)]
+        gy, gx = np.indices(nearest[box].shape)
+        gap = np.hypot(gx + left - x, gy + top - y)
+        closer = gap < nearest[box]
+        nearest[box][closer] = gap[closer]
+        half[box][closer] = (base_px + (tip_px - base_px) * share / 399) / 2
     cover = np.clip(half - nearest + 0.5, 0, 1)[..., None]
     across = np.clip(nearest / np.maximum(half, 1e-6), 0, 1)
     shade = (0.65 + 0.5 * np.sqrt(1 - across**2))[..., None]
