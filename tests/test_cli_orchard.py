@@ -1,0 +1,226 @@
+"""The commands for a tree, the season and the records, and the example in Python."""
+
+import io
+import re
+import runpy
+import sys
+from contextlib import closing
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from fruitcount.cli import main
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.store import (
+    HandCount,
+    PhotoPlace,
+    find_damage,
+    list_photos,
+    load_trees,
+    open_records,
+    save_decision,
+    save_hand_count,
+    save_limb,
+    save_photo,
+    save_season_facts,
+    save_tree,
+)
+
+pypdf = pytest.importorskip("pypdf")
+icalendar = pytest.importorskip("icalendar")
+
+
+def run(*arguments, **more):
+    return CliRunner().invoke(main, [str(a) for a in arguments], **more)
+
+
+def words_of(path):
+    pages = pypdf.PdfReader(path).pages
+    return re.sub(r"\s+", " ", " ".join(p.extract_text() for p in pages)), pages
+
+
+@pytest.fixture(scope="module")
+def counted(tmp_path_factory):
+    """An invented tree of three limbs, counted by ``fruitcount folder --pictures``."""
+    root = tmp_path_factory.mktemp("tree")
+    for k in range(3):
+        photo, _ = draw_scene(40 + k, SceneSettings(fruit_n=14 + 4 * k, leaf_n=40))
+        place = root / "photos" / "Gate" / f"limb {k + 1}"
+        place.mkdir(parents=True)
+        Image.fromarray(photo.rgb).save(place / "a.jpg", quality=93)
+    out = root / "out"
+    done = run("folder", root / "photos", "--out", out, "--workers", 1, "--source", "classical",
+               "--pictures")  # fmt: skip
+    assert done.exit_code == 0, done.output
+    return out
+
+
+def test_tree_from_a_table(counted, tmp_path):
+    sheet = tmp_path / "limbs.csv"
+    lines = [f"limb {k},{d}" for k, d in enumerate([13, 14, 15, 16, 12], start=1)]
+    sheet.write_text("limb,base_diameter_mm\n" + "\n".join(lines))
+    done = run(
+        "tree", counted, "--limb-sheet", sheet, "--trunk", "20cm", "--age", 4,
+        "--ripening-month", 8, "--pace", 20, "--out", tmp_path, "--paper", "letter",
+        "--units", "us",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    # van den Ende 2012: 4-year peach, mid-season: 3.5 fruit per cm of trunk
+    assert "Target 70 to 70" in done.output
+    assert "limb 5" in done.output
+    assert "minutes at your pace" in done.output
+    words, pages = words_of(tmp_path / "Gate_sheet.pdf")
+    assert float(pages[0].mediabox.width) == 612
+    assert "limb 4 *" in words
+    assert sum(len(p.images) for p in pages) == 3  # each photographed limb's marked picture
+    assert re.search(r"limb 1 \d+ \d+ \d+ (no cut|[\d.]+ in|mark)", words)  # its share made a plan
+
+
+def test_tree_says_what_is_missing(counted, tmp_path):
+    for wrong, said in (
+        (["--tree", "Pond"], "tree must be one of ['Gate']"),
+        (["--trunk", "30cm"], "age_years"),
+        (["--crates", 2], "kg that one holds"),
+        (["--limb-sheet", tmp_path / "none.csv"], "cannot be read"),
+        (["--species", "kiwi"], "kiwi"),
+        (["--limbs", 2], "at least 3"),
+    ):
+        done = run("tree", counted, "--out", tmp_path, *wrong)
+        assert done.exit_code == 2, done.output
+        assert said in done.output
+    assert run("tree", "--db", tmp_path, "--out", tmp_path).exit_code == 2
+    assert not (tmp_path / "records.db").exists()  # looking does not make records
+
+
+@pytest.fixture
+def data(tmp_path, monkeypatch):
+    """The screen's data folder with two invented trees."""
+    folder = tmp_path / "data"
+    monkeypatch.setenv("FRUITCOUNT_DATA", str(folder))
+    year = date.today().year
+    with closing(open_records(create=True)) as store:
+        tree = OrchardTree("Gate", "peach", ripening_month=8, planted_year=year - 7, block="South",
+                           trunk_circumference_mm=400, bloom_date=date(year, 3, 20))  # fmt: skip
+        number = save_tree(store, tree, year=year)
+        other = OrchardTree("Pond", "sweet-cherry", ripening_month=6)
+        save_tree(store, other, year=year)
+        for k, (base, fruit) in enumerate([(20.0, 40), (30.0, 90), (26.0, None), (24.0, None)]):
+            limb = save_limb(store, number, name=f"limb {k}", base_diameter_mm=base)
+            if fruit is not None:
+                place = PhotoPlace(number, limb)
+                photo = save_photo(store, jpeg(k), name=f"{k}.jpg", place=place)
+                numbers = {"crop_count": fruit, "keep_count": 9, "base_diameter_mm": 99.0}
+                save_decision(store, photo, revision=0, inputs={}, decision=numbers)
+        save_hand_count(store, HandCount(year, 50, 60, number))
+        save_hand_count(store, HandCount(year, 40, 48))
+        save_season_facts(store, number, facts=SeasonFacts(year - 1, 900, 300, 40.0, 140))
+    return folder
+
+
+def jpeg(k):
+    exif = Image.Exif()
+    exif.get_ifd(0x8825).update({1: "N", 2: (10.0, 20.0, 30.0), 3: "E", 4: (1.0, 2.0, 3.0)})
+    out = io.BytesIO()
+    Image.fromarray(np.full((20, 30, 3), 40 * k, np.uint8)).save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+def test_tree_from_the_records(data, tmp_path):
+    done = run("tree", "--tree", "Gate", "--out", tmp_path)
+    assert done.exit_code == 0, done.output
+    assert "Target 140 to 160" in done.output  # van den Ende 2012, 7-year mid-season, 40 cm
+    assert "limb 0: 48 now" in done.output  # 40 seen, times 108/90 by hand
+    assert "limb 3: " in done.output
+    assert (tmp_path / "Gate_sheet.pdf").is_file()
+    # typed values lead over recorded ones
+    done = run("tree", "--tree", "Gate", "--out", tmp_path, "--trunk", "20cm")
+    assert "Target 70 to 80" in done.output
+
+
+def test_season(data, tmp_path):
+    year = date.today().year
+    done = run("season", "--out", tmp_path, "--day", f"{year}-05-01")
+    assert done.exit_code == 0, done.output
+    first, second = done.output.splitlines()[1:3]
+    assert first.startswith("now: Gate")  # 42 days after bloom; Univ. Georgia: about 6 weeks
+    assert "ripens Aug" in first
+    assert second.startswith("not thinned: Pond")
+    words, _ = words_of(tmp_path / f"season_{year}.pdf")
+    assert "full bloom" in words
+    calendar = icalendar.Calendar.from_ical((tmp_path / f"thinning_{year}.ics").read_bytes())
+    assert [str(e["SUMMARY"]) for e in calendar.walk("VEVENT")] == ["Thin: Gate"]
+
+
+def test_season_from_a_sheet(tmp_path):
+    sheet = tmp_path / "trees.csv"
+    sheet.write_text(
+        "name,species,ripening_month,first_pass_on,size_mm,leave_it\n"
+        "late,peach,9,,27,\nearly,peach,6,,15,\ntwice,peach,7,2026-04-10,,\nleft,peach,8,,,yes\n"
+    )
+    done = run("season", "--trees", sheet, "--day", "2026-05-01", "--out", tmp_path)
+    assert done.exit_code == 0, done.output
+    states = [line.split(":")[0] for line in done.output.splitlines()[1:5]]
+    assert states == ["now", "second pass due", "late", "leave it"]
+    assert "2026-04-24" in done.output  # two weeks on: common practice, no source
+    sheet.write_text("name,colour\na,red\n")
+    done = run("season", "--trees", sheet, "--out", tmp_path)
+    assert done.exit_code == 2
+    assert "colour" in done.output
+
+
+def test_records_go_out_and_in_again(data, tmp_path):
+    done = run("records", "check")
+    assert (done.exit_code, done.output.strip()) == (0, "All records and photo files are whole.")
+    assert run("records", "backup", tmp_path / "b.zip").exit_code == 0
+    assert run("records", "export", tmp_path / "csv").exit_code == 0
+    assert (tmp_path / "csv" / "tree.csv").is_file()
+    done = run("records", "--db", tmp_path / "new", "import", tmp_path / "b.zip")
+    assert done.exit_code == 0, done.output
+    year = date.today().year
+    with closing(open_records(tmp_path / "new")) as new, closing(open_records(data)) as old:
+        assert load_trees(new, year=year) == load_trees(old, year=year)
+        assert list_photos(new) == list_photos(old)
+        assert find_damage(new) == []
+    for wrong in (["import", tmp_path / "b.zip"], ["delete"], ["delete", "--tree", "Hill"]):
+        done = run("records", *wrong)
+        assert done.exit_code == 2, done.output
+        assert "Traceback" not in done.output
+    again = run("records", "--db", tmp_path / "t.db", "--photos", data / "photos", "import",
+                tmp_path / "csv")  # fmt: skip
+    assert again.exit_code == 0, again.output
+
+
+def test_records_delete_for_good(data):
+    photos = sorted((data / "photos").glob("??/*"))
+    assert len(photos) == 2
+    done = run("records", "delete", "--photo", 1, input="n\n")
+    assert done.exit_code == 1
+    assert len(list((data / "photos").glob("??/*"))) == 2
+    assert run("records", "delete", "--photo", 1, "--yes").exit_code == 0
+    assert len(list((data / "photos").glob("??/*"))) == 1
+    assert run("records", "delete", "--tree", "Gate", "--yes").exit_code == 0
+    assert not list((data / "photos").glob("??/*"))
+    assert b"Gate" not in (data / "records.db").read_bytes()
+
+
+def test_records_check_finds_damage(data):
+    next((data / "photos").glob("??/*")).write_bytes(b"broken")
+    done = run("records", "check")
+    assert done.exit_code == 1
+    assert "was changed" in done.output
+
+
+def test_the_example_runs(tmp_path, monkeypatch, capsys):
+    script = Path(__file__).parent / "examples" / "whole_tree.py"
+    monkeypatch.setattr(sys, "argv", [str(script), str(tmp_path)])
+    runpy.run_path(str(script), run_name="__main__")
+    said = capsys.readouterr().out
+    assert "Target: 70 to 70" in said  # van den Ende 2012: 4 years, mid-season, 3.5 per cm, 20 cm
+    words, _ = words_of(tmp_path / "Gate_sheet.pdf")
+    assert "Tree Gate" in words
+    assert "limb 8 *" in words
