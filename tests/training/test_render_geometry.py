@@ -22,12 +22,16 @@ def test_scene_is_sound(seed: int) -> None:
     sc = build(seed, Options(card_frac=1.0))
     for buf in sc.bufs.values():
         v, n, _, col, f, obj = buf.arrays()
-        assert np.isfinite(v).all() and np.isfinite(col).all()
+        assert np.isfinite(v).all()
+        assert np.isfinite(col).all()
         np.testing.assert_allclose(np.linalg.norm(n, axis=1), 1, atol=1e-3)
-        assert f.min() >= 0 and f.max() < len(v) and len(obj) == len(f)
+        assert f.min() >= 0
+        assert f.max() < len(v)
+        assert len(obj) == len(f)
     assert len(sc.fruit) >= 4
     along = sc.fruit.along_mm[sc.fruit.on_limb]
-    assert (along >= 0).all() and (along <= sc.stems[0].arc[-1] + 1).all()
+    assert (along >= 0).all()
+    assert (along <= sc.stems[0].arc[-1] + 1).all()
 
 
 def test_camera_projection_inverts_directions() -> None:

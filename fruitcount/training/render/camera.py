@@ -3,29 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .mesh import across, unit
-from .noise import fractal
 
 
 @dataclass(frozen=True)
 class Camera:
-    """A pinhole for the geometry; `aperture_mm` only blurs. Pixel (0, 0) is the centre of the first pixel."""
+    """A pinhole for the geometry; `aperture_mm` only blurs.
 
-    eye: NDArray
-    forward: NDArray
-    right: NDArray
-    up: NDArray
+    Pixel (0, 0) is the centre of the first pixel.
+    """
+
+    eye: NDArray[Any]
+    forward: NDArray[Any]
+    right: NDArray[Any]
+    up: NDArray[Any]
     width: int
     height: int
     focal_px: float
     focus_mm: float
     aperture_mm: float
 
-    def project(self, p: NDArray) -> tuple[NDArray, NDArray]:
+    def project(self, p: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
         """Pixels (..., 2) and depth in mm along the view of points (..., 3)."""
         d = np.asarray(p, float) - self.eye
         z = d @ self.forward
@@ -34,7 +37,7 @@ class Camera:
         y = -self.focal_px * (d @ self.up) / zz + self.height / 2 - 0.5
         return np.stack([x, y], -1), z
 
-    def directions(self, px: NDArray) -> NDArray:
+    def directions(self, px: NDArray[Any]) -> NDArray[Any]:
         """Unit vectors from the eye through pixels (N, 2)."""
         x = (px[:, 0] + 0.5 - self.width / 2) / self.focal_px
         y = -(px[:, 1] + 0.5 - self.height / 2) / self.focal_px
@@ -42,8 +45,8 @@ class Camera:
 
 
 def aim(
-    forward: NDArray,
-    target: NDArray,
+    forward: NDArray[Any],
+    target: NDArray[Any],
     dist: float,
     *,
     size: tuple[int, int],
@@ -51,7 +54,7 @@ def aim(
     roll: float,
     aperture: float,
 ) -> Camera:
-    """A camera looking along `forward` at `target` from `dist` mm; `fov_deg` spans the long side."""
+    """A camera looking along `forward` at `target` from `dist` mm; `fov_deg` of the long side."""
     f = unit(forward)
     up0 = across(f)
     right0 = np.cross(f, up0)
@@ -70,7 +73,7 @@ def aim(
     )
 
 
-def blur(img: NDArray, sigma: float) -> NDArray:
+def blur(img: NDArray[Any], sigma: float) -> NDArray[Any]:
     """Gaussian blur of (H, W, C), plain numpy; raising `sigma` (px) blurs more."""
     if sigma < 0.15:
         return img
@@ -83,23 +86,28 @@ def blur(img: NDArray, sigma: float) -> NDArray:
         q = np.pad(img, pad, mode="edge")
         n = img.shape[ax]
         k = k.astype(img.dtype)
-        img = sum(k[i] * (q[i : i + n] if ax == 0 else q[:, i : i + n]) for i in range(2 * r + 1))
+        img = np.asarray(
+            sum(k[i] * (q[i : i + n] if ax == 0 else q[:, i : i + n]) for i in range(2 * r + 1))
+        )
     return img
 
 
-def smoothed(s: NDArray, strength: float) -> NDArray:
-    """Non-local means, as phones do: takes the path tracer's grain off; `strength` in grey levels."""
+def smoothed(s: NDArray[Any], strength: float) -> NDArray[Any]:
+    """Take the path tracer's grain off by non-local means, as phones do.
+
+    Raising `strength` (grey levels) smooths more.
+    """
     try:
         import cv2
     except ImportError:
         return s
     grey = (np.clip(s, 0, 1) * 255 + 0.5).astype(np.uint8)
     out = cv2.fastNlMeansDenoisingColored(grey, None, strength, strength, 5, 13)
-    return out.astype(np.float32) / 255
+    return np.asarray(out.astype(np.float32) / 255)
 
 
 def develop(
-    rad: NDArray,
+    rad: NDArray[Any],
     rng: np.random.Generator,
     *,
     metering: float,
@@ -107,9 +115,10 @@ def develop(
     sharpen: float,
     soften: float,
     clean: float = 0.0,
-) -> NDArray:
-    """Radiance to 8-bit sRGB as a phone would: exposure, white balance, shadow lift, contrast, noise.
+) -> NDArray[Any]:
+    """Radiance to 8-bit sRGB as a phone would.
 
+    That is exposure, white balance, shadow lift, contrast and noise.
     Raising `metering` brightens, `noise` adds grain (share of full scale), `sharpen` adds halos,
     `clean` smooths grain away.
     """
@@ -145,7 +154,4 @@ def develop(
     g = rng.normal(size=s.shape).astype(np.float32)
     g = 0.6 * blur(g, 0.7) * 1.8 + 0.4 * g
     s = s + noise * g * (0.5 + 1.2 * (1 - s))
-    return (np.clip(s, 0, 1) * 255 + 0.5).astype(np.uint8)
-
-
-__all__ = ["Camera", "aim", "blur", "develop", "fractal"]
+    return np.asarray((np.clip(s, 0, 1) * 255 + 0.5).astype(np.uint8))

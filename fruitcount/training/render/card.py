@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +13,12 @@ from .wood import OBJ_CARD, STRIP_DRY, STRIP_GREEN, add_twigs
 
 # Bits of DICT_4X4_50 in row order, read once from OpenCV 5.0.0 (cv2.aruco.generateImageMarker).
 BITS = (
-    0xB532, 0x0F9A, 0x332D, 0x9946, 0x549E, 0x79CD, 0x9E2E, 0xC4F2, 0xFEDA, 0xCF56, 0xF991, 0x11A7, 0x0EB7,
-    0x2A0F, 0x24B1, 0x263E, 0x4665, 0x6600, 0x6C5E, 0x76AF, 0x868B, 0xB02B, 0xCCD5, 0xDD82, 0xFE47, 0x9471,
-    0xACE4, 0xA554, 0x2123, 0x346F, 0x4415, 0x57B2, 0x9ECF, 0xF0CB, 0x08AE, 0x0929, 0x1875, 0x04FF, 0x0DF6,
-    0x1C5A, 0x1718, 0x2A28, 0x328C, 0x38B2, 0x24E8, 0x2EEB, 0x2D3F, 0x4B64, 0x502E, 0x5013,
+    0xB532, 0x0F9A, 0x332D, 0x9946, 0x549E, 0x79CD, 0x9E2E, 0xC4F2, 0xFEDA, 0xCF56,
+    0xF991, 0x11A7, 0x0EB7, 0x2A0F, 0x24B1, 0x263E, 0x4665, 0x6600, 0x6C5E, 0x76AF,
+    0x868B, 0xB02B, 0xCCD5, 0xDD82, 0xFE47, 0x9471, 0xACE4, 0xA554, 0x2123, 0x346F,
+    0x4415, 0x57B2, 0x9ECF, 0xF0CB, 0x08AE, 0x0929, 0x1875, 0x04FF, 0x0DF6, 0x1C5A,
+    0x1718, 0x2A28, 0x328C, 0x38B2, 0x24E8, 0x2EEB, 0x2D3F, 0x4B64, 0x502E, 0x5013,
 )  # fmt: skip
-
 
 # Side in mm of the cards numbered 0-9, 10-19, … as this project prints them.
 SIDES_MM = (30.0, 40.0, 50.0, 60.0, 80.0)
@@ -29,33 +30,27 @@ class Card:
 
     marker_id: int
     side_mm: float
-    centre: NDArray
-    right: NDArray
-    up: NDArray
+    centre: NDArray[Any]
+    right: NDArray[Any]
+    up: NDArray[Any]
     tilt_deg: float
     quiet: float  # white margin, in modules (sixths of the side)
 
     @property
-    def corners(self) -> NDArray:
+    def corners(self) -> NDArray[Any]:
         """Marker corners (4, 3): top left, top right, bottom right, bottom left."""
         h = self.side_mm / 2
-        return self.centre + h * np.array(
-            [
-                -self.right + self.up,
-                self.right + self.up,
-                self.right - self.up,
-                -self.right - self.up,
-            ]
-        )
+        r, u = self.right, self.up
+        return np.asarray(self.centre + h * np.array([-r + u, r + u, r - u, -r - u]))
 
     @property
-    def outline(self) -> NDArray:
+    def outline(self) -> NDArray[Any]:
         """Corners of the white card, in the same order."""
-        return self.centre + (self.corners - self.centre) * (1 + 2 * self.quiet / 6)
+        return np.asarray(self.centre + (self.corners - self.centre) * (1 + 2 * self.quiet / 6))
 
 
 def number_for(side_mm: float, rng: np.random.Generator) -> int:
-    """A card number whose printed side is `side_mm`; raises `ValueError` if no card is that large."""
+    """A card number whose printed side is `side_mm`; raises `ValueError` if there is none."""
     return 10 * SIDES_MM.index(float(side_mm)) + int(rng.integers(10))
 
 
@@ -64,7 +59,7 @@ def side_of(marker_id: int) -> float:
     return SIDES_MM[marker_id // 10]
 
 
-def marker_bits(marker_id: int) -> NDArray:
+def marker_bits(marker_id: int) -> NDArray[Any]:
     """Marker as 6 x 6 modules, 1 white and 0 black, with its black border."""
     m = np.zeros((6, 6))
     m[1:5, 1:5] = np.array([(BITS[marker_id] >> (15 - i)) & 1 for i in range(16)]).reshape(4, 4)
@@ -73,7 +68,7 @@ def marker_bits(marker_id: int) -> NDArray:
 
 def picture(
     marker_id: int, quiet: float, white: float = 0.82, black: float = 0.035
-) -> tuple[NDArray, float]:
+) -> tuple[NDArray[Any], float]:
     """Reflectance of the whole card with whole texels a module, and the card's side in modules."""
     q = round(quiet * 4)
     side = 24 + 2 * q
@@ -84,7 +79,11 @@ def picture(
 
 
 def place(
-    rng: np.random.Generator, eye: NDArray, anchor: NDArray, offset: NDArray, side_mm: float
+    rng: np.random.Generator,
+    eye: NDArray[Any],
+    anchor: NDArray[Any],
+    offset: NDArray[Any],
+    side_mm: float,
 ) -> Card:
     """A card near `anchor` moved by `offset`, facing `eye` but for a tilt up to 55 degrees."""
     centre = anchor + offset
@@ -107,7 +106,7 @@ def place(
 
 
 def add(
-    face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray, rng: np.random.Generator
+    face: MeshBuf, bits: MeshBuf, card: Card, limb_point: NDArray[Any], rng: np.random.Generator
 ) -> None:
     """Add the card and what holds it: a thread, a stick or a clip to the limb."""
     o = card.outline

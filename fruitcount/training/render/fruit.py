@@ -1,8 +1,9 @@
-"""Young stone fruit: a bit longer than wide, a groove down one side, a point, dried flower remains."""
+"""Young stone fruit: longer than wide, a groove down one side, a point, dried flower remains."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,18 +18,21 @@ GREEN, YELLOWING, DAMAGED = "green", "yellowing", "damaged"
 
 @dataclass
 class Fruit:
-    """Columns, one row a fruit. `axis` runs from stalk end to tip; `anchor` is where the stalk starts."""
+    """Columns, one row a fruit.
 
-    centre: NDArray
-    axis: NDArray
-    diameter: NDArray
-    ratio: NDArray
+    `axis` runs from stalk end to tip; `anchor` is where the stalk starts.
+    """
+
+    centre: NDArray[Any]
+    axis: NDArray[Any]
+    diameter: NDArray[Any]
+    ratio: NDArray[Any]
     cls: list[str]
-    anchor: NDArray
-    out: NDArray
-    along_mm: NDArray
-    shoot: NDArray
-    on_limb: NDArray
+    anchor: NDArray[Any]
+    out: NDArray[Any]
+    along_mm: NDArray[Any]
+    shoot: NDArray[Any]
+    on_limb: NDArray[Any]
 
     def __len__(self) -> int:
         return len(self.diameter)
@@ -41,7 +45,7 @@ def join(parts: list[Fruit]) -> Fruit:
     return Fruit(**cols, cls=[c for p in parts for c in p.cls])
 
 
-def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -> NDArray:
+def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -> NDArray[Any]:
     """Node index of each of about `count` fruit, in clusters."""
     sites: list[int] = []
     order = rng.permutation(len(nodes.s_mm))
@@ -56,13 +60,14 @@ def hang(
     rng: np.random.Generator,
     nodes: Nodes,
     kind: Kind,
-    sites: NDArray,
+    sites: NDArray[Any],
     size_mm: float,
     shares: tuple[float, float] | None = None,
 ) -> Fruit:
-    """Fruit at the given nodes; `size_mm` is their usual diameter. On the limb until told otherwise.
+    """Fruit at the given nodes, on the limb until told otherwise.
 
-    `shares` fixes the shares of yellowing and damaged fruit (to whole fruit) instead of drawing them.
+    `size_mm` is their usual diameter. `shares` fixes the shares of yellowing and damaged fruit
+    (to whole fruit) instead of drawing them.
     """
     n = len(sites)
     d = size_mm * np.clip(rng.normal(1, 0.16, n), 0.5, 1.45)
@@ -127,7 +132,7 @@ def push_apart(fr: Fruit, stems: list[Stem]) -> None:
 
 def shape(
     fr: Fruit, kind: Kind, rng: np.random.Generator, rows: int, cols: int
-) -> tuple[NDArray, NDArray, NDArray]:
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Vertex grids (K, rows, cols + 1, 3), unit-sphere coordinates, and angle from the groove."""
     n = len(fr)
     th = np.linspace(0, np.pi, rows)[None, :, None]
@@ -172,8 +177,8 @@ def shape(
 
 
 def colours(
-    fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray, dphi: NDArray
-) -> NDArray:
+    fr: Fruit, kind: Kind, rng: np.random.Generator, sph: NDArray[Any], dphi: NDArray[Any]
+) -> NDArray[Any]:
     """Colour, roughness and sheen per vertex (K, rows, cols, 5)."""
     n = len(fr)
     out = np.empty((n, *sph.shape[:2], 5), np.float32)
@@ -231,7 +236,7 @@ def add(
     rng: np.random.Generator,
     first_id: int,
     detail: tuple[int, int],
-) -> NDArray:
+) -> NDArray[Any]:
     """Add fruit, stalks and dried remains; return the vertex grids (K, rows, cols + 1, 3)."""
     if len(fr) == 0:
         return np.zeros((0, 2, 2, 3))
@@ -274,7 +279,7 @@ def add_remains(bits: MeshBuf, fr: Fruit, rng: np.random.Generator, kind: Kind) 
         tip = rng.random() < 0.6
         a = fr.axis[i] * (1 if tip else -1)
         base = fr.centre[i] + a * fr.diameter[i] * fr.ratio[i] / 2 * 0.9
-        k = rng.integers(3, 16)
+        k = int(rng.integers(3, 16))
         b = across(a, rng.normal(size=3))
         c = np.cross(a, b)
         ang = rng.uniform(0, 6.28, k)[:, None, None]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,14 +34,14 @@ STRAWS = np.array([[0.42, 0.34, 0.19], [0.5, 0.42, 0.26], [0.3, 0.22, 0.12], [0.
 
 def seen_points(
     rng: np.random.Generator, cam: Camera, z: float, count: int, reach: float
-) -> NDArray:
+) -> NDArray[Any]:
     """Points on the plane at height `z` spread evenly over the picture, none beyond `reach` mm."""
     px = rng.uniform(-0.12, 1.12, (count, 2)) * [cam.width, cam.height]
     d = cam.directions(px)
     ok = d[:, 2] < -0.02
     t = (z - cam.eye[2]) / d[ok, 2]
     p = cam.eye + d[ok] * t[:, None]
-    return p[(t < reach) & (t > 0)]
+    return np.asarray(p[(t < reach) & (t > 0)])
 
 
 def add_soil(buf: MeshBuf, rng: np.random.Generator, z: float) -> None:
@@ -60,8 +62,8 @@ def add_soil(buf: MeshBuf, rng: np.random.Generator, z: float) -> None:
 def add_blades(
     buf: MeshBuf,
     rng: np.random.Generator,
-    root: NDArray,
-    tone: NDArray,
+    root: NDArray[Any],
+    tone: NDArray[Any],
     size: tuple[float, float],
     flat: float,
 ) -> None:
@@ -96,13 +98,13 @@ def add_blades(
 def add_discs(
     buf: MeshBuf,
     rng: np.random.Generator,
-    at: NDArray,
-    tone: NDArray,
+    at: NDArray[Any],
+    tone: NDArray[Any],
     size: tuple[float, float],
     tilt: float = 0.5,
     long: float = 0.0,
 ) -> None:
-    """Small six-sided leaflets (clover, weeds, far foliage); `long` from 0 to 1 makes them pointed."""
+    """Small six-sided leaflets: clover, weeds, foliage; `long` from 0 to 1 makes them pointed."""
     n = len(at)
     if n == 0:
         return
@@ -122,7 +124,7 @@ def add_discs(
     buf.add(p.reshape(-1, 3), f, np.repeat(nor, 6, 0), col=np.repeat(tone, 6, 0))
 
 
-def tones(rng: np.random.Generator, table: NDArray, n: int) -> NDArray:
+def tones(rng: np.random.Generator, table: NDArray[Any], n: int) -> NDArray[Any]:
     """`n` colours from rows of `table`, varied."""
     return table[rng.integers(len(table), size=n)] * rng.uniform(0.6, 1.35, (n, 1))
 
@@ -157,7 +159,7 @@ def add_cover(
     add_pebbles(matte, rng, p, rng.uniform(4, 16))
 
 
-def add_pebbles(buf: MeshBuf, rng: np.random.Generator, at: NDArray, size: float) -> None:
+def add_pebbles(buf: MeshBuf, rng: np.random.Generator, at: NDArray[Any], size: float) -> None:
     """Flattened lumps, roundish decoys for a fruit finder."""
     n = len(at)
     if n == 0:

@@ -7,6 +7,7 @@ Which of the two a triangle shows the camera is settled when the mesh is built.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,20 +21,20 @@ MATURE, MIDDLE, YOUNG, RED_TIP, SICK = (0, 8), (8, 12), (12, 14), (14, 15), (15,
 
 @dataclass
 class Leaves:
-    """Columns, one row a leaf: start, heading, upward normal, length and width in mm, shape, picture."""
+    """Columns, one row a leaf: start, heading, upward normal, size in mm, shape, picture."""
 
-    pos: NDArray
-    heading: NDArray
-    up: NDArray
-    length: NDArray
-    width: NDArray
-    droop: NDArray
-    fold: NDArray
-    twist: NDArray
-    variant: NDArray
-    peak: NDArray
+    pos: NDArray[Any]
+    heading: NDArray[Any]
+    up: NDArray[Any]
+    length: NDArray[Any]
+    width: NDArray[Any]
+    droop: NDArray[Any]
+    fold: NDArray[Any]
+    twist: NDArray[Any]
+    variant: NDArray[Any]
+    peak: NDArray[Any]
 
-    def take(self, keep: NDArray) -> Leaves:
+    def take(self, keep: NDArray[Any]) -> Leaves:
         """The leaves picked by a mask or index array."""
         return Leaves(*(getattr(self, k)[keep] for k in self.__dataclass_fields__))
 
@@ -47,14 +48,17 @@ def join(parts: list[Leaves]) -> Leaves:
 
 def make(
     rng: np.random.Generator,
-    pos: NDArray,
-    heading: NDArray,
+    pos: NDArray[Any],
+    heading: NDArray[Any],
     kind: Kind,
     *,
-    size: NDArray | float = 1.0,
+    size: NDArray[Any] | float = 1.0,
     young: float = 0.1,
 ) -> Leaves:
-    """Leaves starting at `pos` (K, 3) along `heading`; `size` scales them, `young` is the share of young ones."""
+    """Leaves starting at `pos` (K, 3) along `heading`.
+
+    `size` scales them, `young` is the share of young ones.
+    """
     n = len(pos)
     length = rng.uniform(*kind.leaf_mm, n) * size
     up = across(heading, np.array([0, 0, 1.0]) + rng.normal(size=(n, 3)) * 0.45)
@@ -74,9 +78,17 @@ def make(
 
 
 def rosettes(
-    rng: np.random.Generator, pos: NDArray, out: NDArray, along: NDArray, kind: Kind, size: float
-) -> tuple[Leaves, NDArray]:
-    """Leafy shoots at nodes: 3 to 9 leaves each around a short green axis. Also the axes (K, 5, 3)."""
+    rng: np.random.Generator,
+    pos: NDArray[Any],
+    out: NDArray[Any],
+    along: NDArray[Any],
+    kind: Kind,
+    size: float,
+) -> tuple[Leaves, NDArray[Any]]:
+    """Leafy shoots at nodes: 3 to 9 leaves each around a short green axis.
+
+    Returns the leaves and the axes (K, 5, 3).
+    """
     n = len(pos)
     count = rng.integers(3, 10, n)
     axis = unit(
@@ -112,7 +124,7 @@ def rosettes(
     return leaves, lines
 
 
-def surface(lv: Leaves, rows: int, cols: int, teeth: float = 0.05) -> NDArray:
+def surface(lv: Leaves, rows: int, cols: int, teeth: float = 0.05) -> NDArray[Any]:
     """Vertex grids (K, rows, cols, 3); raising `teeth` deepens the saw edge."""
     s = np.linspace(0, 1, rows)
     x = np.linspace(-1, 1, cols)
@@ -148,14 +160,13 @@ def surface(lv: Leaves, rows: int, cols: int, teeth: float = 0.05) -> NDArray:
         )
         * (x**2)[None, None, :]
     )
-    return mid[:, :, None] + half[..., None, None] * (
-        (np.cos(fold) * x[None, None, :])[..., None] * across_leaf[:, :, None]
-        + (lift + ripple)[..., None] * nor[:, :, None]
-    )
+    off = (np.cos(fold) * x[None, None, :])[..., None] * across_leaf[:, :, None]
+    off = off + (lift + ripple)[..., None] * nor[:, :, None]
+    return np.asarray(mid[:, :, None] + half[..., None, None] * off)
 
 
 def add(
-    top: MeshBuf, under: MeshBuf, lv: Leaves, eye: NDArray, *, rows: int = 48, cols: int = 7
+    top: MeshBuf, under: MeshBuf, lv: Leaves, eye: NDArray[Any], *, rows: int = 48, cols: int = 7
 ) -> None:
     """Add leaves, sharing their triangles between `top` and `under` by the face that `eye` sees."""
     k = len(lv.length)

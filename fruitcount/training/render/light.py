@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,16 +17,23 @@ LIGHTS = ("sun", "shade", "backlight", "mixed")
 
 @dataclass(frozen=True)
 class Light:
-    """`name` is one of LIGHTS; `to_sun` points at the sun; `sun` is its irradiance (RGB); `sky` a picture."""
+    """What lights the scene.
+
+    `name` is one of LIGHTS; `to_sun` points at the sun; `sun` is its irradiance (RGB); `sky` a
+    picture.
+    """
 
     name: str
-    to_sun: NDArray
-    sun: NDArray
-    sky: NDArray
+    to_sun: NDArray[Any]
+    sun: NDArray[Any]
+    sky: NDArray[Any]
 
 
 def choose(rng: np.random.Generator, cam: Camera, name: str | None = None) -> Light:
-    """Draw a light for this camera; behind the limb for 'backlight', behind the camera mostly for 'sun'."""
+    """Draw a light for this camera.
+
+    It is behind the limb for 'backlight' and mostly behind the camera for the others.
+    """
     name = name or str(rng.choice(LIGHTS, p=[0.4, 0.2, 0.2, 0.2]))
     back = -cam.forward * [1, 1, 0]
     back = unit(back if np.linalg.norm(back) > 0.05 else cam.up * [1, 1, 0])
@@ -45,8 +53,8 @@ def choose(rng: np.random.Generator, cam: Camera, name: str | None = None) -> Li
 
 def canopy(
     rng: np.random.Generator, light: Light, cam: Camera, span: float
-) -> tuple[NDArray, NDArray]:
-    """Starts and headings of unseen leaves between sun and limb, which throw leaf-shaped shadows."""
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Starts and headings of unseen leaves between sun and limb, which throw leaf shadows."""
     n = int(rng.integers(0, 140))
     b = across(light.to_sun)
     c = np.cross(light.to_sun, b)
@@ -59,4 +67,5 @@ def canopy(
     )
     near = np.linalg.norm(p - cam.eye, axis=1) < 200
     keep = ~inside & ~near
-    return p[keep], unit(rng.normal(size=(n, 3)) + [0, 0, -0.4])[keep]
+    down = np.array([0, 0, -0.4])
+    return p[keep], unit(rng.normal(size=(n, 3)) + down)[keep]

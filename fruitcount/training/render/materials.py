@@ -1,4 +1,4 @@
-"""Mitsuba materials, meshes and scenes out of plain arrays. The only file besides `truth` that calls Mitsuba."""
+"""Mitsuba materials, meshes and scenes out of plain arrays."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from .camera import Camera
 from .light import Light
 from .mesh import MeshBuf
 
-PARTS = ("fruit", "leaf_top", "leaf_under", "wood", "foliage", "matte", "card")
 PASS_SAMPLES = 1.5e8
 
 
@@ -21,7 +20,7 @@ def _mi() -> Any:
     return mi
 
 
-def bitmap(pixels: NDArray, nearest: bool = False) -> dict[str, Any]:
+def bitmap(pixels: NDArray[Any], nearest: bool = False) -> dict[str, Any]:
     """Texture from linear reflectances (H, W, 3); row 0 is at v = 0."""
     mi = _mi()
     return {
@@ -33,8 +32,13 @@ def bitmap(pixels: NDArray, nearest: bool = False) -> dict[str, Any]:
     }
 
 
-def _leaf(reflect: NDArray, through: NDArray, rough: float, spec: float) -> dict[str, Any]:
-    """Half reflecting, half translucent sheet; pictures are doubled because each half has weight one half."""
+def _leaf(
+    reflect: NDArray[Any], through: NDArray[Any], rough: float, spec: float
+) -> dict[str, Any]:
+    """Half reflecting, half translucent sheet.
+
+    Pictures are doubled because each half has weight one half.
+    """
     shine = {
         "type": "twosided",
         "bsdf": {
@@ -103,7 +107,7 @@ def materials(pictures: dict[str, Any], leaf_rough: float, leaf_spec: float) -> 
     return {k: mi.load_dict(v) for k, v in made.items()}
 
 
-def mesh(name: str, buf: MeshBuf, bsdf: Any) -> tuple[Any, NDArray]:
+def mesh(name: str, buf: MeshBuf, bsdf: Any) -> tuple[Any, NDArray[Any]]:
     """A Mitsuba mesh and the object number of each of its faces."""
     mi = _mi()
     v, n, uv, col, f, obj = buf.arrays()
@@ -179,7 +183,7 @@ def scene(
 
 
 def _hide_constants(world: Any) -> None:
-    """Pass the lens to the compiled kernel as data: as constants they would cost a new compile a scene."""
+    """Pass the lens to the compiled kernel as data: constants would cost a new compile a scene."""
     import drjit as dr
 
     mi = _mi()
@@ -191,7 +195,7 @@ def _hide_constants(world: Any) -> None:
     p.update()
 
 
-def render(sc: Any, cam: Camera, seed: int, spp: int, *, denoise: bool) -> NDArray:
+def render(sc: Any, cam: Camera, seed: int, spp: int, *, denoise: bool) -> NDArray[Any]:
     """Radiance (H, W, 3), denoised where the graphics card offers it."""
     mi = _mi()
     # Many samples go in equal passes: one pass keeps some 50 bytes a sample on the card.
@@ -212,7 +216,7 @@ def render(sc: Any, cam: Camera, seed: int, spp: int, *, denoise: bool) -> NDArr
     return mend(np.array(img)[..., :3])
 
 
-def mend(img: NDArray) -> NDArray:
+def mend(img: NDArray[Any]) -> NDArray[Any]:
     """Replace pixels that came out infinite or not a number by the one beside them."""
     bad = ~np.isfinite(img).all(-1)
     for shift in (1, -1, 2, -2):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +13,12 @@ F32 = NDArray[np.float32]
 I32 = NDArray[np.int32]
 
 
-def unit(v: NDArray) -> NDArray:
+def unit(v: NDArray[Any]) -> NDArray[Any]:
     """Vectors of length one along the last axis (zero vectors stay near zero)."""
-    return v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-9)
+    return np.asarray(v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-9))
 
 
-def across(v: NDArray, hint: NDArray | None = None) -> NDArray:
+def across(v: NDArray[Any], hint: NDArray[Any] | None = None) -> NDArray[Any]:
     """A unit vector at right angles to each of `v`, close to `hint` (default: up)."""
     v = unit(np.asarray(v, float))
     h = np.broadcast_to(np.array([0.0, 0.0, 1.0]) if hint is None else np.asarray(hint), v.shape)
@@ -34,8 +35,8 @@ def grid_faces(rows: int, cols: int) -> I32:
     return quads.reshape(-1, 3).astype(np.int32)
 
 
-def grid_normals(p: NDArray, wrap: bool = False) -> F32:
-    """Vertex normals of grids `p`, shape (K, R, C, 3); `wrap` says the columns close on themselves."""
+def grid_normals(p: NDArray[Any], wrap: bool = False) -> F32:
+    """Vertex normals of grids `p`, shape (K, R, C, 3); `wrap`: the columns close on themselves."""
     du = np.gradient(p, axis=1)
     if wrap:
         q = np.concatenate([p[:, :, -2:-1], p, p[:, :, 1:2]], 2)
@@ -65,7 +66,16 @@ class MeshBuf:
     obj: list[I32] = field(default_factory=list)
     size: int = 0
 
-    def add(self, v, f, n, *, uv=None, col=None, obj=0) -> None:  # type: ignore[no-untyped-def]
+    def add(
+        self,
+        v: NDArray[Any],
+        f: NDArray[Any],
+        n: NDArray[Any],
+        *,
+        uv: NDArray[Any] | None = None,
+        col: NDArray[Any] | None = None,
+        obj: NDArray[Any] | int = 0,
+    ) -> None:
         """Append vertices (N, 3), faces (M, 3), normals (N, 3); `obj` is one number or one a face.
 
         `col` holds red, green, blue, roughness and sheen per vertex (N, 5).
@@ -85,8 +95,19 @@ class MeshBuf:
         self.obj.append(np.broadcast_to(np.asarray(obj, np.int32), (len(f),)).copy())
         self.size += k
 
-    def add_grids(self, p, *, uv=None, col=None, obj=0, wrap=False) -> None:  # type: ignore[no-untyped-def]
-        """Append K grids `p` (K, R, C, 3); `uv` (K, R, C, 2), `col` (K, R, C, 3 or 5), `obj` (K,)."""
+    def add_grids(
+        self,
+        p: NDArray[Any],
+        *,
+        uv: NDArray[Any] | None = None,
+        col: NDArray[Any] | None = None,
+        obj: NDArray[Any] | int = 0,
+        wrap: bool = False,
+    ) -> None:
+        """Append K grids `p` (K, R, C, 3).
+
+        `uv` is (K, R, C, 2), `col` (K, R, C, 3 or 5), `obj` (K,).
+        """
         k, r, c, _ = p.shape
         if k == 0:
             return
@@ -123,7 +144,9 @@ class MeshBuf:
         )
 
 
-def tubes(lines: NDArray, radius: NDArray, sides: int = 8, lumps: NDArray | None = None) -> NDArray:
+def tubes(
+    lines: NDArray[Any], radius: NDArray[Any], sides: int = 8, lumps: NDArray[Any] | None = None
+) -> NDArray[Any]:
     """Grids (K, R, sides + 1, 3) around K centre lines (K, R, 3) of the given radii (K, R).
 
     `lumps` (K, R, sides + 1) multiplies the radius, for knots and ridges.
@@ -137,4 +160,4 @@ def tubes(lines: NDArray, radius: NDArray, sides: int = 8, lumps: NDArray | None
     r = radius[:, :, None]
     if lumps is not None:
         r = r * lumps
-    return lines[:, :, None, :] + r[..., None] * ring
+    return np.asarray(lines[:, :, None, :] + r[..., None] * ring)

@@ -38,31 +38,45 @@ def make_meshes(sc: Scene, detail: float) -> dict[str, tuple[Any, Any]]:
     return {p: materials.mesh(p, sc.bufs[p], mats[p]) for p in PARTS}
 
 
+def _card_record(sc: Scene) -> dict[str, Any] | None:
+    """The card's number, printed side, corners in the picture and lean; None without a card."""
+    if sc.card is None:
+        return None
+    c, _ = sc.cam.project(sc.card.corners)
+    return {
+        "dictionary": "DICT_4X4_50",
+        "id": sc.card.marker_id,
+        "side_mm": sc.card.side_mm,
+        "corners_px": np.round(c, 3).tolist(),
+        "tilt_deg": round(sc.card.tilt_deg, 1),
+    }
+
+
 def record(sc: Scene, name: str, ids: Any) -> dict[str, Any]:
     """The truth of one picture."""
     cam, main = sc.cam, sc.stems[0]
     line, _ = cam.project(main.points)
     inside = ((line >= -0.5) & (line < np.array([cam.width, cam.height]) - 0.5)).all(1)
-    card = None
-    if sc.card is not None:
-        c, _ = cam.project(sc.card.corners)
-        card = {
-            "dictionary": "DICT_4X4_50",
-            "id": sc.card.marker_id,
-            "side_mm": sc.card.side_mm,
-            "corners_px": np.round(c, 3).tolist(),
-            "tilt_deg": round(sc.card.tilt_deg, 1),
-        }
     _, z = cam.project(main.points[inside] if inside.any() else main.points)
     return {
-        "image": name, "width": cam.width, "height": cam.height, "seed": sc.seed, "kind": sc.kind.name, "light": sc.light.name, "card": card,
+        "image": name,
+        "width": cam.width,
+        "height": cam.height,
+        "seed": sc.seed,
+        "kind": sc.kind.name,
+        "light": sc.light.name,
+        "card": _card_record(sc),
         "px_per_mm": round(float(cam.focal_px / np.mean(z)), 4),
         "limb": {
-            "polyline_px": np.round(line, 1).tolist(), "polyline_mm": np.round(main.points, 1).tolist(), "length_mm": round(float(main.arc[-1]), 1),
-            "base_diameter_mm": round(2 * float(main.radius[0]), 2), "tip_diameter_mm": round(2 * float(main.radius[-1]), 2), "kept_in_frame_frac": round(float(inside.mean()), 3),
+            "polyline_px": np.round(line, 1).tolist(),
+            "polyline_mm": np.round(main.points, 1).tolist(),
+            "length_mm": round(float(main.arc[-1]), 1),
+            "base_diameter_mm": round(2 * float(main.radius[0]), 2),
+            "tip_diameter_mm": round(2 * float(main.radius[-1]), 2),
+            "kept_in_frame_frac": round(float(inside.mean()), 3),
         },
         "fruit": truth.fruit_records(sc.fruit, sc.grids, cam, ids),
-    }  # fmt: skip
+    }
 
 
 def take(
@@ -74,11 +88,16 @@ def take(
     rng = np.random.default_rng([sc.seed, 77])
     rad, ids = shoot(sc, meshes, q)
     big = max(sc.cam.width, sc.cam.height) / 960
+    # the arguments draw from `rng` in this order
     pic = develop(
-        rad, rng, metering=float(np.exp(rng.normal(0.1, 0.25))), noise=float(rng.gamma(2, 0.004)) / max(1.0, big**0.5),
-        sharpen=float(rng.uniform(0, 0.7)), soften=float(rng.choice([0.0, 0.4, 0.7, 1.1], p=[0.35, 0.35, 0.2, 0.1])) * min(big, 2.0),
+        rad,
+        rng,
+        metering=float(np.exp(rng.normal(0.1, 0.25))),
+        noise=float(rng.gamma(2, 0.004)) / max(1.0, big**0.5),
+        sharpen=float(rng.uniform(0, 0.7)),
+        soften=float(rng.choice([0.0, 0.4, 0.7, 1.1], p=[0.35, 0.35, 0.2, 0.1])) * min(big, 2.0),
         clean=0.0 if q.denoise else float(rng.uniform(3.0, 9.0)) * (48 / q.spp) ** 0.5,
-    )  # fmt: skip
+    )
     mi.Bitmap(pic).write(str(out / f"{name}.jpg"), quality=int(rng.integers(*q.jpeg)))
     write_masks(ids, out, name)
     return record(sc, f"{name}.jpg", ids)

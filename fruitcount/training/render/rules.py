@@ -14,11 +14,11 @@ from .wood import OBJ_CARD, OBJ_TARGET
 MARGIN_FRAC = 0.03
 
 
-def _outside(p: NDArray, w: int, h: int, margin: float) -> bool:
+def _outside(p: NDArray[Any], w: int, h: int, margin: float) -> bool:
     return bool((p < margin).any() or (p > np.array([w, h]) - 1 - margin).any())
 
 
-def faults(s: Shot, sc: Any, rec: dict[str, Any], ids: NDArray) -> list[str]:
+def faults(s: Shot, sc: Any, rec: dict[str, Any], ids: NDArray[Any]) -> list[str]:
     """Rules the picture breaks, in words; empty when it is sound. `rec` is its truth record."""
     w, h = rec["width"], rec["height"]
     margin = MARGIN_FRAC * min(w, h)
@@ -29,10 +29,10 @@ def faults(s: Shot, sc: Any, rec: dict[str, Any], ids: NDArray) -> list[str]:
     ]
 
 
-def _limb_faults(sc: Any, rec: dict[str, Any], ids: NDArray, margin: float) -> list[str]:
+def _limb_faults(sc: Any, rec: dict[str, Any], ids: NDArray[Any], margin: float) -> list[str]:
     out = []
     cam, main = sc.cam, sc.stems[0]
-    line, z = cam.project(main.points)
+    line, _ = cam.project(main.points)
     if _outside(line, cam.width, cam.height, margin):
         out.append("limb leaves the frame")
     span = main.points[-1] - main.points[0]
@@ -45,7 +45,7 @@ def _limb_faults(sc: Any, rec: dict[str, Any], ids: NDArray, margin: float) -> l
     return out
 
 
-def wood_seen(main: Any, cam: Any, ids: NDArray) -> float:
+def wood_seen(main: Any, cam: Any, ids: NDArray[Any]) -> float:
     """Share of the limb's length at which some of its own wood shows across its width."""
     p, d, r = main.at(np.linspace(0, main.arc[-1], 300))
     side = np.cross(d, cam.forward)
@@ -57,7 +57,9 @@ def wood_seen(main: Any, cam: Any, ids: NDArray) -> float:
     return float(hit.mean())
 
 
-def _card_faults(s: Shot, sc: Any, rec: dict[str, Any], ids: NDArray, margin: float) -> list[str]:
+def _card_faults(
+    s: Shot, sc: Any, rec: dict[str, Any], ids: NDArray[Any], margin: float
+) -> list[str]:
     out = []
     cam, card = sc.cam, sc.card
     o, _ = cam.project(card.outline)

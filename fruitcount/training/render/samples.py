@@ -1,4 +1,7 @@
-"""Render the bundled sample photographs: ``python -m fruitcount.training.render.samples --out DIR``."""
+"""Render the bundled sample photographs.
+
+Run as ``python -m fruitcount.training.render.samples --out DIR``.
+"""
 
 from __future__ import annotations
 
@@ -128,7 +131,7 @@ def work(a: argparse.Namespace, queue: Any, gpu: int | None) -> None:
 
 
 def gpus() -> list[int]:
-    """Numbers of the graphics cards to share out, by CUDA_VISIBLE_DEVICES or the driver's own list."""
+    """Numbers of the graphics cards, by CUDA_VISIBLE_DEVICES or the driver's own list."""
     set_ = os.environ.get("CUDA_VISIBLE_DEVICES")
     if set_:
         return [int(x) for x in set_.split(",")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,14 +48,14 @@ class Scene:
     light: light.Light
     stems: list[wood.Stem]
     fruit: fruit_mod.Fruit
-    grids: NDArray
+    grids: NDArray[Any]
     card: card_mod.Card | None
     bark: tuple[float, float, float]
-    focus: NDArray
+    focus: NDArray[Any]
     look: dict[str, float] = field(default_factory=dict)
 
 
-def view_direction(rng: np.random.Generator, background: str | None) -> NDArray:
+def view_direction(rng: np.random.Generator, background: str | None) -> NDArray[Any]:
     """Direction the camera looks in: down on the ground, level, or up at the sky."""
     b = background or str(rng.choice(["ground", "level", "sky"], p=[0.45, 0.3, 0.25]))
     pitch = {
@@ -183,17 +184,17 @@ def keep_clear(lv: leaves.Leaves, cam: Camera, card: card_mod.Card | None) -> le
     return lv.take(keep)
 
 
-def cam_target(cam: Camera) -> NDArray:
+def cam_target(cam: Camera) -> NDArray[Any]:
     """The point in focus."""
     return cam.eye + cam.forward * cam.focus_mm
 
 
 def choose_card(
     rng: np.random.Generator, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit
-) -> tuple[card_mod.Card, NDArray] | None:
+) -> tuple[card_mod.Card, NDArray[Any]] | None:
     """A card beside the limb, in the frame, over as few fruit as can be had in 24 tries."""
     main = stems[0]
-    best: tuple[float, card_mod.Card, NDArray] | None = None
+    best: tuple[float, card_mod.Card, NDArray[Any]] | None = None
     for _ in range(24):
         side = float(rng.choice([30, 40, 50, 60]))
         p, d, r = main.at(np.array([rng.uniform(0.05, 0.95) * main.arc[-1]]))
@@ -273,7 +274,7 @@ def build(seed: int, opt: Options) -> Scene:
     )
 
 
-def _focus(rng: np.random.Generator, fr: fruit_mod.Fruit, zoom: str) -> NDArray:
+def _focus(rng: np.random.Generator, fr: fruit_mod.Fruit, zoom: str) -> NDArray[Any]:
     """Where to point: the limb's middle, or near some fruit in a close picture."""
     if zoom in ("whole", "far") or len(fr) == 0:
         return rng.normal(size=3) * 15
@@ -320,7 +321,7 @@ def fruit_detail(cam: Camera, fr: fruit_mod.Fruit) -> tuple[int, int]:
 
 def _fill_rest(
     rng, bufs, kind, cam, lit, fr, fruit_mm, length, z, opt
-) -> tuple[fruit_mod.Fruit, NDArray]:  # type: ignore[no-untyped-def]
+) -> tuple[fruit_mod.Fruit, NDArray[Any]]:  # type: ignore[no-untyped-def]
     """Fruit of the target limb, other limbs behind, ground, far trees and unseen shade leaves."""
     all_fr = [fr]
     detail = fruit_detail(cam, fr)

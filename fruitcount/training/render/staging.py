@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ STALK_SHORT_MM = 8.0  # below this the fruit sit on the wood and share neighbour
 
 
 def grow_limb(
-    rng: np.random.Generator, s: Shot, heading: NDArray, forward: NDArray
+    rng: np.random.Generator, s: Shot, heading: NDArray[Any], forward: NDArray[Any]
 ) -> list[wood.Stem]:
     """The target limb centred on the origin, bent mostly in the picture plane, and its side shoots."""
     pts = wood.curve(rng, np.zeros(3), heading, s.length_mm, rng.uniform(0.12, 0.3))
@@ -60,7 +61,7 @@ def grow_limb(
 
 
 def parent_stem(
-    rng: np.random.Generator, s: Shot, stems: list[wood.Stem], forward: NDArray
+    rng: np.random.Generator, s: Shot, stems: list[wood.Stem], forward: NDArray[Any]
 ) -> wood.Stem:
     """The bigger stem the limb grows from, running out of the frame on both sides."""
     p, d, r = stems[0].at(np.array([0.0]))
@@ -75,7 +76,9 @@ def parent_stem(
     return wood.Stem(p[0] - back * rad * 0.7 + t * axis + sway, taper)
 
 
-def pick_sites(rng: np.random.Generator, s: Shot, nodes: wood.Nodes, forward: NDArray) -> NDArray:
+def pick_sites(
+    rng: np.random.Generator, s: Shot, nodes: wood.Nodes, forward: NDArray[Any]
+) -> NDArray[Any]:
     """Node of each fruit: clusters at spaced places that mostly face the lens, `outer_frac` of them outside."""
     faces = np.einsum("ij,j->i", nodes.out, forward)
     ok = (faces < 0.45) & (nodes.main_mm > 0.07 * s.length_mm)
@@ -114,7 +117,11 @@ def pick_sites(rng: np.random.Generator, s: Shot, nodes: wood.Nodes, forward: ND
 
 
 def hang_fruit(
-    rng: np.random.Generator, s: Shot, nodes: wood.Nodes, stems: list[wood.Stem], forward: NDArray
+    rng: np.random.Generator,
+    s: Shot,
+    nodes: wood.Nodes,
+    stems: list[wood.Stem],
+    forward: NDArray[Any],
 ) -> fruit_mod.Fruit:
     """The target limb's fruit, 8 to 24 mm in diameter, none inside another or inside wood."""
     fr = fruit_mod.hang(
@@ -132,7 +139,7 @@ def hang_fruit(
 
 def hang_card(
     rng: np.random.Generator, s: Shot, cam: Camera, stems: list[wood.Stem], depth: float
-) -> tuple[card_mod.Card, NDArray]:
+) -> tuple[card_mod.Card, NDArray[Any]]:
     """The card beside the limb, its centre `depth` mm before the lens, and the limb point it hangs from."""
     p, d, r = stems[0].at(np.array([s.card_along * stems[0].arc[-1]]))
     side_mm, quiet = card_mod.side_of(s.card_id), 1.25
@@ -150,7 +157,7 @@ def hang_card(
 
 def frame(
     s: Shot, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit, seed: int
-) -> tuple[Camera, card_mod.Card, NDArray]:
+) -> tuple[Camera, card_mod.Card, NDArray[Any]]:
     """Step back and aside until limb, fruit and card span `fill` of the frame; focus on the limb."""
     pts = np.concatenate(
         [st.points for st in stems]
@@ -251,7 +258,7 @@ def _dress(rng, s, bufs, cam, stems, nodes, fr, card, opt) -> None:  # type: ign
     add_leaves(bufs, both, cam, opt)
 
 
-def _surround(rng, s, bufs, cam, lit, fr, opt) -> tuple[fruit_mod.Fruit, NDArray]:  # type: ignore[no-untyped-def]
+def _surround(rng, s, bufs, cam, lit, fr, opt) -> tuple[fruit_mod.Fruit, NDArray[Any]]:  # type: ignore[no-untyped-def]
     """The limb's fruit, other limbs out of focus, unseen shade leaves, ground and far trees."""
     detail = fruit_detail(cam, fr)
     parts, grids = [fr], [fruit_mod.add(bufs["fruit"], bufs["wood"], fr, s.kind, rng, 0, detail)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,17 +11,17 @@ from numpy.typing import NDArray
 from .leaves import MATURE, MIDDLE, RED_TIP, SICK, VARIANTS, YOUNG
 from .noise import fractal, picture
 
-Pictures = tuple[NDArray, NDArray, NDArray]
+Pictures = tuple[NDArray[Any], NDArray[Any], NDArray[Any]]
 
 
-def _veins(s: NDArray, x: NDArray, count: float, slope: float) -> NDArray:
+def _veins(s: NDArray[Any], x: NDArray[Any], count: float, slope: float) -> NDArray[Any]:
     """Darkness of side veins, 0 to 1, at length share `s` and width share `x` (-1 to 1)."""
     phase = (s - slope * np.abs(x) ** 1.25) * count + np.where(x < 0, 0.5, 0.0)
     d = np.abs(phase - np.round(phase)) / count
-    return np.exp(-((d / 0.0035) ** 2)) * np.clip(1.1 - np.abs(x), 0.1, 1)
+    return np.asarray(np.exp(-((d / 0.0035) ** 2)) * np.clip(1.1 - np.abs(x), 0.1, 1))
 
 
-def _tone(i: int, rng: np.random.Generator) -> tuple[NDArray, NDArray, NDArray]:
+def _tone(i: int, rng: np.random.Generator) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Upper reflectance, underside reflectance and transmittance of leaf variant `i`."""
     if MATURE[0] <= i < MATURE[1]:
         t, u, tr = (0.034, 0.062, 0.022), (0.105, 0.145, 0.07), (0.06, 0.1, 0.012)
@@ -75,8 +76,8 @@ def leaf_pictures(seed: int, height: int = 512) -> Pictures:
 
 
 @lru_cache(maxsize=16)
-def bark_picture(seed: int, limb: tuple[float, float, float], size: int = 512) -> NDArray:
-    """Four strips that repeat along the stem: this limb's bark, old grey bark, green shoot, dry bits."""
+def bark_picture(seed: int, limb: tuple[float, float, float], size: int = 512) -> NDArray[Any]:
+    """Four strips that repeat along the stem: this limb's bark, old bark, green shoot, dry bits."""
     rng = np.random.default_rng(seed)
     w = size // 2
     out = np.zeros((size, 4 * w, 3), np.float32)
@@ -109,7 +110,7 @@ def bark_picture(seed: int, limb: tuple[float, float, float], size: int = 512) -
     return out
 
 
-def sky_picture(rng: np.random.Generator, light: str, sun: NDArray) -> NDArray:
+def sky_picture(rng: np.random.Generator, light: str, sun: NDArray[Any]) -> NDArray[Any]:
     """Sky and far surroundings, (128, 256, 3) radiance over longitude and latitude, top row up.
 
     `light` is 'sun', 'shade', 'backlight' or 'mixed'; `sun` is the unit vector to the sun, z up.
@@ -161,4 +162,4 @@ def sky_picture(rng: np.random.Generator, light: str, sun: NDArray) -> NDArray:
     m = np.clip(el[:, None] / 0.03 + 0.5 + 2 * (fractal(rng, (h, w), (8, 24), 4) - 0.6), 0, 1)[
         ..., None
     ]
-    return (sky * m + ground * (1 - m)).astype(np.float32)
+    return np.asarray((sky * m + ground * (1 - m)).astype(np.float32))

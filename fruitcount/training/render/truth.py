@@ -12,7 +12,7 @@ from .fruit import Fruit
 from .wood import OBJ_FRUIT, OBJ_OTHER, OBJ_TARGET
 
 
-def object_map(sc: Any, cam: Camera, meshes: list[tuple[Any, NDArray]]) -> NDArray:
+def object_map(sc: Any, cam: Camera, meshes: list[tuple[Any, NDArray[Any]]]) -> NDArray[Any]:
     """Object number per pixel (H, W): one ray through each pixel centre, -1 for the sky."""
     import mitsuba as mi
 
@@ -34,12 +34,12 @@ def object_map(sc: Any, cam: Camera, meshes: list[tuple[Any, NDArray]]) -> NDArr
     return out.reshape(cam.height, cam.width)
 
 
-def hull(p: NDArray) -> NDArray:
+def hull(p: NDArray[Any]) -> NDArray[Any]:
     """Convex hull of points (N, 2), in turning order (Andrew's monotone chain)."""
     q = p[np.lexsort((p[:, 1], p[:, 0]))]
 
-    def chain(pts: NDArray) -> list[NDArray]:
-        out: list[NDArray] = []
+    def chain(pts: NDArray[Any]) -> list[NDArray[Any]]:
+        out: list[NDArray[Any]] = []
         for c in pts:
             while (
                 len(out) > 1
@@ -54,13 +54,13 @@ def hull(p: NDArray) -> NDArray:
     return np.array(chain(q)[:-1] + chain(q[::-1])[:-1])
 
 
-def extreme(p: NDArray, directions: int = 64) -> NDArray:
-    """The points of (N, 2) that stick out farthest in some direction: a short list with the same hull, nearly."""
+def extreme(p: NDArray[Any], directions: int = 64) -> NDArray[Any]:
+    """The points of (N, 2) that stick out farthest in some direction: nearly the same hull."""
     a = np.arange(directions) * 2 * np.pi / directions
-    return p[np.unique((p @ np.stack([np.cos(a), np.sin(a)])).argmax(0))]
+    return np.asarray(p[np.unique((p @ np.stack([np.cos(a), np.sin(a)])).argmax(0))])
 
 
-def area_centre(poly: NDArray) -> tuple[float, float, float]:
+def area_centre(poly: NDArray[Any]) -> tuple[float, float, float]:
     """Area and centroid of a polygon."""
     x, y = poly[:, 0] - poly[0, 0], poly[:, 1] - poly[0, 1]
     x1, y1 = np.roll(x, -1), np.roll(y, -1)
@@ -75,7 +75,9 @@ def area_centre(poly: NDArray) -> tuple[float, float, float]:
     )
 
 
-def fruit_records(fr: Fruit, grids: NDArray, cam: Camera, ids: NDArray) -> list[dict[str, Any]]:
+def fruit_records(
+    fr: Fruit, grids: NDArray[Any], cam: Camera, ids: NDArray[Any]
+) -> list[dict[str, Any]]:
     """One record a fruit whose centre lies in the frame and in front of the camera."""
     seen = np.bincount(np.clip(ids.ravel() - OBJ_FRUIT, -1, len(fr)) + 1, minlength=len(fr) + 2)[1:]
     out: list[dict[str, Any]] = []
@@ -86,18 +88,25 @@ def fruit_records(fr: Fruit, grids: NDArray, cam: Camera, ids: NDArray) -> list[
         area, x, y = area_centre(hull(extreme(px)))
         if area < 3 or not (-0.5 <= x < cam.width - 0.5 and -0.5 <= y < cam.height - 0.5):
             continue
+        mine = bool(fr.on_limb[i])
         out.append(
             {
-                "x": round(x, 2), "y": round(y, 2), "r_px": round(float(np.sqrt(area / np.pi)), 2), "cls": fr.cls[i],
-                "visible": round(float(min(1.0, seen[i] / area)), 3), "on_limb": bool(fr.on_limb[i]),
-                "diameter_mm": round(float(fr.diameter[i]), 2), "along_mm": round(float(fr.along_mm[i]), 1) if fr.on_limb[i] else None,
-                "shoot": int(fr.shoot[i]), "id": i,
+                "x": round(x, 2),
+                "y": round(y, 2),
+                "r_px": round(float(np.sqrt(area / np.pi)), 2),
+                "cls": fr.cls[i],
+                "visible": round(float(min(1.0, seen[i] / area)), 3),
+                "on_limb": mine,
+                "diameter_mm": round(float(fr.diameter[i]), 2),
+                "along_mm": round(float(fr.along_mm[i]), 1) if mine else None,
+                "shoot": int(fr.shoot[i]),
+                "id": i,
             }
-        )  # fmt: skip
+        )
     return out
 
 
-def masks(ids: NDArray) -> tuple[NDArray, NDArray]:
+def masks(ids: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Wood mask (255 this limb, 128 other wood) and fruit mask (fruit number + 1, up to 255)."""
     wood = np.where(ids == OBJ_TARGET, 255, np.where(ids == OBJ_OTHER, 128, 0)).astype(np.uint8)
     fruit = np.where(ids >= OBJ_FRUIT, np.clip(ids - OBJ_FRUIT + 1, 0, 255), 0).astype(np.uint8)

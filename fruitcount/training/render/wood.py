@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,22 +17,23 @@ OBJ_NONE, OBJ_TARGET, OBJ_OTHER, OBJ_CARD, OBJ_FRUIT = 0, 1, 2, 3, 100
 
 @dataclass(frozen=True)
 class Stem:
-    """One woody axis: points (N, 3) and radius (N,) in mm, base first; `shoot` is -1 for the main limb.
+    """One woody axis: points (N, 3) and radius (N,) in mm, base first.
 
-    `joint_mm` is where a side shoot leaves the main limb.
+    `shoot` is -1 for the main limb. `joint_mm` is where a side shoot leaves the main limb.
     """
 
-    points: NDArray
-    radius: NDArray
+    points: NDArray[Any]
+    radius: NDArray[Any]
     shoot: int = -1
     joint_mm: float = 0.0
 
     @property
-    def arc(self) -> NDArray:
+    def arc(self) -> NDArray[Any]:
         """Length in mm from the base to each point."""
-        return np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(self.points, axis=0), axis=1))]
+        step = np.linalg.norm(np.diff(self.points, axis=0), axis=1)
+        return np.asarray(np.r_[0.0, np.cumsum(step)])
 
-    def at(self, s: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    def at(self, s: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
         """Point, direction and radius at arc lengths `s` in mm."""
         a = self.arc
         p = np.stack([np.interp(s, a, self.points[:, i]) for i in range(3)], -1)
@@ -42,21 +44,21 @@ class Stem:
 
 @dataclass(frozen=True)
 class Nodes:
-    """Places where leaves and fruit start: arc in mm, position, wood direction, outward direction."""
+    """Places where leaves and fruit start: arc in mm, position, wood and outward direction."""
 
-    s_mm: NDArray
-    pos: NDArray
-    along: NDArray
-    out: NDArray
-    radius: NDArray
-    shoot: NDArray
-    main_mm: NDArray  # position along the main limb
+    s_mm: NDArray[Any]
+    pos: NDArray[Any]
+    along: NDArray[Any]
+    out: NDArray[Any]
+    radius: NDArray[Any]
+    shoot: NDArray[Any]
+    main_mm: NDArray[Any]  # position along the main limb
 
 
 def curve(
-    rng: np.random.Generator, start: NDArray, heading: NDArray, length: float, bend: float
-) -> NDArray:
-    """A gently wandering line of 48 points; raising `bend` (radians end to end) makes it crookeder."""
+    rng: np.random.Generator, start: NDArray[Any], heading: NDArray[Any], length: float, bend: float
+) -> NDArray[Any]:
+    """A wandering line of 48 points; raising `bend` (radians end to end) makes it crookeder."""
     n = 48
     s = np.linspace(0, 1, n)
     t = unit(heading)
@@ -67,13 +69,13 @@ def curve(
     kink = rng.normal(size=(2, n)).cumsum(1) * bend * 0.03
     d = unit(t + np.tan(a1 + kink[0])[:, None] * b + np.tan(a2 + kink[1])[:, None] * c)
     step = length / (n - 1)
-    return start + np.r_[np.zeros((1, 3)), np.cumsum(d[:-1] * step, 0)]
+    return np.asarray(start + np.r_[np.zeros((1, 3)), np.cumsum(d[:-1] * step, 0)])
 
 
 def grow(
     rng: np.random.Generator,
-    centre: NDArray,
-    heading: NDArray,
+    centre: NDArray[Any],
+    heading: NDArray[Any],
     length: float,
     base_d: float,
     shoots: int,
@@ -98,7 +100,7 @@ def grow(
 
 def place_nodes(rng: np.random.Generator, stems: list[Stem], kind: Kind) -> Nodes:
     """Nodes along every stem, turning 144 degrees from one to the next (the usual 2/5 spiral)."""
-    cols: list[list[NDArray]] = [[] for _ in range(7)]
+    cols: list[list[NDArray[Any]]] = [[] for _ in range(7)]
     for st in stems:
         length = st.arc[-1]
         gap = rng.uniform(*kind.node_mm)
@@ -119,7 +121,9 @@ def place_nodes(rng: np.random.Generator, stems: list[Stem], kind: Kind) -> Node
     return Nodes(*(np.concatenate(c) for c in cols))
 
 
-def strip_uv(k: int, rows: int, cols: int, strip: NDArray, along: NDArray) -> NDArray:
+def strip_uv(
+    k: int, rows: int, cols: int, strip: NDArray[Any], along: NDArray[Any]
+) -> NDArray[Any]:
     """Texture coordinates of tubes in the bark picture, which holds four strips side by side."""
     u = (strip[:, None, None] + 0.04 + 0.92 * np.linspace(0, 1, cols)[None, None, :]) / 4
     uv = np.empty((k, rows, cols, 2), np.float32)
@@ -136,7 +140,7 @@ def add_stems(
         a = st.arc
         n = int(np.clip(a[-1] / 2.5, 24, 320))
         s = np.linspace(0, a[-1], n)
-        p, d, r = st.at(s)
+        p, _, r = st.at(s)
         mine = nodes.shoot == st.shoot
         gap = s[:, None] - nodes.s_mm[mine][None, :]
         sides = 14 if st.shoot < 0 else 10
@@ -158,10 +162,10 @@ def add_stems(
 
 def add_twigs(
     buf: MeshBuf,
-    lines: NDArray,
-    radius: NDArray,
-    strip: NDArray,
-    obj: NDArray | int = 0,
+    lines: NDArray[Any],
+    radius: NDArray[Any],
+    strip: NDArray[Any],
+    obj: NDArray[Any] | int = 0,
     sides: int = 6,
 ) -> None:
     """Add thin tubes in one go: stalks, leaf stalks, green shoots, dried bits."""
