@@ -81,6 +81,25 @@ def test_tree_from_a_table(counted, tmp_path):
     assert re.search(r"limb 1 \d+ \d+ \d+ (no cut|[\d.]+ in|mark)", words)  # its share made a plan
 
 
+def test_the_sheet_is_one_with_the_limbs_plans(counted, tmp_path):
+    """Off is what the cuts and pinches of each limb take, whichever of share and spacing leads."""
+    for trunk, more in (("30cm", []), ("2cm", ["--photos", counted.parent / "photos"])):
+        done = run("tree", counted, "--trunk", trunk, "--age", 4, "--ripening-month", 8,
+                   "--out", tmp_path, *more)  # fmt: skip
+        assert done.exit_code == 0, done.output
+        lowered = "the lower number stands" in done.output
+        assert lowered == (trunk == "30cm")
+        words, pages = words_of(tmp_path / "Gate_sheet.pdf")
+        assert sum(len(p.images) for p in pages) == 3
+        for k in range(1, 4):
+            now, keep, off = (int(v) for v in re.search(
+                rf"limb {k} (\d+) (\d+) (\d+)", words).groups())  # fmt: skip
+            assert now - keep == off
+            assert f"limb {k}: keep {keep}, cut at" in words
+    # 2 cm of trunk leave 7 fruit (3.5 per cm), less than spacing would
+    assert "Target 7 to 7" in done.output
+
+
 def test_tree_says_what_is_missing(counted, tmp_path):
     for wrong, said in (
         (["--tree", "Pond"], "tree must be one of ['Gate']"),

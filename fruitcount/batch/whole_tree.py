@@ -113,6 +113,8 @@ class TreeAnswer:
         Weight taken for one ripe fruit.
     size_class : str
         Trade size code of the wanted ripe size; empty where the species has none.
+    true_per_seen : float
+        What the hand counts say; 1 without any.
     notes : tuple of str
         What had to be assumed.
     """
@@ -123,6 +125,7 @@ class TreeAnswer:
     next_limbs: tuple[str, ...]
     fruit_g: float
     size_class: str
+    true_per_seen: float
     notes: tuple[str, ...]
 
 
@@ -201,7 +204,7 @@ def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) 
     code = size_code(species, wanted) if species.size_codes else ""
     names = tuple(limbs[i].name for i in more)
     files = {limb.limb: limb.files for limb in counted}
-    return TreeAnswer(tree, sheet, files, names, fruit_g, code, (*notes, *remarks))
+    return TreeAnswer(tree, sheet, files, names, fruit_g, code, times, (*notes, *remarks))
 
 
 def _all_limbs(

@@ -16,7 +16,7 @@ db_option = click.option(
 photos_option = click.option(
     "--photos",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of the photo files, for a database that is not the screen's.",
+    help="Folder of the photo files.",
 )
 paper_option = click.option(
     "--paper",

@@ -67,21 +67,19 @@ def tree_command(table: Path | None, **options: Any) -> None:
         tree_of,
         write_tree_sheet,
     )
-    from fruitcount.plan import GrowerInputs
     from fruitcount.store import open_records
 
     try:
         if table is not None:
-            source = table_source(table)
+            source = table_source(table, photos=options["photos"])
         else:
             with closing(open_records(options["db"], photos_folder=options["photos"])) as store:
                 source = records_source(store, year=date.today().year)
         name = tree_of(source, options["name"])
         facts = tree_facts(options, name, source.facts.get(name))
-        inputs = GrowerInputs(facts.species, ripening_month=facts.ripening_month)
         path = sheet_path(options["out"], name)
         how = ReportSettings(options["paper"], options["units"])
-        answer = write_tree_sheet(source, name, path, facts=facts, inputs=inputs, settings=how)
+        answer = write_tree_sheet(source, name, path, facts=facts, settings=how)
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
     click.echo("\n".join(tree_lines(answer, options["units"])))

@@ -13,9 +13,12 @@ from typing import Any
 from fruitcount.batch import LimbSize, TreeAnswer, TreeFacts, read_rows, tree_answer
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.export.files import output_stem
+from fruitcount.export.picture import annotated_picture
 from fruitcount.export.report_page import ReportSettings, number
-from fruitcount.export.work_sheet import TreeJob, estimate_line, tree_work_sheet
-from fruitcount.pipeline import decide
+from fruitcount.export.work_sheet import TreeJob, estimate_line, short_source, tree_work_sheet
+from fruitcount.image import read_photo
+from fruitcount.image.opencv import cv2
+from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs, Plan
 from fruitcount.seen_record import seen_from_dict
 from fruitcount.store import (
@@ -28,10 +31,13 @@ from fruitcount.store import (
     photo_file,
     tree_id_of,
 )
+from fruitcount.tree import Work, thinning_work
+from fruitcount.types import Seen
 from fruitcount.units import format_weight
 
 __all__ = [
     "TreeSource",
+    "limb_inputs",
     "records_source",
     "sheet_path",
     "table_source",
@@ -54,24 +60,29 @@ class TreeSource:
         Tree name to what the records know of it; empty for a table.
     folder : Path or None
         Where pictures and JSON records of the photos lie, for where to cut.
+    photos : Path or None
+        The folder that was counted, to draw the pictures anew.
     """
 
     rows: tuple[dict[str, Any], ...]
     facts: Mapping[str, TreeFacts]
     folder: Path | None = None
+    photos: Path | None = None
 
 
-def table_source(table: str | Path) -> TreeSource:
+def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource:
     """Read ``photos.csv`` of ``fruitcount folder``, or the folder that it is in.
 
     Parameters
     ----------
     table : str or Path
-        Pictures and records beside it (``--pictures``) are put on the sheet.
+        The records of the photos beside it (``--pictures``) tell where to cut.
+    photos : Path, optional
+        The folder that was counted: each limb's picture is then drawn with its share.
     """
     path = Path(table)
     path = path / "photos.csv" if path.is_dir() else path
-    return TreeSource(tuple(read_rows(path)), {}, path.parent)
+    return TreeSource(tuple(read_rows(path)), {}, path.parent, photos)
 
 
 def records_source(store: Store, *, year: int) -> TreeSource:
@@ -123,7 +134,7 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
         "count_n": told.get("crop_count"),
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
-        "picture": photo_file(store, photo["photo_id"]),
+        "photo": photo_file(store, photo["photo_id"]),
     }
     if seen is not None and not sheet.edits:  # corrected marks are the screen's to plan with
         row["seen"] = seen
@@ -154,7 +165,7 @@ def write_tree_sheet(
         Written; its folder is made.
     facts : TreeFacts
     inputs : GrowerInputs, optional
-        For where to cut on each limb; its share of the target is put in.
+        For where to cut on each limb, default what ``facts`` say; its share is put in.
     settings : ReportSettings, optional
     """
     answer = tree_answer(source.rows, tree, facts)
@@ -163,10 +174,12 @@ def write_tree_sheet(
     plans: dict[str, Plan] = {}
     pictures: dict[str, bytes] = {}
     for limb in answer.sheet.limbs:
+        told = replace(inputs or limb_inputs(facts), limb_target=limb.keep_n / answer.true_per_seen)
         for file in answer.files.get(limb.name, ())[:1]:
-            plan, picture = _of_photo(source, rows[file], limb.keep_n, inputs or GrowerInputs())
+            plan, picture = _of_photo(source, rows[file], told, how.units)
             plans |= {limb.name: plan} if plan is not None else {}
             pictures |= {limb.name: picture} if picture else {}
+    answer = _as_planned(answer, plans, facts)
     target = Path(path)
     target.parent.mkdir(parents=True, exist_ok=True)
     job = TreeJob(
@@ -177,25 +190,90 @@ def write_tree_sheet(
     return answer
 
 
+def _as_planned(answer: TreeAnswer, plans: Mapping[str, Plan], facts: TreeFacts) -> TreeAnswer:
+    """Where spacing or the wood allows fewer than the share, the lower number stands."""
+    limbs, lowered = [], []
+    for limb in answer.sheet.limbs:
+        plan = plans.get(limb.name)
+        keep = limb.keep_n
+        if plan is not None and plan.verdict != "cannot tell":
+            keep = min(keep, round(plan.keep_count * answer.true_per_seen))
+        if keep < limb.keep_n:
+            lowered.append(limb.name)
+        work = thinning_work(
+            limb.have_n, keep, pace_n_per_min=facts.pace_n_per_min, fruit_g=answer.fruit_g
+        )
+        limbs.append(replace(limb, keep_n=keep, work=work))
+    notes = list(answer.notes)
+    if lowered:
+        notes.append(
+            f"On {', '.join(lowered)} spacing or the wood allows fewer than the share of the "
+            "target: the lower number stands."
+        )
+    if plans and answer.true_per_seen != 1:
+        notes.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "
+                     "include those hidden.")  # fmt: skip
+    whole = Work(
+        sum(x.work.off_n for x in limbs),
+        sum(x.work.minutes for x in limbs),
+        sum(x.work.harvest_kg for x in limbs),
+    )
+    keep_n = sum(x.keep_n for x in limbs)
+    sheet = replace(answer.sheet, limbs=tuple(limbs), keep_n=keep_n, work=whole)
+    return replace(answer, sheet=sheet, notes=tuple(notes))
+
+
 def _of_photo(
-    source: TreeSource, row: Mapping[str, Any], share_n: int, inputs: GrowerInputs
+    source: TreeSource, row: Mapping[str, Any], told: GrowerInputs, units: str
 ) -> tuple[Plan | None, bytes]:
     """The limb's plan with its share, and its marked picture, where they can be had."""
-    seen, picture = row.get("seen"), b""
+    seen, drawn = row.get("seen"), (b"", -1)
     if source.folder is not None:
-        photo = Path(str(row["file"]))
-        stem = source.folder / photo.parent / output_stem(photo, source.folder)
-        record, marked = stem.with_name(f"{stem.name}.json"), f"{stem.name}_plan.jpg"
-        if stem.with_name(marked).is_file():
-            picture = stem.with_name(marked).read_bytes()
-        if record.is_file():
-            try:
-                seen = seen_from_dict(json.loads(record.read_text(encoding="utf-8"))["seen"])
-            except (ValueError, KeyError, TypeError) as error:
-                raise RecordError(f"{record}: is not a record of a counted limb") from error
+        seen, drawn = _beside(source.folder, Path(str(row["file"])))
     if seen is None:
-        return None, picture
-    return decide(seen, replace(inputs, limb_target=float(share_n))).plan, picture
+        return None, b""
+    result = Result(seen, decide(seen, told))
+    plan = result.decision.plan
+    photo = row.get("photo")
+    if source.photos is not None:
+        photo = source.photos / str(row["file"])
+    if photo is not None and Path(photo).is_file():
+        return plan, _picture(Path(photo), result, units)
+    # an older picture is shown only where it says the same
+    return plan, drawn[0] if drawn[1] == plan.keep_count else b""
+
+
+def _picture(photo: Path, result: Result, units: str) -> bytes:
+    rgb = annotated_picture(read_photo(photo), result, units=units, long_side_px=1200)
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    return bytes(data) if done else b""
+
+
+def _beside(folder: Path, photo: Path) -> tuple[Seen | None, tuple[bytes, int]]:
+    """What was seen on a photo, its picture and how many that says to keep."""
+    stem = folder / photo.parent / output_stem(photo, folder)
+    record, marked = stem.with_name(f"{stem.name}.json"), stem.with_name(f"{stem.name}_plan.jpg")
+    if not record.is_file():
+        return None, (b"", -1)
+    try:
+        body = json.loads(record.read_text(encoding="utf-8"))
+        picture = marked.read_bytes() if marked.is_file() else b""
+        return seen_from_dict(body["seen"]), (picture, int(body["plan"]["keep_count"]))
+    except (ValueError, KeyError, TypeError) as error:
+        raise RecordError(f"{record}: is not a record of a counted limb") from error
+
+
+def limb_inputs(facts: TreeFacts) -> GrowerInputs:
+    """What the keeper says of the tree, for the plan of each limb."""
+    month = facts.ripening_month
+    if month is not None and facts.southern:
+        month = (month + 5) % 12 + 1
+    return GrowerInputs(
+        facts.species,
+        ripening_month=month,
+        spacing_mm=facts.spacing_mm,
+        harvest_diameter_mm=facts.harvest_diameter_mm,
+    )
 
 
 def sheet_path(folder: Path, tree: str) -> Path:
@@ -212,7 +290,7 @@ def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
         f"Tree {answer.tree or '(no name)'}: keep {number(sheet.keep_n)}, take off about "
         f"{number(work.off_n)}",
         estimate_line(sheet.total),
-        f"Target {number(target.low_n)} to {number(target.high_n)} fruit ({target.source})",
+        f"Target {number(target.low_n)} to {number(target.high_n)} fruit ({short_source(target)})",
     ]
     for limb in sheet.limbs:
         counted = "" if limb.counted else " (not photographed)"

@@ -28,10 +28,17 @@ from fruitcount.export.words import answer_line, count_line, load_lines
 from fruitcount.flags import flag_sentences
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
-from fruitcount.tree import Estimate, TreeSheet
+from fruitcount.tree import Estimate, TreeSheet, TreeTarget
 from fruitcount.units import KG_PER_LB, format_length
 
-__all__ = ["LimbJob", "TreeJob", "estimate_line", "limb_work_sheet", "tree_work_sheet"]
+__all__ = [
+    "LimbJob",
+    "TreeJob",
+    "estimate_line",
+    "limb_work_sheet",
+    "short_source",
+    "tree_work_sheet",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,6 +164,11 @@ def estimate_line(estimate: Estimate) -> str:
     )
 
 
+def short_source(target: TreeTarget) -> str:
+    """Where the target comes from, without remarks on how it was read."""
+    return target.source.split(";")[0].strip()
+
+
 def _kg(value_kg: float, units: str) -> str:
     told = value_kg if units == "metric" else value_kg / KG_PER_LB
     return number(told, 1)
@@ -217,7 +229,7 @@ def tree_work_sheet(
              bold=True),
         Spacer(1, 5),
         text(estimate_line(sheet.total), 10),
-        text(f"Target {span} fruit ({target.source}), shared by limb cross-section.", 10),
+        text(f"Target {span} fruit ({short_source(target)}), shared by limb cross-section.", 10),
         *_harvest_lines(job, how),
         Spacer(1, 8),
         _limb_table(job, how, width),
@@ -263,7 +275,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
                 number(limb.work.off_n),
                 _cuts(plan, how.units),
                 number(len(plan.pinches)) if plan else "-",
-                number(limb.work.minutes),
+                _minutes(limb.work.minutes),
                 _kg(limb.work.harvest_kg, how.units),
                 tick_box(),
             ]
@@ -272,12 +284,16 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
     work = sheet.work
     rows.append(
         ["All", number(total), number(sheet.keep_n), number(work.off_n), "", "",
-         number(work.minutes), _kg(work.harvest_kg, how.units), ""]
+         _minutes(work.minutes), _kg(work.harvest_kg, how.units), ""]
     )  # fmt: skip
     size = 11.5 if len(rows) <= 14 else 10 if len(rows) <= 20 else 8.5
     return text_table(
         head, rows, widths=[s * width for s in shares], left=(0, 4), size=size, strong_last=True
     )
+
+
+def _minutes(value: float) -> str:
+    return number(value, 1 if value < 9.95 else 0)
 
 
 def _picture_grid(job: TreeJob, how: ReportSettings) -> Table:
