@@ -9,10 +9,11 @@ from fruitcount.detect.blobs import circles_from_maps
 from fruitcount.detect.classify import fruit_colours, kinds, scar_frac, yellow_clues, yellow_frac
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
+from fruitcount.detect.weigh import LARGEST_GAIN, weighed_score
 from fruitcount.image.light import photo_light
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
 
-__all__ = ["find_fruitlets"]
+__all__ = ["find_fruitlets", "measured"]
 
 
 def find_fruitlets(
@@ -35,38 +36,59 @@ def find_fruitlets(
         Best score first; place on the limb is left unmeasured.
     """
     rules = settings or DetectSettings()
-    x, y, r, score = circles_from_maps(maps, rules.threshold_for(maps.source), rules.overlap_frac)
-    if len(x) == 0:
-        return Fruitlets.empty()
+    found, sizes, net_chance = measured(photo, maps, scale, rules)
+    if len(found) == 0:
+        return found
+    light = photo_light(photo.rgb, scale)
+    clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
+    yellow = yellow_frac(clues, net_chance)
+    scar = scar_frac(sizes.rim, light)
+    kind = kinds(yellow, found.roundness_frac, scar, trust_colour=not light.strong)
+    found = found.with_columns(kind=kind, yellow_frac=yellow)
+    if not scale.known:
+        return found
+    size = found.diameter_mm
+    return found.take((size >= rules.smallest_mm) & (size <= rules.largest_mm))
+
+
+def measured(
+    photo: Photo, maps: Maps, scale: Scale, rules: DetectSettings
+) -> tuple[Fruitlets, Sizes, FloatArray]:
+    """Marks with their sizes, before it is told what each is.
+
+    Returns
+    -------
+    found : Fruitlets
+        Best score first.
+    sizes : Sizes
+        Of the same marks.
+    net_chance : float array
+        The trained net's chance of yellowing at each mark; NaN where not told.
+    """
+    lowest = rules.threshold_for(maps.source)
+    trained = maps.source == "trained"
+    candidates_from = lowest * np.exp(-LARGEST_GAIN) if trained else lowest
+    x, y, r, score = circles_from_maps(maps, candidates_from, rules.overlap_frac)
     circles = np.stack([x, y, r], axis=1)
     sizes = measure_sizes(photo.rgb, circles, RADIUS_LOG_SD.get(maps.source, 0.15))
+    if trained:
+        score = weighed_score(score, sizes.r_px, maps.px_per_cell)
+    best = np.argsort(-score, kind="stable")
+    best = best[score[best] >= lowest]
+    sizes, circles = sizes.take(best), circles[best]
     diameter, sd = diameters_mm(sizes, scale)
     shown = _at(maps, maps.visible, circles)
     found = Fruitlets.from_columns(
         x_px=sizes.x_px,
         y_px=sizes.y_px,
         r_px=sizes.r_px,
-        score=score,
+        score=score[best],
         roundness_frac=sizes.roundness_frac,
         visible_frac=np.where(np.isfinite(shown), shown, sizes.visible_frac),
         diameter_mm=diameter,
         diameter_sd_mm=sd,
     )
-    found = _classified(found, photo, scale, sizes, _at(maps, maps.yellow, circles))
-    if not scale.known:
-        return found
-    return found.take((diameter >= rules.smallest_mm) & (diameter <= rules.largest_mm))
-
-
-def _classified(
-    found: Fruitlets, photo: Photo, scale: Scale, sizes: Sizes, net_chance: FloatArray
-) -> Fruitlets:
-    light = photo_light(photo.rgb, scale)
-    clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
-    yellow = yellow_frac(clues, net_chance)
-    scar = scar_frac(sizes.rim, light)
-    kind = kinds(yellow, found.roundness_frac, scar, trust_colour=not light.strong)
-    return found.with_columns(kind=kind, yellow_frac=yellow)
+    return found, sizes, _at(maps, maps.yellow, circles)
 
 
 def _at(maps: Maps, channel: NDArray[np.float32], circles_px: FloatArray) -> FloatArray:

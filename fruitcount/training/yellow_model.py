@@ -1,7 +1,7 @@
 """Fit the weights of yellowing on renders: ``python -m fruitcount.training.yellow_model DIR``.
 
 Prints the weights for :mod:`fruitcount.detect.classify`, with precision and recall by threshold
-as each scene is judged by the others. Fruit circles are the true ones with a radius error.
+as each scene is judged by the others. Fruit are those that the trained source finds.
 """
 
 from __future__ import annotations
@@ -17,25 +17,31 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from fruitcount.detect.classify import fruit_colours, yellow_clues
-from fruitcount.detect.size import measure_sizes
+from fruitcount.detect.classify import NET_WEIGHT, fruit_colours, net_odds, yellow_clues
+from fruitcount.detect.find import measured
+from fruitcount.detect.settings import DetectSettings
+from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
 from fruitcount.training.data import photo_of
-from fruitcount.types import FloatArray, Scale
+from fruitcount.types import FloatArray, Fruitlets, Scale
 
 __all__ = ["Clues", "fit_weights", "gather", "left_out", "main"]
 
-LEAST_VISIBLE, SMALLEST_PX = 0.5, 7.0
-PRIOR = 2.0
+LEAST_VISIBLE = 0.5
+NEAR = 0.7
+"""A mark is a fruit's when its centre lies within so many radii of the fruit's."""
+
+PRIOR = 1.0
 """How strongly weights are held to 0, each in units of its clue's own spread."""
 
 
 @dataclass(frozen=True, eq=False)
 class Clues:
-    """Clues of N fruit, which are yellowing, and the scene each is in."""
+    """Clues of N fruit, the net's log-odds, which are yellowing, and the scene each is in."""
 
     x: FloatArray
+    net: FloatArray
     yellow: NDArray[np.bool_]
     scene: NDArray[np.str_]
 
@@ -54,34 +60,64 @@ def _scale(photo: dict[str, Any]) -> Scale:
     return Scale(px_per_mm=photo["px_per_mm"], source="card", corners_px=corners)
 
 
-def gather(folder: Path, seed: int = 0) -> Clues:
-    """Clues of every fruit that shows at least half, in the renders below a folder."""
-    rng = np.random.default_rng(seed)
-    x, yellow, scene = [], [], []
-    for path, photo in _photos(folder):
-        fruit = [
-            f for f in photo["fruit"] if f["visible"] >= LEAST_VISIBLE and f["r_px"] > SMALLEST_PX
-        ]
-        if not fruit:
+def gather(folder: Path, source: str = "trained") -> Clues:
+    """Clues of every fruit found that shows at least half, in the renders below a folder."""
+    x, net, yellow, scene = [], [], [], []
+    for path, truth in _photos(folder):
+        photo, scale = read_photo(path), _scale(truth)
+        maps = FRUITNESS[source](photo.rgb, scale)
+        found, sizes, chance = measured(photo, maps, scale, DetectSettings())
+        if len(found) == 0:
             continue
-        rgb = read_photo(path).rgb
-        circles = np.array([[f["x"], f["y"], f["r_px"]] for f in fruit])
-        circles[:, 2] *= np.exp(rng.normal(0, 0.06, len(fruit)))
-        sizes = measure_sizes(rgb, circles, 0.08)
-        light = photo_light(rgb, _scale(photo))
-        x.append(yellow_clues(fruit_colours(sizes.rim), sizes.r_px, np.ones(len(fruit)), light))
-        yellow += [f["cls"] == "yellowing" for f in fruit]
-        scene += [f"{path.parent}/{photo_of(path.stem)}"] * len(fruit)
-    return Clues(np.concatenate(x), np.array(yellow), np.array(scene))
+        light = photo_light(photo.rgb, scale)
+        clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
+        mark, fruit = _pairs(found, truth["fruit"])
+        x.append(clues[mark])
+        net.append(net_odds(chance)[mark])
+        yellow += [truth["fruit"][k]["cls"] == "yellowing" for k in fruit]
+        scene += [f"{path.parent}/{photo_of(path.stem)}"] * len(mark)
+    return Clues(np.concatenate(x), np.concatenate(net), np.array(yellow), np.array(scene))
 
 
-def fit_weights(x: FloatArray, yellow: NDArray[np.bool_]) -> FloatArray:
-    """Ridge logistic regression: weights of the clues, then the offset."""
+def _pairs(found: Fruitlets, fruit: list[dict[str, Any]]) -> tuple[list[int], list[int]]:
+    """Marks and the fruit they are of, nearest first; only fruit that show enough."""
+    centre = np.array([[f["x"], f["y"]] for f in fruit]).reshape(-1, 2)
+    radius = np.array([f["r_px"] for f in fruit])
+    away = np.hypot(found.x_px[:, None] - centre[:, 0], found.y_px[:, None] - centre[:, 1])
+    away /= radius
+    pairs: dict[int, int] = {}
+    for at in np.argsort(away, axis=None, kind="stable"):
+        mark, k = divmod(int(at), len(fruit))
+        if away[mark, k] >= NEAR:
+            break
+        if mark not in pairs and k not in pairs.values():
+            pairs[mark] = k
+    good = {
+        mark: k
+        for mark, k in pairs.items()
+        if fruit[k]["cls"] != "ignore" and fruit[k]["visible"] >= LEAST_VISIBLE
+    }
+    return list(good), list(good.values())
+
+
+def fit_weights(
+    x: FloatArray, yellow: NDArray[np.bool_], given: FloatArray | None = None
+) -> FloatArray:
+    """Ridge logistic regression: weights of the clues, then the offset.
+
+    Parameters
+    ----------
+    x : float array, shape (N, K)
+    yellow : bool array, shape (N,)
+    given : float array, shape (N,), optional
+        Log-odds that are added as they are.
+    """
     wide = np.column_stack([x, np.ones(len(x))])
     hold = PRIOR * np.append(x.var(axis=0), 0.0)
+    fixed = np.zeros(len(x)) if given is None else given
 
     def loss(w: FloatArray) -> tuple[float, FloatArray]:
-        z = wide @ w
+        z = wide @ w + fixed
         value = float(np.sum(np.logaddexp(0, z) - yellow * z) + hold @ w**2 / 2)
         slope = wide.T @ (1 / (1 + np.exp(-np.clip(z, -50, 50))) - yellow) + hold * w
         return value, slope
@@ -89,14 +125,16 @@ def fit_weights(x: FloatArray, yellow: NDArray[np.bool_]) -> FloatArray:
     return np.asarray(minimize(loss, np.zeros(wide.shape[1]), jac=True, method="L-BFGS-B").x)
 
 
-def left_out(clues: Clues, parts: int = 8) -> FloatArray:
+def left_out(clues: Clues, net_weight: float, parts: int = 8) -> FloatArray:
     """Chance of yellowing of each fruit, by weights fitted without its scene."""
     chance = np.zeros(len(clues.x))
     scenes = np.unique(clues.scene)
+    given = net_weight * np.nan_to_num(clues.net)
     for k in range(parts):
         out = np.isin(clues.scene, scenes[k::parts])
-        w = fit_weights(clues.x[~out], clues.yellow[~out])
-        chance[out] = 1 / (1 + np.exp(-(clues.x[out] @ w[:-1] + w[-1])))
+        w = fit_weights(clues.x[~out], clues.yellow[~out], given[~out])
+        odds = clues.x[out] @ w[:-1] + w[-1] + given[out]
+        chance[out] = 1 / (1 + np.exp(-odds))
     return chance
 
 
@@ -106,16 +144,17 @@ def main() -> None:
     ask.add_argument("renders", type=Path)
     clues = gather(ask.parse_args().renders)
     print(f"{len(clues.x)} fruit, {clues.yellow.sum()} yellowing, {len(set(clues.scene))} scenes")
-    w = fit_weights(clues.x, clues.yellow)
-    print("weights", w[:-1].round(3).tolist(), "offset", round(float(w[-1]), 3))
-    chance = left_out(clues)
-    for threshold in np.arange(0.2, 0.85, 0.1):
-        told = chance >= threshold
-        right = float((told & clues.yellow).sum())
-        print(
-            f"from {threshold:.1f}: precision {right / max(1, told.sum()):.2f} "
-            f"recall {right / max(1, clues.yellow.sum()):.2f}"
-        )
+    for net_weight in (0.0, NET_WEIGHT):
+        w = fit_weights(clues.x, clues.yellow, net_weight * clues.net)
+        print(f"net {net_weight}: {w[:-1].round(2).tolist()}, offset {w[-1]:.2f}")
+        chance = left_out(clues, net_weight)
+        for threshold in np.arange(0.3, 0.75, 0.1):
+            told = chance >= threshold
+            right = float((told & clues.yellow).sum())
+            print(
+                f"from {threshold:.1f}: precision {right / max(1, told.sum()):.2f} "
+                f"recall {right / max(1, clues.yellow.sum()):.2f}"
+            )
 
 
 if __name__ == "__main__":

@@ -97,15 +97,21 @@ def test_a_doubtful_fruit_stays_fruit() -> None:
     assert Kind.YELLOWING not in kinds(middle, round_, np.zeros(4), trust_colour=False)
 
 
-def test_the_net_can_decide_and_its_silence_changes_nothing() -> None:
-    clues = np.zeros((3, 5))
-    low, high, none = yellow_frac(clues, np.array([0.02, 0.98, np.nan]))
+def test_the_net_can_decide_and_its_silence_changes_little() -> None:
+    clues = np.tile([0.3, -0.3, -0.1, -0.1], (4, 1))
+    low, high, none, _ = yellow_frac(clues, np.array([0.02, 0.98, np.nan, np.nan]))
     assert low < none < YELLOW_FROM < high
 
 
+def test_fruit_as_large_or_as_green_as_the_others_are_never_called_yellowing() -> None:
+    clues = np.array([[0.5, -0.5, -0.5, -0.5], [0.5, 0.0, -0.5, -0.5], [0.5, -0.5, -0.5, 0.0]] * 2)
+    told = yellow_frac(clues, np.full(6, 0.9)) >= YELLOW_FROM
+    assert told.tolist() == [True, False, False] * 2
+
+
 def test_a_lone_fruit_is_judged_by_itself_only() -> None:
-    clues = yellow_clues(np.array([[0.1, -1.0, 60.0]]), np.array([9.0]), np.ones(1), Light())
-    assert clues.tolist() == [[0.1, 0.0, 0.0, 0.0, 0.0]]
+    clues = yellow_clues(np.array([[0.1, -1.0, 2.0]]), np.array([9.0]), np.ones(1), Light())
+    assert clues.tolist() == [[0.1, 0.0, 0.0, 0.0]]
 
 
 def test_a_brown_scar_is_seen() -> None:

@@ -31,7 +31,7 @@ def test_a_scene_is_judged_by_the_others() -> None:
     scene = np.repeat([f"s{k}" for k in range(12)], 20)
     odd = scene == "s0"
     lied = np.where(odd, ~yellow, yellow)  # a scene labelled upside down
-    chance = left_out(Clues(x, lied, scene))
+    chance = left_out(Clues(x, np.zeros(240), lied, scene), 0.0)
     assert np.mean((chance[odd] > 0.5) == yellow[odd]) > 0.85
 
 
@@ -50,9 +50,10 @@ def test_clues_are_read_from_a_folder_of_renders(tmp_path: Path) -> None:
     ]
     record = {"photos": [{"image": "s1_0.png", "px_per_mm": 2.4, "card": None, "fruit": fruit}]}
     (tmp_path / "truth.json").write_text(json.dumps(record))
-    clues = gather(tmp_path)
+    clues = gather(tmp_path, "classical")
     assert 3 <= len(clues.x) <= 12
-    assert clues.x.shape[1] == 5
+    assert clues.x.shape[1] == 4
+    assert np.isnan(clues.net).all()  # the classical source tells no yellowing
     yellow, green = clues.x[clues.yellow].mean(0), clues.x[~clues.yellow].mean(0)
     assert yellow[0] > green[0]  # redder against green light
-    assert yellow[2] < green[2]  # smaller
+    assert yellow[1] < green[1]  # smaller

@@ -1,0 +1,61 @@
+"""The net's score weighed against the size of the mark.
+
+The net sees a mark's near surroundings only. Two things speak for or against a mark that it
+cannot see: how fine the mark is on the working grid (blurred leaf tips and flecks are small
+there), and how small it is against the surer marks of the photo (fruit of one limb are alike).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fruitcount.detect.others import apart_from_others
+from fruitcount.fruitness.resample import FRUIT_PX
+from fruitcount.types import FloatArray
+
+__all__ = ["LARGEST_GAIN", "weighed_score"]
+
+FINENESS_ODDS = 0.2
+"""Gain of log-odds for each e-fold of size on the working grid, against a usual fruit's."""
+
+SMALL_ODDS = 0.3
+"""Loss of log-odds for each e-fold by which a mark is smaller than the surer others.
+
+Both set on 114 renders and 68 tiles that the net was trained on, at one threshold. On 58 tiles
+held back F1 rose from 0.78 to 0.80; on 15 held-back renders it stayed within 0.01."""
+
+MOST_FOLDS = 1.0
+LARGEST_GAIN = FINENESS_ODDS * MOST_FOLDS
+"""No mark gains more log-odds than this."""
+
+NO_VOICE = 0.2
+"""Marks scored below it hardly count among the others."""
+
+FLOOR = 0.005
+
+
+def weighed_score(score: FloatArray, r_px: FloatArray, px_per_cell: float) -> FloatArray:
+    """Scores with the sizes taken into account.
+
+    Parameters
+    ----------
+    score : float array, shape (N,)
+        The net's, 0 to 1.
+    r_px : float array, shape (N,)
+        Radii in photo pixels.
+    px_per_cell : float
+        Photo pixels a cell of the maps (two working pixels).
+
+    Returns
+    -------
+    float array, shape (N,)
+        A usual fruit among its like keeps its score.
+    """
+    fine = np.log(np.maximum(r_px, 1e-3) / px_per_cell / (FRUIT_PX / 4))
+    size = np.log(np.maximum(r_px, 1e-3))[:, None]
+    apart = apart_from_others(size, np.maximum(score - NO_VOICE, 0.01))[:, 0]
+    chance = np.clip(score, FLOOR, 1 - FLOOR)
+    odds = np.log(chance / (1 - chance))
+    odds += FINENESS_ODDS * np.clip(fine, -MOST_FOLDS, MOST_FOLDS)
+    odds -= SMALL_ODDS * np.clip(-apart, 0.0, MOST_FOLDS)
+    return np.asarray(1 / (1 + np.exp(-odds)), np.float64)

@@ -1,0 +1,45 @@
+"""Scores weighed by size: what must not move, and which way the rest moves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fruitcount.detect.others import apart_from_others
+from fruitcount.detect.weigh import LARGEST_GAIN, weighed_score
+
+
+def test_a_usual_fruit_among_its_like_keeps_its_score() -> None:
+    # 26 working pixels across is the usual width: 6.5 cells of two working pixels in radius.
+    score = np.array([0.3, 0.5, 0.8, 0.6, 0.4])
+    assert weighed_score(score, np.full(5, 13.0), 2.0) == pytest.approx(score)
+
+
+def test_the_small_one_out_loses() -> None:
+    score = np.full(6, 0.5)
+    radius = np.array([13.0, 13.0, 13.0, 13.0, 13.0, 6.0])
+    told = weighed_score(score, radius, 2.0)
+    assert told[5] < 0.45
+    assert told[:5] == pytest.approx(0.5)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.01, 0.99), st.floats(1.0, 200.0)), min_size=1, max_size=12),
+    st.floats(0.5, 12.0),
+)
+def test_no_mark_gains_more_than_promised(marks: list[tuple[float, float]], step: float) -> None:
+    score, radius = np.array(marks).T
+    told = weighed_score(score, radius, step)
+    assert ((told > 0) & (told < 1)).all()
+    gain = np.log(told / (1 - told)) - np.log(score / (1 - score))
+    assert gain.max() <= LARGEST_GAIN + 1e-9
+
+
+def test_the_median_of_the_others_leaves_oneself_out() -> None:
+    values = np.array([[1.0], [2.0], [3.0], [100.0]])
+    apart = apart_from_others(values, np.ones(4))[:, 0]
+    # Lower weighted medians of {2,3,100}, {1,3,100}, {1,2,100}, {1,2,3}.
+    assert apart.tolist() == [1 - 3, 2 - 3, 3 - 2, 100 - 2]
+    assert apart_from_others(values[:3], np.ones(3)).tolist() == [[0.0]] * 3
