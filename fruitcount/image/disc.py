@@ -137,6 +137,8 @@ def _search(lab: NDArray[Any], x: float, y: float, reach: float) -> list[DiscFit
         window = (middle > radius * 0.6) & (middle < radius * 1.5)
         weight = strength[:, window] * np.exp(-((np.log(middle[window] / radius) / 0.25) ** 2))
         edge = middle[window][np.argmax(weight, axis=1)]
+        # an evenly lit or overexposed coin has no step at all inside: that is no edge
+        edge = np.where(weight.max(axis=1) > 0, edge, np.nan)
         fit = _ellipse(np.array([x, y]) + edge[:, None] * unit, tolerance=0.06)
         if fit is not None:
             found.append((_merit(fit), fit))
