@@ -137,7 +137,7 @@ def _read_pillow(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
     except MemoryError as error:
         raise PhotoUnreadableError(label, "is too large for this machine's memory") from error
     except Exception as error:  # Pillow's plugins raise many kinds on damaged files
-        raise PhotoUnreadableError(label, f"is damaged or cut short ({error})") from error
+        raise PhotoUnreadableError(label, "is damaged or cut short") from error
 
 
 def _safe_exif(image: Any) -> Any:
@@ -207,7 +207,7 @@ def _read_heif(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
     except PhotoUnreadableError:
         raise
     except Exception as error:
-        raise PhotoUnreadableError(label, f"is damaged or cut short ({error})") from error
+        raise PhotoUnreadableError(label, "is damaged or cut short") from error
 
 
 def _capture_time(exif: Any) -> datetime | None:
