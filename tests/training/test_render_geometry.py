@@ -7,7 +7,8 @@ import pytest
 
 from fruitcount.training.render import card, shots, staging, truth
 from fruitcount.training.render.camera import aim
-from fruitcount.training.render.scene import Options, build
+from fruitcount.training.render.parts import Options
+from fruitcount.training.render.scene import build
 
 
 def test_same_seed_same_scene() -> None:

@@ -12,7 +12,8 @@ from . import card as card_mod
 from . import light as light_mod
 from . import materials, textures, truth
 from .camera import develop
-from .scene import PARTS, Options, Scene, build
+from .parts import PARTS, Options, Scene
+from .scene import build
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from .scene import Options
+from .parts import Options
 
 
 def parse(argv: list[str] | None = None) -> argparse.Namespace:

@@ -10,22 +10,14 @@ from numpy.typing import NDArray
 
 from . import card as card_mod
 from . import fruit as fruit_mod
-from . import ground, leaves, light, wood
+from . import leaves, light, wood
 from .camera import Camera, aim
+from .dress import add_decoys, add_leaves, add_shade, keep_clear, leafy
 from .mesh import MeshBuf, across, unit
-from .scene import (
-    Options,
-    Scene,
-    add_decoys,
-    add_leaves,
-    empty_bufs,
-    fruit_detail,
-    keep_clear,
-    leafy,
-    other_limb,
-    view_direction,
-)
+from .parts import Bench, Options, Scene, empty_bufs
+from .scene import view_direction
 from .shots import Shot, direction
+from .surround import add_all_fruit, add_background
 
 STALK_SHORT_MM = 8.0  # below this the fruit sit on the wood and share neighbouring nodes
 
@@ -33,7 +25,7 @@ STALK_SHORT_MM = 8.0  # below this the fruit sit on the wood and share neighbour
 def grow_limb(
     rng: np.random.Generator, s: Shot, heading: NDArray[Any], forward: NDArray[Any]
 ) -> list[wood.Stem]:
-    """The target limb centred on the origin, bent mostly in the picture plane, and its side shoots."""
+    """The target limb centred on the origin, bent mostly in the picture plane, and its shoots."""
     pts = wood.curve(rng, np.zeros(3), heading, s.length_mm, rng.uniform(0.12, 0.3))
     pts = pts - (pts[0] + pts[-1]) / 2
     line = (pts @ heading)[:, None] * heading
@@ -79,7 +71,10 @@ def parent_stem(
 def pick_sites(
     rng: np.random.Generator, s: Shot, nodes: wood.Nodes, forward: NDArray[Any]
 ) -> NDArray[Any]:
-    """Node of each fruit: clusters at spaced places that mostly face the lens, `outer_frac` of them outside."""
+    """Node of each fruit: clusters at spaced places that mostly face the lens.
+
+    A share `outer_frac` of the fruit hangs on the outer two thirds.
+    """
     faces = np.einsum("ij,j->i", nodes.out, forward)
     ok = (faces < 0.45) & (nodes.main_mm > 0.07 * s.length_mm)
     outer = nodes.main_mm > s.length_mm / 3
@@ -140,7 +135,7 @@ def hang_fruit(
 def hang_card(
     rng: np.random.Generator, s: Shot, cam: Camera, stems: list[wood.Stem], depth: float
 ) -> tuple[card_mod.Card, NDArray[Any]]:
-    """The card beside the limb, its centre `depth` mm before the lens, and the limb point it hangs from."""
+    """The card beside the limb, `depth` mm before the lens, and the point it hangs from."""
     p, d, r = stems[0].at(np.array([s.card_along * stems[0].arc[-1]]))
     side_mm, quiet = card_mod.side_of(s.card_id), 1.25
     away = unit(np.cross(d[0], cam.forward)) * s.card_side
@@ -158,7 +153,7 @@ def hang_card(
 def frame(
     s: Shot, cam: Camera, stems: list[wood.Stem], fr: fruit_mod.Fruit, seed: int
 ) -> tuple[Camera, card_mod.Card, NDArray[Any]]:
-    """Step back and aside until limb, fruit and card span `fill` of the frame; focus on the limb."""
+    """Step back and aside until limb, fruit and card span `fill` of the frame; focus on it."""
     pts = np.concatenate(
         [st.points for st in stems]
         + [
@@ -188,7 +183,7 @@ def thin_leaves(
     stems: list[wood.Stem],
     fr: fruit_mod.Fruit,
 ) -> leaves.Leaves:
-    """Drop most leaves that hang before fruit or wood, as a grower folds them aside for the picture."""
+    """Drop most leaves before fruit or wood, as a grower folds them aside for the picture."""
     line = (
         lv.pos[:, None]
         + (lv.heading * lv.length[:, None])[:, None] * np.linspace(0.1, 0.95, 6)[None, :, None]
@@ -205,7 +200,7 @@ def thin_leaves(
         )
         hides[:, k] = over.any((1, 2))
     stay = rng.random((len(lv.length), 2)) < np.array([s.front_frac, s.front_frac + 0.1])
-    return lv.take((~hides | stay).all(1))
+    return lv.take(np.asarray((~hides | stay).all(1)))
 
 
 def stage(s: Shot) -> Scene:
@@ -225,69 +220,52 @@ def stage(s: Shot) -> Scene:
     nodes = wood.place_nodes(rng, stems, s.kind)
     fr = hang_fruit(rng, s, nodes, stems, fwd)
     cam, card, hook = frame(s, cam, stems, fr, int(rng.integers(2**31)))
-    bufs = empty_bufs()
     opt = Options(size=s.size, detail=1.3 if max(s.size) < 3000 else 2.0)
-    _dress(rng, s, bufs, cam, stems, nodes, fr, card, opt)
-    card_mod.add(bufs["card"], bufs["wood"], card, hook, rng)
+    at = Bench(rng, empty_bufs(), s.kind, cam, opt)
+    _dress(at, s, stems, nodes, fr, card)
+    card_mod.add(at.bufs["card"], at.bufs["wood"], card, hook, rng)
     lit = light.choose(rng, cam, s.light)
-    every, grids = _surround(rng, s, bufs, cam, lit, fr, opt)
+    every, grids = _surround(at, s, lit, fr)
     bark = s.kind.bark[rng.integers(len(s.kind.bark))]
     look = {"leaf_rough": float(rng.uniform(0.35, 0.6)), "leaf_spec": float(rng.uniform(0.4, 0.8))}
-    return Scene(s.seed, s.kind, bufs, cam, lit, stems, every, grids, card, bark, np.zeros(3), look)
+    mid = np.zeros(3)
+    return Scene(s.seed, s.kind, at.bufs, cam, lit, stems, every, grids, card, bark, mid, look)
 
 
-def _dress(rng, s, bufs, cam, stems, nodes, fr, card, opt) -> None:  # type: ignore[no-untyped-def]
+def _dress(
+    at: Bench,
+    s: Shot,
+    stems: list[wood.Stem],
+    nodes: wood.Nodes,
+    fr: fruit_mod.Fruit,
+    card: card_mod.Card,
+) -> None:
     """Wood, leaves and decoys of the target limb and the stem it grows from."""
-    wood.add_stems(bufs["wood"], rng, stems, nodes, wood.OBJ_TARGET)
+    rng, cam, bits = at.rng, at.cam, at.bufs["wood"]
+    wood.add_stems(bits, rng, stems, nodes, wood.OBJ_TARGET)
     parent = parent_stem(rng, s, stems, cam.forward)
     pn = wood.place_nodes(rng, [parent], s.kind)
-    wood.add_stems(bufs["wood"], rng, [parent], pn, wood.OBJ_OTHER)
-    twigs = MeshBuf()
-    lv = leafy(rng, nodes, s.kind, s.leaf_size, s.leaf_frac, bufs["wood"])
+    wood.add_stems(bits, rng, [parent], pn, wood.OBJ_OTHER)
+    lv = leafy(rng, nodes, s.kind, s.leaf_size, s.leaf_frac, bits)
     far = np.linalg.norm(pn.pos - stems[0].points[0], axis=1) > 60
-    pl = leafy(
-        rng,
-        wood.Nodes(*(getattr(pn, k)[far] for k in pn.__dataclass_fields__)),
-        s.kind,
-        s.leaf_size,
-        s.leaf_frac * 0.35,
-        twigs,
-    )
-    add_decoys(bufs["wood"], rng, nodes, s.kind)
+    far_nodes = wood.Nodes(*(getattr(pn, k)[far] for k in pn.__dataclass_fields__))
+    # the green shoots of the parent stem are drawn but not shown
+    pl = leafy(rng, far_nodes, s.kind, s.leaf_size, s.leaf_frac * 0.35, MeshBuf())
+    add_decoys(bits, rng, nodes, s.kind)
     both = thin_leaves(rng, s, keep_clear(leaves.join([lv, pl]), cam, card), cam, stems, fr)
-    add_leaves(bufs, both, cam, opt)
+    add_leaves(at, both)
 
 
-def _surround(rng, s, bufs, cam, lit, fr, opt) -> tuple[fruit_mod.Fruit, NDArray[Any]]:  # type: ignore[no-untyped-def]
+def _surround(
+    at: Bench, s: Shot, lit: light.Light, fr: fruit_mod.Fruit
+) -> tuple[fruit_mod.Fruit, NDArray[Any]]:
     """The limb's fruit, other limbs out of focus, unseen shade leaves, ground and far trees."""
-    detail = fruit_detail(cam, fr)
-    parts, grids = [fr], [fruit_mod.add(bufs["fruit"], bufs["wood"], fr, s.kind, rng, 0, detail)]
-    for _ in range(s.others):
-        other = other_limb(rng, bufs, s.kind, cam, s.fruit_mm, opt, nearest=330)
-        if len(other):
-            grids.append(
-                fruit_mod.add(
-                    bufs["fruit"], bufs["wood"], other, s.kind, rng, sum(map(len, parts)), detail
-                )
-            )
-            parts.append(other)
-    p, h = light.canopy(rng, lit, cam, s.length_mm)
-    few = rng.random(len(p)) < 0.5
-    leaves.add(
-        bufs["leaf_top"],
-        bufs["leaf_under"],
-        leaves.make(rng, p[few], h[few], s.kind),
-        cam.eye,
-        rows=10,
-        cols=5,
-    )
-    z = float(min(-rng.uniform(700, 1300), -0.6 * s.length_mm))
-    ground.add_soil(bufs["matte"], rng, z)
-    ground.add_cover(bufs["foliage"], bufs["matte"], rng, cam, z)
-    if cam.forward[2] > -0.55:
-        ground.add_far_trees(bufs["foliage"], bufs["wood"], rng, cam, z, wood.OBJ_OTHER)
-    ground.add_clutter(bufs["matte"], rng, cam, z)
-    return fruit_mod.join(parts), np.concatenate(grids)
+    every, grids = add_all_fruit(at, fr, s.others, s.fruit_mm, nearest=330)
+    p, h = light.canopy(at.rng, lit, at.cam, s.length_mm)
+    few = at.rng.random(len(p)) < 0.5
+    add_shade(at, p[few], h[few])
+    add_background(at, float(min(-at.rng.uniform(700, 1300), -0.6 * s.length_mm)))
+    return every, grids
 
 
 def scaled(sc: Scene, factor: float) -> Scene:
