@@ -1,0 +1,95 @@
+"""The documents keep up with the program, and their lines run."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from fruitcount.cli import COMMANDS, main
+from fruitcount.export.registry import EXPORTS
+from fruitcount.fruitness import FRUITNESS
+from fruitcount.species import species_names
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BOTH = README + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TOP_LEVEL = {
+    "README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "fruitcount", "ui", "tests",
+    "sample_images", "models",
+}  # fmt: skip
+
+
+def _commands():
+    return {
+        name: getattr(import_module(f"fruitcount.cli.{module}"), f"{name}_command")
+        for name, (module, _) in COMMANDS.items()
+    }
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_is_documented_with_its_flags(name):
+    assert f"fruitcount {name}" in README
+    for parameter in _commands()[name].params:
+        for flag in (*parameter.opts, *parameter.secondary_opts):
+            if flag.startswith("--"):
+                assert flag in BOTH, f"{flag} of {name}"
+        if parameter.param_type_name == "option":
+            assert parameter.help, f"{name} {parameter.opts} needs a help text"
+
+
+@pytest.mark.parametrize("name", [*species_names(), *EXPORTS, *FRUITNESS])
+def test_every_species_export_and_source_is_documented(name):
+    assert f"`{name}`" in BOTH or f"--also {name}" in BOTH
+
+
+def test_top_level_holds_nothing_else():
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, check=False, capture_output=True, text=True
+    )
+    if listed.returncode:
+        pytest.skip("not a git checkout")
+    names = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    assert {n for n in names if not n.startswith(".")} <= TOP_LEVEL
+
+
+def _blocks(language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+
+
+def test_readme_python_runs(tmp_path):
+    code = "\n".join(_blocks("python"))
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code], cwd=ROOT, capture_output=True, text=True,
+        check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip()
+
+
+def test_readme_main_job_runs(tmp_path):
+    line = next(b for b in _blocks("") if "fruitcount count" in b)
+    words = shlex.split(line.split("&&")[-1])
+    assert Path(words[0]).name == "fruitcount"
+    shutil.copytree(ROOT / "sample_images", tmp_path / "sample_images")
+    photo = tmp_path / words[2]
+    assert photo.is_file()
+    result = CliRunner().invoke(main, ["count", str(photo), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 0, result.output
+    assert f"{photo.stem}_plan.jpg" in README
+    assert (tmp_path / "out" / f"{photo.stem}_plan.jpg").is_file()
+
+
+def test_readme_keeps_its_promises_in_place():
+    first = README.split("\n\n")[1]
+    for word in ("photograph", "keep", "cut", "pinch", "tree"):
+        assert word in first
+    assert "## What it will not do" in README
+    assert "libgl1 libglib2.0-0" in README
