@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from .mesh import across, unit
 
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709 luminance of linear RGB
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -106,6 +108,17 @@ def smoothed(s: NDArray[Any], strength: float) -> NDArray[Any]:
     return np.asarray(out.astype(np.float32) / 255)
 
 
+def _lift_shadows(x: NDArray[Any], rng: np.random.Generator) -> NDArray[Any]:
+    """Brighten dark regions and dim bright ones, as phones do over broad areas."""
+    h, w = x.shape[:2]
+    big = blur((x @ LUMA)[::8, ::8, None], 5.0)
+    big = np.kron(big[..., 0], np.ones((8, 8), np.float32))[:h, :w]
+    big = np.pad(big, ((0, h - big.shape[0]), (0, w - big.shape[1])), mode="edge")
+    big = blur(big[..., None], 4.0)
+    gain = (0.25 / (big + 0.03)) ** rng.uniform(0.1, 0.35)
+    return np.asarray(x * np.clip(gain, 0.5, 2.2))
+
+
 def develop(
     rad: NDArray[Any],
     rng: np.random.Generator,
@@ -123,18 +136,13 @@ def develop(
     `clean` smooths grain away.
     """
     rad = np.nan_to_num(np.maximum(rad, 0), posinf=50.0).astype(np.float32)
-    lum = rad @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    lum = rad @ LUMA
     h, w = lum.shape
     mid = lum[h // 6 : -h // 6, w // 6 : -w // 6]
     key = np.exp(np.mean(np.log(mid + 1e-3)))
     x = rad * (metering * 0.17 / max(key, 1e-4)) ** 0.9
     x = x * np.exp(rng.normal(0, 0.04, 3)).astype(np.float32)
-    big = blur((x @ np.array([0.2126, 0.7152, 0.0722], np.float32))[::8, ::8, None], 5.0)
-    big = np.kron(big[..., 0], np.ones((8, 8), np.float32))[:h, :w]
-    big = np.pad(big, ((0, h - big.shape[0]), (0, w - big.shape[1])), mode="edge")
-    big = blur(big[..., None], 4.0)
-    gain = (0.25 / (big + 0.03)) ** rng.uniform(0.1, 0.35)
-    x = x * np.clip(gain, 0.5, 2.2)
+    x = _lift_shadows(x, rng)
     x = x * (1 + x / 9) / (1 + x) * 1.45
     lum2 = x.mean(2, keepdims=True)
     x = np.clip(lum2 + (x - lum2) * rng.uniform(0.9, 1.2), 0, 1)

@@ -55,6 +55,18 @@ def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -
     return np.array(sites[: max(count, 0)], int)
 
 
+def _classes(rng: np.random.Generator, n: int, shares: tuple[float, float] | None) -> NDArray[Any]:
+    """Class of each of `n` fruit; `shares` as in `hang`."""
+    u = rng.random(n)
+    share = rng.choice([0.0, 0.06, 0.15, 0.25], p=[0.25, 0.35, 0.25, 0.15])
+    hurt_share = rng.choice([0, 0.05, 0.12])
+    if shares is None:
+        return np.where(u < share, YELLOWING, np.where(u > 1 - hurt_share, DAMAGED, GREEN))
+    rank = rng.permutation(n)
+    yellow, hurt = round(n * shares[0]), round(n * shares[1])
+    return np.where(rank < yellow, YELLOWING, np.where(rank < yellow + hurt, DAMAGED, GREEN))
+
+
 def hang(
     rng: np.random.Generator,
     nodes: Nodes,
@@ -70,15 +82,7 @@ def hang(
     """
     n = len(sites)
     d = size_mm * np.clip(rng.normal(1, 0.16, n), 0.5, 1.45)
-    u = rng.random(n)
-    share = rng.choice([0.0, 0.06, 0.15, 0.25], p=[0.25, 0.35, 0.25, 0.15])
-    cls = np.where(
-        u < share, YELLOWING, np.where(u > 1 - rng.choice([0, 0.05, 0.12]), DAMAGED, GREEN)
-    )
-    if shares is not None:
-        rank = rng.permutation(n)
-        yellow, hurt = round(n * shares[0]), round(n * shares[1])
-        cls = np.where(rank < yellow, YELLOWING, np.where(rank < yellow + hurt, DAMAGED, GREEN))
+    cls = _classes(rng, n, shares)
     d = np.where(cls == YELLOWING, d * rng.uniform(0.4, 0.78, n), d)
     ratio = rng.uniform(*kind.length_ratio, n)
     out = unit(

@@ -29,12 +29,8 @@ def shape(
     yellow = np.array([c == YELLOWING for c in fr.cls])[:, None, None]
     rad = np.sin(th) ** 0.92 * (1 - 0.22 * tip * (1 - np.cos(th)) / 2)
     dphi = np.abs((ph + np.pi) % (2 * np.pi) - np.pi)
-    groove = (
-        kind.suture
-        * rng.uniform(0.3, 1.5, (n, 1, 1))
-        * np.exp(-((dphi / 0.22) ** 2))
-        * np.sin(th) ** 0.5
-    )
+    depth = kind.suture * rng.uniform(0.3, 1.5, (n, 1, 1))
+    groove = depth * np.exp(-((dphi / 0.22) ** 2)) * np.sin(th) ** 0.5
     dent = 0.05 * np.exp(-((th / 0.35) ** 2))
     ax = -np.cos(th) * (1 - dent) + 0.22 * tip * np.exp(-(((np.pi - th) / 0.28) ** 2))
     sph = np.stack(

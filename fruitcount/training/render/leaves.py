@@ -111,17 +111,11 @@ def rosettes(
         + axis[who] * (0.3 + f[:, None])
         + rng.normal(size=(len(who), 3)) * 0.2
     )
-    sz = (
-        size
-        * np.where(f < 0.3, rng.uniform(0.35, 0.8, len(who)), rng.uniform(0.6, 1.05, len(who)))
-        * np.where(f > 0.85, 0.55, 1.0)
-    )
+    low, high = rng.uniform(0.35, 0.8, len(who)), rng.uniform(0.6, 1.05, len(who))
+    sz = size * np.where(f < 0.3, low, high) * np.where(f > 0.85, 0.55, 1.0)
     leaves = make(rng, start, heading, kind, size=sz)
-    lines = (
-        pos[:, None, :]
-        + axis[:, None, :] * (np.linspace(0, 1, 5)[None, :] * length[:, None])[..., None]
-    )
-    return leaves, lines
+    reach = (np.linspace(0, 1, 5)[None, :] * length[:, None])[..., None]
+    return leaves, pos[:, None, :] + axis[:, None, :] * reach
 
 
 def surface(lv: Leaves, rows: int, cols: int, teeth: float = 0.05) -> NDArray[Any]:

@@ -146,6 +146,12 @@ def sky_picture(rng: np.random.Generator, light: str, sun: NDArray[Any]) -> NDAr
         if light != "shade"
         else 0
     )
+    return _with_ground(sky, el, rng)
+
+
+def _with_ground(sky: NDArray[Any], el: NDArray[Any], rng: np.random.Generator) -> NDArray[Any]:
+    """The sky (H, W, 3) with a line of trees and ground below it; `el` (H,) is the elevation."""
+    h, w = sky.shape[:2]
     ground = (
         np.array([0.16, 0.19, 0.08])
         * rng.uniform(0.5, 1.5)
