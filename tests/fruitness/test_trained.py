@@ -1,0 +1,60 @@
+"""The trained source on path-traced limbs with exact truth, and its faults told plainly."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fruitcount.detect import find_fruitlets
+from fruitcount.errors import ModelUnavailableError
+from fruitcount.evaluate.scores import judge, tally
+from fruitcount.evaluate.truth import read_truth
+from fruitcount.fruitness import trained
+from fruitcount.fruitness.trained import model_path, trained_maps
+from fruitcount.image.photo import read_photo
+from fruitcount.types import Scale
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+needs_model = pytest.mark.skipif(not model_path().is_file(), reason="no trained model file")
+
+
+@needs_model
+@pytest.mark.parametrize("known", [True, False])
+def test_fruit_of_a_sample_limb_are_found_and_sized(known: bool) -> None:
+    truth = next(t for t in read_truth(SAMPLES) if t.name == "peach-18in-crowded.jpg")
+    photo = read_photo(SAMPLES / truth.name)
+    scale = Scale(px_per_mm=truth.px_per_mm, source="two points") if known else Scale()
+    found = find_fruitlets(photo, trained_maps(photo.rgb, scale), scale)
+    judged = judge(truth, found, threshold=0.35)
+    told = tally([judged])
+    assert told.recall >= 0.85
+    assert told.precision >= 0.85
+    pairs = [(k, t) for k, t in enumerate(judged.matching.truth_of) if t >= 0]
+    error = [np.log(found.r_px[k] / truth.r_px[t]) for k, t in pairs]
+    assert float(np.median(np.abs(error))) < 0.08
+
+
+@needs_model
+def test_a_mirrored_photo_gives_mirrored_maps() -> None:
+    rgb = read_photo(SAMPLES / "apricot-spur.jpg").rgb[500:1012, 600:1240]
+    # 26 working pixels for 15 mm: at this scale the working picture is the photo itself.
+    scale = Scale(px_per_mm=26 / 15, source="two points")
+    maps = trained_maps(rgb, scale)
+    other = trained_maps(np.ascontiguousarray(rgb[:, ::-1]), scale)
+    assert maps.fruitness.shape == (256, 320)
+    assert maps.px_per_cell == pytest.approx(2.0)
+    assert np.abs(maps.fruitness - other.fruitness[:, ::-1]).max() < 0.01
+
+
+@pytest.mark.parametrize("content", [None, b"not a net"])
+def test_a_missing_or_damaged_model_is_named(
+    content: bytes | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "fruitness.onnx"
+    if content is not None:
+        path.write_bytes(content)
+    monkeypatch.setattr(trained, "model_path", lambda: path)
+    with pytest.raises(ModelUnavailableError, match=r"fruitness\.onnx"):
+        trained_maps(np.zeros((64, 64, 3), np.uint8), Scale())
