@@ -47,6 +47,7 @@ def _rows(where):
     return rows, []
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
 @pytest.mark.parametrize(
     ("name", "engine", "few"), [("rows.jsonl", "processes", 4), ("orchard.db", "serial", 10)]
