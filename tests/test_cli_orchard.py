@@ -186,6 +186,12 @@ def test_season_from_a_sheet(tmp_path):
     states = [line.split(":")[0] for line in done.output.splitlines()[1:5]]
     assert states == ["now", "second pass due", "late", "leave it"]
     assert "2026-04-24" in done.output  # two weeks on: common practice, no source
+    weather = tmp_path / "w.csv"
+    weather.write_text("time,temperature_c\n2026-03-20T00:00,12.5\n")
+    arguments = ("season", "--trees", sheet, "--out", tmp_path, "--weather", weather)
+    assert run(*arguments).exit_code == 0
+    weather.write_text("hour\n1\n")
+    assert run(*arguments).exit_code == 2
     sheet.write_text("name,colour\na,red\n")
     done = run("season", "--trees", sheet, "--out", tmp_path)
     assert done.exit_code == 2

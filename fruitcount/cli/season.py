@@ -21,6 +21,11 @@ __all__ = ["season_command"]
     type=click.Path(path_type=Path, dir_okay=False),
     help="Take the trees from this CSV sheet instead of the records.",
 )
+@click.option(
+    "--weather",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="CSV of hourly temperatures (time, temperature_c), for heat after bloom.",
+)
 @click.option("--year", type=click.IntRange(1900, 2200), help="Season. [default: the day's]")
 @click.option(
     "--day",
@@ -40,6 +45,7 @@ def season_command(
     db: str | None,
     photos: Path | None,
     trees: Path | None,
+    weather: Path | None,
     year: int | None,
     day: datetime | None,
     out: Path,
@@ -51,6 +57,7 @@ def season_command(
     Writes the season's log (PDF) and a calendar (.ics) to the out folder.
     """
     from contextlib import closing
+    from dataclasses import replace
 
     from fruitcount.errors import FruitcountError
     from fruitcount.export.report_page import ReportSettings
@@ -61,6 +68,7 @@ def season_command(
         write_season,
     )
     from fruitcount.season.tree_list import read_trees
+    from fruitcount.season.weather import heat_by_tree, read_hourly
     from fruitcount.store import open_records
 
     today = day.date() if day else date.today()
@@ -71,6 +79,8 @@ def season_command(
         else:
             with closing(open_records(db, photos_folder=photos)) as store:
                 book = season_of_records(store, year=which)
+        if weather is not None:
+            book = replace(book, gdh30=heat_by_tree(book.trees, read_hourly(weather)))
         how = ReportSettings(paper, units)
         lines, written = write_season(book, out, year=which, today=today, settings=how)
     except FruitcountError as fault:

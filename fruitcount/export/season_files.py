@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -18,10 +18,11 @@ __all__ = ["SeasonBook", "season_lines", "season_of_records", "write_season"]
 
 @dataclass(frozen=True)
 class SeasonBook:
-    """A season's trees and, by name, their recorded years."""
+    """A season's trees and, by name, their recorded years and 30-day heat sums."""
 
     trees: tuple[OrchardTree, ...]
     history: Mapping[str, Sequence[SeasonFacts]]
+    gdh30: Mapping[str, float] = field(default_factory=dict)
 
 
 def season_of_records(store: Store, *, year: int) -> SeasonBook:
@@ -59,7 +60,7 @@ def write_season(
     -------
     list of QueueLine, and the files written.
     """
-    lines = queue(book.trees, today)
+    lines = queue(book.trees, today, gdh30_by_tree=book.gdh30)
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     how = replace(settings or ReportSettings(), made_on=today)
