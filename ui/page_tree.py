@@ -39,15 +39,20 @@ def show() -> None:
     if tree_id is None:
         st.error("That tree is not in the records any more.")
         return
-    take_many(tree_id)
     lines = cache.records().photos(tree_id)
+    if lines:
+        with st.expander("Add photos"):
+            take_many(tree_id)
+    else:
+        take_many(tree_id)
     show_problems(tree_id)
     if not lines:
         st.info("No photos of this tree yet. A limb beside a scale card makes a good one.")
         return
     left = {line.key: line.name or "photo" for line in lines if not line.numbers}
-    if left and st.button(f"Count {len(left)} more that wait", width="stretch", type="primary"):
-        count(left, tree_id)
+    spot = st.empty()
+    if left and spot.button(f"Count {len(left)} that wait", width="stretch", type="primary"):
+        count(left, tree_id, spot)
     show_photos(lines)
     show_total(lines, name)
 
@@ -78,23 +83,25 @@ def take_many(tree_id: int) -> None:
         "Photos of this tree, or a zip of them",
         type=[*ENDINGS, "zip"],
         accept_multiple_files="directory" if whole else True,
-        key=f"many{tree_id}{whole}",
+        key=f"many{tree_id}{whole}{st.session_state.get('_upload', 0)}",
     )
     st.caption(
         "A file name such as 3_front, 3_back, low_before or low_after tells the limb, the side and "
         "the moment; else each photo is a limb of its own."
     )
-    if not files or not st.button("Count them", width="stretch", type="primary"):
+    spot = st.empty()
+    if not files or not spot.button("Count them", width="stretch", type="primary"):
         return
-    with st.spinner("Taking in the photos."):
+    with spot, st.spinner("Taking in the photos."):
         st.session_state[f"_bad{tree_id}"] = keep_photos(photos_in(files), tree_id)
     lines = cache.records().photos(tree_id)
-    count({line.key: line.name or "photo" for line in lines if not line.numbers}, tree_id)
+    st.session_state["_upload"] = st.session_state.get("_upload", 0) + 1
+    count({line.key: line.name or "photo" for line in lines if not line.numbers}, tree_id, spot)
 
 
-def count(photos: dict[str, str], tree_id: int) -> None:
-    """Count with a bar that tells the time left, then show the page anew."""
-    bar = st.progress(0.0, f"Counting {len(photos)} photos.")
+def count(photos: dict[str, str], tree_id: int, spot: Any) -> None:
+    """Count with a bar in that spot that tells the time left, then show the page anew."""
+    bar = spot.progress(0.0, f"Counting {len(photos)} photos.")
 
     def tell(now: Progress) -> None:
         bar.progress(now.done_n / max(1, now.total_n), progress_words(now))
@@ -141,6 +148,8 @@ def thumbnail(line: PhotoLine) -> None:
         st.error(plain(str(fault)))
     told = line.numbers
     count = f"Keep {told['keep_count']} of {told['crop_count']}" if told else "Not counted yet"
+    if told.get("verdict") in ("leave", "cannot tell"):
+        count = f"{'Leave' if told['verdict'] == 'leave' else 'Cannot tell'}: {told['crop_count']}"
     place = ", ".join(
         part for part in (f"limb {line.limb}" if line.limb else "", line.side, line.moment) if part
     )

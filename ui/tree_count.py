@@ -86,13 +86,19 @@ class _Keeper:
         if body["ok"]:
             _keep_count(key, self.names[key], body["seen"])
         else:
-            self.bad.append(f"{self.names[key]}: {body['problem']}")
+            self.bad.append(_in_words(self.names[key], cache.records().path(key), body["problem"]))
             cache.records().forget(key)
         return True
 
     def rows(self) -> list[dict[str, Any]]:
         """Not asked for."""
         return []
+
+
+def _in_words(name: str, path: Path, problem: str) -> str:
+    """What is wrong with a photo, under the name that its owner gave it."""
+    told = problem.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
+    return f"{name}: {told.partition(' (cannot identify')[0]}. It was not kept."
 
 
 def _keep_count(key: str, name: str, seen: dict[str, Any]) -> None:

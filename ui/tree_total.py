@@ -94,9 +94,9 @@ def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
     us = units() == "us"
     words = "in" if us else "mm"
     others = st.text_input(
-        f"Thickness at the base of every limb not photographed, {words}",
+        f"Base thickness of each other limb, {words}",
         placeholder="22, 30, 18",
-        help="Measure with a caliper just above the fork. Leave empty when all were photographed.",
+        help="Limbs not photographed, by caliper just above the fork. Empty if there are none.",
     )
     left, right = st.columns(2)
     limbs_n = left.number_input(

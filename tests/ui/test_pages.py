@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from pathlib import Path
 
 import pytest
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
+from screen_store import open_records
 from streamlit.testing.v1 import AppTest
+
+from fruitcount.season import OrchardTree
+from fruitcount.store.orchard import load_trees, save_tree
 
 APP = Path(__file__).resolve().parents[2] / "ui" / "app.py"
 PAGES = {name: APP.with_name(f"page_{name}.py") for name in ("limb", "tree", "season")}
@@ -107,3 +112,33 @@ def test_a_season_asks_for_trees_then_says_what_is_due(data):
     next(b for b in app.button if b.label == "Keep").click().run()
     assert not app.exception
     assert "Old \\*peach\\*" in _words(app)
+
+
+def test_a_trees_species_and_ripening_month_can_be_changed(data):
+    app = _page("season").run()
+    next(t for t in app.text_input if t.label == "Name or place").set_value("Gate")
+    next(b for b in app.button if b.label == "Keep").click().run()
+    # the first such box belongs to the form for a new tree, the last to "Change it"
+    [s for s in app.selectbox if s.label == "Species"][-1].set_value("apricot")
+    [s for s in app.selectbox if s.label == "Ripens in"][-1].set_value("June")
+    next(b for b in app.button if "change" in str(b.form_id)).click().run()
+    assert not app.exception
+    (tree,) = load_trees(open_records(data).store, year=date.today().year)
+    assert (tree.species, tree.ripening_month) == ("apricot", 6)
+
+
+def test_a_photo_is_put_on_a_limb_of_its_tree(data):
+    key = keep_counted(data, 20, (1600, 1200))
+    records = open_records(data)
+    tree_id = save_tree(records.store, OrchardTree("Gate"), year=date.today().year)
+    records.put_in_tree(key, tree_id)
+    for _ in range(2):  # the second time the limb is there already
+        records.put_on_limb(key, "low", "front", "before")
+    (line,) = records.photos(tree_id)
+    assert (line.limb, line.side, line.moment) == ("low", "front", "before")
+    app = _page("tree")
+    app.query_params["tree"] = "Gate"
+    app.run()
+    assert not app.exception
+    assert "limb low, front, before" in _words(app)
+    assert any(b.label == "Count 1 that wait" for b in app.button)

@@ -1,0 +1,90 @@
+"""Tree and season pages in a real Chromium: many photos at once, one of them bad, and the files."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import cv2
+import icalendar
+import pypdf
+import pytest
+from browse import DESK, PHONE
+
+from fruitcount.evaluate.synthetic import draw_scene
+
+pytestmark = pytest.mark.browser
+
+
+def _drawn(seed: int) -> bytes:
+    photo, _ = draw_scene(seed)
+    small = cv2.resize(photo.rgb, None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA)
+    _, data = cv2.imencode(".jpg", cv2.cvtColor(small, cv2.COLOR_RGB2BGR))
+    return bytes(data)
+
+
+def _file(name: str, data: bytes) -> dict:
+    return {"name": name, "mimeType": "image/jpeg", "buffer": data}
+
+
+def _fetch(page, words: str) -> bytes:
+    with page.expect_download(timeout=60000) as waiting:
+        page.get_by_role("button", name=words, exact=True).click()
+    return waiting.value.path().read_bytes()
+
+
+def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_server):
+    context = chromium.new_context(**PHONE)
+    page = context.new_page()
+    page.goto(shared_server.url + "/tree")
+    page.get_by_label("Or a new tree").fill("Row 3, tree 7")
+    page.get_by_role("button", name="Add it").click()
+    page.wait_for_selector("text=No photos of this tree yet")
+    page.locator("input[type=file]").set_input_files(
+        [
+            _file("1_front.jpg", _drawn(7)),
+            _file("1_back.jpg", _drawn(8)),
+            _file("2_before.jpg", _drawn(9)),
+            _file("2_after.jpg", _drawn(10)),
+            _file("broken.jpg", b"\xff\xd8\xff nothing"),
+        ]
+    )
+    page.get_by_role("button", name="Count them").click()
+    page.wait_for_selector("text=of 5 photos", timeout=60000)
+    page.wait_for_selector("text=Fruit on the tree", timeout=120000)
+    assert "not kept" in page.get_by_text("broken.jpg:").inner_text()
+    assert page.locator("img[alt^='Limb photo']").count() == 4
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    rows = list(csv.DictReader(io.StringIO(_fetch(page, "CSV of all photos").decode())))
+    record = json.loads(_fetch(page, "JSON"))
+    assert len(rows) == len(record["photos"]) == 4
+    by_name = {p["photo"]: p for p in record["photos"]}
+    assert (by_name["1_back.jpg"]["limb"], by_name["1_back.jpg"]["side"]) == ("1", "back")
+    assert by_name["2_after.jpg"]["moment"] == "after"
+    words = pypdf.PdfReader(io.BytesIO(_fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
+    assert "Row 3, tree 7" in words
+    # front and back are one limb: the better side counts, not the sum; "after" is left out
+    best = max(by_name[f"1_{side}.jpg"]["crop_count"] for side in ("front", "back"))
+    total = best + by_name["2_before.jpg"]["crop_count"]
+    assert f"About {total} fruit" in words
+    page.get_by_role("textbox", name="Base thickness of each other limb, mm").fill("20, 25")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=95% interval")
+    context.close()
+
+
+def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
+    context = chromium.new_context(**DESK)
+    page = context.new_page()
+    page.goto(shared_server.url + "/season")
+    page.get_by_text("Add a tree").click()
+    page.get_by_label("Name or place").fill("Old peach, gate")
+    page.get_by_role("button", name="Keep").first.click()
+    page.get_by_text("Old peach, gate").first.wait_for()
+    calendar = icalendar.Calendar.from_ical(_fetch(page, "Calendar of what is due (for a phone)"))
+    assert calendar["version"] == "2.0"
+    assert all("tree 7" in e["summary"] or "gate" in e["summary"] for e in calendar.events)
+    words = pypdf.PdfReader(io.BytesIO(_fetch(page, "Season log (PDF)"))).pages[0].extract_text()
+    assert "Old peach, gate" in words
+    context.close()
