@@ -1,7 +1,7 @@
 """Fit the weights of yellowing on renders: ``python -m fruitcount.training.yellow_model DIR``.
 
 Prints the weights for :mod:`fruitcount.detect.classify`, with precision and recall by threshold
-as each scene is judged by the others. Fruit are those that the trained source finds.
+as each scene is judged by the others. Marks are those of the trained source.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ PRIOR = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Clues:
-    """Clues of N fruit, the net's log-odds, which are yellowing, and the scene each is in."""
+    """Clues of N marks, the net's log-odds, which are yellowing fruit, and the scene each is in."""
 
     x: FloatArray
     net: FloatArray
@@ -61,43 +61,36 @@ def _scale(photo: dict[str, Any]) -> Scale:
 
 
 def gather(folder: Path, source: str = "trained") -> Clues:
-    """Clues of every fruit found that shows at least half, in the renders below a folder."""
+    """Clues of every mark, fruit or not, in the renders below a folder; hidden fruit left out."""
     x, net, yellow, scene = [], [], [], []
     for path, truth in _photos(folder):
         photo, scale = read_photo(path), _scale(truth)
         maps = FRUITNESS[source](photo.rgb, scale)
         found, sizes, chance = measured(photo, maps, scale, DetectSettings())
-        if len(found) == 0:
+        if len(found) == 0 or not truth["fruit"]:
             continue
         light = photo_light(photo.rgb, scale)
         clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
-        mark, fruit = _pairs(found, truth["fruit"])
-        x.append(clues[mark])
-        net.append(net_odds(chance)[mark])
-        yellow += [truth["fruit"][k]["cls"] == "yellowing" for k in fruit]
-        scene += [f"{path.parent}/{photo_of(path.stem)}"] * len(mark)
-    return Clues(np.concatenate(x), np.concatenate(net), np.array(yellow), np.array(scene))
+        counts, sick = _labels(found, truth["fruit"])
+        x.append(clues[counts])
+        net.append(net_odds(chance)[counts])
+        yellow.append(sick[counts])
+        scene += [f"{path.parent}/{photo_of(path.stem)}"] * int(counts.sum())
+    return Clues(np.concatenate(x), np.concatenate(net), np.concatenate(yellow), np.array(scene))
 
 
-def _pairs(found: Fruitlets, fruit: list[dict[str, Any]]) -> tuple[list[int], list[int]]:
-    """Marks and the fruit they are of, nearest first; only fruit that show enough."""
+def _labels(
+    found: Fruitlets, fruit: list[dict[str, Any]]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which marks count (not those of hidden fruit), and which are yellowing fruit."""
     centre = np.array([[f["x"], f["y"]] for f in fruit]).reshape(-1, 2)
-    radius = np.array([f["r_px"] for f in fruit])
     away = np.hypot(found.x_px[:, None] - centre[:, 0], found.y_px[:, None] - centre[:, 1])
-    away /= radius
-    pairs: dict[int, int] = {}
-    for at in np.argsort(away, axis=None, kind="stable"):
-        mark, k = divmod(int(at), len(fruit))
-        if away[mark, k] >= NEAR:
-            break
-        if mark not in pairs and k not in pairs.values():
-            pairs[mark] = k
-    good = {
-        mark: k
-        for mark, k in pairs.items()
-        if fruit[k]["cls"] != "ignore" and fruit[k]["visible"] >= LEAST_VISIBLE
-    }
-    return list(good), list(good.values())
+    away /= np.array([f["r_px"] for f in fruit])
+    hidden = [f["cls"] == "ignore" or f["visible"] < LEAST_VISIBLE for f in fruit]
+    sick = [f["cls"] == "yellowing" for f in fruit]
+    near = away < NEAR
+    nearest = np.array(sick)[away.argmin(axis=1)] & near.any(axis=1)
+    return ~near[:, np.array(hidden)].any(axis=1), nearest
 
 
 def fit_weights(
@@ -126,7 +119,7 @@ def fit_weights(
 
 
 def left_out(clues: Clues, net_weight: float, parts: int = 8) -> FloatArray:
-    """Chance of yellowing of each fruit, by weights fitted without its scene."""
+    """Chance of yellowing of each mark, by weights fitted without its scene."""
     chance = np.zeros(len(clues.x))
     scenes = np.unique(clues.scene)
     given = net_weight * np.nan_to_num(clues.net)
@@ -143,7 +136,7 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("renders", type=Path)
     clues = gather(ask.parse_args().renders)
-    print(f"{len(clues.x)} fruit, {clues.yellow.sum()} yellowing, {len(set(clues.scene))} scenes")
+    print(f"{len(clues.x)} marks, {clues.yellow.sum()} yellowing, {len(set(clues.scene))} scenes")
     for net_weight in (0.0, NET_WEIGHT):
         w = fit_weights(clues.x, clues.yellow, net_weight * clues.net)
         print(f"net {net_weight}: {w[:-1].round(2).tolist()}, offset {w[-1]:.2f}")

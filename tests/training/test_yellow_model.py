@@ -51,7 +51,8 @@ def test_clues_are_read_from_a_folder_of_renders(tmp_path: Path) -> None:
     record = {"photos": [{"image": "s1_0.png", "px_per_mm": 2.4, "card": None, "fruit": fruit}]}
     (tmp_path / "truth.json").write_text(json.dumps(record))
     clues = gather(tmp_path, "classical")
-    assert 3 <= len(clues.x) <= 12
+    assert len(clues.x) >= 3
+    assert clues.yellow.any()
     assert clues.x.shape[1] == 4
     assert np.isnan(clues.net).all()  # the classical source tells no yellowing
     yellow, green = clues.x[clues.yellow].mean(0), clues.x[~clues.yellow].mean(0)
