@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from fruitcount.detect.others import apart_from_others
-from fruitcount.fruitness.resample import FRUIT_PX
+from fruitcount.image.working_grid import FRUIT_PX
 from fruitcount.types import FloatArray
 
 __all__ = ["LARGEST_GAIN", "weighed_score"]
@@ -21,8 +21,9 @@ FINENESS_ODDS = 0.2
 SMALL_ODDS = 0.3
 """Loss of log-odds for each e-fold by which a mark is smaller than the surer others.
 
-Both set on 114 renders and 68 tiles that the net was trained on, at one threshold. On 58 tiles
-held back F1 rose from 0.78 to 0.80; on 15 held-back renders it stayed within 0.01."""
+Both set on 109 renders and 68 tiles that the net was trained on, at one threshold. On 58 tiles
+held back the mean F1 of the four sets rose from 0.78 to 0.80 (fewer false marks); on 20 renders
+held back it went from 0.74 to 0.73, precision 0.92 to 0.93. Larger values lose hidden fruit."""
 
 MOST_FOLDS = 1.0
 LARGEST_GAIN = FINENESS_ODDS * MOST_FOLDS
