@@ -10,12 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
+from fruitcount.image.working_grid import FRUIT_PX
 from fruitcount.types import Scale
 
 __all__ = ["FRUIT_PX", "known_factor", "resampled", "search_factors", "start_factor"]
-
-FRUIT_PX = 26.0
-"""Width of a :data:`FRUIT_MM` fruitlet on the working grid."""
 
 FRUIT_MM = 15.0
 """The middle of the thinning sizes looked for (4-35 mm)."""
