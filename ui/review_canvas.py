@@ -15,7 +15,7 @@ __all__ = ["View", "canvas_data", "review_canvas"]
 
 _ASSETS = Path(__file__).resolve().parent / "assets"
 # One file an idea; the browser gets them as one.
-_SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "main")
+_SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "acts", "main")
 
 
 def read_asset(name: str) -> str:

@@ -1,0 +1,145 @@
+// What a person does: every method here ends in an edit, a wish to the server or another choice.
+class Acts {
+  edit(edit) {
+    if (!applyEdit(this.marks, edit)) return;
+    this.firstWait ||= Date.now();
+    this.data.message = "";
+    this.outbox.put({ do: edit });
+    this.tell();
+  }
+
+  undo() { this.outbox.put({ undo: true, base: this.data.revision }); }
+
+  redo() { this.outbox.put({ redo: true, base: this.data.revision }); }
+
+  addAt(x, y) {
+    if (!this.isInside(x, y)) return null;
+    this.added += 1;
+    const mark = withLabel({
+      id: `h${this.outbox.client}-${this.added}`, x_px: x, y_px: y,
+      r_px: likelyRadius(this.marks, x, y, this.data.photo), kind: "fruit", on_limb: 1, score: 1, by_hand: true,
+    }, this.job === "doubt" ? "fruit" : this.label);
+    this.edit({ edit: "add", mark });
+    return mark.id;
+  }
+
+  tapMark(mark) {
+    if (this.job === "doubt" && isDoubtful(mark, this.data.doubt_below)) this.edit({ edit: "remove", mark });
+    else this.select(this.selected === mark.id ? null : mark.id);
+  }
+
+  select(id) { this.selected = id; this.data.message = ""; this.tell(); this.paint(); }
+
+  setJob(job) {
+    this.job = job; this.scalePoints = [];
+    if (job === "limb") { this.linePreview = null; this.handles = handlesOf(this.data.line, 9); }
+    this.select(null);
+  }
+
+  setLabel(label) {
+    const m = this.marks.get(this.selected);
+    if (!m) { this.label = label; return; }
+    if (labelOf(m) === label && m.by_hand) return;
+    this.edit({ edit: "change", before: m, after: withLabel(m, label), what: "label" });
+  }
+
+  remove() {
+    const m = this.marks.get(this.selected);
+    if (!m) return;
+    const order = this.job === "doubt" ? this.doubtful() : this.inOrder();
+    const next = order[order.indexOf(m) + 1];
+    this.edit({ edit: "remove", mark: m });
+    this.select(next ? next.id : null);
+    if (this.job === "doubt" && next) this.show(next);
+  }
+
+  grow(factor) {
+    const m = this.marks.get(this.selected);
+    if (m) this.edit(change(m, { r_px: Math.max(2, m.r_px * factor) }, "resize"));
+  }
+
+  nudge(dx, dy) {
+    const m = this.marks.get(this.selected);
+    if (!m) return;
+    const step = Math.max(1, 2 / this.view.k), [x, y] = this.inside(m.x_px + dx * step, m.y_px + dy * step);
+    this.edit(change(m, { x_px: x, y_px: y }, "move"));
+  }
+
+  check() {
+    const m = this.marks.get(this.selected);
+    if (!m) return;
+    const order = this.doubtful(), next = order[order.indexOf(m) + 1] || order.find((o) => o !== m);
+    this.edit(change(m, {}, "check"));
+    if (this.job === "doubt" && next) { this.select(next.id); this.show(next); } else this.select(null);
+  }
+
+  checkAll() {
+    const edits = this.doubtful().map((m) => change(m, {}, "check"));
+    if (!edits.length) return;
+    this.edit({ edit: "many", edits });
+    this.setJob("fruit");
+  }
+
+  doubtful() {
+    return [...this.marks.values()].filter((m) => isDoubtful(m, this.data.doubt_below)).sort((a, b) => a.score - b.score);
+  }
+
+  // Left to right in bands: the order in which the arrow keys step.
+  inOrder() {
+    const band = this.data.photo.height / 6;
+    return [...this.marks.values()].sort((a, b) => Math.floor(a.y_px / band) - Math.floor(b.y_px / band) || a.x_px - b.x_px);
+  }
+
+  step(by) { this.stepIn(this.inOrder(), by); }
+
+  stepDoubt(by) { this.stepIn(this.doubtful(), by); }
+
+  stepIn(order, by) {
+    if (!order.length) return;
+    const i = order.findIndex((m) => m.id === this.selected);
+    const m = order[i < 0 ? (by > 0 ? 0 : order.length - 1) : (i + by + order.length) % order.length];
+    this.select(m.id); this.show(m);
+  }
+
+  show(m) {
+    const [x, y] = this.view.toCss(m.x_px, m.y_px);
+    const seen = x > 40 && y > 40 && x < this.view.w - 40 && y < this.view.h - 40;
+    const want = this.job === "doubt" ? Math.max(this.view.k, 26 / m.r_px) : this.view.k;
+    if (seen && want === this.view.k) return;
+    this.view.zoom(want / this.view.k, x, y); this.view.fitted = false;
+    this.view.centre(m.x_px, m.y_px); this.wantRegion();
+  }
+
+  zoomBy(factor) { this.view.zoom(factor, this.view.w / 2, this.view.h / 2); this.wantRegion(); }
+
+  tapLine(p) {
+    this.handles.splice(placeInLine(this.handles, p), 0, p);
+    this.linePreview = this.handles;
+    if (this.handles.length > 1) this.sendLine();
+  }
+
+  sendLine(follow = this.follow) {
+    this.linePreview = [...this.handles];
+    this.firstWait ||= Date.now();
+    this.outbox.put({ line: { taps: this.handles, follow }, base: this.data.revision });
+  }
+
+  tapScale(p) {
+    const want = this.el.how.value === "two points" ? 2 : 1;
+    if (this.scalePoints.length >= want) this.scalePoints = [];
+    this.scalePoints.push(p);
+  }
+
+  sendScale() {
+    const how = this.el.how.value, mm = Number(this.el.mm.value);
+    const want = how === "two points" ? 2 : 1;
+    if (this.scalePoints.length < want || !(mm > 0)) {
+      this.data.message = mm > 0 ? `Tap ${want === 2 ? "both ends" : "it"} on the photo first.` : "Type the size in mm first.";
+      this.tell();
+      return;
+    }
+    this.firstWait ||= Date.now();
+    this.outbox.put({ scale: { how, points: this.scalePoints, mm }, base: this.data.revision });
+    this.setJob("fruit");
+  }
+}
