@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -115,6 +116,11 @@ def records_source(store: Store, *, year: int) -> TreeSource:
         for photo in list_photos(store, tree_id=tree_id):
             limb = limbs.get(photo["limb_id"])
             rows.append(_record_row(store, photo, tree.name, limb.name if limb else ""))
+    # cameras give names twice; two photos must not become one limb for that
+    often = Counter(row["file"] for row in rows)
+    for row in rows:
+        if often[row["file"]] > 1:
+            row["file"] += f" (photo {row['photo_id']})"
     return TreeSource(tuple(rows), facts)
 
 
@@ -134,6 +140,7 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
         "count_n": told.get("crop_count"),
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
+        "photo_id": photo["photo_id"],
         "photo": photo_file(store, photo["photo_id"]),
     }
     if seen is not None and not sheet.edits:  # corrected marks are the screen's to plan with

@@ -208,3 +208,17 @@ def test_damage_is_survived(file_format: str, where: int, wrong: bytes) -> None:
 def test_other_bytes_come_back(data: bytes) -> None:
     for start in (b"", b"\x89PNG\r\n\x1a\n", b"II*\0", b"MM\0+", b"RIFF0000WEBP", b"\xff\xd8\xff"):
         assert isinstance(without_location(start + data), bytes)
+
+
+def test_big_tiff() -> None:
+    tags, exif = TiffImagePlugin.ImageFileDirectory_v2(), exif_with_place()
+    tags.update(dict(exif) | {n: dict(exif.get_ifd(n)) for n in (0x8769, 0x8825)})
+    before = photo("TIFF", tiffinfo=tags, exif=None, big_tiff=True)
+    assert before[2:4] == b"+\0"
+    after = without_location(before)
+    assert len(after) == len(before)
+    assert b"survey" not in after
+    with Image.open(io.BytesIO(after)) as image:
+        assert dict(image.getexif().get_ifd(0x8825)) == {}
+        assert image.getexif()[0x0112] == 6
+    assert np.array_equal(pixels(after), pixels(before))
