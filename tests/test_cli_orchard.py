@@ -145,7 +145,7 @@ def jpeg(k):
     exif = Image.Exif()
     exif.get_ifd(0x8825).update({1: "N", 2: (10.0, 20.0, 30.0), 3: "E", 4: (1.0, 2.0, 3.0)})
     out = io.BytesIO()
-    Image.fromarray(np.full((20, 30, 3), 40 * k, np.uint8)).save(out, "JPEG", exif=exif)
+    Image.fromarray(np.full((20, 30, 3), 20 * k, np.uint8)).save(out, "JPEG", exif=exif)
     return out.getvalue()
 
 
