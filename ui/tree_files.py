@@ -4,43 +4,48 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import review_seen as rv
 import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
-from screen_downloads import by_file, sheet_settings
+from screen_downloads import sheet_settings
 from screen_outbox import Desk
-from screen_photos import photo_at, shrink_jpeg
 from screen_store import PhotoLine
 from screen_words import units
 
-from fruitcount.batch.whole_tree import TreeAnswer
+from fruitcount.batch.whole_tree import TreeAnswer, TreeFacts
 from fruitcount.errors import FruitcountError
-from fruitcount.export.picture import annotated_picture
 from fruitcount.export.table import result_row, write_rows
-from fruitcount.export.work_sheet import TreeJob, tree_work_sheet
+from fruitcount.export.tree_files import TreeSource, write_tree_sheet
 from fruitcount.pipeline import Result
 
-__all__ = ["show_files"]
+__all__ = ["planned", "show_files"]
 
 
-def show_files(lines: list[PhotoLine], name: str, answer: TreeAnswer | None) -> None:
+def show_files(
+    counted: list[PhotoLine],
+    rows: Sequence[Mapping[str, Any]],
+    facts: TreeFacts,
+    *,
+    with_sheet: bool,
+) -> None:
     """Files of the whole tree, made when they are asked for."""
-    counted = [p for p in lines if p.numbers]
+    name = str(rows[0]["tree"]) if rows else ""
     files: list[tuple[str, str, str, Callable[[], bytes]]] = [
         ("CSV of all photos", "tree.csv", "text/csv", lambda: _table(counted)),
         ("JSON", "tree.json", "application/json", lambda: _record(counted, name)),
     ]
-    if answer is not None:
-        told = answer
-        files.insert(
-            0,
-            ("Work sheet (PDF)", "tree.pdf", "application/pdf", lambda: _sheet(counted, told)),
-        )
+    if with_sheet:
+
+        def sheet() -> bytes:
+            return _written(counted, rows, facts, pictures=True)[1]
+
+        files.insert(0, ("Work sheet (PDF)", "tree.pdf", "application/pdf", sheet))
     st.markdown("**Take away**")
     with st.container(horizontal=True):
         for words, file, mime, make in files:
@@ -63,28 +68,43 @@ def _record(lines: list[PhotoLine], name: str) -> bytes:
     return json.dumps({"tree": name, "photos": data}, indent=1).encode()
 
 
-def _sheet(lines: list[PhotoLine], answer: TreeAnswer) -> bytes:
-    """The tree's work sheet, with each limb's plan and its marked picture."""
-    by_name = {f"{p.name or 'photo'} ({p.key[:6]})": p for p in lines}
-    plans, pictures = {}, {}
-    for limb, files in answer.files.items():
-        line = by_name.get(files[0]) if files else None
-        if line is None:
-            continue
-        result = result_of(line)
-        plans[limb] = result.decision.plan
-        photo = photo_at(cache.records().path(line.key))
-        picture = annotated_picture(photo, result, units=units(), long_side_px=1000)
-        pictures[limb] = shrink_jpeg(picture, 1000)
-    job = TreeJob(
-        answer.tree,
-        answer.sheet,
-        plans=plans,
-        pictures=pictures,
-        next_limbs=answer.next_limbs,
-        size_class=answer.size_class,
-    )
-    return by_file(lambda p: tree_work_sheet(job, p, settings=sheet_settings(units())), ".pdf")
+def planned(
+    lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]], facts: TreeFacts
+) -> TreeAnswer:
+    """The tree's answer as its work sheet gives it, worked out again only when something changed.
+
+    Raises
+    ------
+    BadInputError
+        When no limb was counted, or nothing tells a target.
+    """
+    held: dict[str, Any] = st.session_state.setdefault("_tree", {})
+    now = repr((rows, facts, [(p.inputs, p.numbers) for p in lines]))
+    if held.get("of") != now:
+        held.update(of=now, answer=_written(lines, rows, facts, pictures=False)[0])
+    answer: TreeAnswer = held["answer"]
+    return answer
+
+
+def _written(
+    lines: Sequence[PhotoLine],
+    rows: Sequence[Mapping[str, Any]],
+    facts: TreeFacts,
+    *,
+    pictures: bool,
+) -> tuple[TreeAnswer, bytes]:
+    """The answer and its work sheet; with each limb's marked picture it takes a while."""
+    full = []
+    for line, row in zip(lines, rows, strict=True):
+        photo = cache.records().path(line.key) if pictures else None
+        full.append({**row, "seen": result_of(line).seen, "photo": photo})
+    source = TreeSource(tuple(full), {})
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "tree.pdf"
+        how = sheet_settings(units())
+        tree = str(rows[0]["tree"]) if rows else ""
+        answer = write_tree_sheet(source, tree, path, facts=facts, settings=how)
+        return answer, path.read_bytes()
 
 
 def result_of(line: PhotoLine) -> Result:

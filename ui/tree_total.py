@@ -11,14 +11,15 @@ import screen_cache as cache
 import streamlit as st
 from screen_store import PhotoLine
 from screen_words import plain, units
-from tree_files import show_files
+from tree_files import planned, show_files
 
 from fruitcount.batch.group import LimbCount, group_limbs
 from fruitcount.batch.job import compare_moments
 from fruitcount.batch.trees import estimate_trees
-from fruitcount.batch.whole_tree import LimbSize, TreeAnswer, TreeFacts, limbs_of_tree, tree_answer
+from fruitcount.batch.whole_tree import LimbSize, TreeFacts, limbs_of_tree
 from fruitcount.errors import BadInputError
 from fruitcount.export.words import CAUTION
+from fruitcount.export.work_sheet import estimate_line, short_source
 from fruitcount.season import OrchardTree
 from fruitcount.store.orchard import load_trees
 from fruitcount.tree import Estimate
@@ -30,24 +31,23 @@ __all__ = ["rows_of", "show_total"]
 def show_total(lines: list[PhotoLine], name: str) -> None:
     """Fruit on the whole tree, what to keep on each limb, and the files."""
     st.subheader("Whole tree")
+    lines = [line for line in lines if line.numbers]
     rows = rows_of(lines, name)
     try:
         facts = ask_facts(lines, name)
     except BadInputError as fault:
         st.error(plain(str(fault)))
         return
-    answer = answer_or_estimate(rows, name, facts)
+    told = answer_or_estimate(lines, rows, facts)
     show_changes(rows)
     st.info(CAUTION, icon=":material/health_and_safety:")
-    show_files(lines, name, answer)
+    show_files(lines, rows, facts, with_sheet=told)
 
 
 def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
     """One row a counted photo, as the batch's own grouping takes them."""
     rows = []
     for line in lines:
-        if not line.numbers:
-            continue
         told = line.numbers.get("verdict") != "cannot tell" or line.numbers.get("crop_count")
         rows.append(
             {
@@ -130,17 +130,17 @@ def _numbers_in(text: str, words: str) -> list[float]:
 
 
 def answer_or_estimate(
-    rows: list[dict[str, Any]], name: str, facts: TreeFacts
-) -> TreeAnswer | None:
-    """Show the tree's answer; only the estimate where no target can be told."""
+    lines: list[PhotoLine], rows: list[dict[str, Any]], facts: TreeFacts
+) -> bool:
+    """Show the tree's answer (True), or only the estimate where no target can be told."""
     if not rows:
-        return None
+        return False
     try:
-        answer = tree_answer(rows, name, facts)
+        answer = planned(lines, rows, facts)
     except BadInputError as fault:
-        limbs, _ = limbs_of_tree(rows, name)
+        limbs, _ = limbs_of_tree(rows, str(rows[0]["tree"]))
         _show_plain(limbs, facts, str(fault))
-        return None
+        return False
     sheet = answer.sheet
     with st.container(horizontal=True, gap="large"):
         st.metric("Fruit on the tree", _about(sheet.total), width="content")
@@ -149,7 +149,7 @@ def answer_or_estimate(
     _show_sure(sheet.total)
     if answer.next_limbs:
         st.write(f"For a surer count photograph next: {plain(', '.join(answer.next_limbs))}.")
-    st.write(f"Target by {plain(sheet.target.source)}.")
+    st.write(f"Target by {plain(short_source(sheet.target))}.")
     for note in (*answer.notes, *sheet.notes):
         st.caption(plain(note))
     table = [
@@ -163,7 +163,7 @@ def answer_or_estimate(
         for limb in sheet.limbs
     ]
     st.dataframe(table, hide_index=True, width="stretch")
-    return answer
+    return True
 
 
 def _show_plain(limbs: Sequence[LimbCount], facts: TreeFacts, why: str) -> None:
@@ -191,13 +191,8 @@ def _about(total: Estimate) -> str:
 
 
 def _show_sure(total: Estimate) -> None:
-    if not total.told:
-        st.write("How sure cannot be told from one limb: photograph another.")
-    elif total.low_n < total.high_n:
-        st.write(
-            f"{total.level_frac:.0%} interval: {total.low_n:.0f} to {total.high_n:.0f}, "
-            f"from {total.sampled_n} limbs ({total.method})."
-        )
+    if not total.told or total.low_n < total.high_n:
+        st.write(plain(estimate_line(total)))
     else:
         st.write("Taken as if these photos show every limb. If not, tell of the others above.")
 
