@@ -131,10 +131,10 @@ class Acts {
   }
 
   sendScale() {
-    const how = this.el.how.value, mm = Number(this.el.mm.value);
+    const how = this.el.how.value, mm = Number(this.el.mm.value) * this.mmPerUnit();
     const want = how === "two points" ? 2 : 1;
     if (this.scalePoints.length < want || !(mm > 0)) {
-      this.data.message = mm > 0 ? `Tap ${want === 2 ? "both ends" : "it"} on the photo first.` : "Type the size in mm first.";
+      this.data.message = mm > 0 ? `Tap ${want === 2 ? "both ends" : "it"} on the photo first.` : "Type the size first.";
       this.tell();
       return;
     }

@@ -56,22 +56,27 @@ class Screen extends Acts {
       this.paint();
     });
     this.on(this.el.how, "change", () => { this.scalePoints = []; this.coinRow(); this.paint(); });
-    this.on(this.el.coin, "change", () => { this.el.mm.value = this.el.coin.value; });
+    this.on(this.el.coin, "change", () => this.coinRow());
     for (const box of [this.el.mm, this.el.how, this.el.coin]) this.on(box, "keydown", (e) => e.stopPropagation());
   }
 
   coinRow() {
     const coin = this.el.how.value === "coin";
     this.el.coinrow.hidden = !coin;
-    this.el.mmlabel.textContent = coin || this.el.how.value === "fruit" ? "Diameter, mm" : "Length, mm";
-    if (coin) this.el.mm.value = this.el.coin.value;
+    const unit = this.data?.us ? "in" : "mm";
+    this.el.mmlabel.textContent = `${coin || this.el.how.value === "fruit" ? "Diameter" : "Length"}, ${unit}`;
+    Object.assign(this.el.mm, unit === "in" ? { min: 0.05, step: 0.001 } : { min: 1, step: 0.1 });
+    if (coin) this.el.mm.value = Number((this.el.coin.value / this.mmPerUnit()).toFixed(3));
   }
+
+  mmPerUnit() { return this.data?.us ? 25.4 : 1; }
 
   // New data from the server: its marks, with what it has not yet acknowledged done again on top.
   load(data) {
     const fresh = this.data?.photo.key !== data.photo.key;
     this.data = data;
-    if (fresh) this.open(data);
+    if (fresh) this.open(data); else if (this.wasUs !== data.us) this.coinRow();
+    this.wasUs = data.us;
     this.outbox.acknowledged(data.ack);
     this.marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
     for (const item of this.outbox.items) if (item.do) applyEdit(this.marks, item.do);

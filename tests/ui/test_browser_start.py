@@ -1,0 +1,67 @@
+"""The first visit: a real sample photograph, its answer, one correction, the files."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import time
+
+import pytest
+from browse import DESK, PHONE, Page
+
+from fruitcount.resources import sample_folder
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not (sample_folder() / "truth.json").is_file(), reason="no sample photographs here"
+    ),
+]
+
+
+@pytest.mark.parametrize("size", ["phone", "desk"])
+def test_a_sample_is_counted_corrected_and_taken_away(chromium, shared_server, size):
+    """The truth beside the sample: 20 fruit, 19 of them half or more seen."""
+    context = chromium.new_context(**(PHONE if size == "phone" else DESK))
+    page = Page(context, shared_server.url)
+    begin = time.perf_counter()
+    page.page.get_by_role("button", name="Try a sample limb").click()
+    if size == "phone":  # the second visitor finds it counted
+        page.page.wait_for_selector("text=Counting the fruit")
+    page.ready()
+    print(f"{size}: first answer after {time.perf_counter() - begin:.1f} s")
+    crop = int(page.ask("data.summary.match(/of (\\d+)/)[1]"))
+    if size == "phone":
+        truth = json.loads((sample_folder() / "truth.json").read_text())["photos"]
+        (sample,) = [p for p in truth if p["name"] == "peach-18in-crowded"]
+        fruit = sum(f["cls"] in ("green", "damaged") for f in sample["fruit"])
+        assert abs(crop - fruit) <= 4
+    (x, y), *_ = page.free(1)
+    left, top = page.box()
+    (page.page.touchscreen.tap if size == "phone" else page.page.mouse.click)(left + x, top + y)
+    page.settled()
+    assert int(page.ask("data.summary.match(/of (\\d+)/)[1]")) == crop + 1
+    with page.page.expect_download(timeout=30000) as waiting:
+        page.page.get_by_role("button", name="CSV", exact=True).click()
+    (row,) = csv.DictReader(io.StringIO(waiting.value.path().read_text()))
+    assert int(row["crop"]) == crop + 1
+    assert not page.errors
+    context.close()
+
+
+def test_inches_are_taken_for_a_scale_where_they_are_shown(chromium, shared_server):
+    context = chromium.new_context(**DESK)
+    page = Page(context, shared_server.url + "/?units=us")
+    page.page.get_by_role("button", name="Try a sample limb").click()
+    page.ready()
+    page.job("scale")
+    assert page.page.locator("[data-el=mmlabel]").inner_text() == "Length, in"
+    left, top = page.box()
+    for dx in (80, 180):
+        page.page.mouse.click(left + dx, top + 60)
+    page.page.locator("[data-el=mm]").fill("10")
+    page.press("usescale")
+    page.settled()
+    assert page.ask("data.px_per_mm") == pytest.approx(100 / page.ask("view.k") / 254, rel=0.03)
+    context.close()
