@@ -42,11 +42,11 @@ def _write_diagram(result: Result, path: Path) -> None:
 
 EXPORTS: dict[str, Export] = {
     "sheet": Export(
-        "_sheet.pdf",
+        ".sheet.pdf",
         lambda result, path: limb_work_sheet(LimbJob("", "", result), path),
         "one-page work sheet to print",
     ),
-    "diagram": Export("_diagram.png", _write_diagram, "limb diagram with load, before and after"),
+    "diagram": Export(".diagram.png", _write_diagram, "limb diagram with load, before and after"),
     "coco": Export(
         ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation"
     ),
