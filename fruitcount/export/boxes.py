@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fruitcount.errors import BadInputError
 from fruitcount.types import FloatArray, Kind, Seen
 
-__all__ = ["KIND_NAMES", "edge_boxes", "photo_stems"]
+__all__ = ["KIND_NAMES", "edge_boxes", "photo_stems", "write_each"]
 
 KIND_NAMES: tuple[str, ...] = tuple(kind.name.lower() for kind in Kind)
 """Class names in the order of :class:`fruitcount.types.Kind`."""
@@ -57,3 +57,32 @@ def photo_stems(seen: Sequence[Seen]) -> list[str]:
     if twice:
         raise BadInputError(f"photo names must differ without their ending, got {twice[0]!r} twice")
     return stems
+
+
+def write_each(
+    seen: Sequence[Seen], folder: str | Path, ending: str, text_of: Callable[[Seen], str]
+) -> list[Path]:
+    """Write one UTF-8 text file a photo.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+    folder : path
+        Made if it is not there.
+    ending : str
+        Of the files, with its dot.
+    text_of : callable
+        A photo's text.
+
+    Raises
+    ------
+    BadInputError
+        Two photos would write the same file; nothing is written then.
+    """
+    stems = photo_stems(seen)
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    written = [out / f"{stem}{ending}" for stem in stems]
+    for path, photo in zip(written, seen, strict=True):
+        path.write_text(text_of(photo), encoding="utf-8")
+    return written

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from xml.etree import ElementTree
 
-from fruitcount.export.boxes import KIND_NAMES, edge_boxes, photo_stems
+from fruitcount.export.boxes import KIND_NAMES, edge_boxes, write_each
 from fruitcount.types import Seen
 
 __all__ = ["voc_xml", "write_voc"]
@@ -41,30 +41,8 @@ def voc_xml(seen: Seen) -> str:
 
 
 def write_voc(seen: Sequence[Seen], folder: str | Path) -> list[Path]:
-    """Write one xml a photo.
-
-    Parameters
-    ----------
-    seen : sequence of Seen
-    folder : path
-        Made if it is not there.
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    BadInputError
-        Two photos would write the same file.
-    """
-    stems = photo_stems(seen)
-    out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
-    written = [out / f"{stem}.xml" for stem in stems]
-    for path, photo in zip(written, seen, strict=True):
-        path.write_text(voc_xml(photo), encoding="utf-8")
-    return written
+    """Write one xml a photo; see :func:`~fruitcount.export.boxes.write_each`."""
+    return write_each(seen, folder, ".xml", voc_xml)
 
 
 def _whole(box: list[float]) -> tuple[int, int, int, int]:

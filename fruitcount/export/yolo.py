@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.export.boxes import KIND_NAMES, edge_boxes, photo_stems
+from fruitcount.export.boxes import KIND_NAMES, edge_boxes, write_each
 from fruitcount.types import Seen
 
 __all__ = ["write_yolo", "yolo_text"]
@@ -35,28 +35,8 @@ def yolo_text(seen: Seen) -> str:
 
 
 def write_yolo(seen: Sequence[Seen], folder: str | Path) -> list[Path]:
-    """Write one txt a photo and the list of class names.
-
-    Parameters
-    ----------
-    seen : sequence of Seen
-    folder : path
-        Made if it is not there.
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    BadInputError
-        Two photos would write the same file.
-    """
-    stems = photo_stems(seen)
-    out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
-    written = [out / CLASS_LIST, *(out / f"{stem}.txt" for stem in stems)]
-    written[0].write_text("\n".join(KIND_NAMES) + "\n", encoding="utf-8")
-    for path, photo in zip(written[1:], seen, strict=True):
-        path.write_text(yolo_text(photo), encoding="utf-8")
-    return written
+    """Write one txt a photo and the list of class names; see :func:`~fruitcount.export.boxes.write_each`."""
+    written = write_each(seen, folder, ".txt", yolo_text)
+    classes = Path(folder) / CLASS_LIST
+    classes.write_text("\n".join(KIND_NAMES) + "\n", encoding="utf-8")
+    return [classes, *written]
