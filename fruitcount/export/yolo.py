@@ -35,7 +35,7 @@ def yolo_text(seen: Seen) -> str:
 
 
 def write_yolo(seen: Sequence[Seen], folder: str | Path) -> list[Path]:
-    """Write one txt a photo and the list of class names; see :func:`~fruitcount.export.boxes.write_each`."""
+    """Write one txt a photo (see :func:`~fruitcount.export.boxes.write_each`) and class names."""
     written = write_each(seen, folder, ".txt", yolo_text)
     classes = Path(folder) / CLASS_LIST
     classes.write_text("\n".join(KIND_NAMES) + "\n", encoding="utf-8")
