@@ -157,6 +157,9 @@ def estimate_line(estimate: Estimate) -> str:
             f"About {number(estimate.value_n)} fruit on the tree; how sure cannot be told from "
             f"{estimate.sampled_n}: photograph another limb."
         )
+    if estimate.low_n == estimate.high_n:
+        # every limb was photographed: nothing is estimated but what the photos do not show
+        return f"{number(estimate.value_n)} fruit counted on all {estimate.sampled_n} {unit}."
     return (
         f"About {number(estimate.value_n)} fruit on the tree, {estimate.level_frac:.0%} interval "
         f"{number(estimate.low_n)} to {number(estimate.high_n)}, from {estimate.sampled_n} "

@@ -57,12 +57,6 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
         )
     if plan.verdict == "thin" and plan.rule == "room":
         notes.append("Clusters and gaps left no room for the full count, so fewer stay.")
-    if plan.verdict == "thin" and plan.cuts:
-        notes.append(
-            f"{len(plan.cuts)} clipper cut{'s' if len(plan.cuts) > 1 else ''} take off "
-            f"{sum(len(c.fruit) for c in plan.cuts)} of the {plan.off_count}; "
-            f"pinch the other {len(plan.pinches)}."
-        )
     if plan.verdict == "cannot tell" and plan.off_count:
         notes.append("One fruit of each cluster is proposed; the number to keep is not told.")
     if plan.verdict == "leave" and species.thinned and inputs.light_set:
