@@ -22,9 +22,7 @@ with open(sys.argv[1], "r+b") as file:
 
 
 def _free(path) -> bool:
-    run = subprocess.run(
-        [sys.executable, "-c", _TRY, str(path)], capture_output=True, check=False
-    )
+    run = subprocess.run([sys.executable, "-c", _TRY, str(path)], capture_output=True, check=False)
     return run.returncode == 0
 
 
