@@ -42,6 +42,9 @@ class ShootSettings:
         How many times blurrier than the limb its sides may be; more is wood behind the limb.
         Larger lets more through. On path-traced photos the shoots whose fruit hung on the limb
         had 0.5 to 1.3, those in the background 1.4 to 3.5 (or as little as 1 close behind).
+    max_width_ratio : float
+        Its thickness over the limb's; what is thicker bears the limb or is another one.
+        Larger lets more through.
     loss : float
         As for the limb: how much a path's cost takes from its length.
     """
@@ -51,6 +54,7 @@ class ShootSettings:
     min_ridge: float = 0.4
     min_support_frac: float = 0.5
     max_blur_ratio: float = 1.35
+    max_width_ratio: float = 1.1
     loss: float = 1.35
 
 
@@ -111,7 +115,9 @@ def find_shoots(
     most_px = scene.rules.max_blur_ratio * scene.blur_px(line_px) if paths else float("nan")
     for cells in paths:
         shoot = _shoot(scene, field.to_px(cells))
-        if shoot is None or scene.blur_px(shoot.line_px) > most_px:
+        if shoot is None or _over_card(scene.scale, shoot.line_px):
+            continue
+        if scene.blur_px(shoot.line_px) > most_px:
             continue
         carried = _carries(scene, shoot.line_px) & ~taken
         if carried.any():
@@ -176,8 +182,20 @@ def _shoot(scene: _Scene, rough_px: FloatArray) -> Shoot | None:
     known = known[np.isfinite(known)]
     mm = scene.scale.mm_per_px if scene.scale.known else float("nan")
     fork, _ = nearest_on_line(scene.line_px, line[:1, 0], line[:1, 1])
-    base_mm = float(np.median(known)) * mm if len(known) >= 3 else float("nan")
+    base_px = float(np.median(known)) if len(known) >= 3 else float("nan")
+    if base_px > 2 * scene.half_px * scene.rules.max_width_ratio:
+        return None
+    base_mm = base_px * mm
     return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_mm)
+
+
+def _over_card(scale: Scale, line_px: FloatArray) -> bool:
+    """Whether a line runs over the card or its white edge: then it follows what holds the card."""
+    if len(scale.corners_px) != 4:
+        return False
+    middle = scale.corners_px.mean(axis=0)
+    outline = (middle + 1.4 * (scale.corners_px - middle)).astype(np.float32)
+    return any(cv2.pointPolygonTest(outline, (float(x), float(y)), False) >= 0 for x, y in line_px)
 
 
 def _carries(scene: _Scene, line: FloatArray) -> NDArray[np.bool_]:
