@@ -10,6 +10,7 @@ from fruitcount.export.fates import fruit_fates
 from fruitcount.export.palette import FATES, INK_RGB, PAPER_RGB
 from fruitcount.export.words import CAUTION, answer_line, count_line, cut_lines, load_lines
 from fruitcount.pipeline import Result
+from fruitcount.units import format_length
 
 __all__ = ["footer"]
 
@@ -36,7 +37,13 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     decision = result.decision
     lines = [(words, big) for words in _wrapped(answer_line(decision), big, width_px - 2 * margin)]
     rest = [count_line(result.seen, units), *cut_lines(decision.plan, units)]
-    rest += load_lines(decision.load, units)[-1:]
+    told = load_lines(decision.load, units)
+    rest += [told[0], told[-1]] if len(told) > 1 else told
+    if decision.load.told:
+        where = format_length(decision.load.before.worst_at_mm, units)
+        rest.append(f"Arrow heads: where it bends hardest ({where} from the base). ")
+        if (decision.load.before.stress_mpa > decision.load.working_mpa).any():
+            rest[-1] += "Side lines: over the working limit if all stayed."
     rest.append(CAUTION)
     for words in rest:
         lines += [(part, small) for part in _wrapped(words, small, width_px - 2 * margin)]

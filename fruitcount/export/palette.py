@@ -9,7 +9,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["BLACK", "CUT_RGB", "FATES", "INK_RGB", "LIMB_RGB", "PAPER_RGB", "WHITE", "FateStyle"]
+__all__ = [
+    "BLACK",
+    "CUT_RGB",
+    "FATES",
+    "INK_RGB",
+    "LIMB_RGB",
+    "OVER_RGB",
+    "PAPER_RGB",
+    "WHITE",
+    "FateStyle",
+]
 
 RGB = tuple[int, int, int]
 
@@ -18,6 +28,7 @@ WHITE: RGB = (255, 255, 255)
 INK_RGB: RGB = (24, 28, 32)
 PAPER_RGB: RGB = (250, 249, 244)
 CUT_RGB: RGB = (204, 121, 167)
+OVER_RGB: RGB = (213, 94, 0)
 LIMB_RGB: RGB = WHITE
 
 

@@ -16,7 +16,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.footer import footer
-from fruitcount.export.palette import BLACK, CUT_RGB, FATES, LIMB_RGB, WHITE
+from fruitcount.export.palette import BLACK, CUT_RGB, FATES, LIMB_RGB, OVER_RGB, WHITE
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Limb, Photo
@@ -54,6 +54,7 @@ def annotated_picture(
     weight = max(2, round(long_side_px / 450))
     if result.seen.limb.found:
         _limb(picture, result, zoom, weight, units)
+        _load(picture, result, zoom, weight)
     _marks(picture, result, zoom, weight)
     _cuts(picture, result, zoom, weight, units)
     return np.vstack([picture, footer(result, picture.shape[1], units)])
@@ -124,6 +125,31 @@ def _ruler(picture: Picture, limb: Limb, zoom: float, weight: int, units: str) -
         w, h = text_size(words, letters)
         spot = at - normal * (reach + 0.8 * letters) - np.array([w / 2, h / 2])
         text(picture, words, (spot[0], spot[1]), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
+
+
+def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
+    """Where the limb is over its working limit if all stayed, and where it would break first.
+
+    Two lines beside the limb bracket the stretch; a pair of arrow heads points at the worst place.
+    """
+    load, limb = result.decision.load, result.seen.limb
+    if not load.told or not np.isfinite(limb.length_mm):
+        return
+    px_per_mm = limb.length_px / limb.length_mm
+    over = load.along_mm[load.before.stress_mpa > load.working_mpa] * px_per_mm
+    if len(over) >= 2:
+        stretch = np.linspace(over[0], over[-1], 40)
+        middle = point_on_line(limb.line_px, stretch) * zoom
+        sideways = np.array([_across(limb.line_px, float(a)) for a in stretch]) * 4.5 * weight
+        for side in (-1, 1):
+            outlined_line(picture, middle + side * sideways, OVER_RGB, max(1, weight // 2))
+    worst_px = load.before.worst_at_mm * px_per_mm
+    at = point_on_line(limb.line_px, worst_px)[0] * zoom
+    across, ahead = _across(limb.line_px, worst_px), _direction(limb.line_px, worst_px)
+    for side in (-1, 1):
+        tip = at + side * across * 6 * weight
+        wings = [tip + side * across * 5 * weight + s * ahead * 4 * weight for s in (-1, 1)]
+        outlined_line(picture, np.array([wings[0], tip, wings[1]]), OVER_RGB, weight)
 
 
 def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
