@@ -42,6 +42,12 @@ def test_count_prints_and_writes(photo_file, tmp_path):
     assert (tmp_path / "counts.csv").is_file()
 
 
+def test_count_says_why(photo_file, tmp_path):
+    result = run("count", photo_file, "--out", tmp_path, "--source", "classical", "--why")
+    assert "Kane 2007" in result.output  # share of clear-wood strength that real branches reach
+    assert "our choice" in result.output
+
+
 def test_count_ends_with_1_when_a_photo_fails(photo_file, tmp_path):
     bad = tmp_path / "bad.jpg"
     bad.write_bytes(b"\xff\xd8\xff")

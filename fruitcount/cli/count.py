@@ -22,6 +22,7 @@ __all__ = ["count_command"]
     show_default=True,
     help="Folder for the pictures, records and table.",
 )
+@click.option("--why", is_flag=True, help="Also say where each number comes from.")
 @click.option("--no-picture", is_flag=True, help="Write no annotated picture.")
 @click.option(
     "--first",
@@ -43,7 +44,7 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     from fruitcount.cli.requests import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
     from fruitcount.export.files import OutputChoice, count_files
-    from fruitcount.export.words import result_lines
+    from fruitcount.export.words import reason_lines, result_lines
 
     settings, inputs = count_settings(options), grower_inputs(options)
     try:
@@ -57,6 +58,8 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
             click.echo(str(outcome), err=True)
             return
         click.echo("\n".join(result_lines(outcome, options["units"])))
+        if options["why"]:
+            click.echo("\n".join(reason_lines(outcome.decision)))
         click.echo("Wrote " + ", ".join(str(each) for each in written) + "\n")
 
     failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)

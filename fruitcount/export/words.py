@@ -18,6 +18,7 @@ __all__ = [
     "count_line",
     "cut_lines",
     "load_lines",
+    "reason_lines",
     "result_lines",
     "scale_line",
 ]
@@ -105,6 +106,15 @@ def load_lines(load: LoadReport, units: str = "metric") -> list[str]:
         f"it is taken to break at {load.breaking_mpa:.0f} MPa",
         f"Load if all stayed: {before.verdict}; after thinning: {after.verdict}",
     ]
+
+
+def reason_lines(decision: Decision) -> list[str]:
+    """Where each number of the plan and the load comes from: number, rule, input, source."""
+    lines = []
+    for reason in (*decision.plan.explanation, *decision.load.explanation):
+        lines.append(f"{reason.number}: {reason.value:.4g}. {reason.rule}; {reason.given}")
+        lines.append(f"    {reason.source}")
+    return lines
 
 
 def result_lines(result: Result, units: str = "metric") -> list[str]:
