@@ -189,8 +189,33 @@ def see(photo: Photo, settings: CountSettings | None = None) -> Seen:
     typed = _scale_from_measured(rules.scale, seen)
     if typed is not None:
         # With the scale known the search is for 4-35 mm fruit only, so it is worth a second look.
-        seen = _measured(photo, rules, typed, name)
+        seen = _measured_again(photo, rules, seen, typed)
+    elif seen.scale.known and len(seen.fruitlets) < _few(seen.scale):
+        # A wrong scale hides the fruit: look once without it before saying that there is none.
+        anything = _measured(photo, rules, seen.scale, name, any_size=True)
+        seen = anything if len(anything.fruitlets) > 2 * len(seen.fruitlets) else seen
     return replace(seen, flags=seen.flags | source_flag)
+
+
+def _few(scale: Scale) -> int:
+    """Fewer marks than this call the scale into question: a card seldom errs, a tap or two may."""
+    return 1 if scale.source == "card" else 5
+
+
+def _measured_again(photo: Photo, rules: CountSettings, first: Seen, scale: Scale) -> Seen:
+    """Measure with a scale from the first look, whose fruit stay if the scale hides them."""
+    limb = first.limb
+    if rules.scale.kind == "limb length":
+        # The typed length is that of the line first found, so that line stays.
+        line = tuple((float(x), float(y)) for x, y in limb.line_px)
+        rules = replace(rules, line_px=line)
+    seen = _measured(photo, rules, scale, first.source)
+    if 2 * len(seen.fruitlets) < len(first.fruitlets):
+        seen = _measured(photo, rules, scale, first.source, any_size=True)
+    if rules.scale.kind != "limb length":
+        return seen
+    kept = replace(seen.limb, by_hand=limb.by_hand, flags=seen.limb.flags | limb.flags)
+    return replace(seen, limb=kept, flags=seen.flags | limb.flags)
 
 
 def _source(asked: str) -> tuple[str, Flag]:
@@ -225,15 +250,21 @@ def _scale_from_measured(request: ScaleRequest, seen: Seen) -> Scale | None:
     return None
 
 
-def _measured(photo: Photo, rules: CountSettings, scale: Scale, source: str) -> Seen:
-    maps = FRUITNESS[source](photo.rgb, scale)
+def _measured(
+    photo: Photo, rules: CountSettings, scale: Scale, source: str, *, any_size: bool = False
+) -> Seen:
+    """One look. ``any_size`` searches as without a scale and keeps fruit of any size, flagged."""
+    maps = FRUITNESS[source](photo.rgb, Scale() if any_size else scale)
     detect = DetectSettings(threshold=rules.min_score)
+    if any_size:
+        detect = replace(detect, smallest_mm=0.1, largest_mm=1000.0)
     found = find_fruitlets(photo, maps, scale, detect)
     found = found.take(~_on_card(found, scale))
     limb = _limb(photo, maps, found, scale, rules)
     placed = place_fruitlets(found, limb, scale)
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)
     flags |= _count_flags(placed, flags, detect.threshold_for(source))
+    flags |= Flag.SIZES_OUT_OF_RANGE if any_size else Flag.NONE
     return Seen(
         name=photo.name,
         sha256=photo.sha256,

@@ -13,8 +13,10 @@ from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.export.record import result_to_dict
 from fruitcount.flags import Flag
+from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, see
 from fruitcount.plan import GrowerInputs
+from fruitcount.resources import sample_folder
 from fruitcount.seen_record import seen_from_dict, seen_to_dict
 from fruitcount.types import CIRCLE_COLUMNS, Photo
 
@@ -68,6 +70,24 @@ def test_a_typed_limb_length_gives_the_scale(scene):
     seen = see(scene[0], replace(CLASSICAL, scale=ScaleRequest("limb length", length)))
     assert seen.scale.source == "limb length"
     assert seen.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ScaleRequest("limb length", 352.0 * 4),
+        ScaleRequest("points", 1000.0, ((50.0, 60.0), (650.0, 60.0))),
+    ],
+    ids=["length", "points"],
+)
+def test_a_wrong_scale_never_hides_the_fruit(wrong):
+    # Six fruit of 16 to 22 mm on 352 mm (the sample's own truth), called about four times, or
+    # ten times, as large: none would then be a fruitlet.
+    photo = read_photo(sample_folder() / "apricot-spur.jpg")
+    seen = see(photo, CountSettings(source="trained", scale=wrong))
+    assert len(seen.fruitlets) >= 6
+    assert Flag.SIZES_OUT_OF_RANGE in seen.flags
+    assert np.median(seen.fruitlets.diameter_mm) > 35
 
 
 def test_two_points_give_the_scale(scene):
