@@ -8,14 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.checks import in_range, one_of, positive
 from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
 from fruitcount.flags import Flag
 from fruitcount.fruitness import FRUITNESS, default_source
-from fruitcount.image.card import find_card
-from fruitcount.image.opencv import cv2
+from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import photo_quality
 from fruitcount.image.references import (
     scale_from_bank_card,
@@ -259,7 +257,8 @@ def _measured(
     if any_size:
         detect = replace(detect, smallest_mm=0.1, largest_mm=1000.0)
     found = find_fruitlets(photo, maps, scale, detect)
-    found = found.take(~_on_card(found, scale))
+    # 1.5: the white edge is a quarter of a side wide.
+    found = found.take(~on_card(scale, found.x_px, found.y_px, grow=1.5))
     limb = _limb(photo, maps, found, scale, rules)
     placed = place_fruitlets(found, limb, scale)
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)
@@ -277,19 +276,6 @@ def _measured(
         flags=flags,
         source=source,
     )
-
-
-def _on_card(fruitlets: Fruitlets, scale: Scale) -> NDArray[np.bool_]:
-    """Marks whose centre lies on the card or its white edge, a quarter of a side wide."""
-    inside = np.zeros(len(fruitlets), dtype=bool)
-    if len(scale.corners_px) != 4:
-        return inside
-    middle = scale.corners_px.mean(axis=0)
-    outline = (middle + 1.5 * (scale.corners_px - middle)).astype(np.float32)
-    for i in range(len(fruitlets)):
-        at = (float(fruitlets.x_px[i]), float(fruitlets.y_px[i]))
-        inside[i] = cv2.pointPolygonTest(outline, at, False) >= 0
-    return inside
 
 
 def _limb(

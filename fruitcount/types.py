@@ -29,6 +29,7 @@ __all__ = [
     "Scale",
     "Seen",
     "Shoot",
+    "read_only",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -42,7 +43,8 @@ class Kind(IntEnum):
     DAMAGED = 2
 
 
-def _frozen(values: Any, dtype: Any) -> Any:
+def read_only(values: Any, dtype: Any) -> Any:
+    """Copy to an array that no later stage can change."""
     out = np.array(values, dtype=dtype)
     out.setflags(write=False)
     return out
@@ -120,7 +122,7 @@ class Scale:
     flags: Flag = Flag.NONE
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "corners_px", _frozen(self.corners_px, np.float64))
+        object.__setattr__(self, "corners_px", read_only(self.corners_px, np.float64))
 
     @property
     def known(self) -> bool:
@@ -242,7 +244,7 @@ class Fruitlets:
     def __post_init__(self) -> None:
         n = len(np.asarray(self.x_px))
         for name, (dtype, _) in _COLUMNS.items():
-            column = _frozen(getattr(self, name), dtype)
+            column = read_only(getattr(self, name), dtype)
             if column.shape != (n,):
                 raise BadInputError(f"{name} must have shape ({n},), got {column.shape}")
             object.__setattr__(self, name, column)
@@ -313,7 +315,7 @@ class Shoot:
     base_diameter_mm: float = float("nan")
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "line_px", _frozen(self.line_px, np.float64))
+        object.__setattr__(self, "line_px", read_only(self.line_px, np.float64))
 
 
 @dataclass(frozen=True, eq=False)
@@ -353,8 +355,8 @@ class Limb:
     flags: Flag = Flag.NONE
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "line_px", _frozen(self.line_px, np.float64))
-        object.__setattr__(self, "width_px", _frozen(self.width_px, np.float64))
+        object.__setattr__(self, "line_px", read_only(self.line_px, np.float64))
+        object.__setattr__(self, "width_px", read_only(self.width_px, np.float64))
 
     @property
     def found(self) -> bool:

@@ -12,7 +12,7 @@ from helpers import ROOT
 PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
-    ("errors", "flags", "resources"),
+    ("cells", "errors", "flags", "resources"),
     ("checks",),
     ("units",),
     ("types",),

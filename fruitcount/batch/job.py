@@ -15,6 +15,7 @@ from fruitcount.batch.ledger import Ledger
 from fruitcount.batch.naming import Place, place_by_card, place_by_folder, place_by_name
 from fruitcount.batch.run import Progress, run_batch
 from fruitcount.batch.worker import Work
+from fruitcount.cells import safe_cell
 from fruitcount.checks import one_of
 from fruitcount.errors import BadInputError
 from fruitcount.season.compare import BeforeAfter, before_after
@@ -198,5 +199,4 @@ def _cell(value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, list | tuple):
         return " ".join(str(v) for v in value)
-    words = str(value)
-    return f"'{words}" if isinstance(value, str) and words[:1] in "=+-@\t\r" and words else words
+    return str(safe_cell(value))

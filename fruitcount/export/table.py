@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from fruitcount.cells import safe_cell
 from fruitcount.export.words import answer_line
 from fruitcount.flags import flag_names
 from fruitcount.pipeline import Result
@@ -23,13 +24,6 @@ ROW_FIELDS = (
     "tip_diameter_mm", "harvest_before_g", "harvest_after_g", "worst_stress_before_mpa",
     "worst_stress_after_mpa", "load_before", "load_after", "flags", "answer",
 )  # fmt: skip
-
-
-def safe_cell(value: Any) -> Any:
-    """Keep a text from being run as a formula: a leading ``= + - @`` gets a quote before it."""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
 
 
 def _rounded(value: float, places: int = 2) -> float | str:

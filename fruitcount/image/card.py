@@ -19,7 +19,7 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, tilt_of
 from fruitcount.types import FloatArray, Photo, Scale
 
-__all__ = ["CARD_SIDES_MM", "CardSettings", "card_side_mm", "find_card"]
+__all__ = ["CARD_SIDES_MM", "CardSettings", "card_side_mm", "find_card", "on_card"]
 
 # A card's number tells its printed side: ten numbers a size.
 CARD_SIDES_MM: dict[range, float] = {
@@ -113,6 +113,27 @@ def find_card(
         return Scale(flags=Flag.NO_SCALE)
     cards.sort(key=lambda card: -card.side_px)
     return _agree(cards, rules)
+
+
+def on_card(scale: Scale, x_px: FloatArray, y_px: FloatArray, *, grow: float) -> NDArray[np.bool_]:
+    """Which points lie on the card; none without a card.
+
+    Parameters
+    ----------
+    scale : Scale
+    x_px, y_px : float arrays, shape (N,)
+    grow : float
+        Times its size that the card's square is taken. 1.5 takes in the white edge. Larger
+        takes in more.
+    """
+    inside = np.zeros(len(x_px), dtype=bool)
+    if len(scale.corners_px) != 4:
+        return inside
+    middle = scale.corners_px.mean(axis=0)
+    outline = (middle + grow * (scale.corners_px - middle)).astype(np.float32)
+    for i, (x, y) in enumerate(zip(x_px, y_px, strict=True)):
+        inside[i] = cv2.pointPolygonTest(outline, (float(x), float(y)), False) >= 0
+    return inside
 
 
 def _detect(grey: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArray, int]]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.graph import MCP_Geometric
 
+from fruitcount.image.card import on_card
 from fruitcount.image.opencv import cv2
 from fruitcount.limb.centre import centred, resampled
 from fruitcount.limb.focus import edge_width_px
@@ -115,7 +116,10 @@ def find_shoots(
     most_px = scene.rules.max_blur_ratio * scene.blur_px(line_px) if paths else float("nan")
     for cells in paths:
         shoot = _shoot(scene, field.to_px(cells))
-        if shoot is None or _over_card(scene.scale, shoot.line_px):
+        if shoot is None:
+            continue
+        # A line over the card or its white edge follows what holds the card.
+        if on_card(scene.scale, *shoot.line_px.T, grow=1.4).any():
             continue
         if scene.blur_px(shoot.line_px) > most_px:
             continue
@@ -187,15 +191,6 @@ def _shoot(scene: _Scene, rough_px: FloatArray) -> Shoot | None:
         return None
     base_mm = base_px * mm
     return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_mm)
-
-
-def _over_card(scale: Scale, line_px: FloatArray) -> bool:
-    """Whether a line runs over the card or its white edge: then it follows what holds the card."""
-    if len(scale.corners_px) != 4:
-        return False
-    middle = scale.corners_px.mean(axis=0)
-    outline = (middle + 1.4 * (scale.corners_px - middle)).astype(np.float32)
-    return any(cv2.pointPolygonTest(outline, (float(x), float(y)), False) >= 0 for x, y in line_px)
 
 
 def _carries(scene: _Scene, line: FloatArray) -> NDArray[np.bool_]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,7 @@ from fruitcount.flags import Flag
 from fruitcount.plan.target import KeepTarget
 from fruitcount.plan.timing import Timing
 from fruitcount.reason import Reason
-from fruitcount.types import FloatArray
+from fruitcount.types import FloatArray, read_only
 
 __all__ = ["Cut", "Plan"]
 
@@ -48,12 +47,6 @@ class Cut:
     y_px: float
     fruit: tuple[int, ...]
     share_frac: float
-
-
-def _frozen(values: Any, dtype: Any) -> Any:
-    out = np.array(values, dtype=dtype)
-    out.setflags(write=False)
-    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,8 +115,8 @@ class Plan:
 
     def __post_init__(self) -> None:
         for name in ("keep_mask", "off_mask", "yellowing_mask"):
-            object.__setattr__(self, name, _frozen(getattr(self, name), np.bool_))
-        object.__setattr__(self, "worth", _frozen(self.worth, np.float64))
+            object.__setattr__(self, name, read_only(getattr(self, name), np.bool_))
+        object.__setattr__(self, "worth", read_only(self.worth, np.float64))
 
     @property
     def off_count(self) -> int:

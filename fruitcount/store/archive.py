@@ -21,6 +21,7 @@ from typing import Any
 from sqlalchemy import JSON, Column, Date, Table, Text, insert, select, text
 from sqlalchemy.orm import Session
 
+from fruitcount.cells import FORMULA_STARTS
 from fruitcount.errors import RecordError
 from fruitcount.image.location import without_location
 from fruitcount.store.base import Store, reading, writing
@@ -35,7 +36,7 @@ _LINES = "records.jsonl"
 _LATER = ("file_sha256",)
 _LARGEST_PHOTO = 512 * 1024 * 1024
 # a spreadsheet takes a text that starts like this for a formula
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
+_RISKY = (*FORMULA_STARTS, "'")
 
 
 def _tables() -> list[Table]:
