@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import date
 from functools import partial
-from typing import Any
 
 import screen_cache as cache
 import streamlit as st
 from screen_downloads import by_file, sheet_settings
 from screen_words import MONTHS, plain, species_titles, units
+from season_limbs import show_limbs
 
 from fruitcount.errors import FruitcountError
 from fruitcount.export.ical import calendar_text
@@ -25,8 +26,11 @@ from fruitcount.store.orchard import (
     season_history,
     tree_id_of,
 )
+from fruitcount.units import KG_PER_LB
 
-__all__ = ["show"]
+__all__ = ["history_table", "show"]
+
+G_PER_OZ = KG_PER_LB * 1000 / 16
 
 _SIGNS = {
     "late": "❗ late",
@@ -62,7 +66,7 @@ def show() -> None:
     show_queue(lines, year)
     show_totals(lines)
     show_files(lines, trees, year)
-    show_tree(trees, year)
+    show_tree([line.tree for line in lines], year)
 
 
 def show_files(lines: list[QueueLine], trees: list[OrchardTree], year: int) -> None:
@@ -155,54 +159,95 @@ def keep(tree: OrchardTree, year: int) -> None:
 
 
 def show_totals(lines: list[QueueLine]) -> None:
-    """How far the season is."""
-    done = sum(line.state == "done" for line in lines)
-    left = sum(line.state in ("leave it", "not thinned") for line in lines)
-    once = sum(line.state.startswith("second pass") for line in lines)
-    with st.container(horizontal=True, gap="large"):
-        st.metric("Trees", len(lines), width="content")
-        st.metric("Done", done, width="content")
-        st.metric("First pass only", once, width="content")
-        st.metric("Left", left, width="content")
+    """How far the season is, in one line."""
+    counts = {
+        "done": sum(line.state == "done" for line in lines),
+        "after the first pass": sum(line.state.startswith("second pass") for line in lines),
+        "left alone": sum(line.state in ("leave it", "not thinned") for line in lines),
+    }
+    told = ", ".join(f"**{n}** {words}" for words, n in counts.items())
+    trees = "tree" if len(lines) == 1 else "trees"
+    st.markdown(f"**{len(lines)}** {trees} in all: {told}.")
 
 
 def show_tree(trees: list[OrchardTree], year: int) -> None:
-    """Details and past seasons of one tree."""
+    """Details and past seasons of one tree, and of each of its limbs.
+
+    Parameters
+    ----------
+    trees : list of OrchardTree
+        In the order to offer them; the one named in the address comes first.
+    year : int
+    """
     st.subheader("One tree")
-    name = st.selectbox("Tree", [tree.name for tree in trees])
+    names = [tree.name for tree in trees]
+    asked = st.query_params.get("tree", "")
+    name = st.selectbox("Tree", names, index=names.index(asked) if asked in names else 0)
     tree = next(t for t in trees if t.name == name)
-    with st.expander("Change it"):
-        change_tree(tree, year)
     tree_id = tree_id_of(cache.records().store, name)
     if tree_id is None:
         return
-    with st.form(f"facts{name}{year}"):
-        st.write(f"Counts and harvest of {year}")
-        left, right = st.columns(2)
-        facts = SeasonFacts(
-            year,
-            fruit_before_n=left.number_input("Fruit before thinning", 0.0, value=None),
-            fruit_after_n=right.number_input("Fruit after thinning", 0.0, value=None),
-            harvest_kg=left.number_input("Harvest, kg", 0.0, value=None),
-            fruit_g=right.number_input("One ripe fruit, g", 0.0, value=None),
-        )
-        if st.form_submit_button("Keep", width="stretch"):
-            save_season_facts(cache.records().store, tree_id, facts=facts)
-    past = [asdict(fact) for fact in season_history(cache.records().store, tree_id)]
-    if past:
-        st.dataframe(past, hide_index=True, column_config=_HEADINGS)
+    show_history(tree_id)
+    with st.expander(f"Write down counts and harvest of {year}"):
+        facts_form(name, tree_id, year)
+    with st.expander("Change the tree"):
+        change_tree(tree, year)
+    show_limbs(tree, tree_id)
+
+
+def show_history(tree_id: int) -> None:
+    """The tree's seasons, newest first."""
+    past = season_history(cache.records().store, tree_id)
+    told = [f for f in past if any(v not in (None, "", f.year) for v in asdict(f).values())]
+    if told:
+        st.markdown(history_table(told, us=units() == "us"))
     else:
-        st.caption("No counts kept for this tree yet.")
+        st.caption("No counts or harvest written down for this tree yet.")
 
 
-_HEADINGS: dict[str, Any] = {
-    "year": st.column_config.NumberColumn("Year", format="%d"),
-    "fruit_before_n": "Fruit before",
-    "fruit_after_n": "Fruit after",
-    "harvest_kg": "Harvest, kg",
-    "fruit_g": "One fruit, g",
-    "note": "Note",
-}
+def history_table(seasons: Sequence[SeasonFacts], *, us: bool) -> str:
+    """Seasons as a Markdown table, newest first."""
+    kg, g = ("lb", "oz") if us else ("kg", "g")
+    lines = [
+        f"| Season | Before | After | Harvest, {kg} | One fruit, {g} |",
+        "|:--" + "|--:" * 4 + "|",
+    ]
+    for s in sorted(seasons, key=lambda s: -s.year):
+        cells = (
+            _number(s.fruit_before_n), _number(s.fruit_after_n),
+            _number(s.harvest_kg, KG_PER_LB if us else 1.0, 1),
+            _number(s.fruit_g, G_PER_OZ if us else 1.0, 1 if us else 0),
+        )  # fmt: skip
+        lines.append(f"| {s.year} | {' | '.join(cells)} |")
+    notes = [f"{s.year}: {plain(s.note)}" for s in seasons if s.note]
+    return "\n".join(lines) + "".join(f"\n\n{note}" for note in notes)
+
+
+def _number(value: float | None, unit: float = 1.0, digits: int = 0) -> str:
+    return "–" if value is None else f"{value / unit:.{digits}f}"
+
+
+def facts_form(name: str, tree_id: int, year: int) -> None:
+    """Counts and harvest of one season, typed by hand; what is left empty stays as it was."""
+    us = units() == "us"
+    with st.form(f"facts{name}{year}{us}", border=False, clear_on_submit=True):
+        left, right = st.columns(2)
+        before = left.number_input("Fruit before thinning", 0.0, value=None, step=1.0)
+        after = right.number_input("Fruit after thinning", 0.0, value=None, step=1.0)
+        left, right = st.columns(2)
+        harvest = left.number_input(f"Harvest, {'lb' if us else 'kg'}", 0.0, value=None)
+        one = right.number_input(f"One ripe fruit, {'oz' if us else 'g'}", 0.0, value=None)
+        if not st.form_submit_button("Keep", width="stretch"):
+            return
+    facts = SeasonFacts(
+        year,
+        fruit_before_n=before,
+        fruit_after_n=after,
+        harvest_kg=None if harvest is None else harvest * (KG_PER_LB if us else 1.0),
+        fruit_g=None if one is None else one * (G_PER_OZ if us else 1.0),
+    )
+    save_season_facts(cache.records().store, tree_id, facts=facts)
+    st.rerun()
 
 
 def change_tree(tree: OrchardTree, year: int) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -56,6 +57,8 @@ class PhotoLine:
     saved_at : str
     inputs, numbers : dict
         Of the last result; empty before the first.
+    taken_on : date
+        Day that the camera told, else the day it was kept here.
     """
 
     key: str
@@ -68,6 +71,7 @@ class PhotoLine:
     saved_at: str
     inputs: dict[str, Any]
     numbers: dict[str, Any]
+    taken_on: date
 
 
 class Records:
@@ -182,6 +186,7 @@ class Records:
     def photos(self, tree_id: int | None = None) -> list[PhotoLine]:
         """Every photo (of one tree), newest first."""
         last = select(DecisionRow.photo_id, DecisionRow.id).order_by(DecisionRow.id)
+        taken = select(SeenRow.photo_id, SeenRow.body["photo"]["taken_at"].as_string())
         query = select(PhotoRow).order_by(PhotoRow.id.desc())
         if tree_id is not None:
             query = query.where(PhotoRow.tree_id == tree_id)
@@ -190,7 +195,11 @@ class Records:
             wanted = db.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest.values())))
             results = {row.photo_id: row for row in wanted}
             limbs = {row[0]: row[1] for row in db.execute(select(LimbRow.id, LimbRow.name))}
-            return [_line(row, results.get(row.id), limbs) for row in db.scalars(query)]
+            days = {row[0]: row[1] for row in db.execute(taken)}
+            return [
+                _line(row, results.get(row.id), limbs.get(row.limb_id or 0, ""), days.get(row.id))
+                for row in db.scalars(query)
+            ]
 
     def trees(self) -> dict[str, int]:
         """Numbers of the trees by name."""
@@ -241,18 +250,19 @@ def _row(number: int, event: Event) -> EditRow:
     return EditRow(photo_id=number, revision=event.revision, kind=kind, body=[body])
 
 
-def _line(row: PhotoRow, result: DecisionRow | None, limbs: Mapping[int, str]) -> PhotoLine:
+def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | None) -> PhotoLine:
     return PhotoLine(
         row.sha256,
         row.file_name,
         row.tree_id,
         row.limb_id,
-        limbs.get(row.limb_id or 0, ""),
+        limb,
         row.side,
         row.moment,
         row.saved_at,
         dict(result.inputs) if result else {},
         dict(result.body) if result else {},
+        date.fromisoformat((taken_at or row.saved_at)[:10]),
     )
 
 

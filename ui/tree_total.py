@@ -62,6 +62,8 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
                     line.inputs.get("base_diameter_mm") or line.numbers.get("base_diameter_mm")
                 ),
                 "length_mm": _finite(line.numbers.get("length_mm")),
+                "keep_n": line.numbers.get("keep_count") if told else None,
+                "on": line.taken_on,
             }
         )
     return rows

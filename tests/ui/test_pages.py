@@ -142,3 +142,19 @@ def test_a_photo_is_put_on_a_limb_of_its_tree(data):
     assert not app.exception
     assert "limb low, front, before" in _words(app)
     assert any(b.label == "Count 1 that wait" for b in app.button)
+
+
+def test_each_limb_has_its_history_before_and_after(data):
+    records = open_records(data)
+    tree_id = save_tree(records.store, OrchardTree("Gate"), year=date.today().year)
+    for n, keep, moment in ((20, 8, "before"), (12, 8, "after")):
+        key = keep_counted(data, n, (800, 600))
+        records.put_in_tree(key, tree_id)
+        records.put_on_limb(key, "low", "", moment)
+        records.keep_result(key, 0, {}, {"crop_count": n, "keep_count": keep, "verdict": "thin"})
+    app = _page("season").run()
+    assert not app.exception
+    words = _words(app)
+    assert "**Limb low**" in words
+    assert re.search(r"\| \*\*20\*\* \(.*\) \| \*\*8\*\* \| \*\*12\*\*", words)
+    assert "8 off, 4 still to take off" in words
