@@ -19,7 +19,7 @@ from tree_total import show_total
 from fruitcount.batch.run import Progress
 from fruitcount.errors import FruitcountError
 from fruitcount.season import OrchardTree
-from fruitcount.season.orchard import name_order
+from fruitcount.season.orchard import name_order, season_year
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
 __all__ = ["show"]
@@ -49,12 +49,25 @@ def show() -> None:
     if not lines:
         st.info("No photos of this tree yet. A limb beside a scale card makes a good one.")
         return
+    lines = of_season(lines, name)
     left = {line.key: line.name or "photo" for line in lines if not line.numbers}
     spot = st.empty()
     if left and spot.button(f"Count {len(left)} that wait", width="stretch", type="primary"):
         count(left, tree_id, spot)
     show_photos(lines)
     show_total(lines, name)
+
+
+def of_season(lines: list[PhotoLine], name: str) -> list[PhotoLine]:
+    """The photos of one season: the newest, or the one chosen where there are several."""
+    trees = load_trees(cache.records().store, year=date.today().year)
+    southern = any(tree.southern for tree in trees if tree.name == name)
+    years = {line.key: season_year(line.taken_on, southern=southern) for line in lines}
+    known = sorted(set(years.values()), reverse=True)
+    year = known[0]
+    if len(known) > 1:
+        year = st.segmented_control("Season", known, default=year, key=f"year{name}") or year
+    return [line for line in lines if years[line.key] == year]
 
 
 def choose_tree() -> str:

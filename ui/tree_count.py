@@ -25,7 +25,7 @@ from fruitcount.batch.run import Progress, run_batch
 from fruitcount.errors import FruitcountError
 from fruitcount.seen_record import seen_from_dict
 
-__all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name"]
+__all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name", "workers_for"]
 
 _PATTERNS = [
     pattern.replace("_", sep)
@@ -35,6 +35,7 @@ _PATTERNS = [
 ]  # fmt: skip
 # Starting worker processes takes a few seconds: for a few photos it is not worth it. Our choice.
 _FEW = 3
+_MANY = 8
 
 
 def told_by_name(name: str) -> Place:
@@ -49,11 +50,16 @@ def told_by_name(name: str) -> Place:
 def keep_photos(photos: Iterable[tuple[str, bytes | FruitcountError]], tree_id: int) -> list[str]:
     """Keep photos in the records; what is wrong with the others, in words."""
     records, bad = cache.records(), []
+    here = {line.key: line.name for line in records.photos(tree_id)}
     for name, data in photos:
         if isinstance(data, FruitcountError):
             bad.append(str(data))
             continue
         key = records.add_photo(data, name)
+        if key in here:
+            bad.append(f"{name} is here already, as {here[key]}: it is counted once.")
+            continue
+        here[key] = name
         records.put_in_tree(key, tree_id)
         place = told_by_name(name)
         if place.limb:
@@ -126,7 +132,7 @@ def count_kept(
     tell : callable
         Told after each photo how far it is.
     workers : int, optional
-        Processes; by default one less than there are cores, at most 4.
+        Processes; by default :func:`workers_for`.
 
     Returns
     -------
@@ -137,15 +143,23 @@ def count_kept(
     paths = {key: records.path(key) for key in photos}
     hashes = {file_hash(path): key for key, path in paths.items()}
     keeper = _Keeper(hashes, photos)
-    few = len(photos) <= _FEW
     how = BatchSettings(
-        engine="serial" if few else "processes",
-        workers=workers or max(1, min(4, (os.cpu_count() or 2) - 1)),
+        engine="serial" if len(photos) <= _FEW else "processes",
+        workers=workers or workers_for(len(photos)),
     )
     files: list[str | Path] = list(paths.values())
     run_batch(files, partial(count_photo, with_seen=True), ledger=keeper, settings=how,
               progress=tell)  # fmt: skip
     return keeper.bad
+
+
+def workers_for(photos_n: int) -> int:
+    """Processes for that many photos: for many, all cores; for few, one is left to the screen.
+
+    At most 4 (our choice): each holds the net and a decoded photo, about 0.7 GB.
+    """
+    cores = os.cpu_count() or 2
+    return max(1, min(4, cores if photos_n >= _MANY else cores - 1))
 
 
 def progress_words(now: Progress) -> str:

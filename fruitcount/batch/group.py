@@ -84,14 +84,20 @@ def group_limbs(
 
 
 def _copies(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
-    """File of each copy, to the file it is a copy of."""
-    first = same_looks([str(r.get("look") or "") for r in rows])
+    """File of each copy, to the file it is a copy of.
+
+    Only photos of one moment are compared by looks: from the same stand, a limb looks nearly the
+    same after thinning.
+    """
     out = {}
-    for i, row in enumerate(rows):
-        if row.get("same_as"):
-            out[str(row["file"])] = str(row["same_as"])
-        elif first[i] != i:
-            out[str(row["file"])] = str(rows[first[i]]["file"])
+    for moment in dict.fromkeys(str(r.get("moment") or "") for r in rows):
+        part = [r for r in rows if str(r.get("moment") or "") == moment]
+        first = same_looks([str(r.get("look") or "") for r in part])
+        for i, row in enumerate(part):
+            if row.get("same_as"):
+                out[str(row["file"])] = str(row["same_as"])
+            elif first[i] != i:
+                out[str(row["file"])] = str(part[first[i]]["file"])
     return out
 
 

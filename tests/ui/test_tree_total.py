@@ -1,0 +1,89 @@
+"""The tree page's own sums: photos that belong together, workers, trunk and age."""
+
+from __future__ import annotations
+
+import os
+from datetime import date
+
+import cv2
+import numpy as np
+import pytest
+from conftest import keep_counted
+from screen_launch import DATA_VARIABLE
+from screen_store import open_records
+from streamlit.testing.v1 import AppTest
+from tree_count import workers_for
+from tree_total import noticed
+
+from fruitcount.batch.alike import look_hash
+from fruitcount.season import OrchardTree
+from fruitcount.store.orchard import load_trees, save_tree
+
+
+def picture(seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return cv2.resize(rng.integers(0, 255, (30, 40, 3), dtype=np.uint8), (320, 240))
+
+
+def row(file: str, looks: np.ndarray, **more):
+    usual = {"tree": "t", "limb": "", "side": "", "moment": "", "ok": True, "count_n": 20}
+    return {"file": file, "look": look_hash(looks)} | usual | more
+
+
+def test_a_copy_saved_again_is_noticed_and_a_limb_after_thinning_is_not_one():
+    small = cv2.resize(picture(1), (200, 150))
+    words = noticed([row("a", picture(1)), row("b", small), row("c", picture(2))])
+    assert words == ["b looks the same as a: counted once."]
+    same_stand = [
+        row("a", picture(1), limb="1", moment="before"),
+        row("b", picture(1), limb="1", moment="after", count_n=9),
+    ]
+    assert noticed(same_stand) == ["Limb 1 was photographed before and after: compared below."]
+
+
+def test_two_sides_of_a_limb_are_noticed():
+    rows = [
+        row("a", picture(1), limb="1", side="front"),
+        row("b", picture(2), limb="1", side="back"),
+    ]
+    (words,) = noticed(rows)
+    assert "on 2 photos" in words
+    assert "better of front and back" in words
+
+
+def test_many_photos_use_every_core_and_few_leave_one(monkeypatch):
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    assert (workers_for(4), workers_for(30)) == (1, 2)
+    monkeypatch.setattr(os, "cpu_count", lambda: 32)
+    assert workers_for(30) == 4
+
+
+@pytest.fixture
+def tree_page(tmp_path, monkeypatch):
+    monkeypatch.setenv(DATA_VARIABLE, str(tmp_path))
+    records = open_records(tmp_path)
+    year = date.today().year
+    tree = OrchardTree("Gate", species="peach", ripening_month=7)
+    tree_id = save_tree(records.store, tree, year=year)
+    key = keep_counted(tmp_path, 20, (800, 600))
+    records.put_in_tree(key, tree_id)
+    told = {"crop_count": 2000, "keep_count": 300, "verdict": "thin", "base_diameter_mm": 30.0}
+    records.keep_result(key, 0, {"species": "peach"}, told)
+    app = AppTest.from_string("import page_tree\npage_tree.show()\n", default_timeout=60)
+    app.query_params["tree"] = "Gate"
+    return app.run(), records, year
+
+
+def test_trunk_and_age_lead_to_the_published_target_and_are_kept(tree_page):
+    """Mid-season peach of 5 years and more: fruit per cm of trunk as van den Ende (2012) gives."""
+    app, records, year = tree_page
+    assert not app.exception
+    boxes = {n.label: n for n in app.number_input}
+    boxes["Trunk, measured around, cm"].set_value(40.0).run()
+    assert any("Tell its age too" in c.value for c in app.caption)
+    next(n for n in app.number_input if "planted" in n.label).set_value(8).run()
+    assert not app.exception
+    words = "\n".join(m.value for m in app.markdown)
+    assert "van den Ende" in words
+    (tree,) = load_trees(records.store, year=year)
+    assert (tree.trunk_circumference_mm, tree.planted_year) == (400.0, year - 8)
