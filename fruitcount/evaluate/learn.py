@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,12 +25,22 @@ from fruitcount.evaluate.tuning import (
     features,
     shipped_tuning,
     tuned_scores,
+    tuning_record,
     tuning_sentence,
 )
 from fruitcount.limb import place_fruitlets
 from fruitcount.types import FloatArray, Fruitlets, Seen
 
-__all__ = ["LearnSettings", "Lesson", "Proposal", "lesson_from", "propose", "retuned"]
+__all__ = [
+    "LearnSettings",
+    "Lesson",
+    "Proposal",
+    "lesson_from",
+    "lesson_on_limb",
+    "propose",
+    "retuned",
+    "tuned_on_limb",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +72,7 @@ class LearnSettings:
     Attributes
     ----------
     shipped_threshold : float
+        Of the source that found the marks: ``fruitcount.detect.settings.SHIPPED_THRESHOLD``.
     prior_strength : float
         How strongly weights are held to "no change". Larger learns less from the same photos.
         4 lets about 100 marks move a weight visibly (chosen on drawn scenes).
@@ -110,14 +122,24 @@ class Proposal:
         if self.photos_n < 2:
             return "Correct at least two photos of this tree to learn from them."
         figures = (
-            f"On {self.photos_n} corrected photos, each judged by the others: F1 "
-            f"{self.before.f1:.2f} before, {self.after.f1:.2f} after; false marks "
-            f"{self.before.false_n} to {self.after.false_n}, missed {self.before.missed_n} to "
-            f"{self.after.missed_n}."
+            f"On {self.photos_n} corrected photos, each judged by what the others teach: agreement "
+            f"with you {self.before.f1:.0%} before, {self.after.f1:.0%} after; wrong marks "
+            f"{self.before.false_n} to {self.after.false_n}, missed fruit {self.before.missed_n} "
+            f"to {self.after.missed_n}."
         )
         if not self.worthwhile:
             return f"{figures} Not enough gain: the settings stay as they are."
         return f"{figures} {tuning_sentence(self.tuning, self.shipped.threshold)}"
+
+    def record(self) -> dict[str, Any]:
+        """The tuning with the figures it was offered on, as plain values to keep with a tree."""
+        sides = {"before": self.before, "after": self.after}
+        return {
+            "tuning": tuning_record(self.tuning),
+            "shipped_threshold": self.shipped.threshold,
+            "photos_n": self.photos_n,
+            **{name: [t.hits_n, t.false_n, t.missed_n] for name, t in sides.items()},
+        }
 
     def accept(self) -> Tuning:
         """The user says yes: the tuning to use on the rest of the folder."""
@@ -155,6 +177,64 @@ def lesson_from(automatic: Seen, corrected: Seen, marks: Fruitlets | None = None
             free[int(reach.argmin())] = False
             is_fruit[i] = True
     return Lesson(corrected.name, found, is_fruit, int(free.sum()))
+
+
+def lesson_on_limb(automatic: Seen, corrected: Seen, marks: Fruitlets) -> Lesson:
+    """The same, from marks on the photographed limb only.
+
+    Who corrects a limb does not look at fruit elsewhere: marks off the limb teach nothing, and
+    neither do those that the user named as being on another limb.
+
+    Parameters
+    ----------
+    automatic, corrected : Seen
+        Of one photo.
+    marks : Fruitlets
+        The detector's marks with a low threshold, from
+        :func:`fruitcount.evaluate.predictors.low_marks`.
+    """
+    here = _on_limb(corrected, marks)
+    known = corrected.fruitlets
+    off = known.take(known.on_limb == 0)
+    for x, y, r in zip(off.x_px, off.y_px, off.r_px, strict=True):
+        here = here.take(np.hypot(here.x_px - x, here.y_px - y) >= MATCH_RADII * r)
+    mine = replace(corrected, fruitlets=known.take(known.on_limb != 0))
+    return lesson_from(automatic, mine, here)
+
+
+def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) -> Fruitlets:
+    """Marks on the limb under a tuning, their scores moved so that usual limits still hold.
+
+    Parameters
+    ----------
+    seen : Seen
+        Its limb and scale say which marks are on the limb.
+    marks : Fruitlets
+        With a low threshold.
+    tuning : Tuning
+    shipped : float
+        The shipped threshold. Log-odds are shifted so that the tuning's threshold falls on it:
+        a mark that just stays is as doubtful as one that just stayed before.
+
+    Returns
+    -------
+    Fruitlets
+        Only those at or above the threshold.
+    """
+    kept = apply_tuning(_on_limb(seen, marks), tuning)
+    shift = _log_odds(np.array([shipped])) - _log_odds(np.array([tuning.threshold]))
+    odds = _log_odds(kept.score) + shift
+    return kept.with_columns(score=1 / (1 + np.exp(-odds)))
+
+
+def _log_odds(share: FloatArray) -> FloatArray:
+    inside = np.clip(share, 1e-4, 1 - 1e-4)
+    return np.asarray(np.log(inside / (1 - inside)))
+
+
+def _on_limb(seen: Seen, marks: Fruitlets) -> Fruitlets:
+    placed = place_fruitlets(marks, seen.limb, seen.scale)
+    return placed.take(placed.on_limb != 0)
 
 
 def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) -> Proposal:

@@ -50,6 +50,7 @@ from fruitcount.store.sheets import (
     save_seen,
     undo,
 )
+from fruitcount.store.tuning import StoredTuning, end_tuning, load_tuning, save_tuning
 from fruitcount.store.upkeep import backup, find_damage
 
 __all__ = [
@@ -60,6 +61,7 @@ __all__ = [
     "Store",
     "StoreLedger",
     "StoredLimb",
+    "StoredTuning",
     "append_edits",
     "backup",
     "data_folder",
@@ -67,12 +69,14 @@ __all__ = [
     "delete_photo",
     "delete_tree",
     "delete_unused_files",
+    "end_tuning",
     "find_damage",
     "list_photos",
     "load_hand_counts",
     "load_limbs",
     "load_sheet",
     "load_trees",
+    "load_tuning",
     "marks_from_coco",
     "open_records",
     "open_store",
@@ -88,6 +92,7 @@ __all__ = [
     "save_season_facts",
     "save_seen",
     "save_tree",
+    "save_tuning",
     "season_history",
     "seen_from_dict",
     "seen_to_dict",

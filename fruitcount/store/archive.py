@@ -13,6 +13,7 @@ import json
 import os
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from datetime import date
 from pathlib import Path
@@ -34,6 +35,7 @@ __all__ = ["read_archive", "read_csv_folder", "write_archive", "write_csv_folder
 _LINES = "records.jsonl"
 # columns that came after the first CSV files were written: they may be missing there
 _LATER = ("file_sha256",)
+_LATER_TABLES = ("tuning",)
 _LARGEST_PHOTO = 512 * 1024 * 1024
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")
@@ -174,7 +176,7 @@ def read_archive(store: Store, path: str | Path, *, keep_location: bool = False)
             return count
     except RecordError:
         raise
-    except (zipfile.BadZipFile, KeyError, OSError, UnicodeDecodeError) as error:
+    except (zipfile.BadZipFile, zlib.error, KeyError, OSError, ValueError, RuntimeError) as error:
         raise RecordError(f"{name}: the archive is damaged: {error}") from error
 
 
@@ -211,7 +213,7 @@ def _read_lines(session: Session, lines: Iterable[str], name: str) -> int:
                 version = _header(item, where)
                 continue
             table, row = tables[item["table"]], item["row"]
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise RecordError(f"{where}: cannot be read: {error}") from error
         session.execute(insert(table), _decode(table, row, where, older=version < LATEST))
         count += 1
@@ -303,9 +305,14 @@ def read_csv_folder(store: Store, folder: str | Path) -> int:
         for table in _tables():
             path = Path(folder) / f"{table.name}.csv"
             if not path.is_file():
+                if table.name in _LATER_TABLES:
+                    continue
                 raise RecordError(f"{path}: missing")
-            with path.open(newline="", encoding="utf-8") as stream:
-                count += _read_csv(session, table, csv.reader(stream), str(path))
+            try:
+                with path.open(newline="", encoding="utf-8") as stream:
+                    count += _read_csv(session, table, csv.reader(stream), str(path))
+            except (OSError, UnicodeDecodeError, csv.Error) as error:
+                raise RecordError(f"{path}: cannot be read: {error}") from error
         _set_counters(session)
     return count
 
@@ -323,7 +330,7 @@ def _read_csv(session: Session, table: Table, lines: Iterable[list[str]], name: 
             raise RecordError(f"{name}, line {number}: {len(cells)} cells, not {len(columns)}")
         try:
             row = {c.name: _value(c, cell) for c, cell in zip(columns, cells, strict=True)}
-        except (ValueError, KeyError) as error:
+        except (ValueError, KeyError, RecursionError) as error:
             raise RecordError(f"{name}, line {number}: cannot be read: {error}") from error
         session.execute(insert(table), row)
         count += 1

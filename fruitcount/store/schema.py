@@ -29,8 +29,12 @@ def _file_hashes(conn: Connection) -> None:
     conn.execute(text("ALTER TABLE photo ADD COLUMN file_sha256 TEXT NOT NULL DEFAULT ''"))
 
 
+def _tunings(conn: Connection) -> None:
+    Base.metadata.tables["tuning"].create(conn)
+
+
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
-STEPS: dict[int, Step] = {2: _hand_counts, 3: _file_hashes}
+STEPS: dict[int, Step] = {2: _hand_counts, 3: _file_hashes, 4: _tunings}
 LATEST = max(STEPS, default=FIRST)
 
 

@@ -25,6 +25,7 @@ __all__ = [
     "SeasonRow",
     "SeenRow",
     "TreeRow",
+    "TuningRow",
     "now_text",
 ]
 
@@ -179,3 +180,14 @@ class BatchRow(Base):
     sha256: Mapped[str]
     body: Mapped[dict[str, Any]]
     made_at: Mapped[str] = mapped_column(default=now_text)
+
+
+class TuningRow(Base):
+    """What a tree's corrections taught, accepted by the user; rows stay when it is taken back."""
+
+    __tablename__ = "tuning"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
+    body: Mapped[dict[str, Any]]
+    accepted_at: Mapped[str] = mapped_column(default=now_text)
+    ended_at: Mapped[str] = mapped_column(default="")

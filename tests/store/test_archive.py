@@ -85,6 +85,14 @@ def test_csv_round_trip(filled, tmp_path):
     target.close()
 
 
+def test_an_older_csv_folder_has_no_tunings(filled, tmp_path):
+    write_csv_folder(filled, tmp_path / "csv")
+    (tmp_path / "csv" / "tuning.csv").unlink()
+    target = open_store(tmp_path / "new.db", photos_folder=filled.photos_folder)
+    assert read_csv_folder(target, tmp_path / "csv") > 6
+    target.close()
+
+
 def test_an_older_archive_is_read(filled, tmp_path):
     """Version 1 had no hand counts; a column that came later gets its usual value."""
 

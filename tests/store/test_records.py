@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlalchemy import select
 from store_facts import TREE
 
 from fruitcount.errors import BadInputError, RecordError
@@ -20,11 +21,13 @@ from fruitcount.store import (
     delete_photo,
     delete_tree,
     delete_unused_files,
+    end_tuning,
     find_damage,
     list_photos,
     load_limbs,
     load_sheet,
     load_trees,
+    load_tuning,
     open_store,
     photo_bytes,
     photo_file,
@@ -35,12 +38,15 @@ from fruitcount.store import (
     save_season_facts,
     save_seen,
     save_tree,
+    save_tuning,
     season_history,
     seen_from_dict,
     seen_to_dict,
     tree_id_of,
     undo,
 )
+from fruitcount.store.base import reading
+from fruitcount.store.tables import TuningRow
 from fruitcount.types import CIRCLE_COLUMNS
 
 
@@ -273,3 +279,20 @@ def test_any_edit_comes_back_as_it_was(tmp_path_factory, edit):
     append_edits(store, number, base_revision=0, edits=[edit])
     assert load_sheet(store, number).edits == (edit,)
     store.close()
+
+
+def test_a_trees_tuning_is_in_force_until_it_ends_and_stays_in_the_records(store):
+    tree = save_tree(store, TREE, year=2026)
+    assert load_tuning(store, tree) is None
+    save_tuning(store, tree, {"photos_n": 2})
+    second = save_tuning(store, tree, {"photos_n": 3})
+    now = load_tuning(store, tree)
+    assert (now.tuning_id, now.body) == (second, {"photos_n": 3})
+    end_tuning(store, tree)
+    assert load_tuning(store, tree) is None
+    with reading(store) as session:
+        rows = list(session.scalars(select(TuningRow).order_by(TuningRow.id)))
+    assert [r.body["photos_n"] for r in rows] == [2, 3]
+    assert all(r.ended_at for r in rows)
+    with pytest.raises(RecordError, match="no tree"):
+        save_tuning(store, 99, {})
