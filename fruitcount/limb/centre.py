@@ -44,6 +44,10 @@ class Band:
     support: FloatArray
     half_px: float
 
+    def reversed(self) -> Band:
+        """The same band from its other end."""
+        return Band(self.line_px[::-1], self.support[::-1], self.half_px)
+
 
 def resampled(line_px: FloatArray, count: int) -> FloatArray:
     """The line at ``count`` evenly spaced places."""

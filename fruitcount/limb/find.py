@@ -15,6 +15,7 @@ from fruitcount.limb.marks import drawn_line, marked_point, pinned
 from fruitcount.limb.result import LimbSettings, base_last, made_limb
 from fruitcount.limb.route import carried_on, cost_of, route_between, route_from, search_route
 from fruitcount.limb.shoots import find_shoots
+from fruitcount.limb.tip import Hidden, ended
 from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
 from fruitcount.limb.wood import Field, make_field
 from fruitcount.lines import along_line
@@ -89,15 +90,17 @@ def find_limb(
         if float(np.mean(band.support > 0.25)) < rules.least_support_frac:
             return Limb(flags=Flag.LIMB_NOT_FOUND)
     joint = cut_at_joints(maps, band) if base is None and tip is None else Jointed(band)
-    band = joint.band
+    band, stops = joint.band, (base is not None or joint.at_start, tip is not None or joint.at_end)
+    if base is None and tip is None:
+        band, stops = _ends_again(scene, band, stops)
     line = pinned(band.line_px, base, tip)
     if along_line(line)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
     line = extended(
         line,
         photo.rgb.shape[:2],
-        at_start=base is None and not joint.at_start,
-        at_end=tip is None and not joint.at_end,
+        at_start=not stops[0],
+        at_end=not stops[1],
     )
     if joint.at_end and not joint.at_start:  # a limb begins at the branch that bears it
         line = line[::-1]
@@ -148,6 +151,21 @@ def _rough(
     if found is None or len(found.cells) < 4:
         return None
     return field.to_px(carried_on(field, found).cells), found.rival_frac
+
+
+def _ends_again(
+    scene: _Scene, band: Band, stops: tuple[bool, bool]
+) -> tuple[Band, tuple[bool, bool]]:
+    """Look finely for the ends that are free; also which ends are now known to stop."""
+    hidden = Hidden(*_discs(scene.fruitlets))
+    at_start, at_end = stops
+    if not at_end:
+        found = ended(scene.photo, scene.maps, band, hidden)
+        band, at_end = found.band, found.seen
+    if not at_start:
+        found = ended(scene.photo, scene.maps, band.reversed(), hidden)
+        band, at_start = found.band.reversed(), found.seen
+    return band, (at_start, at_end)
 
 
 def _finished(

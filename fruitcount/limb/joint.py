@@ -1,7 +1,9 @@
 """Where the limb leaves the branch or trunk that bears it.
 
-A search for the longest woody path runs on across the parent to its far side. Across the path the
-wood is then suddenly several times as wide; the limb begins where that stops, at its collar.
+A search for the longest woody path runs on into the parent, across it or along it. The parent is
+known by its side: a straight border, square to the limb or aslant, with wood behind it and none
+before it, on both sides of the limb. The limb begins where its own straight line meets that
+border: at its collar.
 """
 
 from __future__ import annotations
@@ -13,17 +15,26 @@ from numpy.typing import NDArray
 
 from fruitcount.image.edges import sample_grid
 from fruitcount.limb.centre import Band, normals
-from fruitcount.lines import along_line
+from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps
 
 __all__ = ["Jointed", "cut_at_joints"]
 
-# A limb may be twice as thick at its base as in its middle; of sixteen drawn parents the wood was
-# 2.4 to 17 times as wide as the limb's middle, of their limbs up to 2.2 times.
-_PARENT_RATIO = 2.5
+# Share of both sides' wood behind the border minus wood before it. 1 is a clean border.
+_LEAST_SCORE = 0.5
 _REACH_WIDTHS = 6.0
 # Only the outer parts of a path can be a parent; wide wood farther in is a fork or a cluster.
 _OUTER_FRAC = 0.25
+# The parent may leave the limb at any angle from here to square.
+_LEAST_TURN_DEG = 35.0
+_TURNS = 13
+# In half widths of the limb: how far along the border, behind it and before it wood is looked at,
+# and how much beside the limb is left out (its swollen collar).
+_ALONG, _BEHIND, _BEFORE, _COLLAR = 6.0, 1.7, 2.0, 1.8
+# The limb's direction is fitted from one to this many half widths past the collar.
+_FIT = 12.0
+# A leaf or fruit may hide the last bit before the collar: up to this many widths.
+_HIDDEN = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +59,7 @@ class Jointed:
 
 
 def cut_at_joints(maps: Maps | None, band: Band) -> Jointed:
-    """Cut off what runs across a parent branch at either end.
+    """Cut off what runs into a parent branch at either end.
 
     Parameters
     ----------
@@ -60,7 +71,8 @@ def cut_at_joints(maps: Maps | None, band: Band) -> Jointed:
     Returns
     -------
     Jointed
-        The band itself where no parent is seen.
+        The band itself where no parent is seen. Else its line starts (or ends) at the collar:
+        where the limb's middle line, straight over the last few widths, meets the parent's side.
     """
     count = len(band.line_px)
     if maps is None or count < 20 or not np.isfinite(maps.wood).any():
@@ -71,24 +83,134 @@ def cut_at_joints(maps: Maps | None, band: Band) -> Jointed:
     if len(middle) < 5:
         return Jointed(band)
     usual = float(np.median(middle))
-    step = float(along_line(band.line_px)[-1]) / (count - 1)
-    least = max(2, int(np.ceil(0.6 * usual / step)))
-    wide = across > _PARENT_RATIO * usual
-    first = _inner_end(wide, least)
-    last = count - _inner_end(wide[::-1], least)
-    kept = replace(band, line_px=band.line_px[first:last], support=band.support[first:last])
-    return Jointed(kept, first > 0, last < count)
+    first = _collar(maps, band.line_px, across, usual)
+    last = _collar(maps, band.line_px[::-1], across[::-1], usual)
+    if first is not None and last is not None:  # a limb is borne at one end
+        first, last = (first, None) if first.surer_than(last) else (None, last)
+    if first is not None:
+        return Jointed(_begun(band, first), at_start=True)
+    if last is not None:
+        return Jointed(_begun(band.reversed(), last).reversed(), at_end=True)
+    return Jointed(band)
 
 
-def _inner_end(wide: NDArray[np.bool_], least: int) -> int:
-    """Stations to drop from the start: past the innermost wide stretch of the outer part."""
-    outer = int(_OUTER_FRAC * len(wide))
-    run, drop = 0, 0
-    for k in range(outer):
-        run = run + 1 if wide[k] else 0
-        if run >= least:
-            drop = k + 1
-    return drop
+@dataclass(frozen=True, eq=False)
+class _Collar:
+    """Start of a limb.
+
+    ``join_px`` is how far along the old line the straight piece from ``point_px`` meets it;
+    ``half_px`` the limb's half width there; ``score`` how clean the parent's border is.
+    """
+
+    point_px: FloatArray
+    join_px: float
+    half_px: float
+    score: float
+
+    def surer_than(self, other: _Collar) -> bool:
+        """Thicker by a fifth, else the cleaner border."""
+        ratio = self.half_px / other.half_px
+        return ratio > 1.2 or (ratio > 1 / 1.2 and self.score > other.score)
+
+
+def _begun(band: Band, collar: _Collar) -> Band:
+    """The band from the collar straight to where it joins the old line, evenly spaced."""
+    kept = along_line(band.line_px) > collar.join_px
+    line = np.vstack([collar.point_px, band.line_px[kept]])
+    support = np.append(band.support[kept][0], band.support[kept])
+    new = along_line(line)
+    even = np.linspace(0, new[-1], len(line))
+    return replace(band, line_px=point_on_line(line, even), support=np.interp(even, new, support))
+
+
+def _collar(maps: Maps, line: FloatArray, across: FloatArray, usual: float) -> _Collar | None:
+    """The collar at the line's start or a little before it; None where no parent's side is seen."""
+    along = along_line(line)
+    places = np.arange(-_HIDDEN * usual, _OUTER_FRAC * along[-1], along[-1] / (len(line) - 1))
+    tried = [_axis(line, along, across, place, usual) for place in places]
+    axes = [axis for axis in tried if axis is not None]
+    if not axes:
+        return None
+    turns = np.deg2rad(np.linspace(_LEAST_TURN_DEG, 180 - _LEAST_TURN_DEG, _TURNS))
+    score = _scores(maps, axes, turns, 0.5)
+    best, turn = np.unravel_index(int(np.argmax(score)), score.shape)
+    if score[best, turn] < _LEAST_SCORE:
+        return None
+    axis = axes[best]
+    near = [axis.moved(shift * axis.half_px) for shift in np.arange(-1.5, 1.51, 0.1)]
+    aslant = turns[turn] + np.deg2rad(np.arange(-6, 6.1, 3))
+    fine = _scores(maps, near, aslant, 0.25).max(axis=1)
+    placed = near[int(np.argmax(fine))]
+    return _Collar(placed.at, axis.join_px, axis.half_px, float(score[best, turn]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Axis:
+    """A place on the limb's straight middle line and the unit vector from there to its tip."""
+
+    at: FloatArray
+    ahead: FloatArray
+    half_px: float
+    join_px: float
+
+    def moved(self, shift_px: float) -> _Axis:
+        return replace(self, at=self.at + shift_px * self.ahead)
+
+
+def _axis(
+    line: FloatArray, along: FloatArray, across: FloatArray, place: float, usual: float
+) -> _Axis | None:
+    """The limb's axis at a distance along the line (negative: before it), fitted ahead of it."""
+    start = max(place, 0.0)
+    near = (along > start + usual) & (along < start + 8 * usual) & (across > 0)
+    width = float(np.median(across[near])) if near.sum() >= 3 else usual
+    half = 0.5 * float(np.clip(width, 0.7 * usual, 2.2 * usual))
+    part = line[(along >= start + 2 * half) & (along <= start + _FIT * half)]
+    if len(part) < 3:
+        return None
+    middle = part.mean(axis=0)
+    ahead = np.linalg.svd(part - middle, full_matrices=False)[2][0]
+    ahead = ahead if ahead @ (part[-1] - part[0]) > 0 else -ahead
+    on_line = point_on_line(line, start)[0]
+    at = middle + ((on_line - middle) @ ahead + min(place, 0.0)) * ahead
+    return _Axis(at, ahead, half, start + 2 * half)
+
+
+def _scores(maps: Maps, axes: list[_Axis], turns: FloatArray, step: float) -> FloatArray:
+    """How clean a parent's border through each place is in each direction, (places, turns).
+
+    The mean over both sides of the limb of wood behind the border minus wood before it.
+    """
+    along = np.arange(-_ALONG, _ALONG + step, step)
+    out = np.arange(-_BEHIND, _BEFORE, step) + 0.5 * step
+    cos, sin = np.cos(turns)[:, None, None], np.sin(turns)[:, None, None]
+    # In half widths, x to the tip and y across: along the border, and square to it outwards.
+    x = along[:, None] * cos + out * sin
+    y = along[:, None] * sin - out * cos
+    x, y = x.reshape(len(turns), -1), y.reshape(len(turns), -1)
+    behind = np.broadcast_to(out < 0, (len(along), len(out))).ravel()
+    regions = np.array(
+        [part & there for part in (y > _COLLAR, y < -_COLLAR) for there in (behind, ~behind)]
+    ).astype(np.float64)
+    at = np.array([axis.at for axis in axes])[:, None, None, :]
+    ahead = np.array([axis.ahead * axis.half_px for axis in axes])[:, None, None, :]
+    across = np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1)
+    wood = _wood_near(maps, at + x[None, ..., None] * ahead + y[None, ..., None] * across)
+    known = np.isfinite(wood)
+    total = np.einsum("ktp,rtp->rkt", np.where(known, wood, 0.0), regions)
+    count = np.einsum("ktp,rtp->rkt", known.astype(np.float64), regions)
+    mean = np.where(count >= 4, total / np.maximum(count, 1.0), 0.0)
+    return np.asarray(0.5 * (mean[0] - mean[1] + mean[2] - mean[3]), np.float64)
+
+
+def _wood_near(maps: Maps, points_px: FloatArray) -> FloatArray:
+    """Wood of the nearest cell; NaN outside the photo."""
+    cell = np.rint((points_px + 0.5) / maps.px_per_cell - 0.5).astype(np.int64)
+    rows, columns = maps.wood.shape
+    inside = (cell >= 0).all(axis=-1) & (cell[..., 0] < columns) & (cell[..., 1] < rows)
+    column = np.clip(cell[..., 0], 0, columns - 1)
+    row = np.clip(cell[..., 1], 0, rows - 1)
+    return np.where(inside, maps.wood[row, column], np.nan)
 
 
 def _wood_across(maps: Maps, band: Band) -> FloatArray:

@@ -1,0 +1,225 @@
+"""Where the limb's wood ends: followed past leaves and fruit as far as the same bark goes on.
+
+The search for a path stops where its coarse field gets weak, or runs on into a fruit. Near the end
+this photo's own bark is known from the limb itself, so the end is looked for again, finely: a
+nearly straight path from the last sure stretch that gains where bark stands out from both sides,
+loses a little behind leaves, nothing behind fruit, more where nothing hides the missing wood.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+
+from fruitcount.image.edges import sample_grid
+from fruitcount.limb.bark import bark_share
+from fruitcount.limb.centre import Band, normals, smoothed, wood_at
+from fruitcount.lines import along_line, point_on_line
+from fruitcount.types import FloatArray, Maps, Photo
+
+__all__ = ["Ended", "Hidden", "ended"]
+
+# In half widths of the limb: spacing along and across, reach to either side, length of the sure
+# stretch, piece of limb that gives its direction, and how far past the old end is looked.
+_STEP, _ACROSS, _SIDE = 0.25, 0.125, 2.0
+_SURE, _FIT, _ONWARD = 2.0, 12.0, 14.0
+# Bark is learned on the outer part of the limb, where it is young.
+_LEARN_FRAC = 0.45
+# Contrast that pays for itself, and what a station costs behind fruit and behind leaves.
+_EVEN, _FRUIT_TOLL, _LEAF_TOLL, _BEND_TOLL = 0.3, 0.02, 0.12, 0.05
+_SURE_CONTRAST = 0.4
+
+
+@dataclass(frozen=True, eq=False)
+class Hidden:
+    """Discs (fruit) and a polygon (card) behind which nothing can be told, px."""
+
+    x_px: FloatArray
+    y_px: FloatArray
+    r_px: FloatArray
+
+    def covers(self, grid_px: FloatArray) -> NDArray[np.bool_]:
+        """Whether each place of a grid (n, m, 2) lies behind something."""
+        out = np.zeros(grid_px.shape[:2], bool)
+        for x, y, r in zip(self.x_px, self.y_px, self.r_px, strict=True):
+            out |= np.hypot(grid_px[..., 0] - x, grid_px[..., 1] - y) < r
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class Ended:
+    """A band with its last end looked for again.
+
+    Attributes
+    ----------
+    band : Band
+    seen : bool
+        Whether the wood was seen to stop there, with nothing in front of it.
+    """
+
+    band: Band
+    seen: bool = False
+
+
+def ended(photo: Photo, maps: Maps | None, band: Band, hidden: Hidden) -> Ended:
+    """Look again for where the wood ends at the band's last end.
+
+    Parameters
+    ----------
+    photo : Photo
+    maps : Maps or None
+    band : Band
+        Centred, evenly spaced.
+    hidden : Hidden
+
+    Returns
+    -------
+    Ended
+        The band itself where no sure stretch of bark is found to go on from.
+    """
+    half = band.half_px
+    total = float(along_line(band.line_px)[-1])
+    if not np.isfinite(half) or total < 30 * half:
+        return Ended(band)
+    near = point_on_line(band.line_px, np.arange((1 - _LEARN_FRAC) * total, total, _STEP * half))
+    strip = _strip(photo, maps, near, half)
+    sure = _last_sure(strip)
+    heading = None if sure is None else _heading(strip, sure)
+    if sure is None or heading is None:
+        return Ended(band)
+    start, ahead = heading
+    left = float(along_line(near[sure:])[-1])
+    reach = np.arange(0, left + _ONWARD * half, _STEP * half)
+    onward = start + reach[:, None] * ahead
+    strip = _strip(photo, maps, np.vstack([near[: sure + 1], onward]), half)
+    path, told, seen = _followed(strip, hidden, sure + 1)
+    along = along_line(band.line_px)
+    joined = total - left
+    kept = along < joined - 2 * half
+    line = np.vstack([band.line_px[kept], path])
+    support = np.append(band.support[kept], told)
+    return Ended(_even(band, line, support), seen)
+
+
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """What stands along a line (n) and across it (m): places (n, m, 2), leaf-likeness, contrast.
+
+    Contrast is bark on a narrow middle minus bark on the barkier of both sides, -1 to 1.
+    """
+
+    line_px: FloatArray
+    grid_px: FloatArray
+    leafy: NDArray[np.bool_]
+    contrast: FloatArray
+
+
+def _strip(photo: Photo, maps: Maps | None, line: FloatArray, half: float) -> _Strip:
+    count = round(_SIDE / _ACROSS)
+    rim = round(2.6 / _ACROSS)
+    offset = np.arange(-count - rim, count + rim + 1, dtype=np.float64) * (_ACROSS * half)
+    grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
+    colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
+    bark = bark_share(colours, offset, half, wood_at(maps, colours, grid))
+    smooth = uniform_filter1d(bark, 3, axis=0)
+    total = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
+
+    def mean(low: float, high: float) -> FloatArray:
+        a, b = round(low / _ACROSS), round(high / _ACROSS) + 1
+        at = np.arange(rim, rim + 2 * count + 1)
+        return np.asarray((total[:, at + b] - total[:, at + a]) / (b - a), np.float64)
+
+    beside = np.maximum(mean(-2.4, -1.4), mean(1.4, 2.4))
+    contrast = mean(-0.4, 0.4) - beside
+    middle = slice(rim, rim + 2 * count + 1)
+    leafy = _green(colours[:, middle])
+    return _Strip(line, grid[:, middle], leafy, contrast)
+
+
+def _green(colours: FloatArray) -> NDArray[np.bool_]:
+    """Leaf-like: green by more than an eighth of its light (see ``colour_wood``)."""
+    c = np.nan_to_num(colours) / 255
+    red, green, blue = c[..., 0], c[..., 1], c[..., 2]
+    return np.asarray((2 * green - red - blue) / (red + green + blue + 0.12) > 0.13, np.bool_)
+
+
+def _last_sure(strip: _Strip) -> int | None:
+    """Last station of the last stretch where bark is sure close to the line."""
+    centre = strip.contrast.shape[1] // 2
+    reach = round(0.6 / _ACROSS)
+    close = strip.contrast[:, centre - reach : centre + reach + 1].max(axis=1)
+    window = max(3, round(_SURE / _STEP))
+    level = uniform_filter1d((close > _SURE_CONTRAST).astype(np.float64), window, mode="constant")
+    sure = np.flatnonzero(level > 0.85)
+    return int(sure[-1]) if len(sure) else None
+
+
+def _heading(strip: _Strip, sure: int) -> tuple[FloatArray, FloatArray] | None:
+    """A place on the wood's middle at the sure station and the direction onwards."""
+    first = max(0, sure - round(_FIT / _STEP))
+    rows = np.arange(first, sure + 1)
+    weight = np.where(strip.contrast[rows] > _SURE_CONTRAST, strip.contrast[rows], 0.0)
+    held = weight.sum(axis=1)
+    good = held > 0
+    if good.sum() < 6:
+        return None
+    places = (strip.grid_px[rows] * weight[..., None]).sum(axis=1)[good] / held[good][:, None]
+    middle = places.mean(axis=0)
+    ahead = np.linalg.svd(places - middle, full_matrices=False)[2][0]
+    ahead = ahead if ahead @ (places[-1] - places[0]) > 0 else -ahead
+    return middle + ((strip.line_px[sure] - middle) @ ahead) * ahead, ahead
+
+
+def _followed(strip: _Strip, hidden: Hidden, first: int) -> tuple[FloatArray, FloatArray, bool]:
+    """Best path on from station ``first``, the contrast along it, and whether its end is open."""
+    contrast = strip.contrast[first:]
+    grid = strip.grid_px[first:]
+    covered = hidden.covers(grid)
+    gain = contrast - _EVEN
+    leaf = strip.leafy[first:] & (gain < 0)
+    gain = np.where(leaf, np.maximum(gain, -_LEAF_TOLL), gain)
+    gain = np.where(covered, -_FRUIT_TOLL, gain)
+    column, last = _best(gain)
+    rows = np.arange(last + 1)
+    offset = gaussian_filter1d(column[: last + 1].astype(np.float64), 1 / _STEP, mode="nearest")
+    low = np.clip(offset.astype(np.int64), 0, grid.shape[1] - 2)
+    part = (offset - low)[:, None]
+    path = grid[rows, low] * (1 - part) + grid[rows, low + 1] * part
+    beyond = slice(last + 1, last + 1 + round(2 / _STEP))
+    at = int(column[last])
+    open_ = ~covered[beyond, at] & ~leaf[beyond, at]
+    return path, contrast[rows, low], bool(len(open_)) and bool(open_.mean() > 0.7)
+
+
+def _best(gain: FloatArray) -> tuple[NDArray[np.int64], int]:
+    """Columns of the path with the largest gain from the middle of the first row, and its end."""
+    rows, columns = gain.shape
+    centre = columns // 2
+    total = np.full(columns, -np.inf)
+    total[centre - 2 : centre + 3] = gain[0, centre - 2 : centre + 3]
+    came = np.zeros((rows, columns), np.int64)
+    best, last, at = float(total.max()), 0, int(np.argmax(total))
+    for row in range(1, rows):
+        right = np.append(-np.inf, total[:-1]) - _BEND_TOLL
+        left = np.append(total[1:], -np.inf) - _BEND_TOLL
+        options = np.array([total, right, left])
+        pick = np.argmax(options, axis=0)
+        came[row] = np.arange(columns) + np.array([0, -1, 1])[pick]
+        total = options[pick, np.arange(columns)] + gain[row]
+        if total.max() > best + 1e-9:
+            best, last, at = float(total.max()), row, int(np.argmax(total))
+    column = np.zeros(rows, np.int64)
+    column[last] = at
+    for row in range(last, 0, -1):
+        column[row - 1] = came[row, column[row]]
+    return column, last
+
+
+def _even(band: Band, line: FloatArray, support: FloatArray) -> Band:
+    along = along_line(line)
+    even = np.linspace(0, along[-1], len(band.line_px))
+    placed = smoothed(point_on_line(line, even), 0.006)
+    return replace(band, line_px=placed, support=np.interp(even, along, support))
