@@ -16,13 +16,15 @@ from screen_pictures import show_pictures
 from screen_result import cut_strokes, fates_by_mark, headline, numbers, show_result
 from screen_start import show_start
 from screen_words import plain, units
+from tree_lessons import follow_tuning, learned_here
 
 from fruitcount.errors import FruitcountError
 from fruitcount.image import DISC_DIAMETERS_MM
 
-__all__ = ["answers_of", "show"]
+__all__ = ["show"]
 
 _WIDGET = "canvas_{}"
+LEARNED = "Counted with what your corrections on this tree taught."
 
 
 def show() -> None:
@@ -62,7 +64,7 @@ def review(key: str) -> None:
     told, asked, taken = (answer.container() for _ in range(3))
     with asked:
         st.markdown("**What you say of it**")
-        facts = answers_form(key[:12], answers_of(key), us)
+        facts = answers_form(key[:12], cache.answers_of(key), us)
     keep_answers(key, facts)
     shown = engine.corrected(seen, desk.history.sheet, path, facts)
     result = engine.result(shown, facts)
@@ -127,6 +129,11 @@ def show_photo_facts(key: str, name: str) -> None:
     )
     if chosen != now:
         records.put_in_tree(key, chosen)
+        if chosen is not None and follow_tuning(key, chosen):
+            cache.desk_of(key).message = LEARNED
+            st.rerun(scope="app")
+    if learned_here(cache.desk_of(key).history):
+        st.caption(f"{LEARNED} The Tree page has the way back; Undo takes it from this photo.")
     st.caption(
         f"Photo: {plain(name or 'photo')}. Every change is saved at once. Keys on the photo: "
         "arrows step and zoom, Shift and arrows move, plus and minus resize, 1 to 4 name, Delete "
@@ -144,15 +151,6 @@ def show_photo_facts(key: str, name: str) -> None:
                 st.session_state["_seen"].pop(key, None)
                 st.query_params.pop("photo", None)
                 st.rerun(scope="app")
-
-
-def answers_of(key: str) -> dict[str, Any]:
-    """The grower's answers for this photo, as last given."""
-    held: dict[str, dict[str, Any]] = st.session_state.setdefault("_facts", {})
-    if key not in held:
-        kept = cache.records().inputs(key)
-        held[key] = kept or dict(st.session_state.get("_last_facts", {"species": "peach"}))
-    return held[key]
 
 
 def keep_answers(key: str, facts: dict[str, Any]) -> None:

@@ -14,6 +14,7 @@ from screen_store import PhotoLine
 from screen_uploads import photos_in
 from screen_words import plain
 from tree_count import count_kept, keep_photos, progress_words
+from tree_learn import show_learning
 from tree_total import show_total
 
 from fruitcount.batch.run import Progress
@@ -54,6 +55,7 @@ def show() -> None:
     spot = st.empty()
     if left and spot.button(f"Count {len(left)} that wait", width="stretch", type="primary"):
         count(left, tree_id, spot)
+    show_learning(lines, tree_id)
     show_photos(lines)
     show_total(lines, name)
 

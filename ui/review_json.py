@@ -54,7 +54,7 @@ def edit_from_json(data: Mapping[str, Any]) -> Edit:
             edit = Many(tuple(edit_from_json(one) for one in data["edits"]))
         else:
             raise RecordError(f"unknown edit {name!r}")
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
         raise RecordError(f"an edit could not be read: {error}") from error
     return edit
 
@@ -93,5 +93,5 @@ def sheet_from_json(data: Mapping[str, Any]) -> Sheet:
             line_by_hand=bool(data["line_by_hand"]),
             scale=ScaleChoice(**data["scale"]),
         )
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise RecordError(f"a sheet could not be read: {error}") from error

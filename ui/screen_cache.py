@@ -18,7 +18,7 @@ from screen_store import Records, open_records
 from fruitcount.store.base import RevisionConflictError
 from fruitcount.types import Seen
 
-__all__ = ["desk_of", "look_again", "receive", "records", "seen_of"]
+__all__ = ["answers_of", "desk_of", "do_box", "look_again", "receive", "records", "seen_of"]
 
 
 def records() -> Records:
@@ -51,21 +51,31 @@ def desk_of(key: str) -> Desk:
     return desk
 
 
+def answers_of(key: str) -> dict[str, Any]:
+    """The grower's answers for this photo, as last given."""
+    held: dict[str, dict[str, Any]] = st.session_state.setdefault("_facts", {})
+    if key not in held:
+        kept = records().inputs(key)
+        held[key] = kept or dict(st.session_state.get("_last_facts", {"species": "peach"}))
+    return held[key]
+
+
 def receive(key: str, widget: str) -> None:
     """Do what the browser sent, keep it, and try again if another browser was first."""
     outbox = st.session_state[widget].outbox
     if not outbox or outbox.get("photo") != key:
         return
     for box in outbox.get("boxes", []):
-        _do_box(key, box)
+        do_box(key, box)
 
 
 def look_again(key: str) -> None:
     """Find the fruit anew at the scale set by hand: one step, which one undo takes back."""
-    _do_box(key, {"client": f"look-{uuid.uuid4().hex[:12]}", "items": [{"seq": 1, "again": True}]})
+    do_box(key, {"client": f"look-{uuid.uuid4().hex[:12]}", "items": [{"seq": 1, "again": True}]})
 
 
-def _do_box(key: str, box: Mapping[str, Any]) -> None:
+def do_box(key: str, box: Mapping[str, Any]) -> None:
+    """Do what one browser, or the program itself, asks of a photo, and keep it."""
     resolve = partial(engine.resolve, seen_of(key), records().path(key))
     for _ in range(5):
         desk = desk_of(key)

@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 import review_seen as rv
 import review_state as rs
+from review_marks import as_points
 from screen_photos import photo_at, preview_jpeg
 
 from fruitcount.detect import DetectSettings
-from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.flags import Flag
 from fruitcount.image import (
     scale_from_disc,
@@ -206,7 +207,7 @@ def resolve(seen: Seen, path: Path, sheet: rs.Sheet, item: Mapping[str, Any]) ->
 
 
 def _line_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]) -> rs.Edit:
-    taps = [(float(x), float(y)) for x, y in wish["taps"]][:_MOST_POINTS]
+    taps = list(_sent(wish)[1])[:_MOST_POINTS]
     if len(taps) < 2:
         raise BadInputError("Tap where the limb starts, then its tip.")
     line = _followed(path, taps) if wish.get("follow") else tuple(taps)
@@ -215,6 +216,14 @@ def _line_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any])
     after = rs.apply(sheet, edit)
     moved = _moved_marks(seen, path, after)
     return rs.Many((edit, *moved)) if moved else edit
+
+
+def _sent(wish: Mapping[str, Any]) -> tuple[float, tuple[rs.Point, ...]]:
+    """The length and the taps that a browser sent; a RecordError when they are no numbers."""
+    try:
+        return float(wish.get("mm", 0.0)), as_points(wish.get("taps", wish.get("points", ())))
+    except (AttributeError, TypeError, ValueError, OverflowError) as error:
+        raise RecordError(f"what the screen sent could not be read: {error}") from error
 
 
 def _followed(path: Path, taps: list[rs.Point]) -> tuple[rs.Point, ...]:
@@ -240,8 +249,8 @@ def _moved_marks(seen: Seen, path: Path, sheet: rs.Sheet) -> tuple[rs.Change, ..
 
 
 def _scale_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]) -> rs.Edit:
-    how, mm = str(wish["how"]), float(wish.get("mm", 0.0))
-    points = tuple((float(x), float(y)) for x, y in wish.get("points", ()))
+    mm, points = _sent(wish)
+    how = str(wish.get("how"))
     if how == "card":
         return rs.SetScale(sheet.scale, rv.choice_of(seen.scale))
     if how == "two points" and len(points) == 2:

@@ -111,8 +111,8 @@ def take_box(desk: Desk, box: Mapping[str, Any], resolve: Resolve) -> list[Event
     if not client or not isinstance(items, list):
         return []
     done: list[Event] = []
-    for item in sorted(items, key=lambda i: int(i.get("seq", 0))):
-        seq = int(item.get("seq", 0))
+    for item in sorted(filter(_numbered, items), key=lambda i: int(i["seq"])):
+        seq = int(item["seq"])
         if seq <= desk.acked.get(client, 0):
             continue
         try:
@@ -131,20 +131,33 @@ def take_box(desk: Desk, box: Mapping[str, Any], resolve: Resolve) -> list[Event
     return done
 
 
+def _numbered(item: Any) -> bool:
+    """Whether this is an item that can be done once: it has its number."""
+    return isinstance(item, Mapping) and isinstance(item.get("seq"), int)
+
+
+def _base(item: Mapping[str, Any], usual: int) -> int:
+    base = item.get("base", usual)
+    if not isinstance(base, int):
+        raise RecordError("The screen sent something unknown.")
+    return base
+
+
 def _step_of(
     desk: Desk, client: str, item: Mapping[str, Any], resolve: Resolve
 ) -> Mapping[str, Any]:
     if "do" in item:
-        return {"do": item["do"]}
+        # read and written anew: only what an edit is made of is ever kept
+        return {"do": rs.edit_to_json(rs.edit_from_json(item["do"]))}
     if item.get("undo") or item.get("redo"):
-        base = int(item.get("base", 0))
+        base = _base(item, 0)
         if desk.since(base, client):
             raise UndoRefusedError(UNDO_REFUSED)
         return {"undo": True} if item.get("undo") else {"redo": True}
     if item.get("again"):
         return {"do": rs.edit_to_json(resolve(desk.history.sheet, item))}
     if "line" in item or "scale" in item:
-        base = int(item.get("base", desk.history.revision))
+        base = _base(item, desk.history.revision)
         what = "line" if "line" in item else "scale"
         if {what, "undo", "redo"} & desk.since(base, client):
             raise rs.StaleEditError(f"the {what} has been changed meanwhile")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import lzma
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from pathlib import PurePosixPath
 from typing import Protocol
@@ -16,6 +18,10 @@ PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".h
 # Our choice: a season's photos of a large tree, and no more than a phone makes of one photo.
 MOST_FILES = 2000
 LARGEST_BYTES = 120_000_000
+# all that the zip reader is known to raise on a damaged or locked member
+_DAMAGED = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, ValueError, RuntimeError, EOFError, OSError,
+)  # fmt: skip
 
 
 class Upload(Protocol):
@@ -41,7 +47,7 @@ def photos_in(uploads: Iterable[Upload]) -> Iterator[tuple[str, bytes | PhotoUnr
         try:
             with zipfile.ZipFile(io.BytesIO(upload.getvalue())) as archive:
                 yield from _members(archive, upload.name)
-        except zipfile.BadZipFile:
+        except _DAMAGED:
             yield upload.name, PhotoUnreadableError(upload.name, "is not a zip file, or damaged")
 
 
@@ -61,7 +67,7 @@ def _members(
             with archive.open(member) as file:
                 # the size in the list may lie: never read more than is allowed
                 data = file.read(LARGEST_BYTES + 1)
-        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError):
+        except _DAMAGED:
             yield name, PhotoUnreadableError(name, "is damaged or locked in the zip")
             continue
         if len(data) > LARGEST_BYTES:

@@ -11,11 +11,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import page_limb
 import screen_cache as cache
 import screen_engine as engine
 from screen_photos import preview_jpeg
 from screen_result import numbers
+from screen_wide import count_with_wide
+from tree_lessons import follow_tuning
 
 from fruitcount.batch.engines import BatchSettings
 from fruitcount.batch.files import file_hash
@@ -24,6 +25,7 @@ from fruitcount.batch.photo_row import count_photo
 from fruitcount.batch.run import Progress, run_batch
 from fruitcount.errors import FruitcountError
 from fruitcount.seen_record import seen_from_dict
+from fruitcount.store.tuning import load_tuning
 
 __all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name", "workers_for"]
 
@@ -110,12 +112,15 @@ def _in_words(name: str, path: Path, problem: str) -> str:
 def _keep_count(key: str, name: str, seen: dict[str, Any]) -> None:
     records = cache.records()
     records.keep_seen(key, replace(seen_from_dict(seen), name=name, sha256=key))
-    facts = page_limb.answers_of(key)
+    facts = cache.answers_of(key)
     desk = cache.desk_of(key)
     path = records.path(key)
     shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
     told = numbers(engine.result(shown, facts))
     records.keep_result(key, desk.history.revision, facts, told)
+    tree_id = records.tree_of(key)
+    if tree_id is not None:
+        follow_tuning(key, tree_id)
     with suppress(FruitcountError):
         preview_jpeg(path, 320)
 
@@ -148,9 +153,16 @@ def count_kept(
         workers=workers or workers_for(len(photos)),
     )
     files: list[str | Path] = list(paths.values())
-    run_batch(files, partial(count_photo, with_seen=True), ledger=keeper, settings=how,
-              progress=tell)  # fmt: skip
+    learned = any(_tuned(key) for key in photos)
+    work = count_with_wide if learned else partial(count_photo, with_seen=True)
+    run_batch(files, work, ledger=keeper, settings=how, progress=tell)
     return keeper.bad
+
+
+def _tuned(key: str) -> bool:
+    """Whether what its tree's corrections taught is in force for a photo."""
+    tree_id = cache.records().tree_of(key)
+    return tree_id is not None and load_tuning(cache.records().store, tree_id) is not None
 
 
 def workers_for(photos_n: int) -> int:

@@ -310,5 +310,6 @@ def look_of(key: str) -> str:
     """Hash of a photo's looks, from its small copy; empty when there is none."""
     with suppress(FruitcountError):
         data = preview_jpeg(cache.records().path(key), 320)
-        return look_hash(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB))
+        rgb = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB)
+        return look_hash(np.asarray(rgb, np.uint8))
     return ""

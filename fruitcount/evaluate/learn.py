@@ -29,7 +29,7 @@ from fruitcount.evaluate.tuning import (
     tuning_sentence,
 )
 from fruitcount.limb import place_fruitlets
-from fruitcount.types import FloatArray, Fruitlets, Seen
+from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Seen
 
 __all__ = [
     "LearnSettings",
@@ -288,12 +288,16 @@ def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
     Returns
     -------
     Seen
-        A new value; keep ``shipped`` to go back. A photo that holds marks made by hand is
-        returned as it is: a correction is never overruled.
+        A new value; keep ``shipped`` to go back. Marks off the limb stay: see
+        :func:`lesson_on_limb`. A photo that holds marks made by hand is returned as it is: a
+        correction is never overruled.
     """
     if bool(shipped.fruitlets.by_hand.any()):
         return shipped
-    kept = apply_tuning(marks, tuning)
+    here = apply_tuning(_on_limb(shipped, marks), tuning)
+    off = shipped.fruitlets.take(shipped.fruitlets.on_limb == 0)
+    both = {n: np.concatenate([getattr(here, n), getattr(off, n)]) for n in CIRCLE_COLUMNS}
+    kept = Fruitlets.from_columns(**both)
     return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
 
 

@@ -145,9 +145,13 @@ def tuning_sentence(tuning: Tuning, shipped_threshold: float) -> str:
     """What a tuning changes, in words for the person who is asked to accept it."""
     if not tuning.reweights and math.isclose(tuning.threshold, shipped_threshold):
         return "Nothing changes."
+    lower = tuning.threshold < shipped_threshold
     parts = [
-        f"Marks are kept from a score of {tuning.threshold:.2f} (was {shipped_threshold:.2f})."
+        f"{'Fainter marks are kept too' if lower else 'Only surer marks are kept'}: from a score "
+        f"of {tuning.threshold:.2f} (was {shipped_threshold:.2f})."
     ]
+    if tuning.reweights:  # its scores are other ones: the two thresholds cannot be compared
+        parts = ["Marks are weighed anew by what you corrected."]
     words = {"yellow": "yellow", "roundness": "round", "size": "large"}
     for name, weight in zip(FEATURES[1:], tuning.weights[1:], strict=True):
         if abs(weight) >= 0.1:

@@ -10,7 +10,15 @@ from helpers import assert_fruitlets_close
 
 from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.evaluate.learn import LearnSettings, Lesson, lesson_from, propose, retuned
+from fruitcount.evaluate.learn import (
+    LearnSettings,
+    Lesson,
+    lesson_from,
+    lesson_on_limb,
+    propose,
+    retuned,
+    tuned_on_limb,
+)
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.evaluate.tuning import (
@@ -23,7 +31,7 @@ from fruitcount.evaluate.tuning import (
     tuning_record,
 )
 from fruitcount.pipeline import CountSettings, see
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Scale, Seen
 
 
 def seen(fruitlets: Fruitlets) -> Seen:
@@ -169,3 +177,43 @@ def test_marks_below_the_threshold_for_learning() -> None:
     assert len(low) > len(shipped.fruitlets)
     back = retuned(shipped, low, shipped_tuning(SHIPPED_THRESHOLD["classical"]))
     assert_fruitlets_close(back.fruitlets, shipped.fruitlets, within_px=1e-6, columns=("score",))
+
+
+def on_a_limb(fruitlets: Fruitlets) -> Seen:
+    line = np.stack([np.linspace(0, 900, 20), np.full(20, 500.0)], axis=1)
+    limb = Limb(line_px=line, width_px=np.full(20, 20.0), length_px=900.0, length_mm=450.0)
+    return Seen("a.jpg", "", 1000, 1000, None, Scale(2.0, 0.01, "card"), fruitlets, limb)
+
+
+def test_fruit_off_the_limb_teaches_nothing_and_is_not_retuned() -> None:
+    marks = Fruitlets.from_columns(
+        x_px=[100.0, 300.0, 500.0, 700.0],
+        y_px=[505.0, 505.0, 60.0, 505.0],  # the third is far off the limb
+        r_px=[12.0] * 4,
+        score=[0.9, 0.2, 0.9, 0.8],
+        on_limb=[1, 1, 0, 1],
+    )
+    shipped = on_a_limb(marks.take([0, 2, 3]))
+    fixed = marks.take([0, 1, 2]).with_columns(by_hand=[False, True, False])
+    named = marks.take([3]).with_columns(on_limb=[0], by_hand=[True])
+    both = {n: np.concatenate([getattr(fixed, n), getattr(named, n)]) for n in CIRCLE_COLUMNS}
+    got = lesson_on_limb(shipped, on_a_limb(Fruitlets.from_columns(**both)), marks)
+    # the one off the limb and the one that the user put on another limb are not judged
+    assert got.marks.x_px.tolist() == [100.0, 300.0]
+    assert got.is_fruit.tolist() == [True, True]
+    assert got.unseen_n == 0
+    again = retuned(shipped, marks, Tuning(0.85))
+    assert sorted(again.fruitlets.x_px.tolist()) == [100.0, 500.0]
+
+
+def test_moved_scores_keep_their_order_and_put_the_threshold_where_it_was() -> None:
+    score = np.array([0.2, 0.4, 0.9])
+    marks = Fruitlets.from_columns(
+        x_px=[100.0, 300.0, 700.0], y_px=[505.0] * 3, r_px=[12.0] * 3, score=score
+    )
+    got = tuned_on_limb(on_a_limb(Fruitlets.empty()), marks, Tuning(0.2), 0.35)
+    assert got.score[0] == pytest.approx(0.35)
+    assert np.all(np.diff(got.score) > 0)
+    assert got.score[2] > 0.9
+    same = tuned_on_limb(on_a_limb(Fruitlets.empty()), marks, Tuning(0.35), 0.35)
+    np.testing.assert_allclose(same.score, [0.4, 0.9])

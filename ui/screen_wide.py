@@ -1,0 +1,41 @@
+"""A photo's marks down to a low score: what learning looks through. Worker processes use it too."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from screen_photos import photo_at
+
+from fruitcount.batch.photo_row import count_key, count_photo
+from fruitcount.evaluate.predictors import low_marks
+from fruitcount.seen_record import fruitlets_from_dict, fruitlets_to_dict
+from fruitcount.types import Fruitlets
+
+__all__ = ["count_with_wide", "wide_marks"]
+
+# of the program and its net: another one finds other marks
+_key = cache(count_key)
+
+
+def wide_marks(path: Path) -> Fruitlets:
+    """Marks with a score of 0.05 and more; kept beside the photo once found (about a second)."""
+    kept = path.with_name(f"{path.name}.wide.json")
+    if kept.exists():
+        told = json.loads(kept.read_text(encoding="utf-8"))
+        if told.get("key") == _key():
+            return fruitlets_from_dict(told["marks"])
+    marks = low_marks(photo_at(path))
+    partial = kept.with_name(f"{kept.name}.part")
+    partial.write_text(json.dumps({"key": _key(), "marks": fruitlets_to_dict(marks)}))
+    partial.replace(kept)
+    return marks
+
+
+def count_with_wide(path: str) -> dict[str, Any]:
+    """Count one photo as a batch does, and find its wide marks."""
+    row = count_photo(path, with_seen=True)
+    wide_marks(Path(path))
+    return row

@@ -1,0 +1,248 @@
+"""What corrected photos teach about the others of a tree: read, offered, put in force, taken back.
+
+Nothing is overwritten. The automatic result stays in the records; what was learned comes to a photo
+as one more step of its history, and goes by another one.
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import review_seen as rv
+import review_state as rs
+import screen_cache as cache
+import screen_engine as engine
+from screen_result import numbers
+from screen_store import PhotoLine
+from screen_wide import wide_marks
+
+from fruitcount.detect import DetectSettings
+from fruitcount.evaluate.learn import (
+    LearnSettings,
+    Lesson,
+    Proposal,
+    lesson_on_limb,
+    propose,
+    tuned_on_limb,
+)
+from fruitcount.evaluate.tuning import Tuning, tuning_from_record
+from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
+from fruitcount.types import Fruitlets, Seen
+
+__all__ = [
+    "accept",
+    "corrected_keys",
+    "follow_tuning",
+    "is_checked",
+    "learned_here",
+    "offer",
+    "restoring",
+    "take_back",
+    "touched",
+    "tuned_edit",
+]
+
+Tell = Callable[[int, int], None]
+
+
+def touched(history: rs.History) -> bool:
+    """Whether a person changed anything: a step that the program made does not count."""
+    return any(not _by_program(edit) for edit in history.done)
+
+
+def _by_program(edit: rs.Edit) -> bool:
+    """A new look or a tuning: several marks taken off and put on at once, none of them by hand."""
+    if not isinstance(edit, rs.Many):
+        return False
+    marks = [e.mark for e in edit.edits if isinstance(e, rs.Add | rs.Remove)]
+    marks += [e.after for e in edit.edits if isinstance(e, rs.Change)]
+    return bool(marks) and not any(m.by_hand for m in marks)
+
+
+def is_checked(history: rs.History, doubt_below: float) -> bool:
+    """Whether a person corrected the photo to its end: changed something, no doubtful mark left."""
+    return touched(history) and not history.sheet.doubtful(doubt_below)
+
+
+def corrected_keys(lines: Sequence[PhotoLine]) -> list[str]:
+    """Photos that were corrected to their end, and so can teach."""
+    return [
+        line.key
+        for line in lines
+        if line.numbers
+        and cache.desk_of(line.key).history.done
+        and is_checked(
+            cache.desk_of(line.key).history, engine.doubt_below(cache.seen_of(line.key).source)
+        )
+    ]
+
+
+def offer(keys: Sequence[str], tell: Tell) -> Proposal:
+    """Learn from corrected photos and measure it; nothing is changed.
+
+    Parameters
+    ----------
+    keys : sequence of str
+        From :func:`corrected_keys`. Those found by another source than the first are left out.
+    tell : callable
+        Told (done, all) after each photo.
+    """
+    sources = [cache.seen_of(key).source for key in keys]
+    mine = [key for key, source in zip(keys, sources, strict=True) if source == sources[0]]
+    lessons = []
+    for n, key in enumerate(mine, start=1):
+        lessons.append(_lesson(key))
+        tell(n, len(mine))
+    return propose(lessons, LearnSettings(shipped_threshold=_shipped(sources[0])))
+
+
+def _lesson(key: str) -> Lesson:
+    path, seen = cache.records().path(key), cache.seen_of(key)
+    shown = engine.corrected(seen, cache.desk_of(key).history.sheet, path, {})
+    return lesson_on_limb(seen, shown, wide_marks(path))
+
+
+def _shipped(source: str) -> float:
+    return DetectSettings().threshold_for(source)
+
+
+def accept(tree_id: int, proposal: Proposal, lines: Sequence[PhotoLine], tell: Tell) -> int:
+    """Put a tuning in force for a tree and for its photos that nobody touched.
+
+    Returns
+    -------
+    int
+        Photos that changed.
+    """
+    save_tuning(cache.records().store, tree_id, proposal.record())
+    changed = 0
+    for n, line in enumerate(lines, start=1):
+        if line.numbers:
+            changed += follow_tuning(line.key, tree_id)
+        tell(n, len(lines))
+    return changed
+
+
+def follow_tuning(key: str, tree_id: int) -> bool:
+    """Bring what the tree's corrections taught to one photo, unless a person changed it."""
+    kept = load_tuning(cache.records().store, tree_id)
+    history = cache.desk_of(key).history
+    if kept is None or touched(history):
+        return False
+    seen, path = cache.seen_of(key), cache.records().path(key)
+    tuning = tuning_from_record(kept.body["tuning"])
+    if not math.isclose(kept.body["shipped_threshold"], _shipped(seen.source)):
+        return False  # learned on marks of the other source of fruitness
+    edit = tuned_edit(seen, history.sheet, (wide_marks(path), tuning), str(kept.tuning_id))
+    return edit is not None and _keep(key, {"do": rs.edit_to_json(edit)})
+
+
+def tuned_edit(
+    seen: Seen, sheet: rs.Sheet, learned: tuple[Fruitlets, Tuning], name: str
+) -> rs.Many | None:
+    """The step that takes a sheet's marks on the limb to those of a tuning; None for no change.
+
+    Parameters
+    ----------
+    seen : Seen
+        The automatic result.
+    sheet : Sheet
+    learned : tuple of (Fruitlets, Tuning)
+        The photo's marks down to a low score, and the tuning.
+    name : str
+        Of the tuning, for the ids of marks that come with it.
+    """
+    wide, tuning = learned
+    wanted = tuned_on_limb(seen, wide, tuning, _shipped(seen.source))
+    here = [m for m in sheet.marks if m.on_limb != 0 and not m.by_hand]
+    stay: dict[str, float] = {}
+    fresh: list[rs.Edit] = []
+    for i, mark in enumerate(rv.sheet_of(replace(seen, fruitlets=wanted)).marks):
+        near = [m for m in sheet.marks if _close(m, mark)]
+        stay |= {m.id: mark.score for m in near if m.id not in stay}
+        if not near and not rv.on_card(seen.scale, mark):
+            fresh.append(rs.Add(replace(mark, id=f"t{name}-{i}")))
+    edits: list[rs.Edit] = [rs.Remove(m) for m in here if m.id not in stay]
+    edits += [
+        rs.Change(m, replace(m, score=stay[m.id]), "check")
+        for m in here
+        if m.id in stay and abs(m.score - stay[m.id]) > 0.005
+    ]
+    return rs.Many((*edits, *fresh)) if edits or fresh else None
+
+
+def _close(one: rs.Mark, two: rs.Mark) -> bool:
+    return math.hypot(one.x_px - two.x_px, one.y_px - two.y_px) < 0.7 * max(one.r_px, two.r_px)
+
+
+def restoring(history: rs.History) -> dict[str, Any] | None:
+    """The step that takes back what tunings did to a photo; None where they did nothing.
+
+    It is an undo where nothing came after; else marks that a tuning brought go and those that it
+    took come back, but for what a person changed since.
+    """
+    tuned = [edit for edit in history.done if isinstance(edit, rs.Many) and _is_tuning(edit)]
+    if not tuned:
+        return None
+    if _is_tuning(history.done[-1]) and len(tuned) == 1:
+        return {"undo": True}
+    sheet = history.sheet
+    taken = {e.mark.id: e.mark for many in tuned for e in many.edits if isinstance(e, rs.Remove)}
+    edits: list[rs.Edit] = []
+    for mark in sheet.marks:
+        was = history.start.find(mark.id)
+        if mark.id.startswith("t") and not mark.by_hand:
+            edits.append(rs.Remove(mark))
+        elif was is not None and mark != was and mark == replace(was, score=mark.score):
+            edits.append(rs.Change(mark, was, "check"))
+    edits += [
+        rs.Add(mark)
+        for mark in (history.start.find(name) for name in taken)
+        if mark is not None
+        and sheet.find(mark.id) is None
+        and not any(m.by_hand and _close(m, mark) for m in sheet.marks)
+    ]
+    return {"do": rs.edit_to_json(rs.Many(tuple(edits)))} if edits else None
+
+
+def learned_here(history: rs.History) -> bool:
+    """Whether marks of a photo follow what its tree's corrections taught."""
+    return any(_is_tuning(edit) for edit in history.done) and restoring(history) is not None
+
+
+def _is_tuning(edit: rs.Edit) -> bool:
+    if not isinstance(edit, rs.Many) or not _by_program(edit):
+        return False
+    adds = [e.mark.id for e in edit.edits if isinstance(e, rs.Add)]
+    return all(name.startswith("t") for name in adds) and not any(
+        isinstance(e, rs.SetLine) for e in edit.edits
+    )
+
+
+def take_back(tree_id: int, lines: Sequence[PhotoLine]) -> int:
+    """Back to the original settings on all photos of a tree; returns how many changed."""
+    end_tuning(cache.records().store, tree_id)
+    changed = 0
+    for line in lines:
+        step = restoring(cache.desk_of(line.key).history)
+        changed += step is not None and _keep(line.key, step)
+    return changed
+
+
+def _keep(key: str, step: dict[str, Any]) -> bool:
+    """Store a step of the program's own, and the result that follows from it."""
+    before = cache.desk_of(key).history.revision
+    item = {"seq": 1, "base": before, **step}
+    cache.do_box(key, {"client": f"learn-{uuid.uuid4().hex[:12]}", "items": [item]})
+    desk = cache.desk_of(key)
+    if desk.history.revision == before:
+        return False
+    facts, path = cache.answers_of(key), cache.records().path(key)
+    shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
+    told = numbers(engine.result(shown, facts))
+    cache.records().keep_result(key, desk.history.revision, facts, told)
+    return True
