@@ -7,6 +7,7 @@ __all__ = [
     "BadTruthError",
     "FruitcountError",
     "ModelUnavailableError",
+    "NotWrittenError",
     "PhotoTooLargeError",
     "PhotoUnreadableError",
     "RecordError",
@@ -37,6 +38,21 @@ class PhotoUnreadableError(FruitcountError):
         self.path = path
         self.reason = reason
         super().__init__(f"{path}: {reason}")
+
+
+class NotWrittenError(FruitcountError):
+    """A result could not be written; nothing of it is left behind.
+
+    Parameters
+    ----------
+    path : str
+        The file or folder.
+    reason : str or None
+        What the system says.
+    """
+
+    def __init__(self, path: str, reason: str | None) -> None:
+        super().__init__(f"{path}: cannot be written: {reason or 'unknown reason'}")
 
 
 class PhotoTooLargeError(PhotoUnreadableError):

@@ -149,6 +149,8 @@ def seen_from_dict(record: dict[str, Any]) -> Seen:
     RecordError
         When the version is unknown or a part is missing or of the wrong kind.
     """
+    if not isinstance(record, dict):
+        raise RecordError(f"record must be an object, got {type(record).__name__}")
     if record.get("version") != SEEN_VERSION:
         raise RecordError(f"record version must be {SEEN_VERSION}, got {record.get('version')!r}")
     try:
@@ -166,5 +168,5 @@ def seen_from_dict(record: dict[str, Any]) -> Seen:
             flags=flags_from_names(record["flags"]),
             source=str(record["source"]),
         )
-    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
         raise RecordError(f"the record's {fault} is missing or not of its kind") from fault

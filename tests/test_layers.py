@@ -12,8 +12,8 @@ from helpers import ROOT
 PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
-    ("cells", "errors", "flags", "resources"),
-    ("checks",),
+    ("cells", "errors", "flags", "names", "resources"),
+    ("checks", "whole_files"),
     ("units",),
     ("types",),
     ("lines", "reason", "seen_record"),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import stat
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -19,8 +21,8 @@ PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".
 def find_photos(folder: str | Path) -> list[Path]:
     """All photos below a folder, in a stable order.
 
-    Hidden files and folders are left out, and so are links to folders, which could lead round in
-    a circle.
+    A folder that cannot be opened is itself in the list, to be told of. Hidden files and folders
+    are left out, and so are links to folders, which could lead round in a circle.
 
     Raises
     ------
@@ -32,21 +34,43 @@ def find_photos(folder: str | Path) -> list[Path]:
         raise BadInputError(f"folder must be a folder that exists, got {str(folder)!r}")
     found, open_ = [], [root]
     while open_:
-        for path in open_.pop().iterdir():
-            if path.name.startswith("."):
-                continue
-            if path.is_dir():
-                if not path.is_symlink():
-                    open_.append(path)
-            elif path.suffix.lower() in PHOTO_SUFFIXES:
-                found.append(path)
+        inside = open_.pop()
+        try:
+            folders, photos = _look_into(inside)
+        except OSError:
+            found.append(inside)  # told as one that cannot be opened, never passed over in silence
+            continue
+        open_ += folders
+        found += photos
     return sorted(found, key=lambda p: p.relative_to(root).as_posix())
+
+
+def _look_into(folder: Path) -> tuple[list[Path], list[Path]]:
+    folders, photos = [], []
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.startswith("."):
+                continue
+            if entry.is_dir(follow_symlinks=False):
+                folders.append(Path(entry.path))
+            elif entry.is_symlink() and Path(entry.path).is_dir():
+                continue
+            elif Path(entry.name).suffix.lower() in PHOTO_SUFFIXES:
+                photos.append(Path(entry.path))
+    return folders, photos
 
 
 def file_hash(path: str | Path) -> str:
     """SHA-256 of a file's bytes, read piece by piece."""
-    with Path(path).open("rb") as stream:
+    with open(path, "rb", opener=_without_waiting) as stream:
+        if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+            raise OSError(f"{path}: not a file")
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    # a pipe under a photo's name would keep the batch waiting for ever
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def settings_key(*parts: Any) -> str:

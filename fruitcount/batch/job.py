@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,17 +12,16 @@ from fruitcount.batch.engines import BatchSettings
 from fruitcount.batch.files import find_photos
 from fruitcount.batch.group import LimbCount, group_limbs
 from fruitcount.batch.ledger import Ledger
-from fruitcount.batch.naming import Place, place_by_card, place_by_folder, place_by_name
 from fruitcount.batch.run import Progress, run_batch
+from fruitcount.batch.whose import Naming
 from fruitcount.batch.worker import Work
 from fruitcount.cells import safe_cell
-from fruitcount.checks import one_of
+from fruitcount.checks import finite
 from fruitcount.errors import BadInputError
 from fruitcount.season.compare import BeforeAfter, before_after
 
 __all__ = [
     "FolderCount",
-    "Naming",
     "compare_moments",
     "count_folder",
     "read_rows",
@@ -30,48 +29,13 @@ __all__ = [
 ]
 
 _COLUMNS = (
-    "file", "tree", "limb", "side", "moment", "ok", "problem", "count_n", "keep_n",
+    "file", "tree", "limb", "side", "moment", "told_by", "ok", "problem", "count_n", "keep_n",
     "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm", "card_id", "taken_at",
     "flags", "same_as", "sha256", "look",
 )  # fmt: skip
 _NUMBERS = (
     "count_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Naming:
-    """How to tell whose a photo is.
-
-    Attributes
-    ----------
-    by : {"folder", "name", "sheet", "card"}
-    pattern : str
-        For ``"name"``: see :func:`fruitcount.batch.naming.place_by_name`.
-    sheet : mapping
-        For ``"sheet"``: from :func:`fruitcount.batch.naming.read_sheet`.
-    cards : mapping
-        For ``"card"``: card number to tree.
-    """
-
-    by: str = "folder"
-    pattern: str = ""
-    sheet: Mapping[str, Place] = field(default_factory=dict)
-    cards: Mapping[int, str] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        one_of("by", self.by, ("folder", "name", "sheet", "card"))
-
-    def place(self, path: Path, root: Path, row: Mapping[str, Any]) -> Place:
-        """Whose photo this is; an empty place when it cannot be told."""
-        if self.by == "folder":
-            return place_by_folder(path, root)
-        if self.by == "name":
-            return place_by_name(path, self.pattern)
-        if self.by == "card":
-            return place_by_card(int(row.get("card_id") or 0), self.cards)
-        inside = path.relative_to(root).as_posix()
-        return self.sheet.get(inside) or self.sheet.get(path.name) or Place()
 
 
 @dataclass(frozen=True)
@@ -110,7 +74,7 @@ def count_folder(
     ledger : Ledger
         Goes on where it stopped when called again.
     naming : Naming, optional
-        Default: first folder is the tree, second the limb.
+        Default: the card's code, else the first folder is the tree, the second the limb.
     settings : BatchSettings, optional
     progress : callable, optional
 
@@ -123,10 +87,11 @@ def count_folder(
     rows = []
     for row in result.rows(ledger):
         path = Path(row["file"])
-        place = how.place(path, root, row)
+        place, told_by = how.place(path, root, row)
         same = row["same_as"] and Path(row["same_as"]).relative_to(root).as_posix()
         row |= {"file": path.relative_to(root).as_posix(), "same_as": same}
         row |= {k: getattr(place, k) for k in ("tree", "limb", "side", "moment")}
+        row["told_by"] = told_by
         rows.append(row)
     return FolderCount(tuple(rows), tuple(group_limbs(rows)), result.progress)
 
@@ -185,9 +150,10 @@ def read_rows(path: str | Path) -> list[dict[str, Any]]:
 def _row(line: Mapping[str, Any]) -> dict[str, Any]:
     row: dict[str, Any] = {name: (line.get(name) or "").removeprefix("'") for name in _COLUMNS}
     for name in _NUMBERS:
-        row[name] = float(row[name]) if row[name] else None
+        row[name] = finite(name, float(row[name])) if row[name] else None
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
+    int(row["look"] or "0", 16)  # a look that is no number is told here, with its line
     row["flags"] = row["flags"].split()
     return row
 

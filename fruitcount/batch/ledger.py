@@ -90,7 +90,7 @@ class FileLedger:
                     row = json.loads(line)
                     if row["settings_key"] == self._key:
                         yield {"sha256": row["sha256"], **row["body"]}
-                except (ValueError, KeyError, TypeError) as error:
+                except (ValueError, KeyError, TypeError, RecursionError) as error:
                     raise RecordError(f"{self._path}, line {number}: cannot be read") from error
 
     def done(self) -> set[str]:

@@ -40,7 +40,7 @@ def read_left_standing(path: Path) -> FirstPass:
         )
     except OSError as fault:
         raise RecordError(f"{path}: cannot be opened: {fault.strerror}") from fault
-    except (ValueError, KeyError, TypeError) as fault:
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as fault:
         raise RecordError(f"{path}: is not a record of a counted limb") from fault
 
 

@@ -266,7 +266,7 @@ def _beside(folder: Path, photo: Path) -> tuple[Seen | None, tuple[bytes, int]]:
         body = json.loads(record.read_text(encoding="utf-8"))
         picture = marked.read_bytes() if marked.is_file() else b""
         return seen_from_dict(body["seen"]), (picture, int(body["plan"]["keep_count"]))
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise RecordError(f"{record}: is not a record of a counted limb") from error
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+import stat
 import warnings
 from datetime import datetime
 from pathlib import Path
@@ -20,12 +21,15 @@ from PIL import ExifTags, Image, ImageOps
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.image.opencv import cv2
+from fruitcount.names import shown_name
 from fruitcount.types import Photo
 
 __all__ = ["MAX_PIXELS", "read_photo", "sniff_format"]
 
 # Largest photo decoded. Phones reach 50 MP; three bytes a pixel makes 240 MB at this limit.
 MAX_PIXELS = 80_000_000
+# Largest file read. 80 megapixels of 16-bit RGBA without compression are 640 MB.
+MAX_BYTES = 700_000_000
 
 _PILLOW_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 # Brands of an ISO base media file that mean HEVC-coded still pictures (ISO/IEC 23008-12, annex B),
@@ -57,9 +61,10 @@ def read_photo(
     Raises
     ------
     PhotoUnreadableError
-        When the file is missing, empty, cut short, or not one of the formats.
+        When it is missing, no file, empty, cut short, or not one of the formats.
     PhotoTooLargeError
-        When it has more than :data:`MAX_PIXELS` pixels; nothing was decoded then.
+        When it has more than :data:`MAX_PIXELS` pixels or :data:`MAX_BYTES` bytes; nothing was
+        decoded then.
     """
     data, label = _bytes_of(source, name)
     file_format = sniff_format(data)
@@ -69,7 +74,7 @@ def read_photo(
     rgb, exif = reader(data, label)
     return Photo(
         rgb=np.ascontiguousarray(rgb),
-        name=name or (label if not isinstance(source, bytes) else ""),
+        name=label if name or not isinstance(source, bytes) else "",
         sha256=hashlib.sha256(data).hexdigest(),
         taken_at=_capture_time(exif),
         file_format=file_format,
@@ -94,17 +99,34 @@ def sniff_format(data: bytes) -> str | None:
 
 def _bytes_of(source: str | os.PathLike[str] | bytes, name: str) -> tuple[bytes, str]:
     if isinstance(source, bytes):
-        data, label = source, name or "photo"
+        data, label = source, shown_name(name or "photo")
     else:
         path = Path(source)
-        label = name or path.name
+        label = shown_name(name or path.name)
         try:
-            data = path.read_bytes()
+            with open(path, "rb", opener=_without_waiting) as stream:
+                _check_file(label, os.fstat(stream.fileno()))
+                data = stream.read()
         except OSError as error:
             raise PhotoUnreadableError(label, f"cannot be opened: {error.strerror}") from error
     if not data:
         raise PhotoUnreadableError(label, "the file is empty (0 bytes)")
     return data, label
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    # a pipe under a photo's name would keep the reader waiting for ever
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+def _check_file(label: str, about: os.stat_result) -> None:
+    if not stat.S_ISREG(about.st_mode):
+        raise PhotoUnreadableError(label, "is not a file")
+    if about.st_size > MAX_BYTES:
+        megabytes = about.st_size / 1e6
+        raise PhotoTooLargeError(
+            label, f"has {megabytes:.0f} MB; at most {MAX_BYTES / 1e6:.0f} are read"
+        )
 
 
 def _check_size(label: str, size: tuple[int, int]) -> None:

@@ -65,7 +65,7 @@ def read_species_file(path: Path) -> Species:
     """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as exc:
         raise SpeciesError(f"{path.name}: cannot be read as TOML: {exc}") from exc
     _same_keys(path.name, "top level", data, {*_PLAIN, "numbers"}, set(_TABLES))
     _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS), set())

@@ -12,6 +12,10 @@ from fruitcount.types import Fruitlets, Kind
 
 __all__ = ["marks_from_coco"]
 
+_MALFORMED = (
+    OSError, ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError,
+    RecursionError,
+)  # fmt: skip
 _KINDS = {kind.name.lower(): kind for kind in Kind}
 
 
@@ -38,7 +42,7 @@ def marks_from_coco(path: str | Path) -> dict[str, Fruitlets]:
         marks: dict[str, list[dict[str, float]]] = {name: [] for name in names.values()}
         for note in body["annotations"]:
             marks[names[int(note["image_id"])]].append(_mark(note, classes))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+    except _MALFORMED as error:
         reason = f"{type(error).__name__} {error}"
         raise RecordError(f"{path}: not a COCO file that can be read: {reason}") from error
     return {name: _fruitlets(rows) for name, rows in marks.items()}
