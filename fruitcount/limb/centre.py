@@ -19,7 +19,7 @@ from fruitcount.limb.wood import colour_wood
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Band", "centred", "normals", "resampled", "smoothed", "wood_at"]
+__all__ = ["Band", "centred", "normals", "resampled", "smoothed", "straight", "wood_at"]
 
 _STATIONS = 200
 # Half width of the thickest limb looked for, as a share of the photo's long side.
@@ -75,6 +75,14 @@ def normals(line_px: FloatArray) -> FloatArray:
     tangent = np.gradient(line_px, axis=0)
     length = np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)
     return np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None]
+
+
+def straight(points: FloatArray) -> FloatArray:
+    """Unit vector of the straight line nearest to points (N, 2), from the first to the last."""
+    x, y = (points - points.mean(axis=0)).T
+    turn = 0.5 * float(np.arctan2(2 * (x @ y), x @ x - y @ y))  # long axis of the covariance
+    ahead = np.array([np.cos(turn), np.sin(turn)])
+    return ahead if ahead @ (points[-1] - points[0]) >= 0 else -ahead
 
 
 def wood_at(maps: Maps | None, colours: FloatArray, grid_px: FloatArray) -> FloatArray:

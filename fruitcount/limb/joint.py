@@ -14,20 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.edges import sample_grid
-from fruitcount.limb.centre import Band, normals
+from fruitcount.limb.centre import Band, normals, straight
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps
 
 __all__ = ["Jointed", "cut_at_joints"]
 
 # Share of both sides' wood behind the border minus wood before it. 1 is a clean border.
-_LEAST_SCORE = 0.5
+_LEAST_SCORE = 0.55
 _REACH_WIDTHS = 6.0
 # Only the outer parts of a path can be a parent; wide wood farther in is a fork or a cluster.
 _OUTER_FRAC = 0.25
 # The parent may leave the limb at any angle from here to square.
-_LEAST_TURN_DEG = 35.0
-_TURNS = 13
+_LEAST_TURN_DEG = 40.0
+_TURNS = 7
 # In half widths of the limb: how far along the border, behind it and before it wood is looked at,
 # and how much beside the limb is left out (its swollen collar).
 _ALONG, _BEHIND, _BEFORE, _COLLAR = 6.0, 1.7, 2.0, 1.8
@@ -126,22 +126,21 @@ def _begun(band: Band, collar: _Collar) -> Band:
 def _collar(maps: Maps, line: FloatArray, across: FloatArray, usual: float) -> _Collar | None:
     """The collar at the line's start or a little before it; None where no parent's side is seen."""
     along = along_line(line)
-    places = np.arange(-_HIDDEN * usual, _OUTER_FRAC * along[-1], along[-1] / (len(line) - 1))
+    places = np.arange(-_HIDDEN * usual, _OUTER_FRAC * along[-1], 0.4 * usual)
     tried = [_axis(line, along, across, place, usual) for place in places]
     axes = [axis for axis in tried if axis is not None]
     if not axes:
         return None
     turns = np.deg2rad(np.linspace(_LEAST_TURN_DEG, 180 - _LEAST_TURN_DEG, _TURNS))
-    score = _scores(maps, axes, turns, 0.5)
-    best, turn = np.unravel_index(int(np.argmax(score)), score.shape)
-    if score[best, turn] < _LEAST_SCORE:
-        return None
+    rough = _scores(maps, axes, turns, 0.7)
+    best, turn = np.unravel_index(int(np.argmax(rough)), rough.shape)
     axis = axes[best]
     near = [axis.moved(shift * axis.half_px) for shift in np.arange(-1.5, 1.51, 0.1)]
-    aslant = turns[turn] + np.deg2rad(np.arange(-6, 6.1, 3))
-    fine = _scores(maps, near, aslant, 0.25).max(axis=1)
-    placed = near[int(np.argmax(fine))]
-    return _Collar(placed.at, axis.join_px, axis.half_px, float(score[best, turn]))
+    fine = _scores(maps, near, turns[turn] + np.deg2rad(np.arange(-8, 8.1, 4)), 0.3).max(axis=1)
+    score = float(fine.max())
+    if score < _LEAST_SCORE:
+        return None
+    return _Collar(near[int(np.argmax(fine))].at, axis.join_px, axis.half_px, score)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,14 +162,13 @@ def _axis(
     """The limb's axis at a distance along the line (negative: before it), fitted ahead of it."""
     start = max(place, 0.0)
     near = (along > start + usual) & (along < start + 8 * usual) & (across > 0)
-    width = float(np.median(across[near])) if near.sum() >= 3 else usual
+    width = float(np.percentile(across[near], 75)) if near.sum() >= 3 else usual
     half = 0.5 * float(np.clip(width, 0.7 * usual, 2.2 * usual))
     part = line[(along >= start + 2 * half) & (along <= start + _FIT * half)]
     if len(part) < 3:
         return None
     middle = part.mean(axis=0)
-    ahead = np.linalg.svd(part - middle, full_matrices=False)[2][0]
-    ahead = ahead if ahead @ (part[-1] - part[0]) > 0 else -ahead
+    ahead = straight(part)
     on_line = point_on_line(line, start)[0]
     at = middle + ((on_line - middle) @ ahead + min(place, 0.0)) * ahead
     return _Axis(at, ahead, half, start + 2 * half)

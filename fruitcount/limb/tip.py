@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from fruitcount.image.edges import sample_grid
 from fruitcount.limb.bark import bark_share
-from fruitcount.limb.centre import Band, normals, smoothed, wood_at
+from fruitcount.limb.centre import Band, normals, smoothed, straight, wood_at
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps, Photo
 
@@ -26,6 +26,8 @@ __all__ = ["Ended", "Hidden", "ended"]
 # stretch, piece of limb that gives its direction, and how far past the old end is looked.
 _STEP, _ACROSS, _SIDE = 0.25, 0.125, 2.0
 _SURE, _FIT, _ONWARD = 2.0, 12.0, 14.0
+# The middle that is looked at, and the rim on either side from and to.
+_CORE, _RIM = 0.4, (1.4, 2.4)
 # Bark is learned on the outer part of the limb, where it is young.
 _LEARN_FRAC = 0.45
 # Contrast that pays for itself, and what a station costs behind fruit and behind leaves.
@@ -85,7 +87,7 @@ def ended(photo: Photo, maps: Maps | None, band: Band, hidden: Hidden) -> Ended:
     if not np.isfinite(half) or total < 30 * half:
         return Ended(band)
     near = point_on_line(band.line_px, np.arange((1 - _LEARN_FRAC) * total, total, _STEP * half))
-    strip = _strip(photo, maps, near, half)
+    strip = _strip(photo, maps, near, half, hidden)
     sure = _last_sure(strip)
     heading = None if sure is None else _heading(strip, sure)
     if sure is None or heading is None:
@@ -94,8 +96,8 @@ def ended(photo: Photo, maps: Maps | None, band: Band, hidden: Hidden) -> Ended:
     left = float(along_line(near[sure:])[-1])
     reach = np.arange(0, left + _ONWARD * half, _STEP * half)
     onward = start + reach[:, None] * ahead
-    strip = _strip(photo, maps, np.vstack([near[: sure + 1], onward]), half)
-    path, told, seen = _followed(strip, hidden, sure + 1)
+    strip = _strip(photo, maps, np.vstack([near[: sure + 1], onward]), half, hidden)
+    path, told, seen = _followed(strip, sure + 1)
     along = along_line(band.line_px)
     joined = total - left
     kept = along < joined - 2 * half
@@ -106,37 +108,55 @@ def ended(photo: Photo, maps: Maps | None, band: Band, hidden: Hidden) -> Ended:
 
 @dataclass(frozen=True, eq=False)
 class _Strip:
-    """What stands along a line (n) and across it (m): places (n, m, 2), leaf-likeness, contrast.
+    """What stands along a line (n) and across it (m).
 
-    Contrast is bark on a narrow middle minus bark on the barkier of both sides, -1 to 1.
+    ``grid_px`` holds the places (n, m, 2). ``contrast`` is bark on a narrow middle, as far as
+    nothing hides it, minus bark on the barkier of both sides, -1 to 1. ``covered`` tells where
+    fruit hide most of the middle, ``leafy`` where it is green.
     """
 
     line_px: FloatArray
     grid_px: FloatArray
-    leafy: NDArray[np.bool_]
     contrast: FloatArray
+    covered: NDArray[np.bool_]
+    leafy: NDArray[np.bool_]
 
 
-def _strip(photo: Photo, maps: Maps | None, line: FloatArray, half: float) -> _Strip:
+def _strip(
+    photo: Photo, maps: Maps | None, line: FloatArray, half: float, hidden: Hidden
+) -> _Strip:
     count = round(_SIDE / _ACROSS)
-    rim = round(2.6 / _ACROSS)
+    rim = round(_RIM[1] / _ACROSS)
     offset = np.arange(-count - rim, count + rim + 1, dtype=np.float64) * (_ACROSS * half)
     grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
     colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
     bark = bark_share(colours, offset, half, wood_at(maps, colours, grid))
-    smooth = uniform_filter1d(bark, 3, axis=0)
-    total = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
-
-    def mean(low: float, high: float) -> FloatArray:
-        a, b = round(low / _ACROSS), round(high / _ACROSS) + 1
-        at = np.arange(rim, rim + 2 * count + 1)
-        return np.asarray((total[:, at + b] - total[:, at + a]) / (b - a), np.float64)
-
-    beside = np.maximum(mean(-2.4, -1.4), mean(1.4, 2.4))
-    contrast = mean(-0.4, 0.4) - beside
+    open_ = ~hidden.covers(grid)
+    leafy = _green(colours)
+    seen = _Runs(open_.astype(np.float64), rim, count)
+    inner = _Runs(bark * open_, rim, count)
+    outer = _Runs(bark * (open_ & ~leafy), rim, count)  # fruit and leaves are no bark beside it
+    share = seen.mean(-_CORE, _CORE)
+    low, high = _RIM
+    beside = np.maximum(outer.mean(-high, -low), outer.mean(low, high))
+    contrast = inner.mean(-_CORE, _CORE) / np.maximum(share, 0.25) - beside
     middle = slice(rim, rim + 2 * count + 1)
-    leafy = _green(colours[:, middle])
-    return _Strip(line, grid[:, middle], leafy, contrast)
+    return _Strip(line, grid[:, middle], contrast, share < 0.5, leafy[:, middle])
+
+
+class _Runs:
+    """Means over pieces of each row of a grid, smoothed a little along the line."""
+
+    def __init__(self, values: FloatArray, rim: int, count: int) -> None:
+        smooth = uniform_filter1d(values, 3, axis=0)
+        self.total = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
+        self.at = np.arange(rim, rim + 2 * count + 1)
+
+    def mean(self, low: float, high: float) -> FloatArray:
+        """Mean from ``low`` to ``high`` half widths off each place of the strip."""
+        a, b = round(low / _ACROSS), round(high / _ACROSS) + 1
+        total = self.total[:, self.at + b] - self.total[:, self.at + a]
+        return np.asarray(total / (b - a), np.float64)
 
 
 def _green(colours: FloatArray) -> NDArray[np.bool_]:
@@ -168,16 +188,15 @@ def _heading(strip: _Strip, sure: int) -> tuple[FloatArray, FloatArray] | None:
         return None
     places = (strip.grid_px[rows] * weight[..., None]).sum(axis=1)[good] / held[good][:, None]
     middle = places.mean(axis=0)
-    ahead = np.linalg.svd(places - middle, full_matrices=False)[2][0]
-    ahead = ahead if ahead @ (places[-1] - places[0]) > 0 else -ahead
+    ahead = straight(places)
     return middle + ((strip.line_px[sure] - middle) @ ahead) * ahead, ahead
 
 
-def _followed(strip: _Strip, hidden: Hidden, first: int) -> tuple[FloatArray, FloatArray, bool]:
+def _followed(strip: _Strip, first: int) -> tuple[FloatArray, FloatArray, bool]:
     """Best path on from station ``first``, the contrast along it, and whether its end is open."""
     contrast = strip.contrast[first:]
     grid = strip.grid_px[first:]
-    covered = hidden.covers(grid)
+    covered = strip.covered[first:]
     gain = contrast - _EVEN
     leaf = strip.leafy[first:] & (gain < 0)
     gain = np.where(leaf, np.maximum(gain, -_LEAF_TOLL), gain)
