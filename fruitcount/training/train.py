@@ -212,6 +212,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=480.0)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--batch", type=int, default=48)
+    parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--render-share", type=float, default=0.5)
     parser.add_argument("--resume", type=Path, help="checkpoint.pt to start from")
     parser.add_argument("--seed", type=int, default=1)
@@ -228,7 +229,9 @@ def main() -> None:
     if args.renders is not None:
         examples += read_renders(args.renders, limit)
     print(f"read {len(examples)} pictures in {time.monotonic() - read:.0f} s", flush=True)
-    run = Run(seconds=args.seconds, batch=args.batch, render_share=args.render_share)
+    run = Run(
+        seconds=args.seconds, batch=args.batch, render_share=args.render_share, rate=args.rate
+    )
     if args.smoke:
         run = Run(seconds=min(args.seconds, 20.0), batch=4, crop=CropRules(size_px=256))
     _whole(examples, run, args)

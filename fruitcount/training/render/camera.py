@@ -128,12 +128,13 @@ def develop(
     sharpen: float,
     soften: float,
     clean: float = 0.0,
+    vivid: float = 0.0,
 ) -> NDArray[Any]:
     """Radiance to 8-bit sRGB as a phone would.
 
     That is exposure, white balance, shadow lift, contrast and noise.
     Raising `metering` brightens, `noise` adds grain (share of full scale), `sharpen` adds halos,
-    `clean` smooths grain away.
+    `clean` smooths grain away, `vivid` adds colour and contrast (0 as told, 0.6 garish).
     """
     rad = np.nan_to_num(np.maximum(rad, 0), posinf=50.0).astype(np.float32)
     lum = rad @ LUMA
@@ -145,11 +146,11 @@ def develop(
     x = _lift_shadows(x, rng)
     x = x * (1 + x / 9) / (1 + x) * 1.45
     lum2 = x.mean(2, keepdims=True)
-    x = np.clip(lum2 + (x - lum2) * rng.uniform(0.9, 1.2), 0, 1)
+    x = np.clip(lum2 + (x - lum2) * rng.uniform(0.9, 1.2) * (1 + vivid), 0, 1)
     s = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-6) ** (1 / 2.4) - 0.055)
     s = np.clip(
         s
-        + rng.uniform(0.05, 0.16) * (s - 0.5) * (1 - np.abs(2 * s - 1)) * 2
+        + (rng.uniform(0.05, 0.16) + 0.5 * vivid) * (s - 0.5) * (1 - np.abs(2 * s - 1)) * 2
         - rng.uniform(0, 0.03),
         0,
         1,

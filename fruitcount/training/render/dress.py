@@ -116,6 +116,37 @@ def keep_clear(lv: leaves.Leaves, cam: Camera, card: card_mod.Card | None) -> le
     return lv.take(keep)
 
 
+def thin_leaves(
+    rng: np.random.Generator,
+    lv: leaves.Leaves,
+    cam: Camera,
+    stems: list[wood.Stem],
+    fr: Fruit,
+    front_frac: float,
+) -> leaves.Leaves:
+    """Drop most leaves before fruit or wood, as a grower folds them aside for the picture.
+
+    `front_frac` is the share of them that stays.
+    """
+    line = (
+        lv.pos[:, None]
+        + (lv.heading * lv.length[:, None])[:, None] * np.linspace(0.1, 0.95, 6)[None, :, None]
+    )
+    px, z = cam.project(line)
+    half = (lv.width / 2 / z.min(1) * cam.focal_px)[:, None, None] * 0.8
+    fp, fz = cam.project(fr.centre)
+    wp, wz = cam.project(stems[0].points)
+    hides = np.zeros((len(lv.length), 2), bool)
+    for k, (tp, tz, tr) in enumerate(((fp, fz, fr.diameter / 2), (wp, wz, stems[0].radius))):
+        gap = np.linalg.norm(px[:, :, None] - tp[None, None], axis=-1)
+        over = (gap < half + (tr / tz * cam.focal_px)[None, None] * 0.9) & (
+            z[:, :, None] < tz[None, None] + 3
+        )
+        hides[:, k] = over.any((1, 2))
+    stay = rng.random((len(lv.length), 2)) < np.array([front_frac, front_frac + 0.1])
+    return lv.take(np.asarray((~hides | stay).all(1)))
+
+
 def add_leaves(at: Bench, lv: leaves.Leaves) -> None:
     """Leaves in three finenesses, by their length in pixels."""
     if len(lv.length) == 0:

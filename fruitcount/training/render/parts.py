@@ -24,7 +24,8 @@ class Options:
     """What the caller may fix; None leaves it to the seed.
 
     `card_frac` is the chance of a scale card; `clear_card` the chance that leaves are kept off it;
-    `detail` multiplies the fineness of meshes and pictures, for large photographs.
+    `detail` multiplies the fineness of meshes and pictures, for large photographs. `dense_frac` is
+    the chance of a limb in full leaf: large leaves all over it, few fruit, most in their shade.
     """
 
     size: tuple[int, int] = (960, 720)
@@ -36,6 +37,7 @@ class Options:
     zoom: str | None = None
     background: str | None = None
     detail: float = 1.0
+    dense_frac: float = 0.5
 
 
 @dataclass

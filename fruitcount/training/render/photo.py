@@ -98,6 +98,7 @@ def take(
         sharpen=float(rng.uniform(0, 0.7)),
         soften=float(rng.choice([0.0, 0.4, 0.7, 1.1], p=[0.35, 0.35, 0.2, 0.1])) * min(big, 2.0),
         clean=0.0 if q.denoise else float(rng.uniform(3.0, 9.0)) * (48 / q.spp) ** 0.5,
+        vivid=sc.look.get("vivid", 0.0),
     )
     mi.Bitmap(pic).write(str(out / f"{name}.jpg"), quality=int(rng.integers(*q.jpeg)))
     write_masks(ids, out, name)

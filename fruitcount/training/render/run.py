@@ -31,6 +31,7 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     p.add_argument("--card-frac", type=float, default=0.5)
     p.add_argument("--portrait-frac", type=float, default=0.3)
     p.add_argument("--detail", type=float, default=1.0, help="fineness of meshes and textures")
+    p.add_argument("--dense-frac", type=float, default=0.5, help="chance of a limb in full leaf")
     p.add_argument("--optix", action="store_true", help="use the driver's denoiser, if it works")
     for k in ("kind", "light", "zoom", "background"):
         p.add_argument(f"--{k}", default=None)
@@ -55,6 +56,7 @@ def work(a: argparse.Namespace, worker: int, deadline: float) -> None:
         zoom=a.zoom,
         background=a.background,
         detail=a.detail,
+        dense_frac=a.dense_frac,
     )
     q = Quality(a.spp, a.depth, a.optix and "cuda" in a.variant)
     part = a.out / f"truth_part{worker}.jsonl"

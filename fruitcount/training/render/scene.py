@@ -10,13 +10,25 @@ from numpy.typing import NDArray
 
 from . import card as card_mod
 from . import fruit as fruit_mod
-from . import light, wood
+from . import leaves, light, wood
 from .camera import Camera, aim
-from .dress import add_decoys, add_foreground_leaf, add_leaves, add_shade, keep_clear, leafy
+from .dress import (
+    add_decoys,
+    add_foreground_leaf,
+    add_leaves,
+    add_shade,
+    keep_clear,
+    leafy,
+    thin_leaves,
+)
 from .kinds import KIND_WEIGHTS, KINDS, Kind
 from .mesh import across, unit
 from .parts import Bench, Options, Scene, empty_bufs
 from .surround import add_all_fruit, add_background
+
+ZOOMS = ("whole", "mid", "close", "far")
+ZOOM_OPEN, ZOOM_DENSE = (0.37, 0.4, 0.18, 0.05), (0.15, 0.55, 0.3, 0.0)
+DENSE_LIGHTS, DENSE_LIGHT_SHARES = ("sun", "backlight", "mixed", "shade"), (0.42, 0.3, 0.2, 0.08)
 
 
 @dataclass(frozen=True)
@@ -30,6 +42,7 @@ class _Plan:
     fruit_mm: float
     zoom: str
     px_per_mm: float
+    dense: bool
 
 
 def view_direction(rng: np.random.Generator, background: str | None) -> NDArray[Any]:
@@ -94,9 +107,11 @@ def _plan(rng: np.random.Generator, kind: Kind, opt: Options) -> _Plan:
     fwd = view_direction(rng, opt.background)
     length = rng.uniform(250, 1100)
     base_mm = rng.uniform(6, 14) if rng.random() < 0.7 else rng.uniform(14, 30)
-    fruit_mm = rng.uniform(*kind.diameter_mm)
+    dense = bool(rng.random() < opt.dense_frac)
+    # in full leaf soon after bloom: the leaves have outgrown the fruit
+    fruit_mm = rng.uniform(kind.diameter_mm[0], kind.diameter_mm[1] * (0.7 if dense else 1.0))
     angle = rng.uniform(0, 2 * np.pi)
-    zoom = opt.zoom or str(rng.choice(["whole", "mid", "close", "far"], p=[0.37, 0.4, 0.18, 0.05]))
+    zoom = opt.zoom or str(rng.choice(ZOOMS, p=ZOOM_DENSE if dense else ZOOM_OPEN))
     px_mm = pixel_scale(rng, zoom, size, length, fruit_mm, angle)
     fov = rng.uniform(42, 70)
     cam = aim(
@@ -111,7 +126,7 @@ def _plan(rng: np.random.Generator, kind: Kind, opt: Options) -> _Plan:
     heading = unit(
         np.cos(angle) * cam.right + np.sin(angle) * cam.up + rng.normal(0, 0.18) * cam.forward
     )
-    return _Plan(cam, heading, length, base_mm, fruit_mm, zoom, px_mm)
+    return _Plan(cam, heading, length, base_mm, fruit_mm, zoom, px_mm, dense)
 
 
 def _limb(
@@ -121,7 +136,8 @@ def _limb(
     shoots = int(rng.choice([0, 1, 2, 3, 5], p=[0.3, 0.25, 0.2, 0.15, 0.1]))
     stems = wood.grow(rng, np.zeros(3), plan.heading, plan.length_mm, plan.base_mm, shoots)
     nodes = wood.place_nodes(rng, stems, kind)
-    wanted = int(np.clip(rng.gamma(2.2, 7), 4, 40) * np.clip(plan.length_mm / 600, 0.5, 1.3))
+    crop = rng.gamma(2.0, 4) if plan.dense else rng.gamma(2.2, 7)
+    wanted = int(np.clip(crop, 4, 40) * np.clip(plan.length_mm / 600, 0.5, 1.3))
     sites = fruit_mod.pick_sites(rng, nodes, kind, max(4, wanted))
     fr = fruit_mod.hang(rng, nodes, kind, sites, plan.fruit_mm)
     fruit_mod.push_apart(fr, stems)
@@ -142,14 +158,16 @@ def build(seed: int, opt: Options) -> Scene:
     cam = replace(plan.cam, eye=plan.cam.eye + focus)
     found = choose_card(rng, cam, stems, fr) if rng.random() < opt.card_frac else None
     at = Bench(rng, empty_bufs(), kind, cam, opt)
-    z = _fill_limb(at, stems, nodes, found, plan.fruit_mm)
-    lit = light.choose(rng, cam, opt.light)
+    z = _fill_limb(at, stems, nodes, fr, found, plan)
+    usual = str(rng.choice(DENSE_LIGHTS, p=DENSE_LIGHT_SHARES)) if plan.dense else None
+    lit = light.choose(rng, cam, opt.light or usual)
     every, grids = _fill_rest(at, plan, lit, fr, z)
     bark = kind.bark[rng.integers(len(kind.bark))]
     look = {
         "leaf_rough": float(rng.uniform(0.32, 0.6)),
         "leaf_spec": float(rng.uniform(0.4, 1.0)),
         "zoom": plan.px_per_mm,
+        "vivid": float(rng.uniform(0, 0.6) if rng.random() < 0.7 else 0.0),
     }
     card = found[0] if found else None
     return Scene(seed, kind, at.bufs, cam, lit, stems, every, grids, card, bark, focus, look)
@@ -168,14 +186,23 @@ def _fill_limb(
     at: Bench,
     stems: list[wood.Stem],
     nodes: wood.Nodes,
+    fr: fruit_mod.Fruit,
     found: tuple[card_mod.Card, NDArray[Any]] | None,
-    fruit_mm: float,
+    plan: _Plan,
 ) -> float:
     """The target limb with its leaves and card; returns the height of the ground in mm."""
     rng, bits = at.rng, at.bufs["wood"]
     wood.add_stems(bits, rng, stems, nodes, wood.OBJ_TARGET)
-    size = float(np.clip(0.45 + fruit_mm / 40 + rng.normal(0, 0.12), 0.4, 1.1))
-    lv = leafy(rng, nodes, at.kind, size, rng.uniform(0.3, 1.0), bits)
+    size = float(np.clip(0.45 + plan.fruit_mm / 40 + rng.normal(0, 0.12), 0.4, 1.1))
+    if plan.dense:
+        parts = [
+            leafy(rng, nodes, at.kind, float(rng.uniform(0.75, 1.3)), share, bits)
+            for share in (rng.uniform(0.7, 1.0), rng.uniform(0.0, 0.6))
+        ]
+        lv = leaves.join(parts)
+        lv = thin_leaves(rng, lv, at.cam, stems, fr, float(rng.uniform(0.15, 0.8)))
+    else:
+        lv = leafy(rng, nodes, at.kind, size, rng.uniform(0.3, 1.0), bits)
     add_decoys(bits, rng, nodes, at.kind)
     card = found[0] if found and rng.random() < at.opt.clear_card else None
     add_leaves(at, keep_clear(lv, at.cam, card))
@@ -193,7 +220,7 @@ def _fill_rest(
     p, h = light.canopy(rng, lit, at.cam, plan.length_mm)
     if len(p):
         add_shade(at, p, h)
-    if rng.random() < 0.1:
+    for _ in range(int(rng.integers(0, 3)) if plan.dense else int(rng.random() < 0.1)):
         add_foreground_leaf(at)
     add_background(at, z)
     return every, grids

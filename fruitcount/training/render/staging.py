@@ -12,7 +12,7 @@ from . import card as card_mod
 from . import fruit as fruit_mod
 from . import leaves, light, wood
 from .camera import Camera, aim
-from .dress import add_decoys, add_leaves, add_shade, keep_clear, leafy
+from .dress import add_decoys, add_leaves, add_shade, keep_clear, leafy, thin_leaves
 from .mesh import MeshBuf, across, unit
 from .parts import Bench, Options, Scene, empty_bufs
 from .scene import view_direction
@@ -175,34 +175,6 @@ def frame(
     return replace(cam, focus_mm=z), card, hook
 
 
-def thin_leaves(
-    rng: np.random.Generator,
-    s: Shot,
-    lv: leaves.Leaves,
-    cam: Camera,
-    stems: list[wood.Stem],
-    fr: fruit_mod.Fruit,
-) -> leaves.Leaves:
-    """Drop most leaves before fruit or wood, as a grower folds them aside for the picture."""
-    line = (
-        lv.pos[:, None]
-        + (lv.heading * lv.length[:, None])[:, None] * np.linspace(0.1, 0.95, 6)[None, :, None]
-    )
-    px, z = cam.project(line)
-    half = (lv.width / 2 / z.min(1) * cam.focal_px)[:, None, None] * 0.8
-    fp, fz = cam.project(fr.centre)
-    wp, wz = cam.project(stems[0].points)
-    hides = np.zeros((len(lv.length), 2), bool)
-    for k, (tp, tz, tr) in enumerate(((fp, fz, fr.diameter / 2), (wp, wz, stems[0].radius))):
-        gap = np.linalg.norm(px[:, :, None] - tp[None, None], axis=-1)
-        over = (gap < half + (tr / tz * cam.focal_px)[None, None] * 0.9) & (
-            z[:, :, None] < tz[None, None] + 3
-        )
-        hides[:, k] = over.any((1, 2))
-    stay = rng.random((len(lv.length), 2)) < np.array([s.front_frac, s.front_frac + 0.1])
-    return lv.take(np.asarray((~hides | stay).all(1)))
-
-
 def stage(s: Shot) -> Scene:
     """Everything from the shot's own numbers and seed; the same shot gives the same scene."""
     rng = np.random.default_rng([s.seed, *s.name.encode()])
@@ -252,7 +224,8 @@ def _dress(
     # the green shoots of the parent stem are drawn but not shown
     pl = leafy(rng, far_nodes, s.kind, s.leaf_size, s.leaf_frac * 0.35, MeshBuf())
     add_decoys(bits, rng, nodes, s.kind)
-    both = thin_leaves(rng, s, keep_clear(leaves.join([lv, pl]), cam, card), cam, stems, fr)
+    both = keep_clear(leaves.join([lv, pl]), cam, card)
+    both = thin_leaves(rng, both, cam, stems, fr, s.front_frac)
     add_leaves(at, both)
 
 
