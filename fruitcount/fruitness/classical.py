@@ -154,10 +154,11 @@ def _bumps(
         reach = int(2.5 * sigma) + 1
         top, left = max(0, int(row) - reach), max(0, int(col) - reach)
         window = np.s_[top : int(row) + reach + 2, left : int(col) + reach + 2]
-        i, j = np.ogrid[window[0].start : window[0].stop, window[1].start : window[1].stop]
         patch = heat[window]
-        bell = np.exp(-0.5 * ((i - row) ** 2 + (j - col) ** 2) / sigma**2) * s
-        bell = bell[: patch.shape[0], : patch.shape[1]].astype(np.float32)
+        down, across = (np.arange(n, dtype=np.float32) for n in patch.shape)
+        down = np.exp((down + np.float32(top - row)) ** 2 * np.float32(-0.5 / sigma**2))
+        across = np.exp((across + np.float32(left - col)) ** 2 * np.float32(-0.5 / sigma**2))
+        bell = np.multiply.outer(down * np.float32(s), across)
         higher = bell > patch
         patch[higher] = bell[higher]
         radii[window][higher] = np.float32(r)

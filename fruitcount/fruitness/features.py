@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +20,8 @@ RADII_PX: tuple[float, ...] = (4.0, 6.0, 8.5, 12.0, 17.0, 24.0)
 
 USUAL_MEAN = 0.42
 """Mean of all channels after correction. Our choice: a usual daylight exposure."""
+
+FEATURES_N = 4 * len(RADII_PX) + 14
 
 MOST_VOTERS = 120_000
 """Pixels that vote at most: the strongest edges of the picture. More is slower."""
@@ -61,23 +66,30 @@ def cell_features(lab: F32) -> F32:
     float32 array, shape (rows, cols, K)
         Votes for each radius; middle-against-surround contrast of L*, a*, b* at each radius;
         local spread of L* at three widths; colour of the place and of its surroundings against
-        the picture's usual colour; and the picture's usual colour.
+        the picture's usual colour; and the picture's usual colour. Each feature is one piece of
+        memory (a view of K planes), since each is made and used as a whole.
     """
     rows, cols = ((n + CELL_PX - 1) // CELL_PX for n in lab.shape[:2])
-    votes = radial_votes(lab[..., 0] + 0.5 * lab[..., 2], (rows, cols))
-    small = _cells_of(lab, rows, cols)
-    usual = np.median(small[::3, ::3].reshape(-1, 3), axis=0)
-    parts = [np.log1p(votes * 0.3)]
-    parts += [_mean(small, 0.35 * r) - _mean(small, 0.85 * r) for r in RADII_PX]
-    parts += [_spread(small[..., 0], s)[..., None] for s in (1.0, 2.5, 5.0)]
-    fine = _cells_of(np.abs(lab[..., 0] - _mean(lab[..., 0], 1.0)), rows, cols)
-    parts += [np.sqrt(_mean(fine, s))[..., None] * 5 for s in (1.5, 4.0)]
-    parts += [_mean(small, 1.0) - usual, _mean(small, 16.0) - usual]
-    parts.append(np.broadcast_to(usual, small.shape))
-    return np.concatenate(parts, axis=-1).astype(np.float32)
+    light = lab[..., 0].copy()
+    votes = radial_votes(light + 0.5 * lab[..., 2], (rows, cols))
+    small = [_cells_of(channel, rows, cols) for channel in cv2.split(lab)]
+    usual = [float(np.median(channel[::3, ::3])) for channel in small]
+    fine = _cells_of(cv2.absdiff(light, _mean(light, 1.0)), rows, cols)
+    planes = itertools.chain(
+        (np.log1p(layer * np.float32(0.3)) for layer in np.moveaxis(votes, 2, 0)),
+        (_mean(c, 0.35 * r) - _mean(c, 0.85 * r) for r in RADII_PX for c in small),
+        (_spread(small[0], s) for s in (1.0, 2.5, 5.0)),
+        (np.sqrt(_mean(fine, s)) * 5 for s in (1.5, 4.0)),
+        (_mean(c, r) - u for r in (1.0, 16.0) for c, u in zip(small, usual, strict=True)),
+        usual,
+    )
+    out = np.empty((FEATURES_N, rows, cols), np.float32)
+    for plane, values in zip(out, planes, strict=True):
+        plane[:] = values
+    return np.moveaxis(out, 0, 2)
 
 
-def _cells_of(channels: F32, rows: int, cols: int) -> F32:
+def _cells_of(channels: NDArray[Any], rows: int, cols: int) -> F32:
     return np.asarray(cv2.resize(channels, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
@@ -120,14 +132,14 @@ def radial_votes(channel: F32, cells: tuple[int, int]) -> F32:
     g = length.ravel()[strong]
     step = np.stack([gx.ravel()[strong] / g, gy.ravel()[strong] / g])
     weight = np.sqrt(np.minimum(g, 6.0))
-    out = np.empty((*cells, len(RADII_PX)), np.float32)
+    out = np.empty((len(RADII_PX), *cells), np.float32)
     for k, r in enumerate(RADII_PX):
         inward = _votes(x + r * step[0], y + r * step[1], weight, cells)
         outward = _votes(x - r * step[0], y - r * step[1], weight, cells)
         both = np.maximum(inward, outward) + 0.25 * np.minimum(inward, outward)
         sigma = max(0.8, 0.22 * r / CELL_PX)
-        out[..., k] = cv2.GaussianBlur(both, (0, 0), sigma) * np.float32(sigma**2 / r * 4)
-    return out
+        out[k] = cv2.GaussianBlur(both, (0, 0), sigma) * np.float32(sigma**2 / r * 4)
+    return np.moveaxis(out, 0, 2)
 
 
 def _votes(x: F32, y: F32, weight: F32, cells: tuple[int, int]) -> F32:

@@ -14,6 +14,9 @@ __all__ = ["Layers"]
 
 F32 = NDArray[np.float32]
 
+ROWS_AT_ONCE = 4096
+"""Rows worked on together: few enough to stay in a core's cache, where each step is quickest."""
+
 
 @dataclass(frozen=True, eq=False)
 class Layers:
@@ -34,10 +37,17 @@ class Layers:
     second_bias: F32
 
     def __call__(self, x: F32) -> F32:
-        """Values of the function, shape (N, K) to (N, M)."""
-        hidden = (np.clip((x - self.middle) / self.spread, -6, 6)) @ self.first + self.first_bias
-        np.maximum(hidden, 0, out=hidden)
-        return np.asarray(hidden @ self.second + self.second_bias, np.float32)
+        """Values of the function, shape (N, K) to (N, M); columns in one piece are as quick."""
+        out = np.empty((len(x), self.second.shape[1]), np.float32)
+        for start in range(0, len(x), ROWS_AT_ONCE):
+            some = x[start : start + ROWS_AT_ONCE] - self.middle
+            some /= self.spread
+            np.clip(some, -6, 6, out=some)
+            hidden = some @ self.first
+            hidden += self.first_bias
+            np.maximum(hidden, 0, out=hidden)
+            out[start : start + ROWS_AT_ONCE] = hidden @ self.second + self.second_bias
+        return out
 
     @classmethod
     def from_record(cls, record: dict[str, Any]) -> Self:

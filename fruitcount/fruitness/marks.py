@@ -31,15 +31,16 @@ def mark_features(rim: Rim, first_look: F32) -> F32:
         Ring colours against the middle, texture, shading, and how whole the rim is.
     """
     lab, plain = rim.lab, rim.plain
-    rings = np.stack([_ring(lab, *r).mean(axis=(1, 2)) for r in RINGS], axis=1)
-    inner = _ring(lab, 0.1, 0.8)
+    middle = _mean(_ring(lab, *RINGS[0]))
+    apart = lab - middle[:, None, None]
+    inner = _ring(apart, 0.1, 0.8)
     parts = [
-        rings[:, 0],
-        (rings[:, 1:] - rings[:, :1]).reshape(len(lab), -1),
-        inner.std(axis=(1, 2)),
-        np.abs(np.diff(inner, axis=1)).mean(axis=(1, 2)),
-        np.abs(np.diff(inner, axis=2)).mean(axis=(1, 2)),
-        _ring(lab, 1.0, 1.7).std(axis=(1, 2)),
+        middle,
+        np.concatenate([_mean(_ring(apart, *r)) for r in RINGS[1:]], axis=1),
+        _spread(inner),
+        _mean(np.abs(np.diff(inner, axis=1))),
+        _mean(np.abs(np.diff(inner, axis=2))),
+        _spread(_ring(apart, 1.0, 1.7)),
         *(
             _waves(_ring(lab, low, high)[..., 0].mean(2))
             for low, high in ((0.5, 0.85), (1.05, 1.4))
@@ -58,7 +59,19 @@ def mark_features(rim: Rim, first_look: F32) -> F32:
 
 
 def _ring(lab: F32, low: float, high: float) -> F32:
-    return lab[:, :, (low <= STEPS) & (high > STEPS)]
+    first, last = np.searchsorted(STEPS, (low, high))
+    return lab[:, :, first:last]
+
+
+def _mean(strips: F32) -> F32:
+    """Over angles, then steps: so the sums run along memory."""
+    return np.asarray(strips.mean(axis=1).mean(axis=1), np.float32)
+
+
+def _spread(strips: F32) -> F32:
+    """Standard deviation over angles and steps of values not far from 0."""
+    square = _mean(strips * strips) - _mean(strips) ** 2
+    return np.asarray(np.sqrt(np.maximum(square, 0)), np.float32)
 
 
 def _waves(values: NDArray[np.floating]) -> F32:

@@ -17,6 +17,7 @@ from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, fit_sides
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, tilt_of
+from fruitcount.image.reduce import reduced_to
 from fruitcount.types import FloatArray, Photo, Scale
 
 __all__ = ["CARD_SIDES_MM", "CardSettings", "card_side_mm", "find_card", "on_card"]
@@ -153,8 +154,11 @@ def _reduced(
 ) -> list[tuple[FloatArray, int]]:
     """What a finder sees on a smaller picture, in pixels of the full one."""
     factor = min(1.0, long_side_px / max(grey.shape))
+    whole = 1 / max(1, round(1 / factor))
+    if 0.9 < whole / factor < 1.1:  # whole pixels are averaged much sooner than parts of them
+        factor = whole
     size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
-    small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
+    small = reduced_to(grey, size)
     # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
     ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
     return [((corners + 0.5) * ratio - 0.5, number) for corners, number in finder(small)]

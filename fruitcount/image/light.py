@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import reduced_to
 from fruitcount.types import FloatArray, Photo, Scale
 
 __all__ = ["Light", "colour_doubt", "linear", "log_ratios", "photo_light"]
@@ -86,7 +86,7 @@ def photo_light(rgb: NDArray[np.uint8], scale: Scale) -> Light:
         red, blue = log_ratios(np.median(linear(paper), axis=0))
         return Light(float(red), float(blue), "card")
     size = (160, max(1, round(160 * rgb.shape[0] / rgb.shape[1])))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).reshape(-1, 3)
+    small = reduced_to(rgb, size).reshape(-1, 3)
     ratios = log_ratios(linear(small))
     green = (ratios[:, 1] < -0.3) & (ratios[:, 0] < 0.3) & (small[:, 1] > 25)
     if green.mean() < 0.03:

@@ -77,26 +77,24 @@ def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArr
         False outside the photo.
     """
     n, shape = len(circles_px), (len(ANGLES), len(STEPS))
-    unit = np.stack([np.cos(ANGLES)[:, None] * STEPS, np.sin(ANGLES)[:, None] * STEPS], -1)
-    at = circles_px[:, None, None, :2] + circles_px[:, None, None, 2:] * unit
+    centre, radius = circles_px[:, None, None, :2], circles_px[:, None, None, 2]
+    x = centre[..., 0] + radius * (np.cos(ANGLES)[:, None] * STEPS)
+    y = centre[..., 1] + radius * (np.sin(ANGLES)[:, None] * STEPS)
     out = np.zeros((n, *shape, 3), np.uint8)
     level = np.clip(np.floor(np.log2(np.maximum(circles_px[:, 2], 1) / RIM_RADIUS_PX)), 0, 6)
     picture, factor = rgb, 1.0
     for wanted in range(int(level.max()) + 1 if n else 0):
-        some = np.flatnonzero(level == wanted)
         if wanted:
             picture, factor = _halved(picture), factor / 2
-        where = (
-            ((at[some] + 0.5) * factor - 0.5)
-            .astype(np.float32)
-            .reshape(len(some), len(ANGLES) * len(STEPS), 2)
-        )
+        some = np.flatnonzero(level == wanted)
         for k in range(0, len(some), 4096):  # remap takes fewer than 32768 rows
-            x, y = where[k : k + 4096, :, 0], where[k : k + 4096, :, 1]
-            read = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            out[some[k : k + 4096]] = read.reshape(len(read), *shape, 3)
+            part = some[k : k + 4096]
+            at = (((v[part] + 0.5) * factor - 0.5).reshape(len(part), -1) for v in (x, y))
+            at_x, at_y = (v.astype(np.float32) for v in at)
+            read = cv2.remap(picture, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            out[part] = read.reshape(len(read), *shape, 3)
     h, w = rgb.shape[:2]
-    inside = (at >= -0.5).all(-1) & (at[..., 0] < w - 0.5) & (at[..., 1] < h - 0.5)
+    inside = (x >= -0.5) & (y >= -0.5) & (x < w - 0.5) & (y < h - 0.5)
     flat = out.reshape(n, len(ANGLES) * len(STEPS), 3).astype(np.float32) / 255
     lab = cv2.cvtColor(flat, cv2.COLOR_RGB2LAB) if n else flat
     return np.asarray(lab, np.float32).reshape(n, *shape, 3), inside
@@ -124,8 +122,9 @@ def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> R
     lab, inside = unrolled(rgb, circles_px)
     inner = lab[:, :, :INNER_STEPS].reshape(len(lab), len(ANGLES) * INNER_STEPS, 3)
     middle = np.median(inner, axis=1)
-    apart = np.linalg.norm((lab - middle[:, None, None]) * (0.6, 1.0, 1.0), axis=-1)
-    like = np.exp(-0.5 * (apart / COLOUR_SPREAD) ** 2) * inside
+    apart = lab - middle[:, None, None]
+    apart *= np.array([0.6, 1.0, 1.0], np.float32)
+    like = np.exp(_squares(apart) * np.float32(-0.5 / COLOUR_SPREAD**2)) * inside
     plain = _step_contrast(lab) * _inner_mean(like) * inside
     drift = np.log(STEPS) / max(log_sd, 0.02)
     path = _best_closed_path(plain - 0.08 * drift**2)
@@ -137,11 +136,18 @@ def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> R
 def _step_contrast(lab: F32) -> FloatArray:
     """0 to 1, midway between each step and the next: two outside against two inside."""
     padded = np.pad(lab, ((0, 0), (0, 0), (1, 2), (0, 0)), mode="edge")
-    inner = padded[:, :, :-3] + padded[:, :, 1:-2]
-    outer = padded[:, :, 2:-1] + padded[:, :, 3:]
-    size = np.linalg.norm(outer - inner, axis=-1) / 2
+    # outer less inner, with the steps numbered 0 to 3: (2 + 3) - (0 + 1)
+    step = padded[:, :, 2:-1] - padded[:, :, 1:-2]
+    step += padded[:, :, 3:]
+    step -= padded[:, :, :-3]
+    size = np.sqrt(_squares(step))
     # no sharp ceiling: the strongest step of several must stay the strongest
-    return np.asarray(1.0 - np.exp(-1.5 * size / PLAIN_CONTRAST), np.float64)
+    return np.asarray(1.0 - np.exp(size * np.float32(-0.75 / PLAIN_CONTRAST)), np.float64)
+
+
+def _squares(colours: F32) -> F32:
+    """Sum of squares over the last axis."""
+    return np.asarray(np.einsum("...i,...i->...", colours, colours), np.float32)
 
 
 def _vertex(plain: FloatArray, path: NDArray[np.int64]) -> FloatArray:
@@ -165,21 +171,20 @@ def _inner_mean(like: FloatArray) -> FloatArray:
 def _best_closed_path(gain: FloatArray) -> NDArray[np.int64]:
     """Step index at each angle of the path with most gain; neighbours differ by 2 at most."""
     n, angles, steps = gain.shape
-    barred = np.arange(steps) < FIRST_STEP
-    gain = np.where(barred, -9.0, gain)
-    twice = np.concatenate([gain, gain], axis=1)  # twice round: the middle lap closes on itself
-    total = twice[:, 0].copy()
+    gain = np.where(np.arange(steps) < FIRST_STEP, -9.0, gain).transpose(1, 0, 2)
+    total = np.full((n, steps + 4), -99.0)  # two steps wider on each side: nothing comes from there
+    total[:, 2:-2] = gain[0]
     came = np.zeros((2 * angles, n, steps), np.int8)
-    shifts = (0, -1, 1, -2, 2)
-    bend = np.array([0.0, 0.06, 0.06, 0.24, 0.24])
-    for t in range(1, 2 * angles):
-        padded = np.pad(total, ((0, 0), (2, 2)), constant_values=-99.0)
-        options = np.stack([padded[:, 2 + s : 2 + s + steps] for s in shifts]) - bend[:, None, None]
-        best = options.argmax(axis=0)
-        came[t] = np.array(shifts, np.int8)[best]
-        total = np.take_along_axis(options, best[None], axis=0)[0] + twice[:, t]
+    for t in range(1, 2 * angles):  # twice round: the middle lap closes on itself
+        best = total[:, 2:-2].copy()
+        for shift, bend in ((-1, 0.06), (1, 0.06), (-2, 0.24), (2, 0.24)):
+            other = total[:, 2 + shift : 2 + shift + steps] - bend
+            better = other > best
+            came[t][better] = shift
+            np.maximum(best, other, out=best)
+        np.add(best, gain[t % angles], out=total[:, 2:-2])
     path = np.zeros((n, 2 * angles), np.int64)
-    path[:, -1] = total.argmax(axis=1)
+    path[:, -1] = total[:, 2:-2].argmax(axis=1)
     row = np.arange(n)
     for t in range(2 * angles - 1, 0, -1):
         path[:, t - 1] = path[:, t] + came[t, row, path[:, t]]

@@ -1,0 +1,35 @@
+"""Halving before averaging gives nearly what one average gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import reduced_to
+
+
+@pytest.mark.parametrize("size", [(160, 120), (100, 75), (61, 45), (40, 30), (3, 2)])
+@pytest.mark.parametrize("channels", [1, 3])
+def test_like_one_average(size: tuple[int, int], channels: int) -> None:
+    shape = (120, 160) if channels == 1 else (120, 160, 3)
+    noise = np.random.default_rng(3).integers(0, 256, shape).astype(np.uint8)
+    picture = cv2.GaussianBlur(noise, (0, 0), 1.5)
+    out = reduced_to(picture, size)
+    assert out.shape[:2] == size[::-1]
+    once = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    gap = np.abs(out.astype(float) - once.astype(float))
+    assert gap.mean() < 2.5
+
+
+def test_whole_halvings_are_exact_means() -> None:
+    picture = np.random.default_rng(4).integers(0, 256, (64, 96, 3)).astype(np.uint8)
+    means = picture.reshape(32, 2, 48, 2, 3).mean(axis=(1, 3))
+    assert np.abs(reduced_to(picture, (48, 32)) - means).max() <= 0.5
+
+
+def test_odd_sizes_keep_their_whole_extent() -> None:
+    ramp = np.tile(np.arange(101, dtype=np.uint8), (77, 1))
+    out = reduced_to(ramp, (25, 19)).astype(float)
+    assert out[0, 0] == pytest.approx(1.5, abs=0.6)
+    assert out[0, -1] == pytest.approx(98.5, abs=0.6)
