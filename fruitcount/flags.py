@@ -37,6 +37,7 @@ class Flag(IntFlag):
     FRUIT_LATE = 1 << 19
     SIZES_OUT_OF_RANGE = 1 << 20
     MODEL_MISSING = 1 << 21
+    CARD_CODE_UNREAD = 1 << 22
 
 
 SENTENCES: dict[Flag, str] = {
@@ -62,6 +63,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.FRUIT_LATE: "Fruitlets are past the usual thinning size: thin now, expect less gain.",
     Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",
     Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",
+    Flag.CARD_CODE_UNREAD: "The code on the card could not be read: check which tree this is.",
 }
 
 

@@ -18,7 +18,9 @@ from fruitcount.batch.worker import Work
 from fruitcount.cells import safe_cell
 from fruitcount.checks import finite
 from fruitcount.errors import BadInputError
+from fruitcount.names import shown_name
 from fruitcount.season.compare import BeforeAfter, before_after
+from fruitcount.whole_files import written_whole
 
 __all__ = [
     "FolderCount",
@@ -114,7 +116,10 @@ def write_rows(rows: Iterable[Mapping[str, Any]], path: str | Path) -> Path:
     A file name that a spreadsheet would take for a formula gets an apostrophe in front.
     """
     target = Path(path)
-    with target.open("w", newline="", encoding="utf-8") as stream:
+    with (
+        written_whole(target.parent) as draft,
+        (draft / target.name).open("w", newline="", encoding="utf-8") as stream,
+    ):
         writer = csv.writer(stream)
         writer.writerow(_COLUMNS)
         for row in rows:
@@ -165,4 +170,8 @@ def _cell(value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, list | tuple):
         return " ".join(str(v) for v in value)
-    return str(safe_cell(value))
+    if not isinstance(value, str):
+        return str(value)
+    name = shown_name(value)
+    # an apostrophe of its own is doubled, so that reading takes off the one put there
+    return f"'{name}" if name.startswith("'") else str(safe_cell(name))

@@ -1,19 +1,28 @@
-"""Which tree and limb a photo is of: by folder, by a sheet, by card number, or by file name."""
+"""Which tree and limb a photo is of: by a sheet, the card's code or number, folder or file name."""
 
 from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from fruitcount.errors import BadInputError
 
-__all__ = ["Place", "place_by_card", "place_by_folder", "place_by_name", "read_sheet"]
+__all__ = [
+    "Place",
+    "first_told",
+    "place_by_card",
+    "place_by_folder",
+    "place_by_name",
+    "read_card_sheet",
+    "read_sheet",
+]
 
 _SIDES = {"": "", "f": "front", "front": "front", "b": "back", "back": "back"}
 _MOMENTS = {"": "", "before": "before", "after": "after"}
+_CARD_NUMBERS = {str(k): k for k in range(50)}
 _FIELDS = ("tree", "limb", "side", "moment")
 
 
@@ -93,9 +102,61 @@ def _compiled(pattern: str) -> re.Pattern[str]:
     return re.compile("".join(parts), re.IGNORECASE | re.DOTALL)
 
 
-def place_by_card(card_id: int, trees: Mapping[int, str]) -> Place:
-    """Tree from the number on the scale card, where each tree has a card of its own."""
-    return Place(tree=trees.get(card_id, ""))
+def place_by_card(card_id: int, places: Mapping[int, Place]) -> Place:
+    """Tree and limb from the number on the scale card, where each has a card of its own."""
+    return places.get(card_id, Place())
+
+
+def first_told(told: Mapping[str, Place]) -> tuple[Place, str]:
+    """One place out of what several sources say, the surest first.
+
+    The first source that names a tree leads. A limb comes from the first that names one without
+    naming another tree: "limb 2" in the folder of another tree is not this tree's. Side and
+    moment come from the first that tells them.
+
+    Parameters
+    ----------
+    told : mapping
+        Name of a source to what it says, the surest first.
+
+    Returns
+    -------
+    Place, and the name of the source that told the tree (empty when none did).
+    """
+    lead = next((name for name, place in told.items() if place.tree), "")
+    tree = told[lead].tree if lead else ""
+    fits = [place for place in told.values() if place.tree in ("", tree)]
+    return Place(
+        tree,
+        next((place.limb for place in fits if place.limb), ""),
+        next((place.side for place in told.values() if place.side), ""),
+        next((place.moment for place in told.values() if place.moment), ""),
+    ), lead
+
+
+def read_card_sheet(path: str | Path) -> dict[int, Place]:
+    """Read a CSV sheet with the columns ``card``, ``tree`` and, if wanted, ``limb``.
+
+    Returns
+    -------
+    dict
+        Card number to place.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a number is no card's, or a card comes twice.
+    """
+    out: dict[int, Place] = {}
+    for where, row in _rows(path, ("card", "tree")):
+        cell = {k: (row.get(k) or "").strip() for k in ("card", "tree", "limb")}
+        number = _CARD_NUMBERS.get(cell["card"], -1)
+        if number < 0:
+            raise BadInputError(f"{where}: card must be from 0 to 49, got {cell['card']!r}")
+        if number in out:
+            raise BadInputError(f"{where}: card {number} comes twice")
+        out[number] = Place(cell["tree"], cell["limb"])
+    return out
 
 
 def read_sheet(path: str | Path) -> dict[str, Place]:
@@ -114,19 +175,24 @@ def read_sheet(path: str | Path) -> dict[str, Place]:
         different places.
     """  # noqa: D205
     out: dict[str, Place] = {}
+    for where, row in _rows(path, ("file", "tree")):
+        name, place = _sheet_row(row, where)
+        if out.setdefault(name, place) != place:
+            raise BadInputError(f"{where}: {name} comes twice")
+    return out
+
+
+def _rows(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str | None]]]:
     try:
         with Path(path).open(newline="", encoding="utf-8-sig") as stream:
             reader = csv.DictReader(stream)
-            missing = {"file", "tree"} - set(reader.fieldnames or ())
+            missing = set(needed) - set(reader.fieldnames or ())
             if missing:
                 raise BadInputError(f"{path}: the sheet needs a column {sorted(missing)}")
             for number, row in enumerate(reader, start=2):
-                name, place = _sheet_row(row, f"{path}, line {number}")
-                if out.setdefault(name, place) != place:
-                    raise BadInputError(f"{path}, line {number}: {name} comes twice")
+                yield f"{path}, line {number}", row
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
-    return out
 
 
 def _sheet_row(row: dict[str, str | None], where: str) -> tuple[str, Place]:

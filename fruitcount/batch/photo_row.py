@@ -10,6 +10,7 @@ import numpy as np
 from fruitcount import __version__
 from fruitcount.batch.alike import look_hash
 from fruitcount.batch.files import file_hash, settings_key
+from fruitcount.batch.read_code import read_card_code
 from fruitcount.flags import Flag, flag_names
 from fruitcount.fruitness.trained import model_path
 from fruitcount.image import read_photo
@@ -19,6 +20,9 @@ from fruitcount.seen_record import seen_to_dict
 from fruitcount.types import Kind
 
 __all__ = ["count_key", "count_photo", "result_row"]
+
+
+_ROW = 2  # goes up when a row says more than before, so that photos are done again
 
 
 def count_photo(
@@ -41,12 +45,17 @@ def count_photo(
     Returns
     -------
     dict
-        See :func:`result_row`, with ``look`` to find copies by.
+        See :func:`result_row`, with ``look`` to find copies by and what the code on the card
+        says: ``code_tree``, ``code_limb``.
     """
     photo = read_photo(path)
     result = count_limb(photo, settings, inputs)
     row = result_row(result)
     row["look"] = look_hash(photo.rgb)
+    code = read_card_code(photo.rgb, result.seen.scale)
+    row |= {"code_tree": code.place.tree, "code_limb": code.place.limb}
+    if code.unread:
+        row["flags"] = [*row["flags"], *flag_names(Flag.CARD_CODE_UNREAD)]
     if with_seen:
         row["seen"] = seen_to_dict(result.seen)
     return row
@@ -62,7 +71,8 @@ def count_key(settings: CountSettings | None = None, inputs: GrowerInputs | None
     """
     model = model_path()
     net = file_hash(model) if model.is_file() else ""
-    return settings_key(__version__, net, settings or CountSettings(), inputs or GrowerInputs())
+    rules = (settings or CountSettings(), inputs or GrowerInputs())
+    return settings_key(__version__, _ROW, net, *rules)
 
 
 def _told(value: float) -> float | None:

@@ -24,13 +24,22 @@ __all__ = ["folder_command"]
 )
 @click.option(
     "--by",
-    type=click.Choice(["folder", "name", "sheet", "card"]),
-    default="folder",
+    type=click.Choice(["auto", "sheet", "code", "card", "folder", "name"]),
+    default="auto",
     show_default=True,
-    help="What tells the tree and limb of a photo.",
+    help="What tells tree and limb of a photo; auto asks all, in this order.",
 )
-@click.option("--pattern", default="", help="For --by name, such as {tree}_{limb}_{side}.")
-@click.option("--sheet", type=click.Path(path_type=Path, exists=True), help="For --by sheet: CSV.")
+@click.option("--pattern", default="", help="Of file names, such as {tree}_{limb}_{side}.")
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path, exists=True),
+    help="CSV of photos: file, tree, limb, side, moment.",
+)
+@click.option(
+    "--cards",
+    type=click.Path(path_type=Path, exists=True),
+    help="CSV of the cards that stay with a tree: card (its number), tree, limb.",
+)
 @click.option("--limbs", type=click.IntRange(min=1), help="Limbs on each tree, to give a total.")
 @click.option(
     "--workers", type=click.IntRange(min=1), default=2, show_default=True, help="Processes."

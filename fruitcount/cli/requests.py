@@ -123,15 +123,16 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
     FruitcountError
         When the sheet or the pattern cannot be used.
     """
-    from fruitcount.batch import BatchSettings, Naming, read_sheet
+    from fruitcount.batch import BatchSettings, Naming, read_card_sheet, read_sheet
     from fruitcount.export.folder import FolderChoice
 
     cluster = options["cluster"]
     engine = "dask" if cluster is not None else "processes" if options["workers"] > 1 else "serial"
     sheet = read_sheet(options["sheet"]) if options["sheet"] else {}
+    cards = read_card_sheet(options["cards"]) if options["cards"] else {}
     return FolderChoice(
         out=options["out"],
-        naming=Naming(options["by"], pattern=options["pattern"], sheet=sheet),
+        naming=Naming(options["by"], pattern=options["pattern"], sheet=sheet, cards=cards),
         batch=BatchSettings(engine, workers=options["workers"], scheduler=cluster or ""),
         limbs_n=options["limbs"],
         pictures=options["pictures"],

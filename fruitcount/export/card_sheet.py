@@ -9,49 +9,29 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import segno
 from numpy.typing import NDArray
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch, mm
 from reportlab.pdfgen.canvas import Canvas
 
+from fruitcount.batch.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, code_text
 from fruitcount.checks import one_of
-from fruitcount.errors import BadInputError
-from fruitcount.image.card import card_side_mm
+from fruitcount.export.card_layout import CELLS, MARGIN_MM, Card, CardPlace, card_places
+from fruitcount.export.report_page import chart_font, printable
 from fruitcount.image.opencv import cv2
 
-__all__ = ["PAPERS", "SHEET_IDS", "CardPlace", "card_places", "write_card_sheet"]
+__all__ = ["PAPERS", "SHEET_IDS", "write_card_sheet"]
 
 PAPERS: dict[str, tuple[float, float]] = {"a4": A4, "letter": LETTER}
 
 # One 80 mm, one 60, one 50, two 40 and four 30 mm cards: one page of either paper.
 SHEET_IDS = (40, 30, 20, 10, 11, 0, 1, 2, 3)
 
-_CELLS = 6  # four cells of number and one of black rim on either side
 _GREY = 0.45
-_MARGIN_MM = 8.0
-
-
-@dataclass(frozen=True)
-class CardPlace:
-    """Where one card lies on the page.
-
-    Attributes
-    ----------
-    card_id : int
-    side_mm : float
-        Side of the black square.
-    left_mm, top_mm : float
-        Its corner, from the page's left and top edges.
-    """
-
-    card_id: int
-    side_mm: float
-    left_mm: float
-    top_mm: float
 
 
 def write_card_sheet(
@@ -59,6 +39,7 @@ def write_card_sheet(
     *,
     paper: str = "a4",
     ids: Sequence[int] = SHEET_IDS,
+    cards: Sequence[Card] = (),
 ) -> None:
     """Write the sheet.
 
@@ -70,21 +51,23 @@ def write_card_sheet(
     ids : sequence of int
         Card numbers; each number's size comes from the table in ``image/card.py``. Cards flow
         in rows, and over to further pages.
+    cards : sequence of Card
+        Cards of trees and limbs, in place of ``ids``; see :func:`tree_cards`.
 
     Raises
     ------
     BadInputError
-        When the paper is unknown, or a number has no card or repeats.
+        When the paper is unknown, a number has no card or repeats, or a card is too large.
     """
     one_of("paper", paper, tuple(PAPERS))
     size = PAPERS[paper]
-    pages = card_places(size[0] / mm, size[1] / mm, ids)
+    pages = card_places(size[0] / mm, size[1] / mm, cards or [Card(k) for k in ids])
     out = target if isinstance(target, io.BytesIO) else str(Path(target))
     canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1)
     canvas.setTitle("fruitcount scale cards")
     canvas.setSubject("Print at 100 %, no fit to page")
     for number, places in enumerate(pages):
-        _head(canvas, size)
+        _head(canvas, size, coded=any(place.card.tree for place in places))
         for place in places:
             _card(canvas, size[1], place)
         if number == 0:
@@ -93,60 +76,35 @@ def write_card_sheet(
     canvas.save()
 
 
-def card_places(
-    width_mm: float, height_mm: float, ids: Sequence[int] = SHEET_IDS
-) -> list[list[CardPlace]]:
-    """Lay the cards out in rows, page by page; see :func:`write_card_sheet`."""
-    if not ids:
-        raise BadInputError("ids must name at least one card")
-    if len(set(ids)) != len(ids):
-        raise BadInputError(f"ids must not repeat a card number, got {list(ids)}")
-    margin, gap, head, foot = _MARGIN_MM, 2.0, 35.0, 26.0
-    pages: list[list[CardPlace]] = [[]]
-    left, top, row_height = margin, head, 0.0
-    for card_id in ids:
-        side = card_side_mm(card_id)
-        if not np.isfinite(side):
-            raise BadInputError(f"ids must be card numbers from 0 to 49, got {card_id!r}")
-        outer = _outer_mm(side)
-        if left + outer > width_mm - margin + 1e-6:
-            left, top, row_height = margin, top + row_height + gap, 0.0
-        if top + outer > height_mm - (foot if len(pages) == 1 else margin) and pages[-1]:
-            pages.append([])
-            left, top, row_height = margin, head, 0.0
-        rim = side / _CELLS
-        pages[-1].append(CardPlace(card_id, side, left + rim, top + rim))
-        left += outer + gap
-        row_height = max(row_height, outer)
-    return pages
-
-
-def _outer_mm(side_mm: float) -> float:
-    """Size of the cut piece: a white rim of one cell all round, which the detector needs."""
-    return side_mm * (_CELLS + 2) / _CELLS
-
-
 def _cells(card_id: int) -> NDArray[np.bool_]:
     """The 6 x 6 black cells of a card, from the library's own pattern at one pixel a cell."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    return np.asarray(cv2.aruco.generateImageMarker(dictionary, card_id, _CELLS)) < 128
+    return np.asarray(cv2.aruco.generateImageMarker(dictionary, card_id, CELLS)) < 128
+
+
+def _code_cells(card: Card) -> NDArray[np.bool_]:
+    """The black cells of a card's QR code, without its white edge."""
+    # "m" mends 15 % of the code; more would need smaller cells, and blur is what spoils a photo
+    code = segno.make(code_text(card.tree, card.limb), error="m", micro=False, boost_error=False)
+    return np.array([list(row) for row in code.matrix], dtype=bool)
 
 
 def _rectangles(black: NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
     """Cover the black cells with rectangles (row, column, rows, columns), as tall as they go."""
     left = black.copy()
+    height, width = black.shape
     out = []
-    for row in range(_CELLS):
+    for row in range(height):
         column = 0
-        while column < _CELLS:
+        while column < width:
             if not left[row, column]:
                 column += 1
                 continue
             end = column
-            while end < _CELLS and left[row, end]:
+            while end < width and left[row, end]:
                 end += 1
             bottom = row + 1
-            while bottom < _CELLS and left[bottom, column:end].all():
+            while bottom < height and left[bottom, column:end].all():
                 bottom += 1
             left[row:bottom, column:end] = False
             out.append((row, column, bottom - row, end - column))
@@ -154,46 +112,63 @@ def _rectangles(black: NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
     return out
 
 
-def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
-    cell = place.side_mm / _CELLS * mm
-    left = place.left_mm * mm
-    top = page_height - place.top_mm * mm
-    canvas.setFillGray(0)
+def _fill(
+    canvas: Canvas, black: NDArray[np.bool_], corner: tuple[float, float], cell: float
+) -> None:
+    """Draw black cells from a top left corner, all in points."""
     # One path filled once: overlaps and shared edges then leave no hairline in any viewer.
     path = canvas.beginPath()
-    for row, column, rows, columns in _rectangles(_cells(place.card_id)):
-        low = top - (row + rows) * cell
-        path.rect(left + column * cell, low, columns * cell, rows * cell)
+    for row, column, rows, columns in _rectangles(black):
+        low = corner[1] - (row + rows) * cell
+        path.rect(corner[0] + column * cell, low, columns * cell, rows * cell)
     canvas.drawPath(path, stroke=0, fill=1)
-    outer = _outer_mm(place.side_mm) * mm
+
+
+def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
+    cell = place.side_mm / CELLS * mm
+    x, y = place.left_mm * mm, page_height - place.top_mm * mm
+    canvas.setFillGray(0)
+    _fill(canvas, _cells(place.card_id), (x, y), cell)
+    if place.card.tree:
+        code = _code_cells(place.card)
+        corner = (x + CODE_LEFT * cell, y - CODE_TOP * cell)
+        _fill(canvas, code, corner, CODE_SIDE * cell / len(code))
+    left, top, right, bottom = place.card.outline
     canvas.setStrokeGray(_GREY)
     canvas.setLineWidth(0.4)
     canvas.setDash(3, 2)
-    canvas.rect(left - cell, top - 7 * cell, outer, outer, stroke=1, fill=0)
+    box = (x + left * cell, y - bottom * cell, (right - left) * cell, (bottom - top) * cell)
+    canvas.rect(*box, stroke=1, fill=0)
     canvas.setDash()
     canvas.setFillGray(_GREY)
-    canvas.setFont("Helvetica", 6.5)
-    label = f"black square {place.side_mm:g} mm - card {place.card_id}"
-    canvas.drawString(left - cell + 1.2 * mm, top - 7 * cell + 0.9 * mm, label)
+    label, font = f"black square {place.side_mm:g} mm - card {place.card_id}", "Helvetica"
+    if place.card.tree:
+        name = " / ".join(filter(None, (place.card.tree, place.card.limb)))
+        label, font = f"{printable(name)}   ({label})", chart_font()
+    size = 8.0 if place.card.tree else 6.5
+    size = min(size, size * (box[2] - 2.4 * mm) / canvas.stringWidth(label, font, size))
+    canvas.setFont(font, size)
+    canvas.drawString(box[0] + 1.2 * mm, box[1] + 0.9 * mm, label)
 
 
-def _head(canvas: Canvas, size: tuple[float, float]) -> None:
+def _head(canvas: Canvas, size: tuple[float, float], *, coded: bool) -> None:
     height = size[1]
     canvas.setFillGray(0)
     canvas.setFont("Helvetica-Bold", 15)
-    canvas.drawString(_MARGIN_MM * mm, height - 12 * mm, "Scale cards for limb photographs")
+    canvas.drawString(MARGIN_MM * mm, height - 12 * mm, "Scale cards for limb photographs")
     canvas.setFont("Helvetica-Bold", 10.5)
-    canvas.drawString(_MARGIN_MM * mm, height - 18 * mm, "Print at 100 %, no fit to page.")
+    canvas.drawString(MARGIN_MM * mm, height - 18 * mm, "Print at 100 %, no fit to page.")
     canvas.setFont("Helvetica", 9)
     lines = (
         "Check the two lines at the foot with a ruler. Cut along the dashed lines: keep the white"
         " rim. Glue flat on stiff board.",
         "Hold one card against the limb, facing the camera, no leaf over it. From 0.5 m use 40 or"
         " 50 mm, from 1 m or more 60 or 80 mm.",
-        "The number on a card tells the program its size, so do not enlarge or shrink the sheet.",
+        "The number on a card tells the program its size, so do not enlarge or shrink the sheet."
+        + (" The code tells it the tree." if coded else ""),
     )
     for k, line in enumerate(lines):
-        canvas.drawString(_MARGIN_MM * mm, height - (23 + 4 * k) * mm, line)
+        canvas.drawString(MARGIN_MM * mm, height - (23 + 4 * k) * mm, line)
 
 
 def _check_lines(canvas: Canvas) -> None:
@@ -202,7 +177,7 @@ def _check_lines(canvas: Canvas) -> None:
         (base, 100 * mm, "this line is 100 mm long", 10 * mm, 10),
         (base - 8.5 * mm, 4 * inch, "this line is 4 in long", inch, 4),
     ):
-        left = _MARGIN_MM * mm
+        left = MARGIN_MM * mm
         canvas.setStrokeGray(0)
         canvas.setLineWidth(0.8)
         canvas.line(left, y, left + length, y)
@@ -215,4 +190,4 @@ def _check_lines(canvas: Canvas) -> None:
     canvas.setFont("Helvetica", 7)
     canvas.setFillGray(_GREY)
     foot = "Markers: ArUco DICT_4X4_50, an open pattern. Sizes are between the outer black edges."
-    canvas.drawString(_MARGIN_MM * mm, 4.5 * mm, foot)
+    canvas.drawString(MARGIN_MM * mm, 4.5 * mm, foot)

@@ -31,6 +31,7 @@ __all__ = [
     "chart_font",
     "heading",
     "number",
+    "printable",
     "text",
     "text_table",
     "tick_box",
@@ -105,7 +106,8 @@ def chart_font() -> str:
     return _fonts()[0]
 
 
-def _printable(words: str) -> str:
+def printable(words: str) -> str:
+    """The words with what the font lacks replaced by question marks."""
     plain = _fonts()[0]
     if plain == "Helvetica":
         return words.encode("cp1252", "replace").decode("cp1252")
@@ -127,13 +129,13 @@ def _style(size: float, *, bold: bool = False, right: bool = False) -> Paragraph
 
 def text(words: str, size: float = 10, *, bold: bool = False, right: bool = False) -> Paragraph:
     """A paragraph of plain words; nothing in them is taken for markup."""
-    safe = html.escape(_printable(words), quote=False).replace("\n", "<br/>")
+    safe = html.escape(printable(words), quote=False).replace("\n", "<br/>")
     return Paragraph(safe, _style(size, bold=bold, right=right))
 
 
 def tick_box() -> str:
     """An empty box to tick, or brackets where the font has none."""
-    return "\u2610" if _printable("\u2610") == "\u2610" else "[  ]"
+    return "\u2610" if printable("\u2610") == "\u2610" else "[  ]"
 
 
 def heading(words: str, size: float = 13) -> list[Any]:
@@ -219,7 +221,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         rightMargin=MARGIN_PT,
         topMargin=MARGIN_PT,
         bottomMargin=MARGIN_PT + 14,
-        title=_printable(title),
+        title=printable(title),
         author="fruitcount",
         creator="fruitcount",
         invariant=1,
@@ -229,7 +231,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         canvas.saveState()
         canvas.setFont(_fonts()[0], 7.5)
         canvas.setFillColor(_SOFT)
-        line = f"{_printable(title)}  -  {settings.made_on.isoformat()}  -  estimates"
+        line = f"{printable(title)}  -  {settings.made_on.isoformat()}  -  estimates"
         width = _page_pt(settings)[0]
         room = width - 2 * MARGIN_PT - 50
         while canvas.stringWidth(line, _fonts()[0], 7.5) > room and len(line) > 10:

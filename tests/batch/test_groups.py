@@ -49,8 +49,8 @@ def test_patterns_are_checked():
 
 
 def test_by_card():
-    assert place_by_card(7, {7: "T7"}) == Place("T7")
-    assert place_by_card(-1, {7: "T7"}) == Place()
+    assert place_by_card(7, {7: Place("T7")}) == Place("T7")
+    assert place_by_card(-1, {7: Place("T7")}) == Place()
 
 
 def test_sheet(tmp_path):

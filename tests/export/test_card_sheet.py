@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.export.card_sheet import PAPERS, SHEET_IDS, card_places, write_card_sheet
+from fruitcount.export.card_layout import Card, card_places
+from fruitcount.export.card_sheet import PAPERS, SHEET_IDS, write_card_sheet
 from fruitcount.image import find_card
 from fruitcount.image.card import card_side_mm
 from fruitcount.types import Photo
@@ -116,7 +117,7 @@ def test_same_sheet_twice_is_the_same_file() -> None:
 
 def test_cards_do_not_overlap_or_leave_the_page() -> None:
     for width, height in ((210.0, 297.0), (215.9, 279.4)):
-        for places in card_places(width, height, tuple(range(0, 50, 3))):
+        for places in card_places(width, height, [Card(k) for k in range(0, 50, 3)]):
             boxes = []
             for p in places:
                 rim = p.side_mm / 6
