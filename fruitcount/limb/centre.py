@@ -139,22 +139,28 @@ def centred(photo: Photo, maps: Maps | None, rough_px: FloatArray, reach_px: flo
 def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray, FloatArray]:
     """Best contrast over half widths at each place and offset, and that half width in px."""
     smooth = gaussian_filter1d(wood, 2.0, axis=0)
-    total = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
     width = smooth.shape[1]
+    largest = _MAX_HALF_FRAC * long_side / step
+    # Sums up to each place; beyond the ends they go on unchanged, so that windows are slices.
+    spare = 2 * int(largest) + 6
+    sums = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
+    total = np.pad(sums, ((0, 0), (spare, spare)), mode="edge")
     at = np.arange(width)
     best = np.full(smooth.shape, -1.0)
     half_of = np.full(smooth.shape, np.nan)
 
-    def mean(low: NDArray[np.int64], high: NDArray[np.int64]) -> FloatArray:
-        a, b = np.clip(low, 0, width), np.clip(high, 0, width)
-        return np.asarray((total[:, b] - total[:, a]) / np.maximum(b - a, 1), np.float64)
+    def mean(low: int, high: int) -> FloatArray:
+        """Mean wood from ``low`` to under ``high`` about each place."""
+        count = np.clip(at + high, 0, width) - np.clip(at + low, 0, width)
+        a, b = spare + low, spare + high
+        window = total[:, b : b + width] - total[:, a : a + width]
+        return np.asarray(window / np.maximum(count, 1), np.float64)
 
-    largest = _MAX_HALF_FRAC * long_side / step
     for half in np.unique(np.rint(np.geomspace(1, largest, 14)).astype(np.int64)):
         rim = max(2, int(half) // 2)
-        inside = mean(at - half, at + half + 1)
-        left = mean(at - half - 1 - rim, at - half - 1)
-        right = mean(at + half + 2, at + half + 2 + rim)
+        inside = mean(-half, half + 1)
+        left = mean(-half - 1 - rim, -half - 1)
+        right = mean(half + 2, half + 2 + rim)
         # A wide band of equal contrast holds more evidence than a streak within it.
         value = (inside - np.maximum(left, right)) * (1 + 0.02 * np.log(half))
         more = value > best
@@ -168,17 +174,15 @@ def _steady(gain: FloatArray) -> NDArray[np.int64]:
     rows, columns = gain.shape
     total = gain[0].copy()
     came = np.zeros((rows, columns), np.int64)
-    moves = np.array([-2, -1, 0, 1, 2])
-    toll = 0.06 * np.abs(moves) ** 1.5
+    place = np.arange(columns)
+    toll = 0.06 * np.abs(np.arange(-2, 3)) ** 1.5
+    options = np.full((5, columns + 4), -np.inf)
     for row in range(1, rows):
-        options = np.full((len(moves), columns), -np.inf)
-        for k, move in enumerate(moves):
-            source = slice(max(0, -move), columns - max(0, move))
-            target = slice(max(0, move), columns - max(0, -move))
-            options[k, target] = total[source] - toll[k]
-        pick = np.argmax(options, axis=0)
-        came[row] = np.arange(columns) - moves[pick]
-        total = options[pick, np.arange(columns)] + gain[row]
+        for k in range(5):  # from k - 2 columns before
+            options[k, k : k + columns] = total - toll[k]
+        pick = options[:, 2:-2].argmax(axis=0)
+        came[row] = place - pick + 2
+        total = options[pick, place + 2] + gain[row]
     path = np.zeros(rows, np.int64)
     path[-1] = int(np.argmax(total))
     for row in range(rows - 1, 0, -1):

@@ -37,6 +37,8 @@ def edge_width_px(photo: Photo, line_px: FloatArray, half_px: float) -> float:
     slope = np.abs(light[:, 2:] - light[:, :-2]) / 2
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # stations outside the photo: all NaN
-        low, high = np.nanpercentile(light, [5, 95], axis=1)
+        # The plain percentile is ten times as quick as the one that looks for NaN.
+        percentile = np.nanpercentile if np.isnan(light).any() else np.percentile
+        low, high = percentile(light, [5, 95], axis=1)
         steepest = np.nanmax(slope, axis=1)
         return float(np.nanmedian((high - low) / np.maximum(steepest, 1.0)))
