@@ -297,10 +297,12 @@ def _given(value: float) -> float | None:
 
 
 def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
-    if len(fruitlets) == 0:
+    poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
+    if poor and not fruitlets.counts_as_crop.any():
         # Never "0 fruit" from a photo on which none could have been seen.
-        poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
-        return Flag.COUNT_NOT_TOLD if poor else Flag.NO_FRUIT_SEEN
+        return Flag.COUNT_NOT_TOLD
+    if len(fruitlets) == 0:
+        return Flag.NO_FRUIT_SEEN
     flags = Flag.NONE
     if float(np.mean(fruitlets.score < threshold + DOUBT_MARGIN)) > MANY_DOUBTFUL_FRAC:
         flags |= Flag.MANY_DOUBTFUL

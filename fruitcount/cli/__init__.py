@@ -1,16 +1,20 @@
 """Command line: each command parses, calls one library function and prints.
 
 Commands load on first use: ``fruitcount --help`` must not pay for OpenCV or Streamlit.
-Exit codes: 0 done, 1 some photos failed, 2 wrong use.
+Exit codes: 0 done, 1 some photos failed, 2 wrong use or a place that cannot be read or written.
 """
 
 from __future__ import annotations
 
+import errno
 from importlib import import_module
+from typing import Any
 
 import click
 
 from fruitcount import __version__
+from fruitcount.errors import FruitcountError
+from fruitcount.names import shown_name
 
 __all__ = ["COMMANDS", "main"]
 
@@ -39,6 +43,17 @@ class _Lazy(click.Group):
         module = import_module(f"fruitcount.cli.{COMMANDS[cmd_name][0]}")
         command: click.Command = getattr(module, f"{cmd_name}_command")
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FruitcountError as fault:
+            raise click.UsageError(str(fault)) from fault
+        except OSError as fault:
+            if fault.errno == errno.EPIPE:  # the reader of a pipe went away: click ends quietly
+                raise
+            where = shown_name(str(fault.filename or "a file"))
+            raise click.UsageError(f"{where}: {fault.strerror or fault}") from fault
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from fruitcount.cli.options import grower_options, scale_options, units_option
+from fruitcount.names import shown_name
 
 __all__ = ["count_command"]
 
@@ -44,11 +45,14 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     from fruitcount.cli.requests import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
     from fruitcount.export.files import OutputChoice, count_files
+    from fruitcount.export.followup import read_left_standing
     from fruitcount.export.words import reason_lines, result_lines
 
     settings, inputs = count_settings(options), grower_inputs(options)
     try:
         picture = not options["no_picture"]
+        if options["first"]:
+            read_left_standing(options["first"])  # wrong use is told before anything is counted
         choice = OutputChoice(out, options["units"], picture, options["also"], options["first"])
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
@@ -60,7 +64,7 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
         click.echo("\n".join(result_lines(outcome, options["units"])))
         if options["why"]:
             click.echo("\n".join(reason_lines(outcome.decision)))
-        click.echo("Wrote " + ", ".join(str(each) for each in written) + "\n")
+        click.echo("Wrote " + ", ".join(shown_name(str(each)) for each in written) + "\n")
 
     failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)
     sys.exit(1 if failed else 0)

@@ -44,7 +44,7 @@ def read_json(path: Path) -> dict[str, Any]:
     """Object of a json file, or :class:`BadTruthError` when it holds anything else."""
     try:
         data = json.loads(read_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise BadTruthError(f"{path}: not json ({error})") from error
     if not isinstance(data, dict):
         raise BadTruthError(f"{path}: must be a json object, got {type(data).__name__}")

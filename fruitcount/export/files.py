@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
+from typing import Any
 
-from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.errors import BadInputError, FruitcountError, NotWrittenError
 from fruitcount.export.followup import count_again, read_left_standing
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
 from fruitcount.export.registry import EXPORTS
 from fruitcount.export.table import result_row, write_rows
+from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
+from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.plan import GrowerInputs
+from fruitcount.whole_files import written_whole
 
 __all__ = ["OutputChoice", "count_files", "count_to_files", "output_stem"]
 
@@ -47,10 +53,10 @@ class OutputChoice:
             raise BadInputError(f"export must be one of {', '.join(EXPORTS)}, got {unknown[0]!r}")
 
 
-def output_stem(path: Path, folder: Path) -> str:
-    """A name for a photo's files that does not overwrite another photo's of the same name."""
-    stem = path.stem or "photo"
-    return stem if path.suffix.lower() in (".jpg", ".jpeg", "") else f"{stem}_{path.suffix[1:]}"
+def output_stem(path: Path) -> str:
+    """A name for a photo's files: photos of one folder that differ in their ending differ here."""
+    stem, ending = shown_name(path.stem or "photo"), shown_name(path.suffix[1:])
+    return stem if ending.lower() in ("jpg", "") else f"{stem}_{ending}"
 
 
 def count_to_files(
@@ -59,6 +65,7 @@ def count_to_files(
     *,
     settings: CountSettings | None = None,
     inputs: GrowerInputs | None = None,
+    stem: str = "",
 ) -> tuple[Result, list[Path]]:
     """Count one photo and write its picture and record.
 
@@ -69,15 +76,18 @@ def count_to_files(
     choice : OutputChoice
     settings, inputs
         As for :func:`fruitcount.count_limb`.
+    stem : str
+        Name of the files without their endings; by default :func:`output_stem`.
 
     Returns
     -------
-    Result, and the files written.
+    Result, and the files written. Where the count could not be told there are no boxes among
+    them: a file without any would read as "no fruit".
 
     Raises
     ------
-    PhotoUnreadableError
-        Nothing is written then.
+    PhotoUnreadableError, NotWrittenError
+        Nothing is left behind then.
     """
     photo = read_photo(path)
     if choice.first is not None:
@@ -86,22 +96,17 @@ def count_to_files(
         result = again[0]
     else:
         result = count_limb(photo, settings, inputs)
-    choice.folder.mkdir(parents=True, exist_ok=True)
-    stem = output_stem(path, choice.folder)
-    written = []
-    if choice.picture:
-        picture = choice.folder / f"{stem}_plan.jpg"
-        write_picture(picture, photo, result, units=choice.units)
-        written.append(picture)
-    record = choice.folder / f"{stem}.json"
-    write_record(record, result)
-    written.append(record)
-    for name in choice.also:
-        export = EXPORTS[name]
-        extra = choice.folder / f"{stem}{export.ending}"
-        export.write(result, extra)
-        written.append(extra)
-    return result, written
+    stem = stem or output_stem(path)
+    with written_whole(choice.folder) as draft:
+        if choice.picture:
+            write_picture(draft / f"{stem}_plan.jpg", photo, result, units=choice.units)
+        write_record(draft / f"{stem}.json", result)
+        told = Flag.COUNT_NOT_TOLD not in result.seen.flags
+        for export in (EXPORTS[name] for name in choice.also):
+            if told or not export.of_marks:
+                export.write(result, draft / f"{stem}{export.ending}")
+        names = [file.name for file in sorted(draft.iterdir(), key=lambda f: f.suffix == ".json")]
+    return result, [choice.folder / name for name in names]
 
 
 def count_files(
@@ -128,19 +133,39 @@ def count_files(
     -------
     int
         How many photos failed.
+
+    Raises
+    ------
+    NotWrittenError
+        At the first photo whose results cannot be written: the others could not be either.
     """
-    rows, failed = [], 0
+    rows: list[dict[str, Any]] = []
+    failed, stems = 0, {"counts"}
     for path in paths:
+        stem = _free(output_stem(path), stems)
         try:
             outcome: Result | FruitcountError
-            outcome, written = count_to_files(path, choice, settings=settings, inputs=inputs)
+            outcome, written = count_to_files(
+                path, choice, settings=settings, inputs=inputs, stem=stem
+            )
             rows.append(result_row(outcome))
+        except NotWrittenError:
+            with suppress(NotWrittenError):  # what is counted so far, if there is room for that
+                write_rows(choice.folder / "counts.csv", rows)
+            raise
         except FruitcountError as fault:
             outcome, written = fault, []
             failed += 1
-            rows.append({"photo": path.name, "status": f"failed: {fault}"})
+            rows.append({"photo": shown_name(path.name), "status": f"failed: {fault}"})
         if report is not None:
             report(path, outcome, written)
-    choice.folder.mkdir(parents=True, exist_ok=True)
     write_rows(choice.folder / "counts.csv", rows)
     return failed
+
+
+def _free(stem: str, taken: set[str]) -> str:
+    """The stem, or one with a number: photos of one name must not overwrite each other's files."""
+    names = (f"{stem}_{n}" if n > 1 else stem for n in count(1))
+    free = next(name for name in names if name.lower() not in taken)
+    taken.add(free.lower())
+    return free

@@ -23,6 +23,7 @@ from fruitcount.batch import (
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
 from fruitcount.export.files import OutputChoice, count_to_files
+from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings
 from fruitcount.plan import GrowerInputs
 
@@ -137,4 +138,4 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
     for row in answer.count.rows:
         if not row.get("ok"):
             lines.append(f"{row['file']}: {row.get('problem')}")
-    return lines
+    return [shown_name(line) for line in lines]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import RecordError
+from fruitcount.errors import PhotoUnreadableError, RecordError
+from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, Result, decide, see
 from fruitcount.plan import AfterCheck, FirstPass, GrowerInputs, check_count, second_pass_inputs
@@ -54,13 +56,25 @@ def count_again(
     Result, and sentences on what changed since the first pass.
     """
     seen = see(photo, settings)
+    if Flag.COUNT_NOT_TOLD in seen.flags:  # nothing is known of what fell since
+        return Result(seen, decide(seen, replace(inputs, pass_number=2))), ()
     counted = int(seen.fruitlets.counts_as_crop.sum())
     second, said = second_pass_inputs(inputs, first, counted)
     return Result(seen, decide(seen, second)), said
 
 
 def check_photo(path: Path, record: Path, settings: CountSettings) -> AfterCheck:
-    """Count a photo taken after the work and compare it with the record of the plan."""
+    """Count a photo taken after the work and compare it with the record of the plan.
+
+    Raises
+    ------
+    PhotoUnreadableError
+        When the photo cannot be read, or the count cannot be told from it.
+    RecordError
+        When it is not a record of a counted limb.
+    """
     seen = see(read_photo(path), settings)
+    if Flag.COUNT_NOT_TOLD in seen.flags:
+        raise PhotoUnreadableError(seen.name, " ".join(flag_sentences(seen.flags)))
     counted = int(seen.fruitlets.counts_as_crop.sum())
     return check_count(read_left_standing(record).kept_count, counted)

@@ -14,6 +14,7 @@ from fruitcount.export.diagram_limb import LimbView, fruit_mark, limb_ruler, lim
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page
 from fruitcount.export.palette import FATES, INK_RGB
 from fruitcount.export.shapes import Drawn, Words, to_pdf_drawing, to_png
+from fruitcount.flags import Flag
 from fruitcount.lines import line_length_px
 from fruitcount.load import LoadReport
 from fruitcount.plan import Plan
@@ -108,6 +109,8 @@ def _headline(plan: Plan) -> str:
         return f"Keep {plan.keep_count} of {plan.crop_count}, take off {plan.off_count}"
     if plan.verdict == "leave":
         return f"Leave it: {plan.crop_count} fruit"
+    if Flag.COUNT_NOT_TOLD in plan.flags:
+        return "The fruit could not be counted on this photo"
     return f"{plan.crop_count} fruit counted; how many to keep is not told"
 
 

@@ -10,22 +10,28 @@ from typing import Any
 from fruitcount import __version__
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.words import CAUTION, answer_line
-from fruitcount.flags import flag_names, flag_sentences
+from fruitcount.flags import Flag, flag_names, flag_sentences
 from fruitcount.load import LoadReport, LoadState
-from fruitcount.pipeline import Result
+from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan, first_pass_of
 from fruitcount.seen_record import plain, seen_to_dict
 
 __all__ = ["result_to_dict", "write_record"]
 
 
+# null, not 0, where the photo did not tell the count
+_COUNTS = ("crop_count", "yellowing_count", "keep_count")
+
+
 def _plan(plan: Plan) -> dict[str, Any]:
     skip = ("target", "timing", "explanation", "cuts", "flags", "notes")
     out = {f.name: plain(getattr(plan, f.name)) for f in fields(plan) if f.name not in skip}
+    if Flag.COUNT_NOT_TOLD in plan.flags:
+        out |= dict.fromkeys(_COUNTS)
     target = asdict(plan.target)
     target.pop("reasons")
+    out |= {"off_count": None if Flag.COUNT_NOT_TOLD in plan.flags else plan.off_count}
     return out | {
-        "off_count": plan.off_count,
         "target": plain(target),
         "timing": plain(asdict(plan.timing)),
         "cuts": [plain(asdict(cut)) for cut in plan.cuts],
@@ -73,10 +79,15 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "fates": fruit_fates(result),
         "plan": _plan(decision.plan),
         "load": _load(decision.load),
-        "left_standing": plain(asdict(first_pass_of(decision.plan, decision.inputs))),
+        "left_standing": _left_standing(decision),
         "flags": flag_names(decision.flags),
         "flag_sentences": flag_sentences(decision.flags),
     }
+
+
+def _left_standing(decision: Decision) -> dict[str, Any]:
+    first: dict[str, Any] = plain(asdict(first_pass_of(decision.plan, decision.inputs)))
+    return first | ({"kept_count": None} if Flag.COUNT_NOT_TOLD in decision.flags else {})
 
 
 def write_record(path: Path, result: Result) -> None:

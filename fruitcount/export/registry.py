@@ -28,11 +28,15 @@ class Export:
         ``(result, path) -> None``
     about : str
         One line for help texts.
+    of_marks : bool
+        It says what fruit there is and nothing else, so that it is left out where the count could
+        not be told: an empty one would read as "no fruit".
     """
 
     ending: str
     write: Callable[[Result, Path], object]
     about: str
+    of_marks: bool = False
 
 
 def _write_diagram(result: Result, path: Path) -> None:
@@ -48,16 +52,18 @@ EXPORTS: dict[str, Export] = {
     ),
     "diagram": Export(".diagram.png", _write_diagram, "limb diagram with load, before and after"),
     "coco": Export(
-        ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation"
+        ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation", True
     ),
     "yolo": Export(
         ".txt",
         lambda result, path: path.write_text(yolo_text(result.seen), encoding="utf-8"),
         "YOLO txt boxes",
+        of_marks=True,
     ),
     "voc": Export(
         ".xml",
         lambda result, path: path.write_text(voc_xml(result.seen), encoding="utf-8"),
         "PASCAL VOC boxes",
+        of_marks=True,
     ),
 }

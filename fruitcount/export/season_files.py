@@ -12,6 +12,7 @@ from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import MONTHS, season_log
 from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, queue
 from fruitcount.store import Store, load_trees, season_history, tree_id_of
+from fruitcount.whole_files import written_whole
 
 __all__ = ["SeasonBook", "season_lines", "season_of_records", "write_season"]
 
@@ -62,14 +63,12 @@ def write_season(
     """
     lines = queue(book.trees, today, gdh30_by_tree=book.gdh30)
     out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
     how = replace(settings or ReportSettings(), made_on=today)
-    log = season_log(
-        book.trees, out / f"season_{year}.pdf", year=year, history=book.history, settings=how
-    )
-    calendar = out / f"thinning_{year}.ics"
-    calendar.write_bytes(calendar_text(lines, today=today).encode())
-    return lines, [log, calendar]
+    log, calendar = f"season_{year}.pdf", f"thinning_{year}.ics"
+    with written_whole(out) as draft:
+        season_log(book.trees, draft / log, year=year, history=book.history, settings=how)
+        (draft / calendar).write_bytes(calendar_text(lines, today=today).encode())
+    return lines, [out / log, out / calendar]
 
 
 def season_lines(lines: Sequence[QueueLine]) -> list[str]:

@@ -11,9 +11,10 @@ import numpy as np
 
 from fruitcount.cells import safe_cell
 from fruitcount.export.words import answer_line
-from fruitcount.flags import flag_names
+from fruitcount.flags import Flag, flag_names
 from fruitcount.pipeline import Result
 from fruitcount.types import Kind
+from fruitcount.whole_files import written_whole
 
 __all__ = ["ROW_FIELDS", "result_row", "safe_cell", "write_rows"]
 
@@ -36,24 +37,25 @@ def result_row(result: Result) -> dict[str, Any]:
     fruit = seen.fruitlets
     here = fruit.on_limb != 0
     sizes = fruit.diameter_mm[here & np.isfinite(fruit.diameter_mm)]
+    told = Flag.COUNT_NOT_TOLD not in seen.flags  # never "0" from a photo nothing is seen on
     return {
         "photo": seen.name,
         "sha256": seen.sha256,
-        "status": "counted",
+        "status": "counted" if told else "could not tell",
         "species": result.decision.inputs.species,
         "pass": plan.pass_number,
         "verdict": plan.verdict,
-        "crop": plan.crop_count,
-        "yellowing": int(np.sum(here & (fruit.kind == Kind.YELLOWING))),
-        "elsewhere": int(np.sum(~here)),
-        "keep": plan.keep_count,
+        "crop": plan.crop_count if told else "",
+        "yellowing": int(np.sum(here & (fruit.kind == Kind.YELLOWING))) if told else "",
+        "elsewhere": int(np.sum(~here)) if told else "",
+        "keep": plan.keep_count if told else "",
         "keep_low": _rounded(plan.target.low, 0),
         "keep_high": _rounded(plan.target.high, 0),
         "rule": plan.rule,
-        "take_off": plan.off_count,
-        "cuts": len(plan.cuts),
+        "take_off": plan.off_count if told else "",
+        "cuts": len(plan.cuts) if told else "",
         "first_cut_mm": _rounded(plan.cuts[0].from_base_mm, 0) if plan.cuts else "",
-        "pinches": len(plan.pinches),
+        "pinches": len(plan.pinches) if told else "",
         "median_diameter_mm": _rounded(float(np.median(sizes))) if len(sizes) else "",
         "px_per_mm": _rounded(seen.scale.px_per_mm, 4),
         "scale_source": seen.scale.source,
@@ -73,7 +75,10 @@ def result_row(result: Result) -> dict[str, Any]:
 
 def write_rows(path: Path, rows: Iterable[dict[str, Any]]) -> None:
     """Write rows with a header; missing fields are empty cells."""
-    with path.open("w", newline="", encoding="utf-8") as file:
+    with (
+        written_whole(path.parent) as draft,
+        (draft / path.name).open("w", newline="", encoding="utf-8") as file,
+    ):
         writer = csv.DictWriter(file, ROW_FIELDS, extrasaction="ignore")
         writer.writeheader()
         for row in rows:

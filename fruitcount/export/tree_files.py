@@ -35,6 +35,7 @@ from fruitcount.store import (
 from fruitcount.tree import Work, thinning_work
 from fruitcount.types import Seen
 from fruitcount.units import format_weight
+from fruitcount.whole_files import written_whole
 
 __all__ = [
     "TreeSource",
@@ -130,14 +131,17 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
     seen = sheet.seen
     length = seen.limb.length_mm if seen is not None else float("nan")
     typed = (sheet.inputs or {}).get("base_diameter_mm")
+    count = told.get("crop_count")
+    if told.get("verdict") == "cannot tell" and not count:
+        count = None  # nothing was seen on a poor photo: that is not a limb without fruit
     row = {
         "file": photo["file_name"] or photo["sha256"][:8],
         "tree": tree,
         "limb": limb,
         "side": photo["side"],
         "moment": photo["moment"],
-        "ok": told.get("crop_count") is not None,
-        "count_n": told.get("crop_count"),
+        "ok": count is not None,
+        "count_n": count,
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo["photo_id"],
@@ -188,12 +192,12 @@ def write_tree_sheet(
             pictures |= {limb.name: picture} if picture else {}
     answer = _as_planned(answer, plans, facts)
     target = Path(path)
-    target.parent.mkdir(parents=True, exist_ok=True)
     job = TreeJob(
         tree or "(no name)", answer.sheet, plans, pictures, answer.next_limbs, answer.size_class,
         " ".join(answer.notes),
     )  # fmt: skip
-    tree_work_sheet(job, target, settings=how)
+    with written_whole(target.parent) as draft:
+        tree_work_sheet(job, draft / target.name, settings=how)
     return answer
 
 
@@ -258,7 +262,7 @@ def _picture(photo: Path, result: Result, units: str) -> bytes:
 
 def _beside(folder: Path, photo: Path) -> tuple[Seen | None, tuple[bytes, int]]:
     """What was seen on a photo, its picture and how many that says to keep."""
-    stem = folder / photo.parent / output_stem(photo, folder)
+    stem = folder / photo.parent / output_stem(photo)
     record, marked = stem.with_name(f"{stem.name}.json"), stem.with_name(f"{stem.name}_plan.jpg")
     if not record.is_file():
         return None, (b"", -1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.flags import flag_sentences
+from fruitcount.flags import Flag, flag_sentences
 from fruitcount.load import LoadReport
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan
@@ -43,6 +43,8 @@ def answer_line(decision: Decision) -> str:
 
 def count_line(seen: Seen, units: str = "metric") -> str:
     """What was counted, such as ``23 fruitlets, 2 yellowing, 3 not on this limb; middle 14 mm``."""
+    if Flag.COUNT_NOT_TOLD in seen.flags:
+        return "Fruit not counted: could not tell from this photo"
     fruit = seen.fruitlets
     here = fruit.on_limb != 0
     parts = [f"{int(np.sum(here & (fruit.kind != Kind.YELLOWING)))} fruitlets"]

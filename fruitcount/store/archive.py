@@ -29,6 +29,7 @@ from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photos import file_of, write_whole
 from fruitcount.store.schema import FIRST, KIND, LATEST
 from fruitcount.store.tables import Base, PhotoRow
+from fruitcount.whole_files import written_whole
 
 __all__ = ["read_archive", "read_csv_folder", "write_archive", "write_csv_folder"]
 
@@ -253,12 +254,11 @@ def write_csv_folder(store: Store, folder: str | Path) -> list[Path]:
     apostrophe in front, which reading takes off again.
     """
     out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
     written = []
-    with reading(store) as session:
+    with written_whole(out) as draft, reading(store) as session:
         for table in _tables():
             path = out / f"{table.name}.csv"
-            with path.open("w", newline="", encoding="utf-8") as stream:
+            with (draft / path.name).open("w", newline="", encoding="utf-8") as stream:
                 writer = csv.writer(stream)
                 writer.writerow([c.name for c in table.columns])
                 for row in _rows(session, table):
