@@ -12,14 +12,17 @@ import streamlit as st
 from review_canvas import View, canvas_data, review_canvas
 from screen_answers import answers_form
 from screen_downloads import show_downloads
+from screen_photos import photo_at
 from screen_pictures import show_pictures
 from screen_result import cut_strokes, fates_by_mark, headline, numbers, show_result
 from screen_start import show_start
 from screen_words import plain, units
+from streamlit.errors import StreamlitAPIException
 from tree_lessons import follow_tuning, learned_here
 
 from fruitcount.errors import FruitcountError
 from fruitcount.image import DISC_DIAMETERS_MM
+from fruitcount.pipeline import Result
 
 __all__ = ["show"]
 
@@ -34,14 +37,13 @@ def show() -> None:
         show_start(open_photo)
         return
     try:
-        with st.spinner("Counting the fruit: a few seconds for most photos.", show_time=True):
-            cache.seen_of(key)
+        cache.records().path(key)
+        review(key)
     except FruitcountError as fault:
         st.error(str(fault))
         if st.button("Choose another photo"):
             open_photo("")
         return
-    review(key)
     watch(key)
 
 
@@ -57,18 +59,50 @@ def open_photo(key: str) -> None:
 @st.fragment  # type: ignore[untyped-decorator]
 def review(key: str) -> None:
     """Photo and answer side by side; every edit and every answer comes back here."""
-    records, us = cache.records(), units() == "us"
-    path, seen = records.path(key), cache.seen_of(key)
-    desk = cache.desk_of(key)
     photo, answer = st.columns([3, 2], gap="medium")
+    if not cache.is_counted(key):
+        count_beside(key, photo, answer)
     told, asked, taken = (answer.container() for _ in range(3))
+    # the photo goes out first, with the answers as they were kept: it is painted while the
+    # browser still builds the form; another answer shows it anew
+    facts = cache.answers_of(key)
+    with photo.container(key="photo"):
+        result = show_canvas(key, facts)
     with asked:
         st.markdown("**What you say of it**")
-        facts = answers_form(key[:12], cache.answers_of(key), us)
-    keep_answers(key, facts)
+        now = answers_form(key[:12], facts, units() == "us")
+    keep_answers(key, now)
+    if _given(now) != _given(facts):
+        show_anew()
+    desk = cache.desk_of(key)
+    keep_if_new(key, desk.history.revision, now, numbers(result))
+    with told:
+        offer_new_look(key, desk.history.sheet)
+        show_result(result, units())
+    with taken:
+        path = cache.records().path(key)
+        show_pictures(path, result, units(), key[:12])
+        show_downloads(path, result, units(), key[:12])
+        show_photo_facts(key, result.seen.name)
+
+
+def _given(facts: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in facts.items() if value is not None}
+
+
+def show_anew() -> None:
+    """Run this part of the page again, or all of it where all of it is running."""
+    try:
+        st.rerun(scope="fragment")
+    except StreamlitAPIException:
+        st.rerun()
+
+
+def show_canvas(key: str, facts: dict[str, Any]) -> Result:
+    """The photo with its marks and their fates; returns what was decided on them."""
+    path, seen, desk = cache.records().path(key), cache.seen_of(key), cache.desk_of(key)
     shown = engine.corrected(seen, desk.history.sheet, path, facts)
     result = engine.result(shown, facts)
-    keep_if_new(key, desk.history.revision, facts, numbers(result))
     big, small = headline(result, units())
     scale = shown.scale
     view = View(
@@ -83,24 +117,40 @@ def review(key: str) -> None:
         coins=list(DISC_DIAMETERS_MM.items()),
         px_per_mm=scale.px_per_mm if scale.known else 0.0,
         message=desk.message,
-        us=us,
+        us=units() == "us",
         doubt_below=engine.doubt_below(seen.source),
     )
     desk.message = ""
     widget = _WIDGET.format(key[:12])
+    review_canvas(
+        canvas_data(desk.history, desk.acked, view),
+        key=widget,
+        on_outbox=partial(cache.receive, key, widget),
+    )
+    return result
+
+
+def count_beside(key: str, photo: Any, answer: Any) -> None:
+    """Count a new photo while it is shown: it can be looked at and zoomed meanwhile."""
+    path = cache.records().path(key)
+    whole = photo_at(path)
+    view = View(
+        key=key,
+        width_px=whole.width_px,
+        height_px=whole.height_px,
+        summary="Counting the fruit",
+        detail="A few seconds for most photos. You can zoom in meanwhile.",
+        busy=True,
+    )
     with photo.container(key="photo"):
         review_canvas(
-            canvas_data(desk.history, desk.acked, view),
-            key=widget,
-            on_outbox=partial(cache.receive, key, widget),
+            canvas_data(rs.History.begin(rs.Sheet()), {}, view),
+            key=_WIDGET.format(key[:12]),
+            on_outbox=lambda: None,
         )
-    with told:
-        offer_new_look(key, desk.history.sheet)
-        show_result(result, units())
-    with taken:
-        show_pictures(path, result, units(), key[:12])
-        show_downloads(path, result, units(), key[:12])
-        show_photo_facts(key, seen.name)
+    with answer, st.spinner("Counting the fruit.", show_time=True):
+        cache.seen_of(key)
+    st.rerun()
 
 
 def offer_new_look(key: str, sheet: rs.Sheet) -> None:

@@ -61,6 +61,8 @@ class View:
         Inches in place of millimetres.
     doubt_below : float
         Score under which a mark counts as doubtful.
+    busy : bool
+        The photo is still being counted: it can be looked at, not corrected.
     """
 
     key: str
@@ -76,6 +78,7 @@ class View:
     message: str = ""
     us: bool = False
     doubt_below: float = 0.5
+    busy: bool = False
 
 
 def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> dict[str, Any]:
@@ -105,6 +108,7 @@ def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> di
         "message": view.message,
         "us": view.us,
         "doubt_below": view.doubt_below,
+        "busy": view.busy,
     }
 
 

@@ -18,7 +18,16 @@ from screen_store import Records, open_records
 from fruitcount.store.base import RevisionConflictError
 from fruitcount.types import Seen
 
-__all__ = ["answers_of", "desk_of", "do_box", "look_again", "receive", "records", "seen_of"]
+__all__ = [
+    "answers_of",
+    "desk_of",
+    "do_box",
+    "is_counted",
+    "look_again",
+    "receive",
+    "records",
+    "seen_of",
+]
 
 
 def records() -> Records:
@@ -39,6 +48,11 @@ def seen_of(key: str) -> Seen:
             raise RuntimeError("the result was not kept")
         held[key] = seen
     return held[key]
+
+
+def is_counted(key: str) -> bool:
+    """Whether a photo's automatic result is there already."""
+    return key in st.session_state.get("_seen", {}) or records().seen(key) is not None
 
 
 def desk_of(key: str) -> Desk:

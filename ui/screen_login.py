@@ -17,6 +17,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
 
+from screen_ahead import with_photo_ahead
+
 from fruitcount.errors import BadInputError
 
 __all__ = ["Gate", "Guard", "Tries", "make_secret"]
@@ -134,13 +136,13 @@ class Gate:
             await self.app(scope, receive, send)
         elif self.guard is None:
             if _host(scope) in LOCAL_HOSTS:
-                await self.app(scope, receive, send)
+                await self.app(scope, receive, with_photo_ahead(scope, send))
             else:
                 await _refuse(scope, send, 421)
         elif scope["path"] == "/enter" and scope["type"] == "http":
             await self._enter(scope, receive, send)
         elif self.guard.accepts(_cookie(scope), time.time()):
-            await self.app(scope, receive, send)
+            await self.app(scope, receive, with_photo_ahead(scope, send))
         elif scope["type"] == "websocket" or not _wants_page(scope):
             await _refuse(scope, send, 403)
         else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections import OrderedDict
 from pathlib import Path
 from typing import Any
 
@@ -13,16 +13,39 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Photo
 
-__all__ = ["LARGEST_SIDE_PX", "photo_at", "piece_jpeg", "preview_jpeg", "shrink_jpeg", "shrink_png"]
+__all__ = [
+    "LARGEST_SIDE_PX",
+    "hold",
+    "photo_at",
+    "piece_jpeg",
+    "preview_jpeg",
+    "shrink_jpeg",
+    "shrink_png",
+]
 
 LARGEST_SIDE_PX = 2048
 _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 82]
 
 
-@lru_cache(maxsize=2)
+_held: OrderedDict[Path, Photo] = OrderedDict()
+_HELD = 2
+
+
 def photo_at(path: Path) -> Photo:
     """The decoded photo; the last two are held (50 MP is 150 MB)."""
-    return read_photo(path)
+    photo = _held.get(path)
+    if photo is None:
+        photo = read_photo(path)
+        hold(path, photo)
+    return photo
+
+
+def hold(path: Path, photo: Photo) -> None:
+    """Hold a photo that was decoded already, as one just uploaded."""
+    _held[path] = photo
+    _held.move_to_end(path)
+    while len(_held) > _HELD:
+        _held.popitem(last=False)
 
 
 def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:

@@ -9,7 +9,7 @@ from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_photos import shrink_jpeg
+from screen_photos import hold, preview_jpeg, shrink_jpeg
 from screen_words import plain
 
 from fruitcount.errors import FruitcountError
@@ -62,8 +62,12 @@ def take_in(data: bytes, name: str, go: Go, species: str = "") -> None:
     """Check that it is a photo by its content, keep it, and open it."""
     try:
         with st.spinner("Taking in the photo."):
-            read_photo(data, name=name)
+            photo = read_photo(data, name=name)
             key = cache.records().add_photo(data, name)
+            # decoded once: what the browser shows first is made from the pixels at hand
+            path = cache.records().path(key)
+            hold(path, photo)
+            preview_jpeg(path)
     except FruitcountError as fault:
         st.error(plain(str(fault)))
         return

@@ -131,11 +131,17 @@ class Records:
             )
         if first is None:
             return None
-        return load_sheet(self.store, self.number(key), settings_key=first).seen
+        seen = load_sheet(self.store, self.number(key), settings_key=first).seen
+        return None if seen is None else replace(seen, sha256=key)
 
     def keep_seen(self, key: str, seen: Seen) -> None:
-        """Keep the automatic result, unless one is kept: corrections belong to the first."""
+        """Keep the automatic result, unless one is kept: corrections belong to the first.
+
+        Its hash is that of the bytes that came, which is the photo's key: the file that is kept
+        differs where the place was taken out of it.
+        """
         if self.seen(key) is None:
+            seen = replace(seen, sha256=key)
             save_seen(self.store, self.number(key), seen=seen, settings_key="screen")
 
     def steps(self, key: str, after: int = 0) -> list[Event]:

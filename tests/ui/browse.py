@@ -44,7 +44,7 @@ class Page:
 
     def ready(self) -> None:
         self.page.wait_for_selector("canvas[data-painted]", timeout=60000)
-        self.page.wait_for_function(f"{SCREEN}.data !== undefined")
+        self.page.wait_for_function(f"{SCREEN}.data?.busy === false", timeout=60000)
         self.settled()
 
     def ask(self, what: str):

@@ -15,6 +15,11 @@ WORD = "green peaches 12"
 
 def _ask(gate, path="/", method="GET", headers=(), body=b"", kind="http", query=b""):
     """Send one request through the gate; status and headers of the answer."""
+    return _all(gate, path, method, headers, body, kind, query)[0]
+
+
+def _all(gate, path="/", method="GET", headers=(), body=b"", kind="http", query=b""):
+    """Send one request through the gate; every message of the answer."""
     sent = []
 
     async def receive():
@@ -32,7 +37,7 @@ def _ask(gate, path="/", method="GET", headers=(), body=b"", kind="http", query=
         "client": ("10.0.0.9", 5),
     }
     asyncio.run(gate(scope, receive, send))
-    return sent[0]
+    return sent
 
 
 async def _inside(_scope, _receive, send):
@@ -116,3 +121,41 @@ def test_after_login_one_stays_on_this_server(gate, to):
 )
 def test_without_a_passphrase_only_this_computer_is_answered(host, status):
     assert _ask(Gate(_inside, None), headers=[(b"host", host)])["status"] == status
+
+
+KEY = b"ab" * 32
+
+
+async def _page_inside(_scope, _receive, send):
+    headers = [(b"content-type", b"text/html; charset=utf-8"), (b"content-length", b"26")]
+    await send({"type": "http.response.start", "status": 200, "headers": headers})
+    await send({"type": "http.response.body", "body": b"<body>page", "more_body": True})
+    await send({"type": "http.response.body", "body": b" and more</body>"})
+
+
+def test_a_page_that_names_a_photo_shows_it_while_the_rest_loads():
+    host = [(b"host", b"localhost")]
+    sent = _all(Gate(_page_inside, None), headers=host, query=b"units=us&photo=" + KEY)
+    body = sent[1]["body"]
+    headers = dict(sent[0]["headers"])
+    assert b'src="/photo/' + KEY + b'?side=2048"' in body
+    assert body.startswith(b"<body>page and more")
+    assert headers[b"content-length"] == str(len(body)).encode()
+    assert KEY in headers[b"link"]
+
+
+@pytest.mark.parametrize("query", [b"", b"photo=" + KEY[:-1], b'photo="><script>', b"x=" + KEY])
+def test_no_other_page_is_changed(query):
+    sent = _all(Gate(_page_inside, None), headers=[(b"host", b"localhost")], query=query)
+    assert b"".join(m["body"] for m in sent[1:]) == b"<body>page and more</body>"
+
+
+def test_no_photo_goes_to_who_was_not_let_in(tmp_path):
+    gate = Gate(_page_inside, Guard(WORD, make_secret(tmp_path)))
+    page = [(b"accept", b"text/html")]
+    sent = _all(gate, headers=page, query=b"photo=" + KEY)
+    assert sent[0]["status"] == 303
+    assert b"link" not in dict(sent[0]["headers"])
+    assert KEY not in sent[1]["body"]
+    form = _all(gate, path="/enter", headers=page, query=b"photo=" + KEY)
+    assert KEY not in form[1]["body"]

@@ -3,6 +3,7 @@ const KEY_LABELS = { 1: "fruit", 2: "yellowing", 3: "damaged", 4: "elsewhere" };
 
 function listenKeys(S) {
   S.on(S.canvas, "keydown", (e) => {
+    if (S.data?.busy) return;
     const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
     const done = e.ctrlKey || e.metaKey ? controlKey(S, key, e.shiftKey) : plainKey(S, key, e.shiftKey);
     if (!done) return;

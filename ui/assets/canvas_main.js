@@ -77,6 +77,7 @@ class Screen extends Acts {
     this.data = data;
     if (fresh) this.open(data); else if (this.wasUs !== data.us) this.coinRow();
     this.wasUs = data.us;
+    this.root.classList.toggle("fc-busy", data.busy);
     this.outbox.acknowledged(data.ack);
     this.marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
     for (const item of this.outbox.items) if (item.do) applyEdit(this.marks, item.do);
@@ -99,6 +100,8 @@ class Screen extends Acts {
       this.preview = { image, x: 0, y: 0, w: data.photo.width, h: data.photo.height };
       this.paint(true);
       this.canvas.dataset.painted = Math.round(performance.now() - asked);
+      performance.mark("photo painted");
+      document.querySelector(".fc-ahead")?.remove();
     };
     image.onerror = () => { this.el.say.textContent = "The photo could not be loaded. Reload this page."; };
     image.src = `${data.photo.url}?side=2048`;

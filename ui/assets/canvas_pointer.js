@@ -134,6 +134,7 @@ function tap(S, P, act, [cx, cy]) {
     S.wantRegion();
     return;
   }
+  if (S.data.busy) return;
   const [x, y] = S.view.toPhoto(cx, cy);
   if (act.kind === "mark") S.tapMark(act.mark);
   else if (act.kind === "handle" || !S.isInside(x, y)) return;
