@@ -302,7 +302,9 @@ def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
         # Never "0 fruit" from a photo on which none could have been seen.
         return Flag.COUNT_NOT_TOLD
     if len(fruitlets) == 0:
-        return Flag.NO_FRUIT_SEEN
+        # Neither card nor limb nor fruit: a lawn, say. That is not a limb without fruit.
+        nothing = so_far & Flag.NO_SCALE and so_far & Flag.LIMB_NOT_FOUND
+        return Flag.COUNT_NOT_TOLD if nothing else Flag.NO_FRUIT_SEEN
     flags = Flag.NONE
     if float(np.mean(fruitlets.score < threshold + DOUBT_MARGIN)) > MANY_DOUBTFUL_FRAC:
         flags |= Flag.MANY_DOUBTFUL

@@ -164,7 +164,8 @@ def thumbnail(line: PhotoLine) -> None:
     told = line.numbers
     count = f"Keep {told['keep_count']} of {told['crop_count']}" if told else "Not counted yet"
     if told.get("verdict") in ("leave", "cannot tell"):
-        count = f"{'Leave' if told['verdict'] == 'leave' else 'Cannot tell'}: {told['crop_count']}"
+        count = "Leave" if told["verdict"] == "leave" else "Cannot tell"
+        count += "" if told["crop_count"] is None else f": {told['crop_count']}"
     place = ", ".join(
         part for part in (f"limb {line.limb}" if line.limb else "", line.side, line.moment) if part
     )

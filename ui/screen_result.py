@@ -15,7 +15,7 @@ from screen_words import LEGEND
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.report_page import CAUTIONS
 from fruitcount.export.words import answer_line, count_line, cut_lines, load_lines, scale_line
-from fruitcount.flags import flag_sentences
+from fruitcount.flags import Flag, flag_sentences
 from fruitcount.lines import point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray
@@ -69,14 +69,15 @@ def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
 
 
 def numbers(result: Result) -> dict[str, Any]:
-    """The few numbers that lists of photos show."""
+    """The few numbers that lists of photos show; None where the photo could not tell."""
     plan = result.decision.plan
+    told = Flag.COUNT_NOT_TOLD not in result.decision.flags
     return {
         "verdict": plan.verdict,
-        "crop_count": plan.crop_count,
-        "keep_count": plan.keep_count,
-        "off_count": plan.off_count,
-        "yellowing_count": plan.yellowing_count,
+        "crop_count": plan.crop_count if told else None,
+        "keep_count": plan.keep_count if told else None,
+        "off_count": plan.off_count if told else None,
+        "yellowing_count": plan.yellowing_count if told else None,
         "doubt_frac": _doubt(result),
         "work_seconds": plan.work_seconds,
         "base_diameter_mm": result.seen.limb.base_diameter_mm,

@@ -98,7 +98,7 @@ def result_row(result: Result) -> dict[str, Any]:
         "photo": seen.name,
         "taken_at": seen.taken_at.isoformat() if seen.taken_at else None,
         "count_n": len(crop) if told else None,
-        "yellowing_n": int(np.sum(fruit.kind == Kind.YELLOWING)),
+        "yellowing_n": int(np.sum(fruit.kind == Kind.YELLOWING)) if told else None,
         "median_size_mm": _told(float(np.median(sizes))) if len(sizes) else None,
         "keep_n": int(np.sum(result.decision.plan.keep_mask)) if told else None,
         "base_diameter_mm": _told(seen.limb.base_diameter_mm),
