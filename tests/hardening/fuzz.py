@@ -30,12 +30,12 @@ for _folder in ("tests", "ui", ""):
     if str(ROOT / _folder) not in sys.path:
         sys.path.insert(0, str(ROOT / _folder))
 
+from hardening.fuzz_readers import READERS, Reader  # noqa: E402
+from hardening.mutate import Program, damaged, programs  # noqa: E402
 from hypothesis import HealthCheck, Phase, given, seed, settings  # noqa: E402
 from hypothesis import strategies as st  # noqa: E402
 
 from fruitcount.errors import FruitcountError  # noqa: E402
-from hardening.fuzz_readers import READERS, Reader  # noqa: E402
-from hardening.mutate import Program, damaged, programs  # noqa: E402
 
 __all__ = ["SEEDS", "Tally", "fuzz_one", "main", "replay", "stored_seeds", "try_once"]
 
@@ -170,9 +170,15 @@ def _guided(name: str, seconds: float, folder: Path) -> None:
         if tally.tried_n % 200 == 0:
             _write(report, tally)
 
-    how = [f"-max_total_time={max(1, round(seconds))}", "-rss_limit_mb=4000", "-timeout=60", "-verbosity=0",
-           f"-artifact_prefix={folder}/", "-max_len=20000",
-           f"-seed={random.randrange(2**31)}"]  # fmt: skip
+    how = [
+        f"-max_total_time={max(1, round(seconds))}",
+        "-rss_limit_mb=4000",
+        "-timeout=60",
+        "-verbosity=0",
+        f"-artifact_prefix={folder}/",
+        "-max_len=20000",
+        f"-seed={random.randrange(2**31)}",
+    ]
     atheris.Setup([sys.argv[0], *how, str(corpus)], one)
     atheris.Fuzz()
 

@@ -1,0 +1,215 @@
+"""File names that no form foresaw, links, pipes and folders that cannot be opened."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import tempfile
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hardening.kit import CLASSICAL, left_behind, limb_rgb, quick_count, run, saved
+
+from fruitcount.errors import PhotoUnreadableError
+from fruitcount.image.photo import read_photo
+from fruitcount.names import shown_name
+
+NAMES = {
+    "not utf-8": b"caf\xe9.jpg",
+    "newline": b"a\nb.jpg",
+    "escape": b"\x1b[31mred\x1b[0m.jpg",
+    "turned": "\u202egpj.exe.jpg".encode(),
+    "markup": b"<img src=x onerror=alert(1)>.jpg",
+    "entity": b"&lt;b&gt; & 'c' \"d\".jpg",
+    "formula": b'=HYPERLINK("http:x","y").jpg',
+    "formula +": b"+1+cmd.jpg",
+    "formula -": b"-2+3.jpg",
+    "formula @": b"@SUM(A1).jpg",
+    "dots": b"..jpg",
+    "percent": b"%s%n%2e%2e.jpg",
+    "backslashes": b"..\\..\\etc\\x.jpg",
+    "emoji": "\U0001f351 limb.jpg".encode(),
+    "long": b"l" * 200 + b".jpg",
+    "spaces": b"   .jpg",
+    "reserved": b"CON.jpg",
+}
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in ("fruitcount.export.files", "fruitcount.batch.photo_row"):
+        monkeypatch.setattr(f"{module}.count_limb", quick_count)
+
+
+@pytest.fixture(scope="module")
+def photo() -> bytes:
+    return saved(limb_rgb()[::3, ::3])
+
+
+def test_every_name_is_counted_written_and_read_again(tmp_path: Path, photo: bytes) -> None:
+    folder, out = tmp_path / "in", tmp_path / "out"
+    folder.mkdir()
+    for k, name in enumerate(NAMES.values()):
+        Path(os.fsdecode(os.fsencode(folder) + b"/" + name)).write_bytes(photo + bytes([k]))
+    result = run("count", *sorted(folder.iterdir()), "--out", out, *CLASSICAL, "--no-picture",
+                 "--also", "voc", "--also", "coco")  # fmt: skip
+    assert result.exit_code == 0, result.output[-2000:]
+    assert "\x1b" not in result.output
+    assert "\u202e" not in result.output
+    written = sorted(p.relative_to(out).as_posix() for p in out.rglob("*"))
+    assert all(p.parent == out for p in out.rglob("*"))
+    assert sum(name.endswith(".json") and ".coco" not in name for name in written) == len(NAMES)
+    for path in out.glob("*.json"):
+        json.loads(path.read_text(encoding="utf-8"))
+    with (out / "counts.csv").open(encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == len(NAMES)
+    assert len({row["sha256"] for row in rows}) == len(NAMES)
+    assert not [row for row in rows if row["photo"][:1] in "=+-@"]
+    assert all(row["status"] == "counted" for row in rows)
+    assert left_behind(tmp_path) == []
+
+
+def test_every_name_goes_through_a_folder_and_a_tree(tmp_path: Path, photo: bytes) -> None:
+    out = tmp_path / "out"
+    for k, name in enumerate(NAMES.values()):
+        # the name is the tree's as well, as far as a folder may be called so
+        tree = os.fsencode(tmp_path / "in") + b"/" + name.removesuffix(b".jpg").strip(b".")[:90]
+        Path(os.fsdecode(tree)).mkdir(parents=True, exist_ok=True)
+        Path(os.fsdecode(tree + b"/" + name)).write_bytes(photo + bytes([k]))
+    result = run("folder", tmp_path / "in", "--out", out, "--workers", 1, *CLASSICAL)
+    assert result.exit_code == 0, result.output[-2000:]
+    assert "\x1b" not in result.output
+    text = (out / "photos.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+    seen = [name for name in NAMES.values() if not name.startswith(b".")]  # others are hidden
+    assert len({row["sha256"] for row in rows}) == len(rows) == len(seen)
+    assert not [cell for row in rows for cell in row.values() if cell[:1] in tuple("=+-@")]
+    for line in (out / "progress.jsonl").read_text(encoding="utf-8").splitlines():
+        json.loads(line)
+    assert run("tree", out, "--tree", "no such tree", "--out", out).exit_code == 2
+
+
+def test_photos_of_one_name_keep_their_own_results(tmp_path: Path, photo: bytes) -> None:
+    paths = [tmp_path / "a" / "x.jpg", tmp_path / "b" / "x.jpg", tmp_path / "b" / "x.JPEG",
+             tmp_path / "b" / "counts.jpg"]  # fmt: skip
+    for k, path in enumerate(paths):
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(photo + bytes([k]))
+    out = tmp_path / "out"
+    assert run("count", *paths, "--out", out, *CLASSICAL, "--no-picture").exit_code == 0
+    told = {json.loads(p.read_text())["seen"]["photo"]["sha256"] for p in out.glob("*.json")}
+    assert len(told) == len(paths)
+    assert (out / "counts.csv").read_text().startswith("photo,")
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("limb 3.jpg", "limb 3.jpg"),
+        ("caf\u00e9.jpg", "caf\u00e9.jpg"),
+        ("caf\udce9.jpg", "caf\ufffd.jpg"),
+        ("a\r\nb", "a\ufffd\ufffdb"),
+        ("\u2066x\u2069", "\ufffdx\ufffd"),
+        ("x" * 300, "x" * 239 + "\u2026"),
+    ],
+)
+def test_shown_names(name: str, shown: str) -> None:
+    assert shown_name(name) == shown
+    shown.encode()
+
+
+@pytest.fixture
+def links(tmp_path: Path, photo: bytes) -> Path:
+    folder = tmp_path / "links"
+    (folder / "sub").mkdir(parents=True)
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside" / "far.jpg").write_bytes(photo)
+    (folder / "good.jpg").write_bytes(photo + b"1")
+    (folder / "dangling.jpg").symlink_to(folder / "nothing.jpg")
+    (folder / "itself.jpg").symlink_to(folder / "itself.jpg")
+    (folder / "sub" / "round").symlink_to(folder)
+    (folder / "to outside").symlink_to(tmp_path / "outside")
+    (folder / "secret.jpg").symlink_to("/etc/passwd")
+    (folder / "endless.jpg").symlink_to("/dev/zero")
+    os.mkfifo(folder / "pipe.jpg")
+    return folder
+
+
+def test_links_and_pipes_end(tmp_path: Path, links: Path) -> None:
+    """Loops are not followed, folders outside are not entered, pipes and devices not waited for."""
+    out = tmp_path / "out"
+    result = run("folder", links, "--out", out, "--workers", 1, *CLASSICAL)
+    assert result.exit_code == 1
+    with (out / "photos.csv").open() as stream:
+        rows = {row["file"]: row for row in csv.DictReader(stream)}
+    assert set(rows) == {"good.jpg", "dangling.jpg", "itself.jpg", "secret.jpg", "endless.jpg",
+                         "pipe.jpg"}  # fmt: skip
+    assert [name for name, row in rows.items() if row["ok"] == "yes"] == ["good.jpg"]
+    assert "root:" not in (out / "photos.csv").read_text() + result.output
+
+
+@pytest.mark.parametrize("name", ["dangling", "itself", "secret", "endless", "pipe"])
+def test_each_is_refused_at_once(links: Path, name: str) -> None:
+    with pytest.raises(PhotoUnreadableError, match=rf"^{name}\.jpg: "):
+        read_photo(links / f"{name}.jpg")
+
+
+def _as_nobody(command: list[object], said: Path) -> int:
+    """Run a command in a copy of this process that has given root up; its exit code."""
+    said.touch()
+    said.chmod(0o666)
+    child = os.fork()
+    if child == 0:
+        code = 99
+        try:
+            os.setgroups([])
+            os.setgid(65534)
+            os.setuid(65534)
+            result = run(*command)
+            said.write_text(result.output)
+            code = result.exit_code
+        except BaseException:
+            said.write_text(traceback.format_exc())
+        os._exit(code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+@pytest.fixture
+def open_to_all() -> Iterator[Path]:
+    """A folder that everyone may enter; the usual one is its owner's alone."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+@pytest.mark.skipif(
+    not hasattr(os, "fork") or os.geteuid() != 0, reason="needs root, to give it up"
+)
+def test_a_folder_that_may_not_be_opened_is_told_of(open_to_all: Path, photo: bytes) -> None:
+    """Root may open anything, so that the command runs as nobody."""
+    folder, out = open_to_all / "in", open_to_all / "out"
+    for name in ("open", "closed"):
+        (folder / name).mkdir(parents=True)
+        (folder / name / "a.jpg").write_bytes(photo + name.encode())
+    (folder / "open" / "locked.jpg").write_bytes(photo)
+    (folder / "open" / "locked.jpg").chmod(0)
+    (folder / "closed").chmod(0)
+    out.mkdir(mode=0o777)
+    out.chmod(0o777)
+    command = ["folder", folder, "--out", out, "--workers", 1, *CLASSICAL]
+    run(*command[:3], open_to_all / "first", *command[4:])  # as root: loads all that is needed
+    code = _as_nobody(command, open_to_all / "said")
+    said = (open_to_all / "said").read_text()
+    assert code == 1, said
+    with (out / "photos.csv").open() as stream:
+        rows = {row["file"]: row for row in csv.DictReader(stream)}
+    assert {name: row["ok"] for name, row in rows.items()} == {
+        "closed": "no",
+        "open/a.jpg": "yes",
+        "open/locked.jpg": "no",
+    }
+    assert rows["closed"]["problem"] == "cannot be opened"
