@@ -65,6 +65,8 @@ def test_count_ends_with_1_when_a_photo_fails(photo_file, tmp_path):
         ["--limb-length", "40cm", "--fruit-diameter", "12mm"],
         ["--disc", "3,4", "doubloon"],
         ["--pass", "3"],
+        ["--trade-size", "huge"],
+        ["--trade-size", "AA", "--harvest-diameter", "70mm"],
         ["--base", "12"],
         ["--also", "powerpoint"],
     ],

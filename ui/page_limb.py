@@ -9,6 +9,7 @@ import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
+from limb_size import show_size
 from review_canvas import View, canvas_data, review_canvas
 from screen_answers import answers_form
 from screen_downloads import show_downloads
@@ -71,6 +72,7 @@ def review(key: str) -> None:
     with asked:
         st.markdown("**What you say of it**")
         now = answers_form(key[:12], facts, units() == "us")
+        now = show_size(key, result, now)
     keep_answers(key, now)
     if _given(now) != _given(facts):
         show_anew()
@@ -207,7 +209,8 @@ def keep_answers(key: str, facts: dict[str, Any]) -> None:
     """Keep the answers, and take the general ones over to the next photo."""
     st.session_state["_facts"][key] = facts
     st.session_state["_last_facts"] = {
-        k: facts.get(k) for k in ("species", "ripening_month", "drop_done", "pass_number")
+        k: facts.get(k)
+        for k in ("species", "ripening_month", "southern", "drop_done", "pass_number")
     }
 
 

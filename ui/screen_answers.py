@@ -80,6 +80,9 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
         for name in ("spacing_mm", "harvest_diameter_mm"):
             now[name] = _length(name, facts, us, key, _usual(name, now["species"], us))
     with st.expander("More about this limb"):
+        now["southern"] = st.toggle(
+            "South of the equator", bool(facts.get("southern")), key=f"{key}south"
+        )
         now["light_set"] = st.toggle(
             "The set is light: leave it", bool(facts.get("light_set")), key=f"{key}light"
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
+from datetime import date
 from functools import partial
 from typing import Any
 
@@ -16,6 +17,7 @@ from screen_outbox import Desk, take_box
 from screen_store import Records, open_records
 
 from fruitcount.store.base import RevisionConflictError
+from fruitcount.store.orchard import load_trees
 from fruitcount.types import Seen
 
 __all__ = [
@@ -70,8 +72,21 @@ def answers_of(key: str) -> dict[str, Any]:
     held: dict[str, dict[str, Any]] = st.session_state.setdefault("_facts", {})
     if key not in held:
         kept = records().inputs(key)
-        held[key] = kept or dict(st.session_state.get("_last_facts", {"species": "peach"}))
+        held[key] = kept or _first_answers(key)
     return held[key]
+
+
+def _first_answers(key: str) -> dict[str, Any]:
+    """For a photo nobody answered for: what its tree tells, else what was said of the last one."""
+    facts = dict(st.session_state.get("_last_facts", {"species": "peach"}))
+    tree_id = records().tree_of(key)
+    names = {number: name for name, number in records().trees().items()}
+    for tree in load_trees(records().store, year=date.today().year) if tree_id else ():
+        if tree.name == names.get(tree_id or 0):
+            told = {"ripening_month": tree.ripening_month, "southern": tree.southern or None}
+            facts |= {"species": tree.species} if tree.species else {}
+            facts |= {name: value for name, value in told.items() if value}
+    return facts
 
 
 def receive(key: str, widget: str) -> None:

@@ -96,18 +96,25 @@ def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
     """
     from fruitcount.errors import FruitcountError
     from fruitcount.plan import GrowerInputs
+    from fruitcount.plan.fruit_size import diameter_of_code
     from fruitcount.species import load_species
 
+    diameter, code = options["harvest_diameter"], options["trade_size"]
     try:
-        load_species(options["species"])
+        species = load_species(options["species"])
+        if code is not None:
+            if diameter is not None:
+                raise BadInputError("give --trade-size or --harvest-diameter, not both")
+            diameter = diameter_of_code(species, code)
         return GrowerInputs(
             species=options["species"],
             pass_number=options["pass_number"],
             ripening_month=options["ripening_month"],
+            southern=options["southern"],
             drop_done=options["drop_done"],
             light_set=options["light_set"],
             spacing_mm=options["spacing"],
-            harvest_diameter_mm=options["harvest_diameter"],
+            harvest_diameter_mm=diameter,
             cap=options["cap"],
             allow_pairs=options["pairs"],
         )

@@ -22,6 +22,8 @@ class GrowerInputs:
         The first pass leaves a margin over the final count, the second finishes.
     ripening_month : int or None
         1-12. Early-ripening fruit is late to thin at a smaller size.
+    southern : bool
+        South of the equator, where the same season comes six months later.
     drop_done : bool or None
         Has the natural drop happened? ``False`` leaves more fruit standing for it.
     expected_drop_frac : float or None
@@ -81,6 +83,14 @@ class GrowerInputs:
     stub_mm: float = 5.0
     keep_tip_leaves_mm: float = 40.0
     max_cut_frac: float = 0.7
+    southern: bool = False
+
+    @property
+    def northern_month(self) -> int | None:
+        """The ripening month as the tables of the northern hemisphere count it."""
+        if self.ripening_month is None or not self.southern:
+            return self.ripening_month
+        return (self.ripening_month + 5) % 12 + 1
 
     def __post_init__(self) -> None:
         if self.pass_number not in (1, 2):

@@ -48,7 +48,7 @@ def size_timing(diameter_mm: FloatArray, species: Species, inputs: GrowerInputs)
     if not len(known) or not species.thinned:
         return Timing("not told", float("nan"), "")
     size = float(np.median(known))
-    early = species.season_of(inputs.ripening_month) == "early"
+    early = species.season_of(inputs.northern_month) == "early"
     word = size_word(size, species, early_ripening=early)
     return Timing(word, size, _sentence(word, size, species, early))
 

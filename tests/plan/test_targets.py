@@ -147,3 +147,13 @@ def test_after_photo():
     assert (over.over, over.sentence) == (4, f"Still 4 over the plan of {plan.keep_count}.")
     assert under.over == -2
     assert near.as_planned
+
+
+def test_seasons_south_of_the_equator_are_six_months_off():
+    """January there is July here: both are mid-season (van den Ende, 2012, for the north)."""
+    north, south = GrowerInputs(ripening_month=7), GrowerInputs(ripening_month=1, southern=True)
+    assert south.northern_month == north.northern_month == 7
+    assert PEACH.season_of(south.northern_month) == PEACH.season_of(7)
+    assert GrowerInputs(ripening_month=12, southern=True).northern_month == 6
+    assert GrowerInputs(ripening_month=6, southern=True).northern_month == 12
+    assert GrowerInputs(southern=True).northern_month is None

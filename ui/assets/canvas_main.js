@@ -78,6 +78,9 @@ class Screen extends Acts {
     if (fresh) this.open(data); else if (this.wasUs !== data.us) this.coinRow();
     this.wasUs = data.us;
     this.root.classList.toggle("fc-busy", data.busy);
+    if (this.el.coin.length !== data.coins.length) {
+      this.el.coin.replaceChildren(...data.coins.map(([name, mm]) => new Option(`${name} (${mm} mm)`, mm)));
+    }
     this.outbox.acknowledged(data.ack);
     this.marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
     for (const item of this.outbox.items) if (item.do) applyEdit(this.marks, item.do);
@@ -93,7 +96,6 @@ class Screen extends Acts {
     this.outbox = new Outbox(data.photo.key, this.rawSend);
     this.selected = null; this.scalePoints = []; this.preview = this.region = null;
     Object.assign(this.view, { pw: data.photo.width, ph: data.photo.height, fitted: true });
-    this.el.coin.replaceChildren(...data.coins.map(([name, mm]) => new Option(`${name} (${mm} mm)`, mm)));
     this.coinRow(); this.resize();
     const image = new Image(), asked = performance.now();
     image.onload = () => {

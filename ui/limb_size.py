@@ -1,0 +1,167 @@
+"""Size at picking, in plain words: what the wanted size is called, and which way this crop points.
+
+There is no built-in curve from crop to fruit weight; what is told here comes from a published
+rule, a published table, or the grower's own two seasons.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import numpy as np
+import screen_cache as cache
+import streamlit as st
+from screen_words import units
+
+from fruitcount.errors import BadInputError
+from fruitcount.load import harvest_mass_g
+from fruitcount.pipeline import Result
+from fruitcount.plan.fruit_size import (
+    ORCHARDS,
+    OwnSeason,
+    prune_dry_count,
+    reference_advice,
+    size_code,
+    weight_from_own_seasons,
+)
+from fruitcount.season.orchard import season_year
+from fruitcount.species import Species, load_species
+from fruitcount.store.orchard import load_trees
+from fruitcount.units import MM_PER_INCH
+
+__all__ = ["own_words", "pointer_words", "show_size", "wanted_words"]
+
+G_PER_OZ = 28.349523125
+
+
+def show_size(key: str, result: Result, facts: dict[str, Any]) -> dict[str, Any]:
+    """A closed part of the page; returns the answers with what was typed in it."""
+    inputs = result.decision.inputs
+    species = load_species(inputs.species)
+    us = units() == "us"
+    with st.expander("Size at picking"):
+        st.write(wanted_words(species, inputs.harvest_diameter_mm, us=us))
+        for line in pointer_words(species, _middle_mm(result), days=_days_after_bloom(key, result)):
+            st.write(line)
+        if species.reference_counts:
+            show_prunes(species, key)
+        return {**facts, **ask_seasons(key, facts, result.decision.plan.keep_count, us=us)}
+
+
+def wanted_words(species: Species, wanted_mm: float | None, *, us: bool) -> str:
+    """The ripe size wanted, its weight, and its trade size code where the species has codes."""
+    mm = wanted_mm or species.harvest_diameter_mm.number
+    grams = harvest_mass_g(species, mm)
+    size = f"{mm / MM_PER_INCH:.2f} in" if us else f"{mm:.0f} mm"
+    weight = f"{grams / G_PER_OZ:.1f} oz" if us else f"{grams:.0f} g"
+    told = "wanted" if wanted_mm else "usual for it"
+    words = f"{species.title}, {size} across ({told}): about {weight} a fruit."
+    if not species.size_codes:
+        return words
+    larger = [c for c in species.size_codes if c.from_mm > mm]
+    words += f" Trade size {size_code(species, mm)}."
+    if larger:
+        least = min(larger, key=lambda c: c.from_mm)
+        at = f"{least.from_mm / MM_PER_INCH:.2f} in" if us else f"{least.from_mm:.0f} mm"
+        words += f" The next larger, {least.code}, begins at {at}."
+    source = species.tables_source["size_codes"].source
+    return f"{words} Codes: {source}."
+
+
+def pointer_words(species: Species, middle_mm: float, *, days: float | None) -> list[str]:
+    """Which way the fruit's present size points, for peach and nectarine; empty for others."""
+    if species.name not in ("peach", "nectarine") or not math.isfinite(middle_mm):
+        return []
+    advice = reference_advice(middle_mm, days)
+    when = (
+        "Days after bloom are not known here: this holds about 10 days after the pits began to "
+        "harden, which is about 60 days after full bloom."
+        if days is None
+        else f"{days:.0f} days after full bloom."
+    )
+    return [f"Fruit measure {middle_mm:.0f} mm now. {advice} {when}"]
+
+
+def _middle_mm(result: Result) -> float:
+    fruit = result.seen.fruitlets
+    sizes = fruit.take(fruit.counts_as_crop).diameter_mm
+    sizes = sizes[np.isfinite(sizes)]
+    return float(np.median(sizes)) if len(sizes) else math.nan
+
+
+def _days_after_bloom(key: str, result: Result) -> float | None:
+    """From the bloom date of the photo's tree and the day that the camera told."""
+    tree_id, taken = cache.records().tree_of(key), result.seen.taken_at
+    if tree_id is None or taken is None:
+        return None
+    names = {number: name for name, number in cache.records().trees().items()}
+    day: date = taken.date()
+    for southern in (False, True):
+        trees = load_trees(cache.records().store, year=season_year(day, southern=southern))
+        for tree in trees:
+            if tree.name == names.get(tree_id) and tree.southern == southern and tree.bloom_date:
+                return float((day - tree.bloom_date).days)
+    return None
+
+
+def show_prunes(species: Species, key: str) -> None:
+    """Green prunes to a pound now, to dried ones at harvest, by the published table."""
+    green = st.number_input(
+        "Green prunes to a pound, at reference date",
+        min_value=0.0,
+        value=None,
+        help="About a week after the tip of the pit hardens. Count the prunes of one pound.",
+        key=f"{key[:12]}green",
+    )
+    if not green:
+        return
+    try:
+        dry = {kind: prune_dry_count(species, green, kind) for kind in ORCHARDS}
+    except BadInputError as fault:
+        st.write(f"{fault}.")
+        return
+    told = ", ".join(
+        f"{n:.0f} in {'an' if k[0] in 'ae' else 'a'} {k} orchard" for k, n in dry.items()
+    )
+    st.write(f"Dried prunes to a pound at harvest: {told}. With a large crop they come smaller.")
+    st.caption(f"Source: {species.tables_source['reference_counts'].source}.")
+
+
+def ask_seasons(key: str, facts: Mapping[str, Any], keep_n: int, *, us: bool) -> dict[str, Any]:
+    """Two past seasons of this limb or a like one; what they say of the number to keep now."""
+    st.markdown("**From two of your own seasons**")
+    st.caption("This limb, or one as thick: fruit that stayed on it, and what a ripe one weighed.")
+    unit, per = ("oz", G_PER_OZ) if us else ("g", 1.0)
+    kept: Sequence[Sequence[float | None]] = facts.get("own_seasons") or ((None, None),) * 2
+    now: list[list[float | None]] = []
+    for n, (fruit, grams) in enumerate(kept, start=1):
+        left, right = st.columns(2)
+        shown = None if grams is None else round(grams / per, 2)
+        count = left.number_input(
+            f"Season {n}: fruit that stayed", 0.0, value=fruit, step=1.0, key=f"{key[:12]}own{n}n"
+        )
+        weight = right.number_input(
+            f"Season {n}: one ripe fruit, {unit}", 0.0, value=shown, key=f"{key[:12]}own{n}{unit}"
+        )
+        typed = weight * per if weight else None
+        now.append([count or None, grams if weight == shown else typed])
+    if all(v for season in now for v in season):
+        st.write(own_words([(float(n or 0), float(g or 0)) for n, g in now], keep_n, us=us))
+    return {"own_seasons": now} if now != [list(s) for s in kept] else {}
+
+
+def own_words(seasons: Sequence[tuple[float, float]], keep_n: float, *, us: bool) -> str:
+    """What two seasons, each (fruit kept, grams of one), say of a number to keep now."""
+    try:
+        # one limb, one thickness: fruit to a cm2 differ as the counts do
+        first, second = (OwnSeason(n, g) for n, g in seasons)
+        grams, sentence = weight_from_own_seasons(first, second, keep_n)
+    except BadInputError:
+        return "The two seasons must differ in how many fruit stayed."
+    if not math.isfinite(grams):
+        return sentence
+    weight = f"{grams / G_PER_OZ:.1f} oz" if us else f"{grams:.0f} g"
+    return f"With {keep_n:.0f} kept now: about {weight} a fruit. {sentence}"
