@@ -36,18 +36,27 @@ def frame_edge(point_px: FloatArray, shape: tuple[int, ...]) -> bool:
 
 
 def extended(
-    line: FloatArray, shape: tuple[int, ...], *, at_start: bool, at_end: bool
+    line: FloatArray,
+    shape: tuple[int, ...],
+    *,
+    at_start: bool,
+    at_end: bool,
+    most_px: float = float("inf"),
 ) -> FloatArray:
-    """Carry an end that stops short of the photo's edge by under 4 % straight on to the edge."""
+    """Carry an end that stops just short of the photo's edge straight on to the edge.
+
+    Just short is under 4 % of the photo's long side, and under ``most_px``.
+    """
+    most = min(most_px, _EDGE_FRAC * max(shape[:2]))
     out = line
     if at_end:
-        out = _carried(out, shape)
+        out = _carried(out, shape, most)
     if at_start:
-        out = _carried(out[::-1], shape)[::-1]
+        out = _carried(out[::-1], shape, most)[::-1]
     return out
 
 
-def _carried(line: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+def _carried(line: FloatArray, shape: tuple[int, ...], most_px: float) -> FloatArray:
     rows, columns = shape[:2]
     back = line[-min(len(line), max(2, len(line) // 10))]
     direction = line[-1] - back
@@ -61,6 +70,6 @@ def _carried(line: FloatArray, shape: tuple[int, ...]) -> FloatArray:
             reach = min(reach, (size - 1 - line[-1][axis]) / direction[axis])
         elif direction[axis] < -1e-9:
             reach = min(reach, -line[-1][axis] / direction[axis])
-    if not 0 < reach < _EDGE_FRAC * max(rows, columns):
+    if not 0 < reach < most_px:
         return line
     return np.vstack([line, line[-1] + reach * direction])

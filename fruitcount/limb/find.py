@@ -101,6 +101,8 @@ def find_limb(
         photo.rgb.shape[:2],
         at_start=not stops[0],
         at_end=not stops[1],
+        # Where the collar is seen the free end is the tip, and few tips lie outside the photo.
+        most_px=2 * band.half_px if joint.one_end else float("inf"),
     )
     if joint.at_end and not joint.at_start:  # a limb begins at the branch that bears it
         line = line[::-1]
