@@ -17,7 +17,7 @@ from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, fit_sides
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, tilt_of
-from fruitcount.image.reduce import reduced_to
+from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import FloatArray, Photo, Scale
 
 __all__ = ["CARD_SIDES_MM", "CardSettings", "card_side_mm", "find_card", "on_card"]
@@ -153,10 +153,7 @@ def _reduced(
     grey: NDArray[np.uint8], long_side_px: int, finder: Finder
 ) -> list[tuple[FloatArray, int]]:
     """What a finder sees on a smaller picture, in pixels of the full one."""
-    factor = min(1.0, long_side_px / max(grey.shape))
-    whole = 1 / max(1, round(1 / factor))
-    if 0.9 < whole / factor < 1.1:  # whole pixels are averaged much sooner than parts of them
-        factor = whole
+    factor = whole_step(min(1.0, long_side_px / max(grey.shape)))
     size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
     small = reduced_to(grey, size)
     # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.

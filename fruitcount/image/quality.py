@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
 from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import reduced_to
+from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import Photo
 
 __all__ = ["QualityMeasures", "QualitySettings", "measure_quality", "photo_quality"]
@@ -109,7 +109,7 @@ def measure_quality(rgb: NDArray[np.uint8]) -> QualityMeasures:
 
 
 def _reduced(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    factor = _LONG_SIDE_PX / max(rgb.shape[:2])
+    factor = whole_step(_LONG_SIDE_PX / max(rgb.shape[:2]))
     if factor >= 1:
         return rgb
     size = (max(1, round(rgb.shape[1] * factor)), max(1, round(rgb.shape[0] * factor)))

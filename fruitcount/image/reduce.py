@@ -7,7 +7,19 @@ from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
 
-__all__ = ["reduced_to"]
+__all__ = ["reduced_to", "whole_step"]
+
+NEAR_WHOLE = 0.1
+"""A wanted size may be missed by this share where the size itself matters little."""
+
+
+def whole_step(factor: float) -> float:
+    """The nearest one-over-a-whole-number to a factor, where that is near; else the factor.
+
+    Whole pixels are averaged much sooner than parts of them.
+    """
+    whole = 1 / max(1, round(1 / factor))
+    return whole if abs(whole / factor - 1) < NEAR_WHOLE else factor
 
 
 def reduced_to(picture: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:

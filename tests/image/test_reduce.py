@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import reduced_to
+from fruitcount.image.reduce import reduced_to, whole_step
 
 
 @pytest.mark.parametrize("size", [(160, 120), (100, 75), (61, 45), (40, 30), (3, 2)])
@@ -14,7 +14,7 @@ from fruitcount.image.reduce import reduced_to
 def test_like_one_average(size: tuple[int, int], channels: int) -> None:
     shape = (120, 160) if channels == 1 else (120, 160, 3)
     noise = np.random.default_rng(3).integers(0, 256, shape).astype(np.uint8)
-    picture = cv2.GaussianBlur(noise, (0, 0), 1.5)
+    picture = np.asarray(cv2.GaussianBlur(noise, (0, 0), 1.5), np.uint8)
     out = reduced_to(picture, size)
     assert out.shape[:2] == size[::-1]
     once = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
@@ -33,3 +33,10 @@ def test_odd_sizes_keep_their_whole_extent() -> None:
     out = reduced_to(ramp, (25, 19)).astype(float)
     assert out[0, 0] == pytest.approx(1.5, abs=0.6)
     assert out[0, -1] == pytest.approx(98.5, abs=0.6)
+
+
+def test_whole_steps_are_taken_where_near() -> None:
+    assert whole_step(0.508) == 0.5
+    assert whole_step(0.254) == 0.25
+    assert whole_step(1.0) == 1.0
+    assert whole_step(0.7) == 0.7
