@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
 
 from fruitcount.lines import along_line, line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
@@ -16,7 +15,7 @@ from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
-__all__ = ["LimbModel", "crop_index", "limb_model"]
+__all__ = ["LimbModel", "crop_index", "limb_model", "never_growing"]
 
 _SHOOT_PIECES = 8
 
@@ -168,12 +167,31 @@ def _diameters(limb: Limb, along: FloatArray, mm_per_px: float, detail: LoadDeta
     known = np.isfinite(limb.width_px)
     if detail.taper == "measured" and known.sum() >= 2:
         s = along_line(limb.line_px)[known] * mm_per_px
-        shrinking = isotonic_regression(limb.width_px[known] * mm_per_px, increasing=False).x
+        shrinking = never_growing(limb.width_px[known] * mm_per_px)
         measured = np.interp(along, s, shrinking)
         if limb.diameter_source == "caliper":
             measured = measured * base / measured[0]
         return _at_least_one_mm(measured)
     return _at_least_one_mm(base + (tip - base) * along / along[-1])
+
+
+def never_growing(values: FloatArray) -> FloatArray:
+    """The nearest series, by least squares, that never grows.
+
+    Isotonic regression by its min-max formula (Robertson, Wright and Dykstra, Order Restricted
+    Statistical Inference, 1988, theorem 1.4.4, from memory): the largest, over ends further on,
+    of the least, over starts further back, of the means between. Short and quick to load; the
+    few readings of a limb need no better than n squared.
+    """
+    n = len(values)
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    start, end = np.arange(n)[:, None], np.arange(n)[None, :]
+    means = (total[1:][None, :] - total[:-1][:, None]) / np.maximum(end - start + 1, 1)
+    means = np.where(end >= start, means, -np.inf)
+    # [a, i]: the largest mean from a to any end at i or beyond
+    furthest = np.maximum.accumulate(means[:, ::-1], axis=1)[:, ::-1]
+    furthest = np.where(end >= start, furthest, np.inf)
+    return np.asarray(furthest.min(axis=0), np.float64)
 
 
 def _at_least_one_mm(diameter_mm: FloatArray) -> FloatArray:
