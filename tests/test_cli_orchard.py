@@ -263,3 +263,73 @@ def test_the_example_runs(tmp_path, monkeypatch, capsys):
     words, _ = words_of(tmp_path / "Gate_sheet.pdf")
     assert "Tree Gate" in words
     assert "limb 8 *" in words
+
+
+def test_block_summaries(data, tmp_path):
+    year = date.today().year
+    done = run("season", "--out", tmp_path, "--day", f"{year}-05-01", "--pace", 20)
+    assert done.exit_code == 0, done.output
+    words, _ = words_of(tmp_path / f"block_South_{year}.pdf")
+    # van den Ende 2012: 7-year mid-season peach of 40 cm keeps 140 to 160
+    assert re.search(r"Gate peach now \d+ \d+ to \d+ 150 \d+ \d+", words), words
+    other, _ = words_of(tmp_path / f"block_all_{year}.pdf")  # a tree without a block
+    assert "Pond sweet-cherry not thinned - - - - -" in other
+
+
+def test_block_summaries_of_a_table(counted, tmp_path):
+    sheet = tmp_path / "trees.csv"
+    sheet.write_text("name,species,block,size_mm\nGate,peach,a/b,16\nHill,peach,a:b,16\n")
+    done = run("season", "--trees", sheet, "--counts", counted, "--limbs", 6, "--out", tmp_path,
+               "--day", "2026-05-01")  # fmt: skip
+    assert done.exit_code == 0, done.output
+    words, _ = words_of(tmp_path / "block_a-b_2026.pdf")
+    assert re.search(r"Gate peach now \d+ \d+ to \d+ \d+ \d+ -", words), words
+    assert (tmp_path / "block_a-b-2_2026.pdf").is_file()
+
+
+def test_walks(tmp_path):
+    """Fruit and chances of a constructed tree of 140 fruit (Jessen 1955, worked by hand)."""
+    first = run("walk", "20", "20mm", "4cm", "--seed", 3)
+    assert first.exit_code == 0, first.output
+    assert first.output == run("walk", "20", "20mm", "4cm", "--seed", 3).output
+    # cross-sections 4 : 4 : 16
+    assert re.search(
+        r"Take branch (1|2) .* 0\.1667|Take branch 3 \(40 mm\).* 0\.6667", first.output
+    )
+    sheet = tmp_path / "w.csv"
+    sheet.write_text("walk,fruit,chance\n1,0,\n1,6,0.6\n1,50,0.625\n2,0,\n2,4,0.4\n2,31,0.5\n")
+    done = run("walk", "--sheet", sheet)
+    assert "About 154 fruit" in done.output  # 143.33 and 165
+    assert "from 2 walks" in done.output
+    assert "Walks more to halve the interval: 1" in done.output
+    assert run("walk").exit_code == 2
+    assert run("walk", "20", "--sheet", sheet).exit_code == 2
+
+
+def test_groups_and_walks_for_a_tree(counted, tmp_path):
+    sheet = tmp_path / "limbs.csv"
+    lines = [f"limb {k},15,{'top' if k < 4 else 'low'}" for k in (1, 2, 3)]
+    sheet.write_text("limb,base_diameter_mm,group\n" + "\n".join(lines) + "\nlimb 4,15,top\n")
+    more = ["--limb-sheet", sheet, "--trunk", "20cm", "--age", 4, "--out", tmp_path]
+    done = run("tree", counted, *more, "--by-group")
+    assert done.exit_code == 0, done.output
+    assert "(limbs by group)" in done.output
+    assert "photograph 1 more limb (limb 4)" in done.output
+    walks = tmp_path / "w.csv"
+    walks.write_text("walk,fruit,chance\n1,50,0.5\n2,60,0.5\n")
+    done = run("tree", counted, *more, "--walks", walks)
+    assert "About 110 fruit" in done.output
+    assert "walk more would halve the interval" in done.output
+
+
+@pytest.mark.parametrize("form", ["csv", "coco"])
+def test_export_and_import(data, tmp_path, form):
+    out = tmp_path / "out"
+    done = run("records", "export", out, "--as", form)
+    assert done.exit_code == 0, done.output
+    new = tmp_path / "new"
+    done = run("records", "--db", new, "import", out)
+    assert done.exit_code == 0, done.output
+    assert run("records", "--db", new, "check").exit_code == 0
+    with closing(open_records(str(new))) as store:
+        assert [p["file_name"] for p in list_photos(store)] == ["0.jpg", "1.jpg"]

@@ -60,7 +60,9 @@ def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
             "COCO",
             ".coco.json",
             "application/json",
-            lambda: by_file(lambda p: write_coco([result.seen], p), ".json"),
+            lambda: by_file(
+                lambda p: write_coco([result.seen], p, [result.decision.inputs]), ".json"
+            ),
         ),
     ]
     sheet = sheet_settings(units)

@@ -21,7 +21,8 @@ from screen_words import units
 from fruitcount.batch.whole_tree import TreeAnswer, TreeFacts
 from fruitcount.errors import FruitcountError
 from fruitcount.export.table import result_row, write_rows
-from fruitcount.export.tree_files import TreeSource, write_tree_sheet
+from fruitcount.export.tree_files import write_tree_sheet
+from fruitcount.export.tree_source import TreeSource
 from fruitcount.pipeline import Result
 
 __all__ = ["planned", "show_files"]

@@ -24,8 +24,8 @@ from fruitcount.batch.job import compare_moments
 from fruitcount.batch.trees import estimate_trees
 from fruitcount.batch.whole_tree import LimbSize, TreeFacts, limbs_of_tree
 from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.export.tree_work_sheet import estimate_line, short_source
 from fruitcount.export.words import CAUTION
-from fruitcount.export.work_sheet import estimate_line, short_source
 from fruitcount.image.opencv import cv2
 from fruitcount.season import OrchardTree
 from fruitcount.species import load_species
@@ -108,8 +108,8 @@ def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
     others = st.text_input(
         f"Base thickness of each other limb, {words}",
         placeholder="22, 30, 18",
-        help="Limbs not photographed, by caliper just above the fork. Empty if there are none.",
     )
+    st.caption("Limbs not photographed, by caliper just above the fork. Empty if there are none.")
     left, right = st.columns(2)
     limbs_n = left.number_input(
         "Or how many limbs the tree has", min_value=0, step=1, value=None, placeholder="not told"
@@ -160,8 +160,7 @@ def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
         max_value=500.0,
         value=shown,
         step=1.0,
-        placeholder="not told",
-        help="With a tape, 20 cm (8 in) above the ground.",
+        placeholder="by tape, 20 cm above ground" if not us else "by tape, 8 in above ground",
         key=f"trunk{tree.name}{us}",
     )
     year = date.today().year
@@ -222,8 +221,8 @@ def answer_or_estimate(
         f"{sheet.work.off_n:.0f}"
     )
     _show_sure(sheet.total)
-    if answer.next_limbs:
-        st.write(f"For a surer count photograph next: {plain(', '.join(answer.next_limbs))}.")
+    if answer.surer:
+        st.write(plain(answer.surer))
     st.write(f"Target by {plain(short_source(sheet.target))}.")
     for note in (*answer.notes, *sheet.notes):
         st.caption(plain(note))

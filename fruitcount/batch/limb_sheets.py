@@ -1,4 +1,4 @@
-"""Sheets that a keeper types: sizes of every limb, and limbs counted by hand."""
+"""Sheets that a keeper types: sizes of every limb, limbs counted by hand, and random walks."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
-from fruitcount.batch.whole_tree import LimbSize
+from fruitcount.batch.tree_facts import LimbSize
 from fruitcount.checks import at_least, positive
 from fruitcount.errors import BadInputError
+from fruitcount.tree import Path as TreePath
+from fruitcount.tree import csa_cm2, fork_chances
 
-__all__ = ["read_hand_counts", "read_limb_sizes"]
+__all__ = ["read_hand_counts", "read_limb_sizes", "read_walks"]
 
 
 def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
@@ -20,7 +22,8 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
     Parameters
     ----------
     path : str or Path
-        Columns ``limb`` and ``base_diameter_mm``; ``tree`` and ``length_mm`` if wanted.
+        Columns ``limb`` and ``base_diameter_mm``; ``tree``, ``length_mm`` and ``group`` if
+        wanted.
     tree : str
         Rows of other trees are passed over; a sheet without that column is this tree's.
 
@@ -39,7 +42,7 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
         ]
         if row["limb"] in out:
             raise BadInputError(f"{where}: limb {row['limb']!r} comes twice")
-        out[row["limb"]] = LimbSize(*numbers)
+        out[row["limb"]] = LimbSize(numbers[0], numbers[1], row.get("group", ""))
     if not out:
         raise BadInputError(f"{path}: the sheet must have limbs of tree {tree!r}, found none")
     return out
@@ -54,6 +57,43 @@ def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
         )
         for where, row in _lines(path, ("seen", "true"))
     )
+
+
+def read_walks(path: str | Path) -> tuple[TreePath, ...]:
+    """Random walks from the trunk to a tip, one row a segment, the trunk first.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns ``walk`` (its number or name), ``fruit`` (on that segment) and either ``chance``
+        (with which the segment was taken at its fork, 0 to 1; empty for the trunk) or
+        ``diameter_mm`` and ``fork_mm`` (the diameters of all branches at its fork, this one
+        included, with spaces between): the chance is then by cross-section.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a number cannot be read, or a branch is none of its fork.
+    """
+    walks: dict[str, list[tuple[float, float]]] = {}
+    for where, row in _lines(path, ("walk", "fruit")):
+        fruit = at_least("fruit", _number(row["fruit"], "fruit", where), 0)
+        walks.setdefault(row["walk"], []).append((fruit, _chance(row, where)))
+    if not walks:
+        raise BadInputError(f"{path}: the sheet must have walks, found none")
+    return tuple(TreePath(*zip(*segments, strict=True)) for segments in walks.values())
+
+
+def _chance(row: dict[str, str], where: str) -> float:
+    if row.get("chance"):
+        return _number(row["chance"], "chance", where)
+    if not row.get("fork_mm"):
+        return 1.0
+    here = _number(row.get("diameter_mm", ""), "diameter_mm", where)
+    fork = [_number(cell, "fork_mm", where) for cell in row["fork_mm"].split()]
+    if here not in fork:
+        raise BadInputError(f"{where}: diameter_mm must be one of fork_mm {fork}, got {here:g}")
+    return float(fork_chances(csa_cm2(fork))[fork.index(here)])
 
 
 def _lines(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str]]]:

@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "after": ("after", "Check a photo taken after thinning against the plan."),
     "folder": ("folder", "Count a folder of photos of one tree or many."),
     "tree": ("tree", "Make a whole tree's work sheet: estimate, target, each limb's share."),
+    "walk": ("walk", "Count a tree without photos, by random walks from trunk to tip."),
     "season": ("season", "List the trees in the order to thin them, with log and calendar."),
     "records": ("records", "Back up, check, export, import and delete what is kept."),
     "card": ("card", "Write the sheet of scale cards to print."),

@@ -69,14 +69,28 @@ def check_command(ctx: click.Context) -> None:
 
 @records_command.command("export")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option(
+    "--as",
+    "form",
+    type=click.Choice(["csv", "coco"]),
+    default="csv",
+    show_default=True,
+    help="A CSV file a table, or one COCO file.",
+)
+@click.option("--no-photos", is_flag=True, help="Leave the photo files out.")
+@click.option("--keep-location", is_flag=True, help=_LOCATION)
 @click.pass_context
-def export_command(ctx: click.Context, folder: Path) -> None:
-    """Write one CSV file a table to FOLDER (without the photos)."""
-    from fruitcount.store import write_csv_folder
+def export_command(
+    ctx: click.Context, folder: Path, form: str, no_photos: bool, keep_location: bool
+) -> None:
+    """Write all records, with the photos, as open files to FOLDER; import reads them back."""
+    from fruitcount.store import write_coco_folder, write_csv_folder
 
+    write = write_coco_folder if form == "coco" else write_csv_folder
     with _opened(ctx) as store:
-        written = write_csv_folder(store, folder)
-    click.echo(f"Wrote {len(written)} tables to {folder}")
+        written = write(store, folder, photos=not no_photos, keep_location=keep_location)
+    files = "1 file" if len(written) == 1 else f"{len(written)} files"
+    click.echo(f"Wrote {files}{'' if no_photos else ' and the photos'} to {folder}")
 
 
 @records_command.command("import")
@@ -84,14 +98,15 @@ def export_command(ctx: click.Context, folder: Path) -> None:
 @click.option("--keep-location", is_flag=True, help=_LOCATION)
 @click.pass_context
 def import_command(ctx: click.Context, source: Path, keep_location: bool) -> None:
-    """Read a backup, or a folder of exported tables, into records that are empty."""
-    from fruitcount.store import read_archive, read_csv_folder
+    """Read a backup, or an exported folder, into records that are empty."""
+    from fruitcount.store import read_archive, read_coco_folder, read_csv_folder
+    from fruitcount.store.coco_folder import COCO_FILE
 
+    read: Any = read_csv_folder if source.is_dir() else read_archive
+    if (source / COCO_FILE).is_file():
+        read = read_coco_folder
     with _opened(ctx, create=True) as store:
-        if source.is_dir():
-            count = read_csv_folder(store, source)
-        else:
-            count = read_archive(store, source, keep_location=keep_location)
+        count = read(store, source, keep_location=keep_location)
     click.echo(f"Read {count} rows.")
 
 

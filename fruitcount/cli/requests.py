@@ -158,7 +158,7 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
     from dataclasses import replace
 
     from fruitcount.batch import TreeFacts
-    from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes
+    from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes, read_walks
 
     typed = {
         "species": options["species"],
@@ -173,8 +173,11 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
         "limbs_n": options["limbs"],
     }
     facts = replace(known or TreeFacts(), **{k: v for k, v in typed.items() if v is not None})
+    facts = replace(facts, by_group=options["by_group"])
     if options["limb_sheet"]:
         facts = replace(facts, limb_sizes=read_limb_sizes(options["limb_sheet"], tree))
+    if options["walks"]:
+        facts = replace(facts, walks=read_walks(options["walks"]))
     if options["hand_counts"]:
         facts = replace(facts, seen_true=read_hand_counts(options["hand_counts"]))
     if options["crates"] is None and options["trunk"] is None and options["spacing"] is not None:

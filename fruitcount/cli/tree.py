@@ -22,7 +22,15 @@ __all__ = ["tree_command"]
 @click.option(
     "--limb-sheet",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="CSV of every limb: tree, limb, base_diameter_mm, length_mm.",
+    help="CSV of every limb: tree, limb, base_diameter_mm, length_mm, group.",
+)
+@click.option(
+    "--by-group", is_flag=True, help="Limbs stand for those of their group, not by thickness."
+)
+@click.option(
+    "--walks",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="CSV of random walks (see fruitcount walk), to tell the total from.",
 )
 @click.option("--limbs", type=click.IntRange(min=1), help="Limbs on the tree, if not measured.")
 @click.option(
@@ -59,14 +67,8 @@ def tree_command(table: Path | None, **options: Any) -> None:
     from fruitcount.cli.requests import tree_facts
     from fruitcount.errors import FruitcountError
     from fruitcount.export.report_page import ReportSettings
-    from fruitcount.export.tree_files import (
-        records_source,
-        sheet_path,
-        table_source,
-        tree_lines,
-        tree_of,
-        write_tree_sheet,
-    )
+    from fruitcount.export.tree_files import sheet_path, tree_lines, write_tree_sheet
+    from fruitcount.export.tree_source import records_source, table_source, tree_of
     from fruitcount.store import open_records
 
     try:

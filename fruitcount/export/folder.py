@@ -16,6 +16,7 @@ from fruitcount.batch import (
     Naming,
     Progress,
     TreeEstimate,
+    compare_moments,
     count_folder,
     estimate_trees,
     write_rows,
@@ -23,6 +24,7 @@ from fruitcount.batch import (
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
 from fruitcount.export.files import OutputChoice, count_to_files
+from fruitcount.flags import SENTENCES, Flag
 from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings
 from fruitcount.plan import GrowerInputs
@@ -126,6 +128,11 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         moment = f" {limb.moment}" if limb.moment else ""
         told = math.isfinite(limb.count_n)
         lines.append(f"{name}{moment}: {limb.count_n:.0f} fruit" if told else f"{name}: not told")
+    for (tree_name, limb_name), change in compare_moments(answer.count.limbs).items():
+        lines.append(
+            f"{tree_name or '(no tree)'} / {limb_name}: {change.before_n:.0f} before, "
+            f"{change.after_n:.0f} after, {change.off_n:.0f} off"
+        )
     for tree in answer.trees:
         if tree.estimate is None:
             lines.append(f"Tree {tree.tree or '(no name)'}: total not told. {tree.why}")
@@ -138,4 +145,6 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
     for row in answer.count.rows:
         if not row.get("ok"):
             lines.append(f"{row['file']}: {row.get('problem')}")
+        elif "CARD_CODE_UNREAD" in row.get("flags", ()):
+            lines.append(f"{row['file']}: {SENTENCES[Flag.CARD_CODE_UNREAD]}")
     return [shown_name(line) for line in lines]

@@ -1,4 +1,8 @@
-"""Further exports of one result, by name. Add one by one line here."""
+"""Further exports of one result, by name: one function that writes and one line of the table.
+
+Each function imports its writer when it is called, so that a count which writes no PDF does not
+wait for the PDF library to load.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from fruitcount.export.coco import write_coco
-from fruitcount.export.limb_diagram import limb_diagram_png
-from fruitcount.export.voc import voc_xml
-from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
-from fruitcount.export.yolo import yolo_text
 from fruitcount.pipeline import Result
 
 __all__ = ["EXPORTS", "Export"]
@@ -39,31 +38,41 @@ class Export:
     of_marks: bool = False
 
 
+def _write_sheet(result: Result, path: Path) -> None:
+    from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+
+    limb_work_sheet(LimbJob("", "", result), path)
+
+
 def _write_diagram(result: Result, path: Path) -> None:
+    from fruitcount.export.limb_diagram import limb_diagram_png
+
     seen, decision = result.seen, result.decision
     path.write_bytes(limb_diagram_png(seen.fruitlets, seen.limb, decision.plan, decision.load))
 
 
+def _write_coco(result: Result, path: Path) -> None:
+    from fruitcount.export.coco import write_coco
+
+    write_coco([result.seen], path, [result.decision.inputs])
+
+
+def _write_yolo(result: Result, path: Path) -> None:
+    from fruitcount.export.yolo import yolo_text
+
+    path.write_text(yolo_text(result.seen), encoding="utf-8")
+
+
+def _write_voc(result: Result, path: Path) -> None:
+    from fruitcount.export.voc import voc_xml
+
+    path.write_text(voc_xml(result.seen), encoding="utf-8")
+
+
 EXPORTS: dict[str, Export] = {
-    "sheet": Export(
-        ".sheet.pdf",
-        lambda result, path: limb_work_sheet(LimbJob("", "", result), path),
-        "one-page work sheet to print",
-    ),
+    "sheet": Export(".sheet.pdf", _write_sheet, "one-page work sheet to print"),
     "diagram": Export(".diagram.png", _write_diagram, "limb diagram with load, before and after"),
-    "coco": Export(
-        ".coco.json", lambda result, path: write_coco([result.seen], path), "COCO annotation", True
-    ),
-    "yolo": Export(
-        ".txt",
-        lambda result, path: path.write_text(yolo_text(result.seen), encoding="utf-8"),
-        "YOLO txt boxes",
-        of_marks=True,
-    ),
-    "voc": Export(
-        ".xml",
-        lambda result, path: path.write_text(voc_xml(result.seen), encoding="utf-8"),
-        "PASCAL VOC boxes",
-        of_marks=True,
-    ),
+    "coco": Export(".coco.json", _write_coco, "COCO annotation", of_marks=True),
+    "yolo": Export(".txt", _write_yolo, "YOLO txt boxes", of_marks=True),
+    "voc": Export(".xml", _write_voc, "PASCAL VOC boxes", of_marks=True),
 }

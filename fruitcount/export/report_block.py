@@ -107,7 +107,8 @@ def _headlines(trees: Sequence[BlockTree], how: ReportSettings) -> list[str]:
         minutes = [w.minutes for w in works if math.isfinite(w.minutes)]
         line = f"To take off: about {number(off)} fruit on {len(works)} trees"
         if minutes:
-            line += f", about {number(sum(minutes) / 60, 1)} hours on {len(minutes)} of them"
+            line += f", about {number(sum(minutes) / 60, 1)} hours"
+            line += f" on {len(minutes)} of them" if len(minutes) < len(works) else ""
         kilos = [w.harvest_kg for w in works if math.isfinite(w.harvest_kg)]
         if kilos:
             line += f"; harvest about {_weight(sum(kilos), how)}"
@@ -122,12 +123,12 @@ def _weight(kg: float, how: ReportSettings) -> str:
 
 
 def _table(trees: Sequence[BlockTree], how: ReportSettings, width: float) -> Any:
-    head = ["Tree", "Variety", "When", "Fruit", "Interval", "Target", "Off", "Min"]
-    shares = (0.18, 0.18, 0.17, 0.09, 0.14, 0.08, 0.09, 0.07)
+    head = ["Tree", "Variety", "When", "Fruit", "Interval", "Target", "Off", "Minutes"]
+    shares = (0.17, 0.17, 0.15, 0.08, 0.17, 0.08, 0.08, 0.10)
     rows = []
     for t in trees:
         e, w = t.estimate, t.work
-        interval = f"{number(e.low_n)}-{number(e.high_n)}" if e is not None and e.told else "-"
+        interval = f"{number(e.low_n)} to {number(e.high_n)}" if e is not None and e.told else "-"
         rows.append(
             [
                 t.line.tree.name,

@@ -30,6 +30,7 @@ __all__ = [
     "cautions",
     "chart_font",
     "heading",
+    "no_padding",
     "number",
     "printable",
     "text",
@@ -194,6 +195,12 @@ def text_table(
         style.append(("LINEABOVE", (0, -1), (-1, -1), 1.0, colors.black))
     table.setStyle(TableStyle(style))
     return table
+
+
+def no_padding() -> list[tuple[Any, ...]]:
+    """Table style without room inside the cells."""
+    sides = ("LEFT", "RIGHT", "TOP", "BOTTOM")
+    return [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in sides]
 
 
 def cautions(size: float = 8) -> list[Any]:

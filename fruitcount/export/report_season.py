@@ -26,6 +26,7 @@ from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
 __all__ = ["MONTHS", "LogEntry", "season_entries", "season_log"]
 
 
+_G_PER_OZ = 1000 * KG_PER_LB / 16
 _NAMES = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"
 MONTHS = ("", *_NAMES.split(" "))
 
@@ -104,7 +105,7 @@ def season_log(
     if log:
         rows = [[e.day.isoformat(), e.tree, e.what] for e in log]
         widths = [0.16 * width, 0.26 * width, 0.58 * width]
-        story.append(text_table(["Day", "Tree", ""], rows, widths=widths, left=(0, 1, 2)))
+        story.append(text_table(["Day", "Tree", "What"], rows, widths=widths, left=(0, 1, 2)))
     else:
         story.append(text("Nothing recorded.", 10))
     counted = [(n, f[year]) for n, f in facts.items() if year in f]
@@ -112,8 +113,8 @@ def season_log(
         story += [*heading("Before and after"), _counts_table(counted, how, width)]
     changes = _change_rows(history or {}, how)
     if changes:
-        unit = "kg" if how.units == "metric" else "lb"
-        head = ["Tree", "Season", "against", "Fruit left", f"Harvest {unit}", "One fruit g"]
+        unit, small = _units(how)
+        head = ["Tree", "Season", "Against", "Fruit left", f"Harvest {unit}", f"One fruit {small}"]
         widths = [s * width for s in (0.28, 0.12, 0.12, 0.16, 0.16, 0.16)]
         story += [*heading("Season over season"), text_table(head, changes, widths=widths)]
     story += [Spacer(1, 6), text("Counts are estimates; - means not recorded.", 8)]
@@ -153,8 +154,8 @@ def _trunk(around_mm: float | None, how: ReportSettings) -> str:
 def _counts_table(
     counted: Sequence[tuple[str, SeasonFacts]], how: ReportSettings, width: float
 ) -> Any:
-    unit = "kg" if how.units == "metric" else "lb"
-    head = ["Tree", "Before", "After", "Off", "Share off", f"Harvest {unit}", "One fruit g"]
+    unit, small = _units(how)
+    head = ["Tree", "Before", "After", "Off", "Share off", f"Harvest {unit}", f"One fruit {small}"]
     rows = []
     for name, f in counted:
         off = share = "-"
@@ -163,7 +164,7 @@ def _counts_table(
             off, share = number(change.off_n), number(100 * change.off_frac) + " %"
         rows.append(
             [name, number(f.fruit_before_n), number(f.fruit_after_n), off, share,
-             _harvest(f.harvest_kg, how), number(f.fruit_g)]
+             _harvest(f.harvest_kg, how), _fruit(f.fruit_g, how)]
         )  # fmt: skip
     widths = [s * width for s in (0.22, 0.11, 0.11, 0.11, 0.13, 0.16, 0.16)]
     return text_table(head, rows, widths=widths)
@@ -175,6 +176,17 @@ def _harvest(kg: float | None, how: ReportSettings) -> str:
     return number(kg if how.units == "metric" else kg / KG_PER_LB, 1)
 
 
+def _units(how: ReportSettings) -> tuple[str, str]:
+    """Units of a harvest and of one fruit."""
+    return ("kg", "g") if how.units == "metric" else ("lb", "oz")
+
+
+def _fruit(mass_g: float | None, how: ReportSettings) -> str:
+    if mass_g is None or how.units == "metric":
+        return number(mass_g)
+    return number(mass_g / _G_PER_OZ, 1)
+
+
 def _signed(value: float, digits: int = 0) -> str:
     told = number(value, digits)
     return f"+{told}" if value > 0 else told
@@ -184,9 +196,10 @@ def _change_rows(
     history: Mapping[str, Sequence[SeasonFacts]], how: ReportSettings
 ) -> list[list[str]]:
     times = 1.0 if how.units == "metric" else 1 / KG_PER_LB
+    small, digits = (1.0, 0) if how.units == "metric" else (1 / _G_PER_OZ, 1)
     return [
         [name, str(s.year), str(s.previous_year), _signed(s.fruit_change_n),
-         _signed(s.harvest_change_kg * times, 1), _signed(s.fruit_change_g)]
+         _signed(s.harvest_change_kg * times, 1), _signed(s.fruit_change_g * small, digits)]
         for name, seasons in history.items()
         for s in season_steps(seasons)
     ]  # fmt: skip

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
+from fruitcount.export.block_files import BlockCounts, block_trees, write_blocks
 from fruitcount.export.ical import calendar_text
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import MONTHS, season_log
@@ -44,8 +45,9 @@ def write_season(
     year: int,
     today: date,
     settings: ReportSettings | None = None,
+    counts: BlockCounts | None = None,
 ) -> tuple[list[QueueLine], list[Path]]:
-    """Order the trees and write the season log (PDF) and the calendar (.ics).
+    """Order the trees; write the season log and a summary a block (PDF) and the calendar (.ics).
 
     Parameters
     ----------
@@ -56,6 +58,8 @@ def write_season(
     today : date
         What is due is told for this day.
     settings : ReportSettings, optional
+    counts : BlockCounts, optional
+        What was counted on the trees, for the summaries.
 
     Returns
     -------
@@ -68,7 +72,9 @@ def write_season(
     with written_whole(out) as draft:
         season_log(book.trees, draft / log, year=year, history=book.history, settings=how)
         (draft / calendar).write_bytes(calendar_text(lines, today=today).encode())
-    return lines, [out / log, out / calendar]
+        blocks = block_trees(lines, counts or BlockCounts(), year=year)
+        summaries = write_blocks(blocks, draft, year=year, settings=how)
+    return lines, [out / log, out / calendar, *(out / path.name for path in summaries)]
 
 
 def season_lines(lines: Sequence[QueueLine]) -> list[str]:

@@ -1,160 +1,38 @@
-"""The whole-tree sheet from a table of counted photos or from the records."""
+"""The whole-tree sheet, and its answer in words."""
 
 from __future__ import annotations
 
 import json
 import re
-from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fruitcount.batch import LimbSize, TreeAnswer, TreeFacts, read_rows, tree_answer
-from fruitcount.errors import BadInputError, RecordError
+from fruitcount.batch import TreeAnswer, TreeFacts, tree_answer
+from fruitcount.errors import RecordError
 from fruitcount.export.files import output_stem
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.report_page import ReportSettings, number
-from fruitcount.export.work_sheet import TreeJob, estimate_line, short_source, tree_work_sheet
+from fruitcount.export.tree_source import TreeSource
+from fruitcount.export.tree_work_sheet import (
+    TreeJob,
+    estimate_line,
+    short_source,
+    tree_work_sheet,
+)
 from fruitcount.image import read_photo
 from fruitcount.image.opencv import cv2
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs, Plan
 from fruitcount.seen_record import seen_from_dict
-from fruitcount.store import (
-    Store,
-    list_photos,
-    load_hand_counts,
-    load_limbs,
-    load_sheet,
-    load_trees,
-    photo_file,
-    tree_id_of,
-)
 from fruitcount.tree import Work, thinning_work
 from fruitcount.types import Seen
 from fruitcount.units import format_weight
 from fruitcount.whole_files import written_whole
 
-__all__ = [
-    "TreeSource",
-    "limb_inputs",
-    "records_source",
-    "sheet_path",
-    "table_source",
-    "tree_lines",
-    "tree_names",
-    "tree_of",
-    "write_tree_sheet",
-]
-
-
-@dataclass(frozen=True)
-class TreeSource:
-    """Counted photos and what is known of their trees.
-
-    Attributes
-    ----------
-    rows : tuple of dict
-        One a photo; see :func:`fruitcount.batch.photo_row.result_row`.
-    facts : mapping
-        Tree name to what the records know of it; empty for a table.
-    folder : Path or None
-        Where pictures and JSON records of the photos lie, for where to cut.
-    photos : Path or None
-        The folder that was counted, to draw the pictures anew.
-    """
-
-    rows: tuple[dict[str, Any], ...]
-    facts: Mapping[str, TreeFacts]
-    folder: Path | None = None
-    photos: Path | None = None
-
-
-def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource:
-    """Read ``photos.csv`` of ``fruitcount folder``, or the folder that it is in.
-
-    Parameters
-    ----------
-    table : str or Path
-        The records of the photos beside it (``--pictures``) tell where to cut.
-    photos : Path, optional
-        The folder that was counted: each limb's picture is then drawn with its share.
-    """
-    path = Path(table)
-    path = path / "photos.csv" if path.is_dir() else path
-    return TreeSource(tuple(read_rows(path)), {}, path.parent, photos)
-
-
-def records_source(store: Store, *, year: int) -> TreeSource:
-    """All trees of the records with their photos' last counts, corrections included."""
-    rows: list[dict[str, Any]] = []
-    facts = {}
-    for tree in load_trees(store, year=year):
-        tree_id = tree_id_of(store, tree.name)
-        if tree_id is None:
-            continue
-        limbs = {limb.limb_id: limb for limb in load_limbs(store, tree_id)}
-        nan = float("nan")
-        sizes = {
-            limb.name: LimbSize(
-                nan if limb.base_diameter_mm is None else limb.base_diameter_mm,
-                nan if limb.length_mm is None else limb.length_mm,
-            )
-            for limb in limbs.values()
-        }
-        counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
-        facts[tree.name] = TreeFacts(
-            species=tree.species or "peach",
-            ripening_month=tree.ripening_month,
-            southern=tree.southern,
-            age_years=max(year - tree.planted_year, 2) if tree.planted_year else None,
-            trunk_circumference_mm=tree.trunk_circumference_mm if tree.planted_year else None,
-            limb_sizes=sizes,
-            seen_true=tuple((c.seen_n, c.true_n) for c in counts),
-        )
-        for photo in list_photos(store, tree_id=tree_id):
-            limb = limbs.get(photo["limb_id"])
-            rows.append(_record_row(store, photo, tree.name, limb.name if limb else ""))
-    # cameras give names twice; two photos must not become one limb for that
-    often = Counter(row["file"] for row in rows)
-    for row in rows:
-        if often[row["file"]] > 1:
-            row["file"] += f" (photo {row['photo_id']})"
-    return TreeSource(tuple(rows), facts)
-
-
-def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> dict[str, Any]:
-    sheet = load_sheet(store, photo["photo_id"])
-    told = sheet.decision or {}
-    seen = sheet.seen
-    length = seen.limb.length_mm if seen is not None else float("nan")
-    typed = (sheet.inputs or {}).get("base_diameter_mm")
-    count = told.get("crop_count")
-    if told.get("verdict") == "cannot tell" and not count:
-        count = None  # nothing was seen on a poor photo: that is not a limb without fruit
-    row = {
-        "file": photo["file_name"] or photo["sha256"][:8],
-        "tree": tree,
-        "limb": limb,
-        "side": photo["side"],
-        "moment": photo["moment"],
-        "ok": count is not None,
-        "count_n": count,
-        "base_diameter_mm": typed or told.get("base_diameter_mm"),
-        "length_mm": length if length > 0 else None,
-        "photo_id": photo["photo_id"],
-        "photo": photo_file(store, photo["photo_id"]),
-    }
-    if seen is not None and not sheet.edits:  # corrected marks are the screen's to plan with
-        row["seen"] = seen
-    return row
-
-
-def tree_names(source: TreeSource) -> list[str]:
-    """Trees that have photos, in the order they come."""
-    return list(dict.fromkeys(str(r.get("tree") or "") for r in source.rows))
+__all__ = ["TreeSource", "limb_inputs", "sheet_path", "tree_lines", "write_tree_sheet"]
 
 
 def write_tree_sheet(
@@ -193,7 +71,7 @@ def write_tree_sheet(
     answer = _as_planned(answer, plans, facts)
     target = Path(path)
     job = TreeJob(
-        tree or "(no name)", answer.sheet, plans, pictures, answer.next_limbs, answer.size_class,
+        tree or "(no name)", answer.sheet, plans, pictures, answer.surer, answer.size_class,
         " ".join(answer.notes),
     )  # fmt: skip
     with written_whole(target.parent) as draft:
@@ -314,22 +192,6 @@ def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
     out.append(f"Harvest expected: about {harvest}, {answer.fruit_g:.0f} g a fruit{size}")
     if work.minutes == work.minutes:
         out.append(f"Work: about {number(work.minutes)} minutes at your pace")
-    if answer.next_limbs:
-        out.append(f"For a surer count photograph next: {', '.join(answer.next_limbs)}")
+    if answer.surer:
+        out.append(answer.surer)
     return [*out, *answer.notes, *sheet.notes]
-
-
-def tree_of(source: TreeSource, asked: str | None) -> str:
-    """The tree asked for, or the only one there is.
-
-    Raises
-    ------
-    BadInputError
-        When there are several and none was named, or the named one has no photos.
-    """
-    names = tree_names(source)
-    if asked is not None and asked in names:
-        return asked
-    if asked is None and len(names) == 1:
-        return names[0]
-    raise BadInputError(f"tree must be one of {names}, got {asked!r}")

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from xml.etree import ElementTree
 
-from fruitcount.export.boxes import KIND_NAMES, edge_boxes, write_each
+from fruitcount.boxes import KIND_NAMES, edge_boxes
+from fruitcount.export.boxes import write_each
 from fruitcount.types import Seen
 
 __all__ = ["voc_xml", "write_voc"]

@@ -1,16 +1,13 @@
-"""Work sheets for the person with the clippers: one page a limb, one a tree."""
+"""Work sheet for the person with the clippers: one page a limb."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from io import BytesIO
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from reportlab.lib import colors
-from reportlab.platypus import Image, KeepInFrame, PageBreak, Spacer, Table, TableStyle
+from reportlab.platypus import KeepInFrame, Spacer, Table, TableStyle
 
 from fruitcount.export.limb_diagram import limb_diagram_pdf
 from fruitcount.export.report_page import (
@@ -18,27 +15,17 @@ from fruitcount.export.report_page import (
     build_pdf,
     cautions,
     heading,
-    number,
+    no_padding,
     text,
-    text_table,
-    tick_box,
     usable_pt,
 )
 from fruitcount.export.words import answer_line, count_line, load_lines
 from fruitcount.flags import flag_sentences
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
-from fruitcount.tree import Estimate, TreeSheet, TreeTarget
-from fruitcount.units import KG_PER_LB, format_length
+from fruitcount.units import format_length
 
-__all__ = [
-    "LimbJob",
-    "TreeJob",
-    "estimate_line",
-    "limb_work_sheet",
-    "short_source",
-    "tree_work_sheet",
-]
+__all__ = ["LimbJob", "limb_work_sheet"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,13 +82,8 @@ def limb_work_sheet(
         fit_pt=(width - left_width - gap, body_height),
     )
     body = Table([[left, drawing]], colWidths=[left_width + gap, width - left_width - gap])
-    body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *_no_padding()]))
+    body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *no_padding()]))
     return build_pdf([*top, body, *end], path, title=f"Limb sheet: {name}", settings=how)
-
-
-def _no_padding() -> list[tuple[Any, ...]]:
-    sides = ("LEFT", "RIGHT", "TOP", "BOTTOM")
-    return [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in sides]
 
 
 def _height(parts: list[Any], width: float) -> float:
@@ -145,190 +127,5 @@ def _steps(plan: Plan, units: str) -> list[str]:
 
 def _blank_line(label: str) -> Table:
     table = Table([[text(label, 9), ""]], colWidths=[60, 135], rowHeights=[16])
-    table.setStyle(TableStyle([("LINEBELOW", (1, 0), (1, 0), 0.6, colors.black), *_no_padding()]))
+    table.setStyle(TableStyle([("LINEBELOW", (1, 0), (1, 0), 0.6, colors.black), *no_padding()]))
     return table
-
-
-def estimate_line(estimate: Estimate) -> str:
-    """The estimate with its interval in one sentence."""
-    unit = "paths" if "branch" in estimate.method else "limbs"
-    if not estimate.told:
-        return (
-            f"About {number(estimate.value_n)} fruit on the tree; how sure cannot be told from "
-            f"{estimate.sampled_n}: photograph another limb."
-        )
-    if estimate.low_n == estimate.high_n:
-        # every limb was photographed: nothing is estimated but what the photos do not show
-        return f"{number(estimate.value_n)} fruit counted on all {estimate.sampled_n} {unit}."
-    return (
-        f"About {number(estimate.value_n)} fruit on the tree, {estimate.level_frac:.0%} interval "
-        f"{number(estimate.low_n)} to {number(estimate.high_n)}, from {estimate.sampled_n} "
-        f"{unit} ({estimate.method})."
-    )
-
-
-def short_source(target: TreeTarget) -> str:
-    """Where the target comes from, without remarks on how it was read."""
-    return target.source.split(";")[0].strip()
-
-
-def _kg(value_kg: float, units: str) -> str:
-    told = value_kg if units == "metric" else value_kg / KG_PER_LB
-    return number(told, 1)
-
-
-@dataclass(frozen=True, eq=False)
-class TreeJob:
-    """One tree to be worked on.
-
-    Attributes
-    ----------
-    tree : str
-        Its name.
-    sheet : TreeSheet
-    plans : mapping
-        Limb name to its plan, for where to cut and how many to pinch.
-    pictures : mapping
-        Limb name to its marked picture as JPEG or PNG bytes: six to a page behind the table.
-    next_limbs : tuple of str
-        Limbs to photograph next for a narrower interval.
-    size_class : str
-        Expected size class of the ripe fruit, where the species has any.
-    note : str
-        A word from the keeper.
-    """
-
-    tree: str
-    sheet: TreeSheet
-    plans: Mapping[str, Plan] = field(default_factory=dict)
-    pictures: Mapping[str, bytes] = field(default_factory=dict)
-    next_limbs: tuple[str, ...] = ()
-    size_class: str = ""
-    note: str = ""
-
-
-def tree_work_sheet(
-    job: TreeJob, path: str | Path, *, settings: ReportSettings | None = None
-) -> Path:
-    """Write one page for a tree: keep, cut at and pinch for each limb (more pages over 25 limbs).
-
-    Parameters
-    ----------
-    job : TreeJob
-    path : str or Path
-    settings : ReportSettings, optional
-    """
-    sheet = job.sheet
-    how = settings or ReportSettings()
-    width, _ = usable_pt(how)
-    target = sheet.target
-    span = number(target.low_n)
-    if round(target.low_n) != round(target.high_n):
-        span += f" to {number(target.high_n)}"
-    story: list[Any] = [
-        text(f"Tree {job.tree}", 17, bold=True),
-        Spacer(1, 4),
-        text(f"Keep {number(sheet.keep_n)}, take off about {number(sheet.work.off_n)}", 17,
-             bold=True),
-        Spacer(1, 5),
-        text(estimate_line(sheet.total), 10),
-        text(f"Target {span} fruit ({short_source(target)}), shared by limb cross-section.", 10),
-        *_harvest_lines(job, how),
-        Spacer(1, 8),
-        _limb_table(job, how, width),
-        Spacer(1, 3),
-        text("* not photographed: from the other limbs, by cross-section. Count it before you cut.",
-             8),
-    ]  # fmt: skip
-    if job.next_limbs:
-        story.append(text(f"For a surer count photograph next: {', '.join(job.next_limbs)}.", 9))
-    if job.note:
-        story += [Spacer(1, 4), text(job.note, 11)]
-    story += [Spacer(1, 4), *(text(note, 9) for note in sheet.notes), *cautions(7.5)]
-    if any(limb.name in job.pictures for limb in sheet.limbs):
-        story += [PageBreak(), _picture_grid(job, how)]
-    return build_pdf(story, path, title=f"Tree sheet: {job.tree}", settings=how)
-
-
-def _harvest_lines(job: TreeJob, how: ReportSettings) -> list[Any]:
-    parts = []
-    if math.isfinite(job.sheet.work.harvest_kg):
-        parts.append(
-            f"about {_kg(job.sheet.work.harvest_kg, how.units)} "
-            + ("kg" if how.units == "metric" else "lb")
-        )
-    if job.size_class:
-        parts.append(f"size class {job.size_class}")
-    return [text(f"Harvest expected: {', '.join(parts)}.", 10)] if parts else []
-
-
-def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
-    sheet = job.sheet
-    unit = "kg" if how.units == "metric" else "lb"
-    head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Min", unit, "Done"]
-    shares = (0.15, 0.09, 0.09, 0.09, 0.23, 0.11, 0.07, 0.08, 0.09)
-    rows = []
-    for limb in sheet.limbs:
-        plan = job.plans.get(limb.name)
-        rows.append(
-            [
-                limb.name + ("" if limb.counted else " *"),
-                number(limb.have_n),
-                number(limb.keep_n),
-                number(limb.work.off_n),
-                _cuts(plan, how.units),
-                number(len(plan.pinches)) if plan else "-",
-                _minutes(limb.work.minutes),
-                _kg(limb.work.harvest_kg, how.units),
-                tick_box(),
-            ]
-        )
-    total = sum(limb.have_n for limb in sheet.limbs)
-    work = sheet.work
-    rows.append(
-        ["All", number(total), number(sheet.keep_n), number(work.off_n), "", "",
-         _minutes(work.minutes), _kg(work.harvest_kg, how.units), ""]
-    )  # fmt: skip
-    size = 11.5 if len(rows) <= 14 else 10 if len(rows) <= 20 else 8.5
-    return text_table(
-        head, rows, widths=[s * width for s in shares], left=(0, 4), size=size, strong_last=True
-    )
-
-
-def _minutes(value: float) -> str:
-    return number(value, 1 if value < 9.95 else 0)
-
-
-def _picture_grid(job: TreeJob, how: ReportSettings) -> Table:
-    width, height = usable_pt(how)
-    cell_width, cell_height = width / 2, (height - 6) / 3
-    cells: list[list[Any]] = []
-    for limb in job.sheet.limbs:
-        if limb.name not in job.pictures:
-            continue
-        plan = job.plans.get(limb.name)
-        words = f"{limb.name}: keep {limb.keep_n}"
-        if plan is not None:
-            words += f", cut at {_cuts(plan, how.units)}, pinch {len(plan.pinches)}"
-        image = Image(BytesIO(job.pictures[limb.name]))
-        zoom = min((cell_width - 12) / image.imageWidth, (cell_height - 46) / image.imageHeight)
-        image.drawWidth, image.drawHeight = image.imageWidth * zoom, image.imageHeight * zoom
-        image.hAlign = "LEFT"
-        cells.append([text(words, 10, bold=True), Spacer(1, 3), image])
-    rows = [
-        [*cells[i : i + 2], *[""] * (2 - len(cells[i : i + 2]))] for i in range(0, len(cells), 2)
-    ]
-    table = Table(rows, colWidths=[cell_width] * 2, rowHeights=[cell_height] * len(rows))
-    table.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *_no_padding()]))
-    return table
-
-
-def _cuts(plan: Plan | None, units: str) -> str:
-    if plan is None:
-        return "-"
-    places = []
-    for cut in plan.cuts:
-        at = format_length(cut.from_base_mm, units)
-        shoot = f" (shoot {cut.shoot + 1})" if cut.shoot >= 0 else ""
-        places.append(("mark" if at == "not told" else at) + shoot)
-    return ", ".join(places) or "no cut"

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.export.boxes import KIND_NAMES, edge_boxes, write_each
+from fruitcount.boxes import KIND_NAMES, edge_boxes
+from fruitcount.export.boxes import write_each
 from fruitcount.types import Seen
 
 __all__ = ["write_yolo", "yolo_text"]

@@ -6,14 +6,11 @@ SQLite by a file name, PostgreSQL by a URL. Read in this order: ``tables`` (what
 """
 
 from fruitcount.seen_record import seen_from_dict, seen_to_dict
-from fruitcount.store.archive import (
-    read_archive,
-    read_csv_folder,
-    write_archive,
-    write_csv_folder,
-)
+from fruitcount.store.archive import read_archive, write_archive
 from fruitcount.store.base import RevisionConflictError, Store, open_store
-from fruitcount.store.coco_marks import marks_from_coco
+from fruitcount.store.coco_folder import read_coco_folder, write_coco_folder
+from fruitcount.store.coco_marks import marks_from_coco, read_coco_photos
+from fruitcount.store.csv_folder import read_csv_folder, write_csv_folder
 from fruitcount.store.ledger import StoreLedger
 from fruitcount.store.orchard import (
     HandCount,
@@ -83,6 +80,8 @@ __all__ = [
     "photo_bytes",
     "photo_file",
     "read_archive",
+    "read_coco_folder",
+    "read_coco_photos",
     "read_csv_folder",
     "redo",
     "save_decision",
@@ -100,5 +99,6 @@ __all__ = [
     "tree_id_of",
     "undo",
     "write_archive",
+    "write_coco_folder",
     "write_csv_folder",
 ]

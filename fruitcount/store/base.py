@@ -148,6 +148,9 @@ def _check_sqlite_file(path: Path) -> None:
     raw = sqlite3.connect(str(path), timeout=_BUSY_S)
     try:
         raw.execute("PRAGMA schema_version").fetchone()
+        names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
+        if names and "meta" not in names:  # told before its log mode is touched
+            raise RecordError(f"{path}: not a fruitcount database (it has {sorted(names)[:5]})")
     except sqlite3.OperationalError:
         pass  # locked just now, or cannot be opened: told when the store starts
     except sqlite3.DatabaseError as error:

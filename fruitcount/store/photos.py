@@ -13,8 +13,9 @@ from pathlib import Path
 from sqlalchemy import select, text
 
 from fruitcount.checks import one_of
-from fruitcount.errors import RecordError
+from fruitcount.errors import NotWrittenError, RecordError
 from fruitcount.image.location import without_location
+from fruitcount.names import shown_name
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.tables import PhotoRow
 
@@ -95,7 +96,7 @@ def save_photo(
         The photo's number.
     """
     data = source if isinstance(source, bytes) else Path(source).read_bytes()
-    shown = name or ("" if isinstance(source, bytes) else Path(source).name)
+    shown = shown_name(name or ("" if isinstance(source, bytes) else Path(source).name))
     digest = hashlib.sha256(data).hexdigest()
     kept = data if keep_location else without_location(data)
     suffix = Path(shown).suffix.lower()
@@ -138,17 +139,20 @@ def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all; the same one that is there stays."""
     if path.exists() and path.stat().st_size == len(data) and path.read_bytes() == data:
         return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(draft).replace(path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            Path(draft).replace(path)
+        except BaseException:
+            Path(draft).unlink(missing_ok=True)
+            raise
+    except OSError as fault:
+        raise NotWrittenError(str(path), fault.strerror) from fault
 
 
 def photo_file(store: Store, photo_id: int) -> Path:

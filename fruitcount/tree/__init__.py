@@ -5,7 +5,15 @@ ways to it), ``calibration`` (seen to true), ``more`` (what to photograph next),
 ``labour``, ``sheet``.
 """
 
-from fruitcount.tree.branch import Branch, Path, every_path, fork_chances, paths_total, walk
+from fruitcount.tree.branch import (
+    Branch,
+    Path,
+    draw_fork,
+    every_path,
+    fork_chances,
+    paths_total,
+    walk,
+)
 from fruitcount.tree.calibration import (
     Factor,
     TwoSides,
@@ -53,6 +61,7 @@ __all__ = [
     "Work",
     "apply_factor",
     "csa_cm2",
+    "draw_fork",
     "every_path",
     "factor_share",
     "fork_chances",

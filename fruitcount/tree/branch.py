@@ -25,7 +25,7 @@ from fruitcount.tree.estimate import Estimate, as_column, half_width
 # hold while areas at the forks are measured within 30 %, 90-92 % when only within 50 %.
 _DOF_SHARE = 0.6
 
-__all__ = ["Branch", "Path", "every_path", "fork_chances", "paths_total", "walk"]
+__all__ = ["Branch", "Path", "draw_fork", "every_path", "fork_chances", "paths_total", "walk"]
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,25 @@ def fork_chances(size: ArrayLike) -> NDArray[np.float64]:
     values = as_column("size", size, least=1e-12)
     chances: NDArray[np.float64] = values / values.sum()
     return chances
+
+
+def draw_fork(diameters_mm: ArrayLike, *, seed: int | None = None) -> tuple[int, float]:
+    """Draw the branch to go on along, by chance proportional to cross-section.
+
+    Parameters
+    ----------
+    diameters_mm : array-like, mm
+        Of all branches at the fork.
+    seed : int, optional
+        The same one draws the same branch.
+
+    Returns
+    -------
+    int, and the chance it had
+    """
+    odds = fork_chances(as_column("diameters_mm", diameters_mm, least=1e-9) ** 2)
+    which = int(np.random.default_rng(seed).choice(len(odds), p=odds))
+    return which, float(odds[which])
 
 
 def walk(tree: Branch, rng: np.random.Generator) -> Path:

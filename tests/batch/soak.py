@@ -44,14 +44,21 @@ class Level:
     elapsed_s: float
 
 
-def make_photos(folder: Path, count: int, *, megapixels: tuple[float, float] = (1.0, 2.0)) -> None:
+def make_photos(
+    folder: Path,
+    count: int,
+    *,
+    megapixels: tuple[float, float] = (1.0, 2.0),
+    samples_only: bool = False,
+) -> None:
     """Fill a folder with that many different photos, made of the samples and, if there, others.
 
-    The first hundredth photo has already met every size: sizes come round every twenty photos.
+    Sizes come round every twenty photos, so that the peak is met early and a leak shows.
     """
     folder.mkdir(parents=True, exist_ok=True)
     samples = sorted((ROOT / "sample_images").glob("*.jpg"))
-    others = sorted(Path(PHOTOS).rglob("*.jpg")) if Path(PHOTOS).is_dir() else samples
+    others = [] if samples_only else sorted(Path(PHOTOS).rglob("*.jpg"))
+    others = others or samples
     rng = np.random.default_rng(6)
     sizes = itertools.cycle(np.linspace(*megapixels, 20))
     for i in range(count):
@@ -137,6 +144,43 @@ def growth(levels: list[Level], first_n: int) -> dict[str, float]:
     }
 
 
+def _cpu_s() -> float:
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
+
+
+def compare(folder: Path, photos_n: int, *, source: str, block_n: int = 50) -> dict[str, float]:
+    """One worker against two on the same photos, block by block in turn.
+
+    On a machine that does other work too, wall time tells little; processor time does: what two
+    workers spend beyond one is what they lose by waiting for each other.
+    """
+    files = find_photos(folder)[:photos_n]
+    wall, cpu = {1: 0.0, 2: 0.0}, {1: 0.0, 2: 0.0}
+    work = partial(count_photo, settings=CountSettings(source=source))
+    for k, first in enumerate(range(0, len(files), block_n)):
+        for workers in (1, 2) if k % 2 else (2, 1):
+            start, spent = time.monotonic(), _cpu_s()
+            with (
+                tempfile.TemporaryDirectory() as place,
+                closing(FileLedger(Path(place) / "rows.jsonl", "soak")) as ledger,
+            ):
+                block = files[first : first + block_n]
+                run_batch(block, work, ledger=ledger, settings=BatchSettings(workers=workers))
+            wall[workers] += time.monotonic() - start
+            cpu[workers] += _cpu_s() - spent
+            print(first, workers, round(wall[workers], 1), round(cpu[workers], 1), file=sys.stderr)
+    return {
+        "photos": len(files),
+        "wall_s one": wall[1],
+        "wall_s two": wall[2],
+        "cpu_s one": cpu[1],
+        "cpu_s two": cpu[2],
+        "wall ratio": wall[1] / wall[2],
+        "ratio by processor time": 2 * cpu[1] / cpu[2],
+    }
+
+
 def main() -> None:
     """Make the photos if they are not there, count them, print growth and time."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -146,18 +190,21 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=50)
     parser.add_argument("--from", dest="first", type=int, default=100)
     parser.add_argument("--source", default="auto")
+    parser.add_argument("--compare", type=int, help="one worker against two on so many photos")
     given = parser.parse_args()
     if not given.folder.is_dir():
         make_photos(given.folder, given.make)
-    start, cpu = time.monotonic(), os.times()
+    if given.compare:
+        told = compare(given.folder, given.compare, source=given.source)
+        print(json.dumps({k: round(v, 3) for k, v in told.items()}, indent=1))
+        return
+    start, cpu = time.monotonic(), _cpu_s()
     levels = list(soak(given.folder, workers=given.workers, every=given.every, source=given.source))
-    spent = os.times()
     told = {
         "workers": given.workers,
         "photos": levels[-1].done_n,
         "wall_s": round(time.monotonic() - start, 1),
-        "cpu_s": round(spent.user + spent.system + spent.children_user + spent.children_system
-                       - cpu.user - cpu.system - cpu.children_user - cpu.children_system, 1),
+        "cpu_s": round(_cpu_s() - cpu, 1),
         "growth": {k: round(v, 4) for k, v in growth(levels, given.first).items()},
     }  # fmt: skip
     print(json.dumps(told, indent=1))

@@ -5,6 +5,7 @@ for one process writing to SQLite and 4 for worker processes, whose start takes 
 """
 
 import collections
+import hashlib
 import json
 import os
 import random
@@ -83,6 +84,7 @@ def test_kill_and_go_on(tmp_path, name, engine, few):
     assert damage == []
     often = collections.Counter(row["sha256"] for row in rows)
     assert len(often) == len(rows) == len(files)
+    assert set(often) == {hashlib.sha256(f.read_bytes()).hexdigest() for f in files}
     assert all(row["ok"] and row["count_n"] == 5 for row in rows)
     assert moments == sorted(moments)  # what was written stays written
     assert 0 < moments[0] <= moments[-1] < len(files), "no kill hit a running batch"

@@ -1,4 +1,7 @@
-"""Memory stays flat from the 100th photo to the 1,000th."""
+"""Memory stays flat: 1,000 stand-ins here, and a short run of the real counting.
+
+The long run with the trained net, 1,000 photos, is ``python tests/batch/soak.py FOLDER``.
+"""
 
 import os
 import subprocess
@@ -6,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from soak import growth, make_photos, soak
 
 HERE = Path(__file__).parent
 CODE = """
@@ -46,3 +50,15 @@ def test_flat_memory(tmp_path):
     )  # fmt: skip
     early, late = map(int, done.stdout.split())
     assert late < 1.05 * early
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc")
+def test_flat_memory_with_the_trained_net(tmp_path):
+    """From the 20th to the 60th photo the worker's peak grows by less than 5 %."""
+    make_photos(tmp_path / "photos", 60, megapixels=(0.4, 0.4), samples_only=True)
+    levels = list(soak(tmp_path / "photos", workers=1, every=10, source="trained"))
+    assert [x.done_n for x in levels] == [10, 20, 30, 40, 50, 60]
+    grown = growth(levels, 20)
+    assert grown["all"] < 0.05, grown
+    assert grown["largest worker"] < 0.05, grown

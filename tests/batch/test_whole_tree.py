@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from fruitcount.batch import LimbSize, TreeFacts, read_rows, tree_answer, write_rows
-from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes
+from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes, read_walks
 from fruitcount.errors import BadInputError
 from fruitcount.tree import csa_cm2, ratio_total
 
@@ -115,8 +115,9 @@ def test_bad_facts_are_named():
 
 def test_the_table_comes_back_as_it_was(tmp_path):
     full = [
-        {**r, "side": "front", "moment": "", "problem": "", "keep_n": 3.0, "yellowing_n": 1.0,
-         "median_size_mm": 15.25, "card_id": 12, "taken_at": "", "flags": ["no_scale", "x"],
+        {**r, "side": "front", "moment": "", "told_by": "folder", "problem": "", "keep_n": 3.0,
+         "yellowing_n": 1.0, "median_size_mm": 15.25, "card_id": 12, "taken_at": "",
+         "flags": ["no_scale", "x"],
          "same_as": "", "sha256": "ab", "look": "ff00"}
         for r in rows()
     ]  # fmt: skip
@@ -151,3 +152,61 @@ def test_typed_sheets(tmp_path):
             read_limb_sizes(path, "T")
     path.write_text("seen,true\n54,100\n40,70\n")
     assert read_hand_counts(path) == ((54, 100), (40, 70))
+
+
+GROUPED = {
+    name: LimbSize(d, group="top" if name in "123" else "low") for name, d in CALIPERS.items()
+}
+
+
+def test_by_group_against_cochran():
+    """Two groups of three limbs; Cochran, Sampling Techniques, 1977, formulas 5.1 and 5.7."""
+    some = [r for k, r in enumerate(rows((40, 95, 60, 20, 30))) if k != 2]  # 1, 2 and 4, 5
+    facts = replace(TRUNK, limb_sizes=GROUPED, by_group=True)
+    got = tree_answer(some, "T", facts)
+    total = got.sheet.total
+    assert total.value_n == pytest.approx(3 * 67.5 + 3 * 25)
+    var = sum(3**2 * (1 - 2 / 3) * s2 / 2 for s2 in (55**2 / 2, 10**2 / 2))
+    assert total.se_n == pytest.approx(math.sqrt(var))
+    assert got.next_limbs[0] == "3"  # the group that spreads more is asked first (Neyman 1934)
+    assert got.surer.startswith("To halve the interval photograph")
+    with pytest.raises(BadInputError, match="group must be told for every limb"):
+        tree_answer(some, "T", replace(TRUNK, by_group=True))
+    with pytest.raises(BadInputError, match="'low' must have a photographed limb"):
+        tree_answer(rows(), "T", facts)
+    first = [r for r in some if r["limb"] != "5"]
+    assert tree_answer(first, "T", facts).next_limbs == ("5",)  # one of a group tells no spread
+
+
+def test_walks_tell_the_total(tmp_path):
+    """Jessen's running products (Biometrics 11:99, 1955) on a constructed tree of 140 fruit."""
+    path = tmp_path / "w.csv"
+    path.write_text(
+        "walk,fruit,chance,diameter_mm,fork_mm\n"
+        "a,0,,,\na,6,0.6,,\na,50,0.625,,\n"
+        "b,0,,,\nb,4,,20,20 24.4949\nb,31,0.5,,\n"
+    )
+    walks = read_walks(path)
+    assert [w.total_n for w in walks] == pytest.approx([143.333, 165.0], abs=0.01)
+    got = tree_answer(rows(), "T", replace(TRUNK, walks=walks))
+    assert got.sheet.total.value_n == pytest.approx(154.17, abs=0.01)
+    assert "1 walk more would halve the interval" in got.surer
+    for text, match in (
+        ("walk,fruit\n", "found none"), ("fruit\n1\n", "walk"),
+        ("walk,fruit,chance\n1,2,2\n", "chance"), ("walk,fruit,diameter_mm,fork_mm\n1,2,9,8 7\n",
+                                                  "one of fork_mm"),
+    ):  # fmt: skip
+        path.write_text(text)
+        with pytest.raises(BadInputError, match=match):
+            read_walks(path)
+
+
+def test_what_would_halve_the_interval_is_said():
+    got = tree_answer(rows(), "T", TRUNK)
+    assert got.surer == f"To halve the interval photograph {len(got.next_limbs)} more limb" + (
+        f"{'s' if len(got.next_limbs) > 1 else ''} ({', '.join(got.next_limbs)})."
+    )
+    # hand counts that disagree leave most of the doubt, however many limbs are photographed
+    doubtful = replace(TRUNK, seen_true=((50, 60), (30, 90), (44, 50)))
+    assert "Count more limbs by hand" in tree_answer(rows(), "T", doubtful).surer
+    assert tree_answer(rows((1, 2, 3, 4, 5, 6)), "T", TRUNK).surer == ""

@@ -20,7 +20,7 @@ from fruitcount.batch import FileLedger, LimbSize, TreeFacts, count_folder, tree
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.report_page import ReportSettings
-from fruitcount.export.work_sheet import TreeJob, tree_work_sheet
+from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
 
 
 def draw_photos(folder: Path) -> dict[str, int]:
@@ -62,9 +62,9 @@ def run(folder: Path, out: Path) -> None:
     print(f"Target: {sheet.target.low_n:.0f} to {sheet.target.high_n:.0f}, {sheet.target.source}")
     for share in sheet.limbs:
         print(f"{share.name}: {share.have_n:.0f} now, keep {share.keep_n}")
-    print(f"Photograph next: {', '.join(answer.next_limbs)}")
+    print(answer.surer)
 
-    job = TreeJob("Gate", sheet, next_limbs=answer.next_limbs, size_class=answer.size_class)
+    job = TreeJob("Gate", sheet, surer=answer.surer, size_class=answer.size_class)
     path = tree_work_sheet(job, out / "Gate_sheet.pdf", settings=ReportSettings("a4"))
     print(f"Wrote {path}")
 

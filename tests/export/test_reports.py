@@ -12,7 +12,8 @@ from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import CAUTIONS, ReportSettings
 from fruitcount.export.report_season import LogEntry, season_log
-from fruitcount.export.work_sheet import TreeJob, limb_work_sheet, tree_work_sheet
+from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
+from fruitcount.export.work_sheet import limb_work_sheet
 
 pypdf = pytest.importorskip("pypdf")
 EVERY = [
@@ -62,8 +63,8 @@ def test_tree_sheet(tmp_path, how):
     sheet = north_4()
     plan = limb_job().result.decision.plan
     job = TreeJob(
-        "North 4", sheet, {"limb 3": plan}, next_limbs=("limb 9", "limb 7"), size_class="A",
-        note="Begin at the top.",
+        "North 4", sheet, {"limb 3": plan}, surer="Photograph 2 more limbs (limb 9, limb 7).",
+        size_class="A", note="Begin at the top.",
     )  # fmt: skip
     path = tree_work_sheet(job, tmp_path / "t.pdf", settings=how)
     pages, words = read(path)

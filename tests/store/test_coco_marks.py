@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
+from fruitcount.boxes import KIND_NAMES
 from fruitcount.errors import RecordError
-from fruitcount.export.boxes import KIND_NAMES
 from fruitcount.export.coco import write_coco
 from fruitcount.store import load_sheet, marks_from_coco, save_photo, save_seen
 from fruitcount.types import Kind

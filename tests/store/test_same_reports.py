@@ -5,17 +5,27 @@ from datetime import date
 import pytest
 from store_facts import TREE
 
+from fruitcount.export.block_files import BlockCounts
 from fruitcount.export.ical import calendar_text
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
+from fruitcount.export.season_files import season_of_records, write_season
+from fruitcount.export.tree_files import tree_lines, write_tree_sheet
+from fruitcount.export.tree_source import records_source
 from fruitcount.season import OrchardTree, SeasonFacts, queue
 from fruitcount.store import (
+    HandCount,
+    PhotoPlace,
     load_limbs,
     load_trees,
     open_store,
+    save_decision,
+    save_hand_count,
     save_limb,
+    save_photo,
     save_season_facts,
+    save_seen,
     save_tree,
     season_history,
     tree_id_of,
@@ -71,4 +81,41 @@ def test_same_reports(tmp_path, new_postgres):
         _fill(store)
         made.append(_reports(store, tmp_path / name))
         store.close()
+    assert made[0] == made[1]
+
+
+def _photographed(store, seen):
+    """An invented tree of four limbs, three of them photographed and one counted by hand too."""
+    tree = OrchardTree("Gate", "peach", ripening_month=8, planted_year=2016, block="South",
+                       trunk_circumference_mm=400, bloom_date=date(2026, 3, 20))  # fmt: skip
+    number = save_tree(store, tree, year=2026)
+    for k in range(4):
+        limb = save_limb(store, number, name=f"limb {k}", base_diameter_mm=20.1 + k / 7)
+        if k < 3:
+            place = PhotoPlace(number, limb)
+            photo = save_photo(store, bytes([k]), name="same.jpg", place=place)
+            save_seen(store, photo, seen=seen)
+            told = {"crop_count": 41 + 9 * k, "base_diameter_mm": 99.0}
+            save_decision(store, photo, revision=0, inputs={}, decision=told)
+    save_hand_count(store, HandCount(2026, 50, 61, number))
+    save_hand_count(store, HandCount(2026, 40, 48))
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_same_tree_sheet_and_season(tmp_path, new_postgres, seen):
+    lite = open_store(tmp_path / "o.db")
+    server = open_store(new_postgres(), photos_folder=tmp_path / "p")
+    made = []
+    for name, store in (("lite", lite), ("server", server)):
+        _photographed(store, seen)
+        source = records_source(store, year=2026)
+        sheet = tmp_path / name / "t.pdf"
+        answer = write_tree_sheet(source, "Gate", sheet, facts=source.facts["Gate"], settings=HOW)
+        book = season_of_records(store, year=2026)
+        _, files = write_season(book, tmp_path / name, year=2026, today=TODAY, settings=HOW,
+                                counts=BlockCounts(source, pace_n_per_min=25))  # fmt: skip
+        pages = [f.read_bytes() for f in (sheet, *files) if f.suffix == ".pdf"]
+        made.append((tree_lines(answer), pages))
+        store.close()
+    assert len(made[0][1]) == 3  # tree sheet, season log, block summary
     assert made[0] == made[1]

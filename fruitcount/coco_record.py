@@ -1,0 +1,218 @@
+"""Measured photos as a COCO object-detection object and back, without loss.
+
+COCO (open standard, cocodataset.org) has places for photos, classes and boxes, and readers pass
+over keys that they do not know. All else that was measured lies in one such key, ``fruitcount``,
+of each image and each annotation. What another program changes in the standard's own keys counts:
+a box it moved, a class it changed, an annotation it added or took away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fruitcount.boxes import KIND_NAMES, edge_boxes
+from fruitcount.errors import RecordError
+from fruitcount.seen_record import (
+    fruitlets_from_dict,
+    fruitlets_to_dict,
+    plain,
+    seen_from_dict,
+    seen_to_dict,
+)
+from fruitcount.types import Fruitlets, Kind, Limb, Scale, Seen
+
+__all__ = ["CocoPhoto", "coco_object", "photos_from_coco"]
+
+_OWN = "fruitcount"
+_MOVED_PX = 1.0
+"""Other programs round boxes to whole pixels; one that differs by more was moved."""
+
+_NOT_MEASURED = {
+    name: values[0]
+    for name, values in fruitlets_to_dict(Fruitlets.from_columns(x_px=[math.nan])).items()
+}
+
+
+@dataclass(frozen=True, eq=False)
+class CocoPhoto:
+    """One photo of a COCO object.
+
+    Attributes
+    ----------
+    seen : Seen
+        From another program's file: its marks alone, no scale and no limb.
+    inputs : dict or None
+        The grower's answers as JSON values, where they were written.
+    file_name : str
+        Where the photo's file lies, from the COCO file; empty takes the photo's name.
+    """
+
+    seen: Seen
+    inputs: dict[str, Any] | None = None
+    file_name: str = ""
+
+
+def coco_object(photos: Sequence[CocoPhoto]) -> dict[str, Any]:
+    """Photos, classes and one annotation a fruitlet, as COCO names them.
+
+    Boxes are cut at the photo's edge; a fruitlet wholly outside it is kept with its image.
+    Each annotation carries ``circle_px`` [x, y, r] with our origin (centre of the top-left pixel)
+    and, where told, ``score`` and ``diameter_mm``.
+
+    Returns
+    -------
+    dict
+        Ready for :func:`json.dumps`; no NaN in it, and no location.
+    """
+    images: list[dict[str, Any]] = []
+    notes: list[dict[str, Any]] = []
+    for image_id, photo in enumerate(photos, start=1):
+        marks = _annotations(photo.seen, image_id, len(notes) + 1)
+        inside = {note[_OWN]["row"] for note in marks}
+        images.append(_image(photo, image_id, inside))
+        notes += marks
+    return {
+        "info": {"description": "Fruitlets marked by fruitcount", "version": "1.0"},
+        "licenses": [],
+        "images": images,
+        "categories": [
+            {"id": number + 1, "name": name, "supercategory": "fruitlet"}
+            for number, name in enumerate(KIND_NAMES)
+        ],
+        "annotations": notes,
+    }
+
+
+def _image(photo: CocoPhoto, image_id: int, inside: set[int]) -> dict[str, Any]:
+    seen = photo.seen
+    image: dict[str, Any] = {
+        "id": image_id,
+        "file_name": photo.file_name or seen.name,
+        "width": seen.width_px,
+        "height": seen.height_px,
+    }
+    if seen.taken_at is not None:
+        image["date_captured"] = seen.taken_at.strftime("%Y-%m-%d %H:%M:%S")
+    rest = seen_to_dict(seen)
+    del rest["fruitlets"]
+    rows = _rows(seen.fruitlets)
+    rest["outside"] = [row for row in rows if row["row"] not in inside]
+    if photo.inputs is not None:
+        rest["inputs"] = plain(photo.inputs)
+    return {**image, _OWN: rest}
+
+
+def _rows(fruitlets: Fruitlets) -> list[dict[str, Any]]:
+    columns = fruitlets_to_dict(fruitlets)
+    return [
+        {"row": i, **{name: values[i] for name, values in columns.items()}}
+        for i in range(len(fruitlets))
+    ]
+
+
+def _annotations(seen: Seen, image_id: int, first_id: int) -> list[dict[str, Any]]:
+    boxes, index = edge_boxes(seen)
+    rows = _rows(seen.fruitlets)
+    out = []
+    for offset, (box, i) in enumerate(zip(boxes.tolist(), index.tolist(), strict=True)):
+        left, top, right, bottom = box
+        row = rows[i]
+        note: dict[str, Any] = {
+            "id": first_id + offset,
+            "image_id": image_id,
+            "category_id": row["kind"] + 1,
+            "bbox": [left, top, right - left, bottom - top],
+            "area": math.pi / 4 * (right - left) * (bottom - top),
+            "iscrowd": 0,
+            "segmentation": [],
+            "circle_px": [row["x_px"], row["y_px"], row["r_px"]],
+        }
+        note |= {name: row[name] for name in ("score", "diameter_mm") if row[name] is not None}
+        out.append({**note, _OWN: row})
+    return out
+
+
+def photos_from_coco(body: Any) -> list[CocoPhoto]:
+    """Read a COCO object, ours or another program's.
+
+    Of another program's files the circle is the one inside the box, and a class whose name is
+    not known is fruit.
+
+    Parameters
+    ----------
+    body : dict
+        As parsed from JSON.
+
+    Raises
+    ------
+    RecordError
+        When it is no such object, or a box is not one.
+    """
+    try:
+        classes = {int(c["id"]): str(c["name"]).lower() for c in body["categories"]}
+        notes: dict[int, list[dict[str, Any]]] = {int(i["id"]): [] for i in body["images"]}
+        for note in body["annotations"]:
+            notes[int(note["image_id"])].append(note)
+        return [_photo(image, notes[int(image["id"])], classes) for image in body["images"]]
+    except RecordError:
+        raise
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
+        raise RecordError(f"not a COCO object: {type(error).__name__} {error}") from error
+
+
+def _photo(
+    image: dict[str, Any], notes: list[dict[str, Any]], classes: dict[int, str]
+) -> CocoPhoto:
+    name = str(image["file_name"])
+    own = image.get(_OWN)
+    width, height = (int(image.get(k) or 0) for k in ("width", "height"))
+    if own is None:
+        seen = Seen(name, "", width, height, None, Scale(), Fruitlets.empty(), Limb())
+    else:
+        seen = seen_from_dict({**own, "fruitlets": {"x_px": []}})
+        width, height = seen.width_px, seen.height_px
+    outside = [] if own is None else list(own["outside"])
+    rows = outside + [_mark(note, classes, (width, height)) for note in notes]
+    # ours keep their order; those that another program added come after
+    rows.sort(key=lambda row: row.get("row", math.inf))
+    columns = {k: [row.get(k, v) for row in rows] for k, v in _NOT_MEASURED.items()}
+    inputs = None if own is None else own.get("inputs")
+    return CocoPhoto(replace(seen, fruitlets=fruitlets_from_dict(columns)), inputs, name)
+
+
+def _mark(note: dict[str, Any], classes: dict[int, str], size: tuple[int, int]) -> dict[str, Any]:
+    box = [float(v) for v in note["bbox"]]
+    left, top, width, height = box
+    # pixel edges in COCO, centre of the top-left pixel here: half a pixel between them
+    row: dict[str, Any] = {
+        "x_px": left + width / 2 - 0.5,
+        "y_px": top + height / 2 - 0.5,
+        "r_px": min(width, height) / 2,
+        "score": float(note.get("score", 1.0)),
+    }
+    if not all(map(math.isfinite, box)) or row["r_px"] <= 0:
+        raise RecordError(f"box {note['bbox']!r} holds no circle")
+    own = note.get(_OWN)
+    if own is not None and _same_place(own, box, size):
+        row = dict(own)
+    elif own is not None and "row" in own:  # moved: it keeps its turn, and nothing measured
+        row["row"] = int(own["row"])
+    elif own is None and "circle_px" in note:
+        row |= zip(("x_px", "y_px", "r_px"), map(float, note["circle_px"]), strict=True)
+    kind = classes[int(note["category_id"])]
+    row["kind"] = int(Kind[kind.upper()]) if kind in KIND_NAMES else int(Kind.FRUIT)
+    return row
+
+
+def _same_place(own: dict[str, Any], box: list[float], size: tuple[int, int]) -> bool:
+    """Whether the box is still that of our circle."""
+    x, y, r = (float(own[k]) + 0.5 * (k != "r_px") for k in ("x_px", "y_px", "r_px"))
+    low = [min(max(v - r, 0.0), most) for v, most in zip((x, y), size, strict=True)]
+    high = [min(max(v + r, 0.0), most) for v, most in zip((x, y), size, strict=True)]
+    now = [*box[:2], box[0] + box[2], box[1] + box[3]]
+    return bool(np.max(np.abs(np.array(now) - [*low, *high])) <= _MOVED_PX)

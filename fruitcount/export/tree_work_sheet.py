@@ -1,0 +1,238 @@
+"""Work sheet of a whole tree: one line a limb, the limbs' pictures behind."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+from reportlab.platypus import Image, PageBreak, Spacer, Table, TableStyle
+
+from fruitcount.export.report_page import (
+    ReportSettings,
+    build_pdf,
+    cautions,
+    no_padding,
+    number,
+    text,
+    text_table,
+    tick_box,
+    usable_pt,
+)
+from fruitcount.plan import Plan
+from fruitcount.tree import Estimate, TreeSheet, TreeTarget
+from fruitcount.units import KG_PER_LB, format_length
+
+__all__ = ["TreeJob", "estimate_line", "short_source", "tree_work_sheet"]
+
+
+def estimate_line(estimate: Estimate) -> str:
+    """The estimate with its interval in one sentence."""
+    by_walks = "branch" in estimate.method
+    unit = "walks" if by_walks else "limbs"
+    if not estimate.told:
+        return (
+            f"About {number(estimate.value_n)} fruit on the tree; how sure cannot be told from "
+            f"{estimate.sampled_n}: {'walk once more' if by_walks else 'photograph another limb'}."
+        )
+    if estimate.low_n == estimate.high_n:
+        # every limb was photographed: nothing is estimated but what the photos do not show
+        return f"{number(estimate.value_n)} fruit counted on all {estimate.sampled_n} {unit}."
+    return (
+        f"About {number(estimate.value_n)} fruit on the tree, {estimate.level_frac:.0%} interval "
+        f"{number(estimate.low_n)} to {number(estimate.high_n)}, from {estimate.sampled_n} "
+        f"{unit} ({estimate.method})."
+    )
+
+
+def short_source(target: TreeTarget) -> str:
+    """Where the target comes from, without remarks on how it was read."""
+    return target.source.split(";")[0].strip()
+
+
+def _kg(value_kg: float, units: str) -> str:
+    told = value_kg if units == "metric" else value_kg / KG_PER_LB
+    return number(told, 1)
+
+
+@dataclass(frozen=True, eq=False)
+class TreeJob:
+    """One tree to be worked on.
+
+    Attributes
+    ----------
+    tree : str
+        Its name.
+    sheet : TreeSheet
+    plans : mapping
+        Limb name to its plan, for where to cut and how many to pinch.
+    pictures : mapping
+        Limb name to its marked picture as JPEG or PNG bytes: six to a page behind the table.
+    surer : str
+        What would make the count surer, in a sentence.
+    size_class : str
+        Expected size class of the ripe fruit, where the species has any.
+    note : str
+        A word from the keeper.
+    """
+
+    tree: str
+    sheet: TreeSheet
+    plans: Mapping[str, Plan] = field(default_factory=dict)
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+    surer: str = ""
+    size_class: str = ""
+    note: str = ""
+
+
+def tree_work_sheet(
+    job: TreeJob, path: str | Path, *, settings: ReportSettings | None = None
+) -> Path:
+    """Write one page for a tree: keep, cut at and pinch for each limb (more pages over 25 limbs).
+
+    Parameters
+    ----------
+    job : TreeJob
+    path : str or Path
+    settings : ReportSettings, optional
+    """
+    sheet = job.sheet
+    how = settings or ReportSettings()
+    width, _ = usable_pt(how)
+    target = sheet.target
+    span = number(target.low_n)
+    if round(target.low_n) != round(target.high_n):
+        span += f" to {number(target.high_n)}"
+    story: list[Any] = [
+        text(f"Tree {job.tree}", 17, bold=True),
+        Spacer(1, 4),
+        text(f"Keep {number(sheet.keep_n)}, take off about {number(sheet.work.off_n)}", 17,
+             bold=True),
+        Spacer(1, 5),
+        text(estimate_line(sheet.total), 10),
+        text(f"Target {span} fruit ({short_source(target)}), shared by limb cross-section.", 10),
+        *_harvest_lines(job, how),
+        Spacer(1, 8),
+        _limb_table(job, how, width),
+        Spacer(1, 3),
+        text(" ".join(_table_notes(job)), 8.5),
+        Spacer(1, 3),
+    ]  # fmt: skip
+    if job.surer:
+        story.append(text(job.surer, 10))
+    if job.note:
+        story += [Spacer(1, 4), text(job.note, 11)]
+    story += [Spacer(1, 4), *(text(note, 9) for note in sheet.notes), *cautions(8.5)]
+    if any(limb.name in job.pictures for limb in sheet.limbs):
+        story += [PageBreak(), _picture_grid(job, how)]
+    return build_pdf(story, path, title=f"Tree sheet: {job.tree}", settings=how)
+
+
+def _table_notes(job: TreeJob) -> list[str]:
+    notes = []
+    if any(plan.cuts for plan in job.plans.values()):
+        notes.append("Cut at: from the base of the limb.")
+    if math.isfinite(job.sheet.work.minutes):
+        notes.append("Minutes at your own pace.")
+    if not all(limb.counted for limb in job.sheet.limbs):
+        notes.append(
+            "* not photographed: from the other limbs, by cross-section. Count it before you cut."
+        )
+    return notes
+
+
+def _harvest_lines(job: TreeJob, how: ReportSettings) -> list[Any]:
+    parts = []
+    if math.isfinite(job.sheet.work.harvest_kg):
+        parts.append(
+            f"about {_kg(job.sheet.work.harvest_kg, how.units)} "
+            + ("kg" if how.units == "metric" else "lb")
+        )
+    if job.size_class:
+        parts.append(f"size class {job.size_class}")
+    return [text(f"Harvest expected: {', '.join(parts)}.", 10)] if parts else []
+
+
+def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
+    sheet = job.sheet
+    unit = "kg" if how.units == "metric" else "lb"
+    head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
+    shares = (0.15, 0.08, 0.08, 0.08, 0.24, 0.09, 0.11, 0.08, 0.09)
+    rows = []
+    for limb in sheet.limbs:
+        plan = job.plans.get(limb.name)
+        rows.append(
+            [
+                limb.name + ("" if limb.counted else " *"),
+                number(limb.have_n),
+                number(limb.keep_n),
+                number(limb.work.off_n),
+                "\n".join(_cuts(plan, how.units)) or "no cut" if plan else "-",
+                number(len(plan.pinches)) if plan else "-",
+                _minutes(limb.work.minutes),
+                _kg(limb.work.harvest_kg, how.units),
+                tick_box(),
+            ]
+        )
+    total = sum(limb.have_n for limb in sheet.limbs)
+    work = sheet.work
+    pinches = sum(len(plan.pinches) for plan in job.plans.values())
+    cuts = sum(len(plan.cuts) for plan in job.plans.values())
+    told = f"{cuts} cut{'' if cuts == 1 else 's'}" if job.plans else ""
+    rows.append(
+        ["All", number(total), number(sheet.keep_n), number(work.off_n), told,
+         number(pinches) if job.plans else "",
+         _minutes(work.minutes), _kg(work.harvest_kg, how.units), ""]
+    )  # fmt: skip
+    size = 11.5 if len(rows) <= 14 else 10 if len(rows) <= 20 else 8.5
+    return text_table(
+        head, rows, widths=[s * width for s in shares], left=(0, 4), size=size, strong_last=True
+    )
+
+
+def _minutes(value: float) -> str:
+    return number(value, 1 if value < 9.95 else 0)
+
+
+def _picture_grid(job: TreeJob, how: ReportSettings) -> Table:
+    width, height = usable_pt(how)
+    cell_width, cell_height = width / 2, (height - 6) / 3
+    cells: list[list[Any]] = []
+    for limb in job.sheet.limbs:
+        if limb.name not in job.pictures:
+            continue
+        plan = job.plans.get(limb.name)
+        words = f"{limb.name}: keep {limb.keep_n}"
+        if plan is not None:
+            cuts = ", ".join(_cuts(plan, how.units))
+            words += f", cut at {cuts}" if cuts else ", no cut"
+            words += f", pinch {len(plan.pinches)}"
+        image = Image(BytesIO(job.pictures[limb.name]))
+        zoom = min((cell_width - 12) / image.imageWidth, (cell_height - 46) / image.imageHeight)
+        image.drawWidth, image.drawHeight = image.imageWidth * zoom, image.imageHeight * zoom
+        image.hAlign = "LEFT"
+        cells.append([text(words, 10, bold=True), Spacer(1, 3), image])
+    rows = [
+        [*cells[i : i + 2], *[""] * (2 - len(cells[i : i + 2]))] for i in range(0, len(cells), 2)
+    ]
+    table = Table(rows, colWidths=[cell_width] * 2, rowHeights=[cell_height] * len(rows))
+    style = [
+        *no_padding(),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 12),
+    ]
+    table.setStyle(TableStyle(style))
+    return table
+
+
+def _cuts(plan: Plan, units: str) -> list[str]:
+    """Where to cut, one place each."""
+    places = []
+    for cut in plan.cuts:
+        at = format_length(cut.from_base_mm, units)
+        at = "mark" if at == "not told" else at
+        places.append(f"shoot {cut.shoot + 1} at {at}" if cut.shoot >= 0 else at)
+    return places

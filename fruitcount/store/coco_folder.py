@@ -1,0 +1,87 @@
+"""Records as one COCO file, which other programs can open, and back, without loss.
+
+Every photo's last automatic result is an image with its marks, as the standard has it; all other
+rows lie in a key of our own. A mark that another program moved, added or took away is read back
+so. Edits made on the screen stay edits: they are kept beside the automatic result.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
+from fruitcount.errors import RecordError
+from fruitcount.seen_record import seen_from_dict, seen_to_dict
+from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
+from fruitcount.store.rows import all_lines, encode, must_be_empty, read_lines
+from fruitcount.whole_files import written_whole
+
+__all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
+
+COCO_FILE = "records.coco.json"
+_ROWS = "fruitcount_records"
+
+
+def write_coco_folder(
+    store: Store, folder: str | Path, *, photos: bool = False, keep_location: bool = False
+) -> list[Path]:
+    """Write ``records.coco.json``; see :func:`fruitcount.store.write_csv_folder`."""
+    out = Path(folder)
+    with written_whole(out) as draft, reading(store) as session:
+        changed = write_photo_folder(store, session, out, keep_location) if photos else {}
+        lines = list(all_lines(session, lambda row: {**row, **changed.get(row["id"], {})}))
+        body = _coco_of(lines)
+        text = json.dumps(body, ensure_ascii=False, allow_nan=False, default=encode)
+        (draft / COCO_FILE).write_text(text + "\n", encoding="utf-8")
+    return [out / COCO_FILE]
+
+
+def _coco_of(lines: list[dict[str, Any]]) -> dict[str, Any]:
+    files = {row["id"]: f"photos/{row['sha256']}{row['suffix']}" for row in _rows(lines, "photo")}
+    inputs = {row["photo_id"]: row["inputs"] for row in _rows(lines, "decision")}
+    last = {row["photo_id"]: row for row in _rows(lines, "seen")}
+    images: list[CocoPhoto] = []
+    for photo_id, row in last.items():
+        seen = seen_from_dict(row["body"])
+        if seen_to_dict(seen) == row["body"]:  # an older body is kept whole among the rows
+            images.append(CocoPhoto(seen, inputs.get(photo_id), files[photo_id]))
+            row["body"] = {"image": len(images)}
+    return {**coco_object(images), _ROWS: lines}
+
+
+def _rows(lines: list[dict[str, Any]], table: str) -> Iterator[dict[str, Any]]:
+    return (line["row"] for line in lines if line.get("table") == table)
+
+
+def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = False) -> int:
+    """Read what :func:`write_coco_folder` wrote into records that are empty; returns the rows.
+
+    Raises
+    ------
+    RecordError
+        When the records are not empty, or the file is no export of this program.
+    """
+    path = Path(folder) / COCO_FILE
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+        lines = list(body[_ROWS])
+        seen = [photo.seen for photo in photos_from_coco(body)]
+        for row in _rows(lines, "seen"):
+            if set(row["body"]) == {"image"}:
+                row["body"] = seen_to_dict(seen[int(row["body"]["image"]) - 1])
+    except RecordError as error:
+        raise RecordError(f"{path}: {error}") from error
+    except (
+        OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError,
+    ) as error:  # fmt: skip
+        reason = f"{type(error).__name__} {error}"
+        raise RecordError(f"{path}: is no export of the records: {reason}") from error
+    with writing(store) as session:
+        must_be_empty(store, session)
+        count = read_lines(session, lines, str(path))
+        read_photo_folder(store, session, Path(folder), keep_location)
+    return count
