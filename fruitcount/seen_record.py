@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 SEEN_VERSION = 1
+_LARGEST = 1e12  # no pixel or millimetre is near it, and its square is still a number
 
 
 def plain(value: Any) -> Any:
@@ -45,7 +46,10 @@ def plain(value: Any) -> Any:
 
 
 def _number(value: Any) -> float:
-    return float("nan") if value is None else float(value)
+    number = float("nan") if value is None else float(value)
+    if abs(number) > _LARGEST:
+        raise ValueError(f"number {number!r}")
+    return number
 
 
 def _array(values: Any, columns: int = 0) -> Any:
