@@ -101,12 +101,21 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
     """Read a backup, or an exported folder, into records that are empty."""
     from fruitcount.store import read_archive, read_coco_folder, read_csv_folder
     from fruitcount.store.coco_folder import COCO_FILE
+    from fruitcount.store.place import records_file
 
     read: Any = read_csv_folder if source.is_dir() else read_archive
     if (source / COCO_FILE).is_file():
         read = read_coco_folder
-    with _opened(ctx, create=True) as store:
-        count = read(store, source, keep_location=keep_location)
+    file = records_file(ctx.obj["where"])
+    made_here = file is not None and not file.exists()
+    try:
+        with _opened(ctx, create=True) as store:
+            count = read(store, source, keep_location=keep_location)
+    except click.UsageError:
+        if made_here and file is not None:  # what was not there before is not left behind empty
+            for ending in ("", "-wal", "-shm"):
+                file.with_name(file.name + ending).unlink(missing_ok=True)
+        raise
     click.echo(f"Read {count} rows.")
 
 

@@ -8,8 +8,6 @@ that it also moves records from one to the other.
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
@@ -30,6 +28,7 @@ from fruitcount.store.rows import (
     put_photos,
     read_lines,
 )
+from fruitcount.whole_files import written_whole
 
 __all__ = ["read_archive", "write_archive"]
 
@@ -55,22 +54,17 @@ def write_archive(store: Store, path: str | Path, *, keep_location: bool = False
         When a photo file is gone or was changed: an archive that looks whole must be whole.
     """
     target = Path(path)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    handle, draft = tempfile.mkstemp(dir=target.parent, suffix=".part")
-    os.close(handle)
-    try:
+    with written_whole(target.parent) as folder:
+        draft = folder / target.name
         with reading(store) as session, zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as out:
             for row in _write_lines(store, session, out, keep_location):
                 data = photo_data(store, row, keep_location=keep_location)
-                out.writestr(f"photos/{row['sha256']}{row['suffix']}", data)
+                # a ZipInfo has a date of its own: zip files know none before 1980, clocks do
+                out.writestr(zipfile.ZipInfo(f"photos/{row['sha256']}{row['suffix']}"), data)
         with zipfile.ZipFile(draft) as again:
             bad = again.testzip()
         if bad is not None:
             raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
-        Path(draft).replace(target)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise
     return target
 
 

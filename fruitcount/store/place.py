@@ -8,7 +8,7 @@ from pathlib import Path
 from fruitcount.errors import RecordError
 from fruitcount.store.base import Store, open_store
 
-__all__ = ["DATA_VARIABLE", "data_folder", "open_records"]
+__all__ = ["DATA_VARIABLE", "data_folder", "open_records", "records_file"]
 
 DATA_VARIABLE = "FRUITCOUNT_DATA"
 
@@ -16,6 +16,17 @@ DATA_VARIABLE = "FRUITCOUNT_DATA"
 def data_folder() -> Path:
     """The screen's folder of photos and corrections: ``FRUITCOUNT_DATA`` or ``~/.fruitcount``."""
     return Path(os.environ.get(DATA_VARIABLE) or Path.home() / ".fruitcount")
+
+
+def records_file(where: str | Path | None = None) -> Path | None:
+    """The database file that :func:`open_records` means; None where it is on a server."""
+    place = data_folder() if where is None else where
+    if "://" in str(place):
+        return None
+    path = Path(place).expanduser()
+    if path.is_dir() or where is None or (not path.suffix and not path.exists()):
+        path = path / "records.db"
+    return path
 
 
 def open_records(
@@ -42,12 +53,9 @@ def open_records(
     RecordError
         When they are not there, or cannot be used.
     """
-    place = data_folder() if where is None else where
-    if "://" in str(place):
-        return open_store(str(place), photos_folder=photos_folder)
-    path = Path(place).expanduser()
-    if path.is_dir() or where is None or (not path.suffix and not path.exists()):
-        path = path / "records.db"
+    path = records_file(where)
+    if path is None:
+        return open_store(str(where), photos_folder=photos_folder)
     if not create and not path.is_file():
         raise RecordError(f"{path}: there are no records here")
     if photos_folder is None and path.name == "records.db":

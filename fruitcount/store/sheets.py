@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import func, select
@@ -86,10 +87,20 @@ def save_seen(store: Store, photo_id: int, *, seen: Seen, settings_key: str = ""
                 SeenRow.photo_id == photo_id, SeenRow.settings_key == settings_key
             )
         )
+        made_at = _after_others(session, photo_id)
         if row is None:
-            session.add(SeenRow(photo_id=photo_id, settings_key=settings_key, body=body))
-        else:
-            row.body, row.made_at = body, now_text()
+            row = SeenRow(photo_id=photo_id, settings_key=settings_key)
+            session.add(row)
+        row.body, row.made_at = body, made_at
+
+
+def _after_others(session: Session, photo_id: int) -> str:
+    """The time now; later than that of the photo's other results even if the clock went back."""
+    last = session.scalar(select(func.max(SeenRow.made_at)).where(SeenRow.photo_id == photo_id))
+    now = now_text()
+    if last is None or last < now:
+        return now
+    return (datetime.fromisoformat(last) + timedelta(seconds=1)).isoformat(timespec="seconds")
 
 
 def append_edits(

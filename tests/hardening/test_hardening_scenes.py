@@ -90,7 +90,7 @@ def test_torn(share: float, side: str) -> None:
         rgb[top:bottom, left : left + width]
         if side == "left"
         else rgb[top : top + height, left:right]
-    )  # noqa: E501
+    )
     torn[:] = (96, 118, 74)
     scale = find_card(Photo(rgb))
     doubt = F.NO_SCALE | F.CARD_PARTLY_HIDDEN
