@@ -1,34 +1,42 @@
 """How long it takes, against fixed points: ``python -m fruitcount.evaluate.bench``.
 
-Three questions. How many times a bare JPEG decode does a whole count take? Given one and the
-same fruitness map, is the blob stage as right, and as quick, as the blob finders of
-scikit-image and OpenCV? How does time grow with megapixels and with fruit?
+How many times a bare JPEG decode does a whole count take? Given one and the same fruitness map,
+is the blob stage as right, and as quick, as the blob finders of scikit-image and OpenCV? Do two
+workers halve the time of one? How does time grow with megapixels and with fruit? How much memory
+does it take, and how soon does it start?
 
-Scenes are drawn (:mod:`fruitcount.evaluate.synthetic`): good for ratios, no measure of how
-right the count is on photographs.
+Photos are drawn (:mod:`fruitcount.evaluate.bench_scenes`) unless ``--photo`` names one: good for
+ratios, no measure of how right the count is on photographs. Times are the least of several runs,
+since other work on the machine only ever adds to them.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
+import platform
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from fruitcount.evaluate.blob_finders import BLOB_FINDERS
+from fruitcount.evaluate.bench_runs import run_command, two_workers_over_one, write_jpeg
+from fruitcount.evaluate.bench_scenes import crowd_of, scene_of
+from fruitcount.evaluate.blob_finders import BLOB_FINDERS, BlobFinder
 from fruitcount.evaluate.scores import judge, tally
-from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.evaluate.synthetic import fruitlets_of
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import CountSettings, see
-from fruitcount.types import Photo, Scale
+from fruitcount.pipeline import CountSettings, ScaleRequest, decide, see
+from fruitcount.types import Maps, Scale
 
-__all__ = ["BenchSettings", "blob_stage", "growth", "main", "scene_of", "whole_count"]
+__all__ = ["PARTS", "BenchSettings", "blob_stage", "exponent", "growth", "main", "whole_count"]
 
 
 @dataclass(frozen=True)
@@ -37,94 +45,111 @@ class BenchSettings:
 
     Attributes
     ----------
-    source : str
-        Fruitness source.
-    megapixels : tuple of float
-        Photo sizes of the growth table; the largest is used for the whole count.
-    fruit_n : tuple of int
-        Fruit counts of the growth table.
+    sources : tuple of str
+        Fruitness sources.
+    photo : Path or None
+        JPEG of the whole count and of the commands; None draws one of the decode size.
+    decode_megapixels : float
+        Size of a drawn photo for the whole count.
+    megapixels, fruit_n : tuples
+        Steps of the two growth tables.
+    tiles_n : int
+        Little scenes in the photo of the growth with fruit.
     scenes_n : int
         Scenes of the blob comparison. More steadies F1.
+    batch_n : int
+        Photos of the batch comparison, 3 megapixels each.
     repeats_n : int
         Each time is the least of so many runs.
     """
 
-    source: str = "classical"
-    megapixels: tuple[float, ...] = (1.0, 3.0, 12.0)
-    fruit_n: tuple[int, ...] = (10, 40, 120)
+    sources: tuple[str, ...] = ("classical", "trained")
+    photo: Path | None = None
+    decode_megapixels: float = 12.0
+    megapixels: tuple[float, ...] = (1.0, 3.0, 12.0, 48.0)
+    fruit_n: tuple[int, ...] = (10, 100, 1000)
+    tiles_n: int = 100
     scenes_n: int = 4
+    batch_n: int = 16
     repeats_n: int = 3
 
 
-def scene_of(megapixels: float, fruit_n: int, seed: int = 0) -> tuple[Photo, Any]:
-    """A drawn limb that fills a 4:3 photo of so many megapixels, and its truth."""
-    height = round(math.sqrt(megapixels * 1e6 * 3 / 4))
-    width = round(height * 4 / 3)
-    settings = SceneSettings(
-        width_px=width,
-        height_px=height,
-        px_per_mm=width / 400,
-        fruit_n=fruit_n,
-        hidden_frac=0.15,
-        # Smaller where there are many, so that they find room on the limb.
-        diameter_mm=(10.0, 18.0) if fruit_n <= 40 else (6.0, 10.0),
-    )
-    return draw_scene(seed, settings)
-
-
-def whole_count(s: BenchSettings) -> dict[str, float]:
-    """Seconds of a bare JPEG decode, of reading and of measuring one photo, and their ratio."""
-    photo, _ = scene_of(max(s.megapixels), 20)
-    data = cv2.imencode(".jpg", photo.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])[1]
-    settings = CountSettings(source=s.source)
-    decode = _least_s(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR), s.repeats_n)
-    read = _least_s(lambda: read_photo(data.tobytes(), name="drawn.jpg"), s.repeats_n)
-    measure = _least_s(lambda: see(photo, settings), s.repeats_n)
+def whole_count(s: BenchSettings, source: str) -> dict[str, float]:
+    """Seconds of a bare JPEG decode, and of reading, measuring and deciding on the same photo."""
+    if s.photo is not None:
+        data = s.photo.read_bytes()
+    else:
+        with tempfile.TemporaryDirectory() as name:
+            data = write_jpeg(Path(name) / "drawn.jpg", scene_of(s.decode_megapixels, 20)[0])
+    coded = np.frombuffer(data, np.uint8)
+    photo = read_photo(data, name="bench.jpg")
+    settings = CountSettings(source=source)
+    seen = see(photo, settings)
+    # In turns, so that a busy moment of the machine falls on both.
+    decode, read, measure, plan = [], [], [], []
+    for _ in range(s.repeats_n):
+        decode.append(_seconds(lambda: cv2.imdecode(coded, cv2.IMREAD_COLOR)))
+        read.append(_seconds(lambda: read_photo(data, name="bench.jpg")))
+        measure.append(_seconds(lambda: see(photo, settings)))
+        plan.append(_seconds(lambda: decide(seen)))
+    whole = min(read) + min(measure) + min(plan)
     return {
-        "megapixels": max(s.megapixels),
-        "decode_s": decode,
-        "read_s": read,
-        "see_s": measure,
-        "times_a_decode": (read + measure) / decode,
+        "megapixels": photo.rgb.shape[0] * photo.rgb.shape[1] / 1e6,
+        "megabytes": len(data) / 1e6,
+        "decode_s": min(decode),
+        "whole_s": whole,
+        "times_a_decode": whole / min(decode),
     }
 
 
-def blob_stage(s: BenchSettings) -> dict[str, dict[str, float]]:
+def blob_stage(s: BenchSettings, source: str) -> dict[str, dict[str, float]]:
     """F1 and seconds of each blob finder on one and the same fruitness maps.
 
     The finders from outside get the best of several thresholds, chosen on these very scenes: a
     favour that ours at its shipped threshold is not given; ours with that favour is listed too.
     """
     scenes = [scene_of(1.0, 20, seed) for seed in range(s.scenes_n)]
-    maps = [FRUITNESS[s.source](p.rgb, Scale(px_per_mm=t.px_per_mm)) for p, t in scenes]
+    maps = [FRUITNESS[source](p.rgb, Scale(px_per_mm=t.px_per_mm)) for p, t in scenes]
     out = {}
     for name, finder in BLOB_FINDERS.items():
-        best_f1, seconds = -1.0, math.nan
+        best_f1, best_threshold = -1.0, math.nan
         for threshold in finder.thresholds:
-            judged, spent = [], 0.0
-            for (_, truth), one in zip(scenes, maps, strict=True):
-                start = time.perf_counter()
-                found = finder.find(one, threshold)
-                spent += time.perf_counter() - start
-                judged.append(judge(truth, found))
-            f1 = tally(judged).f1
+            pairs = zip(scenes, maps, strict=True)
+            f1 = tally([judge(t, finder.find(m, threshold)) for (_, t), m in pairs]).f1
             if f1 > best_f1:
-                best_f1, seconds = f1, spent / len(scenes)
-        out[name] = {"f1": best_f1, "seconds": seconds}
+                best_f1, best_threshold = f1, threshold
+        seconds = _least_s(partial(_each, finder, maps, best_threshold), s.repeats_n)
+        out[name] = {"f1": best_f1, "seconds": seconds / len(scenes)}
     return out
 
 
-def growth(s: BenchSettings) -> dict[str, list[tuple[float, float]]]:
-    """Seconds of measuring, by megapixels (20 fruit) and by fruit (at the smallest photo)."""
-    settings = CountSettings(source=s.source)
+def _each(finder: BlobFinder, maps: Sequence[Maps], threshold: float) -> None:
+    for one in maps:
+        finder.find(one, threshold)
 
-    def seconds(megapixels: float, fruit_n: int) -> float:
-        photo, _ = scene_of(megapixels, fruit_n)
+
+def growth(s: BenchSettings, source: str) -> dict[str, list[tuple[float, float]]]:
+    """Seconds by megapixels (20 fruit), and by fruit: measuring one photo, and deciding."""
+    settings = CountSettings(source=source)
+
+    def by_size(megapixels: float) -> float:
+        photo, _ = scene_of(megapixels, 20)
         return _least_s(lambda: see(photo, settings), s.repeats_n)
 
+    def by_fruit(fruit_n: int) -> float:
+        photo, px_per_mm = crowd_of(fruit_n, s.tiles_n)
+        two = ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
+        return _least_s(lambda: see(photo, replace(settings, scale=two)), s.repeats_n)
+
+    def deciding(fruit_n: int) -> float:
+        photo, truth = scene_of(1.0, fruit_n)
+        seen = replace(see(photo, settings), fruitlets=fruitlets_of(truth, asked_only=False))
+        return _least_s(lambda: decide(seen), s.repeats_n)
+
     return {
-        "megapixels": [(m, seconds(m, 20)) for m in s.megapixels],
-        "fruit": [(float(n), seconds(min(s.megapixels), n)) for n in s.fruit_n],
+        "megapixels, measuring": [(m, by_size(m)) for m in s.megapixels],
+        "fruit, measuring": [(float(n), by_fruit(n)) for n in s.fruit_n],
+        "fruit, deciding": [(float(n), deciding(n)) for n in s.fruit_n],
     }
 
 
@@ -134,51 +159,128 @@ def exponent(points: list[tuple[float, float]]) -> float:
     return float(np.polyfit(size, seconds, 1)[0]) if len(points) > 1 else math.nan
 
 
-def report(s: BenchSettings) -> str:
-    """Run everything and write the table."""
-    whole, blobs, grown = whole_count(s), blob_stage(s), growth(s)
-    lines = [
-        f"Fruitness: {s.source}. Drawn scenes; times are the least of {s.repeats_n} runs.",
-        "",
-        f"One photo of {whole['megapixels']:g} megapixels: bare JPEG decode "
-        f"{whole['decode_s']:.3f} s, read {whole['read_s']:.3f} s, measure {whole['see_s']:.3f} s: "
-        f"{whole['times_a_decode']:.1f} decodes.",
-        "",
-        f"Blob stage on the same maps, {s.scenes_n} scenes:",
-    ]
-    own = blobs["ours, shipped threshold"]["seconds"]
-    for name, row in blobs.items():
+def _decode_rows(s: BenchSettings) -> list[str]:
+    what = s.photo.name if s.photo else "drawn photo"
+    lines = ["| count against a bare JPEG decode | decode | read, measure, decide | ratio |"]
+    for source in s.sources:
+        row = whole_count(s, source)
         lines.append(
-            f"  {name:28} F1 {row['f1']:.3f}  {row['seconds'] * 1000:8.1f} ms  "
-            f"{row['seconds'] / own:6.1f} times ours"
+            f"| {what}, {row['megapixels']:.0f} MP, {row['megabytes']:.1f} MB, {source} | "
+            f"{row['decode_s']:.3f} s | {row['whole_s']:.2f} s | {row['times_a_decode']:.1f} |"
         )
-    for what, points in grown.items():
-        steps = ", ".join(f"{size:g}: {seconds:.3f} s" for size, seconds in points)
-        lines += ["", f"Growth with {what}: {steps}; exponent {exponent(points):.2f}"]
-    return "\n".join(lines) + "\n"
+    return lines
+
+
+def _blob_rows(s: BenchSettings) -> list[str]:
+    lines = ["| blob finder on the same maps | F1 | time a photo | times ours |"]
+    for source in s.sources:
+        rows = blob_stage(s, source)
+        own = rows["ours, shipped threshold"]["seconds"]
+        lines += [
+            f"| {name}, {source} maps | {row['f1']:.3f} | {row['seconds'] * 1000:.1f} ms | "
+            f"{row['seconds'] / own:.1f} |"
+            for name, row in rows.items()
+        ]
+    return lines
+
+
+def _worker_rows(s: BenchSettings) -> list[str]:
+    photos = [scene_of(3.0, 20, seed)[0] for seed in range(s.batch_n)]
+    lines = ["| photos of a folder | one worker | two workers | ratio |"]
+    for source in s.sources:
+        one, two = two_workers_over_one(photos, source)
+        lines.append(
+            f"| {s.batch_n} of 3 MP, {source} | {one:.1f} s | {two:.1f} s | {one / two:.2f} |"
+        )
+    return lines
+
+
+def _growth_rows(s: BenchSettings) -> list[str]:
+    lines = ["| growth with | steps | times | exponent |"]
+    for source in s.sources:
+        for what, points in growth(s, source).items():
+            steps = ", ".join(f"{size:g}" for size, _ in points)
+            times = ", ".join(f"{seconds:.3f}" for _, seconds in points)
+            lines.append(f"| {what}, {source} | {steps} | {times} s | {exponent(points):.2f} |")
+    return lines
+
+
+def _command_rows(s: BenchSettings) -> list[str]:
+    lines = ["| command, in a new process | time | processor time | peak memory |"]
+    with tempfile.TemporaryDirectory() as name:
+        photo = s.photo or Path(name) / "drawn.jpg"
+        if s.photo is None:
+            write_jpeg(photo, scene_of(s.decode_megapixels, 20)[0])
+        rows = {"--help": ["--help"]} | {
+            f"count {photo.name} --source {source}":
+            ["count", str(photo), "--source", source, "--out", str(Path(name) / "out")]
+            for source in s.sources
+        }  # fmt: skip
+        for what, words in rows.items():
+            spent = run_command(words, s.repeats_n)
+            lines.append(
+                f"| `fruitcount {what}` | {spent.wall_s:.2f} s | {spent.cpu_s:.2f} s | "
+                f"{spent.peak_mb:.0f} MB |"
+            )
+    return lines
+
+
+PARTS: dict[str, Callable[[BenchSettings], list[str]]] = {
+    "decode": _decode_rows,
+    "blobs": _blob_rows,
+    "workers": _worker_rows,
+    "growth": _growth_rows,
+    "commands": _command_rows,
+}
+QUICK = BenchSettings(
+    sources=("classical",), decode_megapixels=0.6, megapixels=(0.3, 0.6), fruit_n=(10, 40),
+    tiles_n=4, scenes_n=1, batch_n=2, repeats_n=1,
+)  # fmt: skip
+
+
+def machine() -> str:
+    """What these times were taken on."""
+    name = platform.processor() or platform.machine()
+    try:
+        text = Path("/proc/cpuinfo").read_text(encoding="utf-8")
+        name = text.split("model name")[1].split(":", 1)[1].splitlines()[0].strip()
+    except (OSError, IndexError):
+        pass
+    return f"{name}, {cv2.getNumberOfCPUs()} cores, Python {platform.python_version()}, " + (
+        f"OpenCV {cv2.__version__}"
+    )
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Print the report."""
+    """Print the tables in Markdown."""
     parser = argparse.ArgumentParser(description="Measure speed against fixed points.")
-    parser.add_argument("--source", choices=sorted(FRUITNESS), default="classical")
+    parser.add_argument("--source", choices=sorted(FRUITNESS), action="append")
+    parser.add_argument("--part", choices=list(PARTS), action="append", help="default: all")
+    parser.add_argument("--photo", type=Path, help="JPEG to count instead of a drawn one")
+    parser.add_argument("--repeats", type=int, help="each time is the least of so many runs")
     parser.add_argument("--quick", action="store_true", help="small photos, one run")
     given = parser.parse_args(arguments)
-    settings = BenchSettings(source=given.source)
-    if given.quick:
-        settings = replace(
-            settings, megapixels=(0.3, 0.6), fruit_n=(5, 20), scenes_n=1, repeats_n=1
-        )
-    print(report(settings), end="")
+    settings = QUICK if given.quick else BenchSettings()
+    settings = replace(
+        settings,
+        sources=tuple(given.source or settings.sources),
+        photo=given.photo,
+        repeats_n=given.repeats or settings.repeats_n,
+    )
+    print(f"Measured on {machine()}; least of {settings.repeats_n} runs.")
+    for part in given.part or PARTS:
+        head, *rows = PARTS[part](settings)
+        print("", head, "|---" * (head.count("|") - 1) + "|", *rows, sep="\n", flush=True)
+
+
+def _seconds(call: Callable[[], Any]) -> float:
+    start = time.perf_counter()
+    call()
+    return time.perf_counter() - start
 
 
 def _least_s(call: Callable[[], Any], repeats_n: int) -> float:
-    spent = []
-    for _ in range(repeats_n):
-        start = time.perf_counter()
-        call()
-        spent.append(time.perf_counter() - start)
-    return min(spent)
+    return min(_seconds(call) for _ in range(repeats_n))
 
 
 if __name__ == "__main__":
