@@ -113,7 +113,7 @@ def launch(
     make_app(open_records(folder), guard).run(
         config={
             "server.port": port,
-            "server.address": "0.0.0.0" if lan else "127.0.0.1",  # noqa: S104
+            "server.address": "0.0.0.0" if lan else "127.0.0.1",  # noqa: S104  # nosec B104
             "server.headless": True,
             "server.fileWatcherType": "none",
             "server.maxUploadSize": 400,

@@ -30,6 +30,12 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 COOKIE = "fruitcount_gate"
 SHORTEST = 8
 LASTS_S = 12 * 3600
+_SEAL = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"x-frame-options", b"SAMEORIGIN"),
+    (b"content-security-policy", b"frame-ancestors 'self'"),
+    (b"referrer-policy", b"same-origin"),
+)
 LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -108,7 +114,8 @@ class Guard:
         if not until.isascii() or not until.isdigit():
             return False
         right = hmac.compare_digest(seal.encode(), self._seal(until).encode())
-        return right and now_s < int(until)
+        # not longer than a login lasts either, if the clock was set back since (an hour's grace)
+        return right and now_s < int(until) <= now_s + LASTS_S + 3600
 
     def _seal(self, until: str) -> str:
         return hmac.new(self._key, b"login " + until.encode(), hashlib.sha256).hexdigest()
@@ -134,15 +141,17 @@ class Gate:
         """Answer, or pass on."""
         if scope["type"] not in ("http", "websocket"):
             await self.app(scope, receive, send)
+        elif _from_elsewhere(scope):
+            await _refuse(scope, send, 403)
         elif self.guard is None:
             if _host(scope) in LOCAL_HOSTS:
-                await self.app(scope, receive, with_photo_ahead(scope, send))
+                await self.app(scope, receive, _sealed(with_photo_ahead(scope, send)))
             else:
                 await _refuse(scope, send, 421)
         elif scope["path"] == "/enter" and scope["type"] == "http":
             await self._enter(scope, receive, send)
         elif self.guard.accepts(_cookie(scope), time.time()):
-            await self.app(scope, receive, with_photo_ahead(scope, send))
+            await self.app(scope, receive, _sealed(with_photo_ahead(scope, send)))
         elif scope["type"] == "websocket" or not _wants_page(scope):
             await _refuse(scope, send, 403)
         else:
@@ -170,6 +179,26 @@ class Gate:
         login = self.guard.sign(time.time())
         cookie = f"{COOKIE}={login}; Path=/; HttpOnly; SameSite=Lax; Max-Age={LASTS_S}"
         await _answer(send, 303, "", [(b"location", to.encode()), (b"set-cookie", cookie.encode())])
+
+
+def _sealed(send: Send) -> Send:
+    """Adds to every answer what keeps other sites from framing it or guessing at its type."""
+
+    async def sending(message: MutableMapping[str, Any]) -> None:
+        if message["type"] == "http.response.start":
+            given = list(message.get("headers", []))
+            names = {bytes(name).lower() for name, _ in given}
+            message = {**message, "headers": given + [h for h in _SEAL if h[0] not in names]}
+        await send(message)
+
+    return sending
+
+
+def _from_elsewhere(scope: Scope) -> bool:
+    """Whether a page of another site sent this, to act in the name of who is logged in here."""
+    acts = scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD", "OPTIONS")
+    origin = _headers(scope, b"origin")
+    return acts and bool(origin) and origin.partition("://")[2] != _headers(scope, b"host")
 
 
 def _headers(scope: Scope, name: bytes) -> str:

@@ -75,7 +75,7 @@ class OrchardTree:
 def name_order(name: str) -> tuple[tuple[tuple[bool, int, str], ...], str]:
     """Sort key for names as people sort them: capitals alike, ``Row 2`` before ``Row 10``."""
     parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
-    return tuple((not p.isdigit(), int(p[:4000]) if p.isdigit() else 0, p) for p in parts), name
+    return tuple((not p.isdecimal(), int(p[:4000]) if p.isdecimal() else 0, p) for p in parts), name
 
 
 def ripening_order(month: int | None, *, southern: bool = False) -> int:

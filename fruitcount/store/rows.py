@@ -187,7 +187,7 @@ def set_counters(session: Session) -> None:
     for table in record_tables():
         session.execute(
             text(
-                f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "  # noqa: S608
+                f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "  # noqa: S608  # nosec B608
                 f"COALESCE((SELECT MAX(id) FROM {table.name}), 0) + 1, false)"
             )
         )
