@@ -103,7 +103,8 @@ def _days_after_bloom(key: str, result: Result) -> float | None:
         trees = load_trees(cache.records().store, year=season_year(day, southern=southern))
         for tree in trees:
             if tree.name == names.get(tree_id) and tree.southern == southern and tree.bloom_date:
-                return float((day - tree.bloom_date).days)
+                days = (day - tree.bloom_date).days
+                return float(days) if days >= 0 else None
     return None
 
 
@@ -113,7 +114,7 @@ def show_prunes(species: Species, key: str) -> None:
         "Green prunes to a pound, at reference date",
         min_value=0.0,
         value=None,
-        help="About a week after the tip of the pit hardens. Count the prunes of one pound.",
+        placeholder="a week after pit tips harden",
         key=f"{key[:12]}green",
     )
     if not green:

@@ -15,7 +15,14 @@ from screen_answers import answers_form
 from screen_downloads import show_downloads
 from screen_photos import photo_at
 from screen_pictures import show_pictures
-from screen_result import cut_strokes, fates_by_mark, headline, numbers, show_result
+from screen_result import (
+    cut_strokes,
+    fates_by_mark,
+    headline,
+    numbers,
+    show_cautions,
+    show_result,
+)
 from screen_start import show_start
 from screen_words import plain, units
 from streamlit.errors import StreamlitAPIException
@@ -82,6 +89,7 @@ def review(key: str) -> None:
         offer_new_look(key, desk.history.sheet)
         show_result(result, units())
     with taken:
+        show_cautions()
         path = cache.records().path(key)
         show_pictures(path, result, units(), key[:12])
         show_downloads(path, result, units(), key[:12])

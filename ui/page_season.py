@@ -99,7 +99,8 @@ def add_tree(year: int) -> None:
     with st.expander("Add a tree"), st.form("tree", border=False, clear_on_submit=True):
         name = st.text_input("Name or place", placeholder="Row 3, tree 7", max_chars=60)
         left, right = st.columns(2)
-        species = left.selectbox("Species", list(titles), format_func=lambda n: titles[n])
+        usual = list(titles).index("peach")
+        species = left.selectbox("Species", list(titles), usual, format_func=lambda n: titles[n])
         variety = right.text_input("Variety, in your words", max_chars=60)
         month = left.selectbox("Ripens in", MONTHS, index=None, placeholder="not told")
         bloom = right.date_input("Full bloom", None, format="YYYY-MM-DD")

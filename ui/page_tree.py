@@ -93,7 +93,7 @@ def choose_tree() -> str:
 
 def take_many(tree_id: int) -> None:
     """Upload, keep and count; each photo's count is kept as soon as it is there."""
-    whole = st.toggle("Upload a whole folder", help="Needs a computer; phones give single photos.")
+    whole = st.toggle("A whole folder (on a computer; phones give single photos)")
     files = st.file_uploader(
         "Photos of this tree, or a zip of them",
         type=[*ENDINGS, "zip"],

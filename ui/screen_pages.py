@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import page_limb
 import page_season
@@ -11,6 +13,8 @@ from PIL import Image
 from screen_words import units
 
 __all__ = ["run"]
+
+_ASSETS = Path(__file__).resolve().parent / "assets"
 
 
 def icon() -> Image.Image:
@@ -30,19 +34,8 @@ def run() -> None:
         layout="wide",
         initial_sidebar_state="collapsed",
     )
-    # Less empty room above, larger controls for a thumb: nothing here comes from a user. The bar of
-    # Streamlit's own lies over the links to the pages, so a tap must go through it.
-    st.html(
-        "<style>.stMainBlockContainer{padding-top:.6rem;padding-bottom:2rem}"
-        "[data-testid=stHeader]{background:none;pointer-events:none}"
-        "[data-testid=stHeader] *{pointer-events:auto}"
-        "[data-testid=stToolbar]{pointer-events:none}"
-        ".stPageLink a{min-height:44px;padding:0 .9rem}"
-        ".stButton button,.stDownloadButton button,[data-testid=stPopover] button{min-height:48px}"
-        "[data-baseweb=select]>div,.stNumberInput input{min-height:46px}"
-        "@media(min-width:641px) and (min-height:700px)"
-        "{[data-testid=stLayoutWrapper]:has(>.st-key-photo){position:sticky;top:.6rem}}</style>"
-    )
+    # nothing here comes from a user
+    st.html(_ASSETS / "pages.css")
     pages = {
         "limb": st.Page(page_limb.show, title="Limb", url_path="limb", default=True),
         "tree": st.Page(page_tree.show, title="Tree", url_path="tree"),

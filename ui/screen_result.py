@@ -21,7 +21,14 @@ from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray
 from fruitcount.units import format_length
 
-__all__ = ["cut_strokes", "fates_by_mark", "headline", "numbers", "show_result"]
+__all__ = [
+    "cut_strokes",
+    "fates_by_mark",
+    "headline",
+    "numbers",
+    "show_cautions",
+    "show_result",
+]
 
 _RULES = {
     "spacing": "Spacing along the limb governs.",
@@ -114,10 +121,18 @@ def show_result(result: Result, units: str) -> None:
         st.write(f"{scale_line(result.seen, units)}.")
         for reason in plan.explanation:
             st.markdown(
-                f"**{reason.number}: {_number(reason.value)}.** {reason.rule} "
-                f"Given: {reason.given}. Source: {reason.source}."
+                f"**{reason.number}: {_number(reason.value)}.** {_sentence(reason.rule)} "
+                f"Given: {_sentence(reason.given)} Source: {_sentence(reason.source)}"
             )
+
+
+def show_cautions() -> None:
+    """The usual cautions of work on a tree."""
     st.info("  \n".join(CAUTIONS), icon=":material/health_and_safety:")
+
+
+def _sentence(words: str) -> str:
+    return words if words.endswith(".") else f"{words}."
 
 
 def _list(lines: Sequence[str]) -> None:
@@ -125,6 +140,8 @@ def _list(lines: Sequence[str]) -> None:
 
 
 def _number(value: float) -> str:
-    return (
-        "not told" if not math.isfinite(value) else f"{value:g}" if value < 100 else f"{value:.0f}"
-    )
+    if not math.isfinite(value):
+        return "not told"
+    if value == round(value) or abs(value) >= 100:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if abs(value) >= 10 else f"{value:.2g}"

@@ -44,7 +44,9 @@ class Page:
 
     def ready(self) -> None:
         self.page.wait_for_selector("canvas[data-painted]", timeout=60000)
-        self.page.wait_for_function(f"{SCREEN}.data?.busy === false", timeout=60000)
+        # while the page is built anew the canvas may be gone for a moment
+        there = SCREEN.replace(".fcScreen", "?.fcScreen?.data?.busy === false")
+        self.page.wait_for_function(there, timeout=60000)
         self.settled()
 
     def ask(self, what: str):
