@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.batch import TreeAnswer, TreeFacts, tree_answer
-from fruitcount.errors import RecordError
+from fruitcount.errors import PhotoUnreadableError, RecordError
 from fruitcount.export.files import output_stem
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.report_page import ReportSettings, number
@@ -133,7 +133,11 @@ def _of_photo(
 
 
 def _picture(photo: Path, result: Result, units: str) -> bytes:
-    rgb = annotated_picture(read_photo(photo), result, units=units, long_side_px=1200)
+    try:
+        read = read_photo(photo)
+    except PhotoUnreadableError:
+        return b""  # the count stands; a file that was damaged since has no picture
+    rgb = annotated_picture(read, result, units=units, long_side_px=1200)
     done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
     return bytes(data) if done else b""
 

@@ -267,3 +267,40 @@ def test_the_row_says_what_the_card_says(page, tmp_path):
     row = count_photo(str(tmp_path / "blurred.png"), settings=settings)
     assert (row["code_tree"], row["code_limb"]) == ("", "")
     assert "CARD_CODE_UNREAD" in row["flags"]
+
+
+@needs_poppler
+def test_from_the_command_line(page, tmp_path):
+    from click.testing import CliRunner
+
+    from fruitcount.batch import read_rows
+    from fruitcount.cli import main
+
+    def run(*arguments):
+        return CliRunner().invoke(main, [str(a) for a in arguments])
+
+    done = run("card", tmp_path / "c.pdf", "--tree", TREE, "--limb", LIMB, "--limb", "b")
+    assert done.exit_code == 0, done.output
+    assert run("card", tmp_path / "c.pdf", "--limb", "1").exit_code == 2
+    assert run("card", tmp_path / "c.pdf", "--tree", "x" * 61).exit_code == 2
+    place = tmp_path / "photos" / "other tree" / "limb 9"
+    place.mkdir(parents=True)
+    for name, blur, size in (("read", 0.7, 100), ("unread", 2.6, 100), ("plain", 0.7, 120)):
+        piece = _piece(page)
+        if name == "plain":
+            piece = piece[:, : round(piece.shape[0])]
+        cv2.imwrite(str(place / f"{name}.png"), photograph(piece, size, blur=blur)[..., ::-1])
+    cards = tmp_path / "cards.csv"
+    cards.write_text("card,tree,limb\n20,Pond,7\n")
+    for more, want in (
+        ([], {"read": (TREE, LIMB, "code"), "plain": ("other tree", "limb 9", "folder")}),
+        (["--cards", cards], {"read": (TREE, LIMB, "code"), "plain": ("Pond", "7", "card")}),
+        (["--by", "folder"], {"read": ("other tree", "limb 9", "folder")}),
+    ):
+        done = run("folder", tmp_path / "photos", "--out", tmp_path / "out", "--workers", 1,
+                   "--source", "classical", *more)  # fmt: skip
+        assert done.exit_code == 0, done.output
+        rows = {r["file"].split("/")[-1][:-4]: r for r in read_rows(tmp_path / "out/photos.csv")}
+        for name, told in want.items():
+            assert (rows[name]["tree"], rows[name]["limb"], rows[name]["told_by"]) == told
+        assert "code on the card could not be read" in done.output

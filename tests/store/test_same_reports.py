@@ -2,6 +2,8 @@
 
 from datetime import date
 
+import cv2
+import numpy as np
 import pytest
 from store_facts import TREE
 
@@ -84,6 +86,11 @@ def test_same_reports(tmp_path, new_postgres):
     assert made[0] == made[1]
 
 
+def _picture(k):
+    grey = np.full((900, 1200, 3), 90 + 20 * k, np.uint8)
+    return cv2.imencode(".jpg", grey)[1].tobytes()
+
+
 def _photographed(store, seen):
     """An invented tree of four limbs, three of them photographed and one counted by hand too."""
     tree = OrchardTree("Gate", "peach", ripening_month=8, planted_year=2016, block="South",
@@ -93,7 +100,9 @@ def _photographed(store, seen):
         limb = save_limb(store, number, name=f"limb {k}", base_diameter_mm=20.1 + k / 7)
         if k < 3:
             place = PhotoPlace(number, limb)
-            photo = save_photo(store, bytes([k]), name="same.jpg", place=place)
+            # one that no longer can be read: the sheet then has two pictures
+            data = b"broken" if k == 2 else _picture(k)
+            photo = save_photo(store, data, name="same.jpg", place=place)
             save_seen(store, photo, seen=seen)
             told = {"crop_count": 41 + 9 * k, "base_diameter_mm": 99.0}
             save_decision(store, photo, revision=0, inputs={}, decision=told)
