@@ -42,7 +42,9 @@ def show() -> None:
     """The page: a photo named in the address is reviewed, else one is asked for."""
     key = str(st.query_params.get("photo", ""))
     if not key:
-        show_start(open_photo)
+        # in one box, which the photo replaces whole: nothing of this is left below it
+        with st.container():
+            show_start(open_photo)
         return
     try:
         cache.records().path(key)
@@ -149,7 +151,7 @@ def count_beside(key: str, photo: Any, answer: Any) -> None:
         width_px=whole.width_px,
         height_px=whole.height_px,
         summary="Counting the fruit",
-        detail="A few seconds for most photos. You can zoom in meanwhile.",
+        detail="A few seconds. You can zoom in meanwhile.",
         busy=True,
     )
     with photo.container(key="photo"):
