@@ -104,6 +104,8 @@ def launch(
     folder = Path(data_dir) if data_dir else default_data_dir()
     folder.mkdir(parents=True, exist_ok=True)
     os.environ[DATA_VARIABLE] = str(folder)
+    # nobody may say in a header that a guess comes from another address
+    os.environ.setdefault("FORWARDED_ALLOW_IPS", "")
     guard = Guard(passphrase, make_secret(folder)) if passphrase else None
     if str(_HERE) not in sys.path:
         sys.path.insert(0, str(_HERE))
@@ -118,6 +120,8 @@ def launch(
             "server.fileWatcherType": "none",
             "server.maxUploadSize": 400,
             "browser.gatherUsageStats": False,
+            # its greeting would ask a server elsewhere for this computer's outer address
+            "logger.hideWelcomeMessage": True,
             "client.toolbarMode": "minimal",
             "client.showErrorDetails": "none",
             "client.showErrorLinks": False,
