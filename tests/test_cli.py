@@ -10,8 +10,12 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from fruitcount.batch import read_rows
 from fruitcount.cli import COMMANDS, main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.evaluate.tuning import Tuning, tuning_record
+from fruitcount.season import OrchardTree
+from fruitcount.store import open_records, save_tree, save_tuning
 
 
 @pytest.fixture(scope="module")
@@ -146,3 +150,31 @@ def test_help_loads_nothing_heavy():
     code = f"import sys, fruitcount.cli; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_folder_counts_with_what_corrections_taught(photo_file, tmp_path):
+    """Accepted for the tree on the screen; another tree, or none accepted, is told in words."""
+    photos = tmp_path / "photos" / "gate" / "1"
+    photos.mkdir(parents=True)
+    (photos / "a.jpg").write_bytes(photo_file.read_bytes())
+    store = open_records(tmp_path / "data", create=True)
+    tree_id = save_tree(store, OrchardTree("Gate"), year=2026)
+    save_tuning(store, tree_id, {"tuning": tuning_record(Tuning(0.97))})
+    store.close()
+
+    def count(*more):
+        out = tmp_path / f"out{len(more)}"
+        done = run("folder", tmp_path / "photos", "--out", out, "--workers", "1", "--source",
+                   "classical", "--db", tmp_path / "data", *more)  # fmt: skip
+        assert "Traceback" not in done.output
+        return done, out / "photos.csv"
+
+    counts = [
+        float(read_rows(count(*more)[1])[0]["count_n"]) for more in ((), ("--learned", "Gate"))
+    ]
+    assert counts[1] < counts[0]
+    wrong, _ = count("--learned", "Shed")
+    assert wrong.exit_code == 2
+    assert "Shed" in wrong.output
+    both, _ = count("--learned", "Gate", "--pictures")
+    assert both.exit_code == 2

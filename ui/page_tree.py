@@ -102,7 +102,8 @@ def take_many(tree_id: int) -> None:
     )
     st.caption(
         "A file name such as 3_front, 3_back, low_before or low_after tells the limb, the side and "
-        "the moment; else each photo is a limb of its own."
+        "the moment, or the code on the scale card tells the limb; else each photo is a limb of "
+        "its own."
     )
     spot = st.empty()
     if not files or not spot.button("Count them", width="stretch", type="primary"):

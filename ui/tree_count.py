@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -25,6 +25,7 @@ from fruitcount.batch.photo_row import count_photo
 from fruitcount.batch.run import Progress, run_batch
 from fruitcount.errors import FruitcountError
 from fruitcount.seen_record import seen_from_dict
+from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 
 __all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name", "workers_for"]
@@ -92,6 +93,7 @@ class _Keeper:
         """Keep one photo's result."""
         key = self.keys[sha256]
         if body["ok"]:
+            _place_by_code(key, body)
             _keep_count(key, self.names[key], body["seen"])
         else:
             self.bad.append(_in_words(self.names[key], cache.records().path(key), body["problem"]))
@@ -101,6 +103,16 @@ class _Keeper:
     def rows(self) -> list[dict[str, Any]]:
         """Not asked for."""
         return []
+
+
+def _place_by_code(key: str, body: Mapping[str, Any]) -> None:
+    """Put a photo on the limb that the code on its scale card names, where nothing else did."""
+    records, limb = cache.records(), str(body.get("code_limb") or "")
+    place = load_sheet(records.store, records.number(key)).place
+    names = {number: name for name, number in records.trees().items()}
+    of_this = body.get("code_tree") in ("", None, names.get(place.tree_id or 0))
+    if limb and of_this and place.tree_id is not None and place.limb_id is None:
+        records.put_on_limb(key, limb, place.side, place.moment)
 
 
 def _in_words(name: str, path: Path, problem: str) -> str:

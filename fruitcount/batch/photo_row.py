@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,10 +15,10 @@ from fruitcount.batch.read_code import read_card_code
 from fruitcount.flags import Flag, flag_names
 from fruitcount.fruitness.trained import model_path
 from fruitcount.image import read_photo
-from fruitcount.pipeline import CountSettings, Result, count_limb
+from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.plan import GrowerInputs
 from fruitcount.seen_record import seen_to_dict
-from fruitcount.types import Kind
+from fruitcount.types import Kind, Photo, Seen
 
 __all__ = ["count_key", "count_photo", "result_row"]
 
@@ -31,6 +32,7 @@ def count_photo(
     settings: CountSettings | None = None,
     inputs: GrowerInputs | None = None,
     with_seen: bool = False,
+    adjust: Callable[[Photo, Seen], Seen] | None = None,
 ) -> dict[str, Any]:
     """Read, count and decide one photo.
 
@@ -41,6 +43,9 @@ def count_photo(
     inputs : GrowerInputs, optional
     with_seen : bool
         Put every mark into the row as well (``seen``): for records, at about 50 kB a photo.
+    adjust : callable, optional
+        Changes what was seen before the decision, such as
+        :func:`fruitcount.evaluate.learn.adjusted`; importable by name.
 
     Returns
     -------
@@ -50,6 +55,9 @@ def count_photo(
     """
     photo = read_photo(path)
     result = count_limb(photo, settings, inputs)
+    if adjust is not None:
+        seen = adjust(photo, result.seen)
+        result = Result(seen, decide(seen, inputs))
     row = result_row(result)
     row["look"] = look_hash(photo.rgb)
     code = read_card_code(photo.rgb, result.seen.scale)

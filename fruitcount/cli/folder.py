@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from fruitcount.cli.options import grower_options, scale_options, units_option
+from fruitcount.cli.records_options import db_option
 
 __all__ = ["folder_command"]
 
@@ -46,6 +47,8 @@ __all__ = ["folder_command"]
 )
 @click.option("--cluster", default=None, help="Address of a Dask scheduler to run on.")
 @click.option("--pictures", is_flag=True, help="Write an annotated picture of each photo too.")
+@click.option("--learned", help="Count with what your corrections of this recorded tree taught.")
+@db_option
 @units_option
 @scale_options
 @grower_options

@@ -10,6 +10,7 @@ from fruitcount.errors import BadInputError
 
 if TYPE_CHECKING:
     from fruitcount.batch import TreeFacts
+    from fruitcount.evaluate.tuning import Tuning
     from fruitcount.export.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan import GrowerInputs
@@ -144,7 +145,23 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
         limbs_n=options["limbs"],
         pictures=options["pictures"],
         units=options["units"],
+        tuning=_learned(options["learned"], options["db"]) if options["learned"] else None,
     )
+
+
+def _learned(tree: str, db: str | None) -> Tuning:
+    """What the corrections of a recorded tree taught."""
+    from contextlib import closing
+
+    from fruitcount.evaluate.tuning import tuning_from_record
+    from fruitcount.store import load_tuning, open_records, tree_id_of
+
+    with closing(open_records(db)) as store:
+        number = tree_id_of(store, tree)
+        kept = None if number is None else load_tuning(store, number)
+    if kept is None:
+        raise BadInputError(f"nothing learned is in use for tree {tree!r}: accept it on the screen")
+    return tuning_from_record(kept.body["tuning"])
 
 
 def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> TreeFacts:

@@ -18,6 +18,7 @@ from scipy.optimize import minimize
 
 from fruitcount.checks import in_range, positive
 from fruitcount.evaluate.match import MATCH_RADII
+from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import Tally
 from fruitcount.evaluate.tuning import (
     Tuning,
@@ -29,12 +30,14 @@ from fruitcount.evaluate.tuning import (
     tuning_sentence,
 )
 from fruitcount.limb import place_fruitlets
-from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Seen
+from fruitcount.pipeline import CountSettings
+from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Photo, Seen
 
 __all__ = [
     "LearnSettings",
     "Lesson",
     "Proposal",
+    "adjusted",
     "lesson_from",
     "lesson_on_limb",
     "propose",
@@ -299,6 +302,20 @@ def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
     both = {n: np.concatenate([getattr(here, n), getattr(off, n)]) for n in CIRCLE_COLUMNS}
     kept = Fruitlets.from_columns(**both)
     return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
+
+
+def adjusted(photo: Photo, seen: Seen, *, tuning: Tuning, settings: CountSettings) -> Seen:
+    """A photo's result under an accepted tuning, for ``count_photo``'s ``adjust``.
+
+    Parameters
+    ----------
+    photo : Photo
+    seen : Seen
+        Measured with ``settings``.
+    tuning : Tuning
+    settings : CountSettings
+    """
+    return retuned(seen, low_marks(photo, settings), tuning)
 
 
 def _fit_threshold(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:

@@ -19,10 +19,13 @@ from fruitcount.batch import (
     compare_moments,
     count_folder,
     estimate_trees,
+    settings_key,
     write_rows,
 )
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
+from fruitcount.evaluate.learn import adjusted
+from fruitcount.evaluate.tuning import Tuning, tuning_record
 from fruitcount.export.files import OutputChoice, count_to_files
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.names import shown_name
@@ -48,6 +51,8 @@ class FolderChoice:
     pictures : bool
         Write an annotated picture and a record of each photo as well.
     units : {"metric", "us"}
+    tuning : Tuning or None
+        What corrections on the screen taught, to count with.
     """
 
     out: Path
@@ -56,6 +61,11 @@ class FolderChoice:
     limbs_n: int | None = None
     pictures: bool = False
     units: str = "metric"
+    tuning: Tuning | None = None
+
+    def __post_init__(self) -> None:
+        if self.pictures and self.tuning is not None:
+            raise BadInputError("pictures show marks as found without what was learned: not both")
 
 
 @dataclass(frozen=True)
@@ -96,7 +106,11 @@ def count_folder_to_files(
         raise BadInputError(f"folder must be there, got {str(folder)!r}")
     choice.out.mkdir(parents=True, exist_ok=True)
     work = partial(count_photo, settings=settings, inputs=inputs)
-    with closing(FileLedger(choice.out / "progress.jsonl", count_key(settings, inputs))) as ledger:
+    key = count_key(settings, inputs)
+    if choice.tuning is not None:
+        how = partial(adjusted, tuning=choice.tuning, settings=settings or CountSettings())
+        work, key = partial(work, adjust=how), settings_key(key, tuning_record(choice.tuning))
+    with closing(FileLedger(choice.out / "progress.jsonl", key)) as ledger:
         count = count_folder(
             folder,
             work,
