@@ -77,6 +77,7 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
         raise RecordError(f"{path}: {error}") from error
     except (
         OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError,
+        OverflowError,
     ) as error:  # fmt: skip
         reason = f"{type(error).__name__} {error}"
         raise RecordError(f"{path}: is no export of the records: {reason}") from error
