@@ -26,10 +26,10 @@ __all__ = ["evaluate_command"]
 )
 @click.option(
     "--source",
-    type=click.Choice(["auto", "trained", "classical"]),
+    metavar="NAME",
     default="auto",
     show_default=True,
-    help="What tells fruit from leaf.",
+    help="What tells fruit from leaf: trained, classical, or auto.",
 )
 @click.option("--held-back", is_flag=True, help="Only photos that the training held back.")
 @click.option("--most", type=click.IntRange(min=1), help="At most this many photos a folder.")

@@ -90,10 +90,10 @@ scale_options = _stack(
         click.option("--tip-diameter", type=LENGTH, help="Limb thickness at its tip, by caliper."),
         click.option(
             "--source",
-            type=click.Choice(["auto", "trained", "classical"]),
+            metavar="NAME",
             default="auto",
             show_default=True,
-            help="What tells fruit from leaf.",
+            help="What tells fruit from leaf: trained, classical, or auto.",
         ),
         click.option("--min-score", type=click.FloatRange(0, 1), help="Surer marks only."),
     ]

@@ -89,16 +89,18 @@ def measure_sizes(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float)
     Returns
     -------
     Sizes
-        The most probable circle given both: where no rim shows, the circle stays as it was.
+        The most probable circle given both: where no rim shows, the circle stays as it was. Its
+        centre stays within the photo.
     """
     rim = find_rim(rgb, circles_px, log_sd)
     weight = np.where(rim.plain >= PLAIN, rim.plain, 0.0)
     shift, off, sd = _probable_circle(rim.rho, weight, log_sd)
     seen = (rim.plain >= PLAIN) & (np.abs(off) < 2.5 * RIM_SD)
     radius = circles_px[:, 2]
+    x, y = (circles_px[:, i] + shift[:, i] * radius for i in (0, 1))
     return Sizes(
-        x_px=circles_px[:, 0] + shift[:, 0] * radius,
-        y_px=circles_px[:, 1] + shift[:, 1] * radius,
+        x_px=np.clip(x, -0.5, rgb.shape[1] - 0.5),
+        y_px=np.clip(y, -0.5, rgb.shape[0] - 0.5),
         r_px=radius * np.exp(shift[:, 2]),
         r_log_sd=sd,
         visible_frac=_visible(rim, seen),
