@@ -197,9 +197,22 @@ def test_logins_of_another_server_or_word_or_clock_are_refused(tmp_path: Path) -
     assert one.accepts(login, 1_000_000.0 - 600)  # a clock set back by minutes logs nobody out
 
 
-KEYS = ["..", "../records.db", "..%2f..%2frecords.db", "%2e%2e%2fgate.key", "/etc/passwd",
-        "a" * 64,
-        "' OR 1=1 --", "x\x00y", "%s", "\u202e", "", "A" * 10_000, "gate.key", "records.db"]  # fmt: skip
+KEYS = [
+    "..",
+    "../records.db",
+    "..%2f..%2frecords.db",
+    "%2e%2e%2fgate.key",
+    "/etc/passwd",
+    "a" * 64,
+    "' OR 1=1 --",
+    "x\x00y",
+    "%s",
+    "\u202e",
+    "",
+    "A" * 10_000,
+    "gate.key",
+    "records.db",
+]
 
 
 @pytest.mark.parametrize("key", KEYS, ids=range(len(KEYS)))
@@ -210,11 +223,25 @@ def test_photo_addresses_lead_to_photos_only(records: Records, photo: bytes, key
     assert answer.media_type == "text/plain"
 
 
-QUERIES = [{"box": "1,2,3"}, {"box": "a,b,c,d"}, {"box": "1,2,3,4,5"}, {"side": "x"},
-           {"side": ""},
-           {"box": ""}, {"box": "nan,0,1,1"}, {"side": "9" * 5000}, {"box": "1e3,0,1,1"}]  # fmt: skip
-LARGE = [{"side": "-5"}, {"side": str(10**9)}, {"box": f"{10**30},{-(10**30)},1,1"},
-         {"box": f"0,0,{10**30},{10**30}"}, {"box": "-1,-1,-1,-1"}, {"box": "5,5,0,0"}]  # fmt: skip
+QUERIES = [
+    {"box": "1,2,3"},
+    {"box": "a,b,c,d"},
+    {"box": "1,2,3,4,5"},
+    {"side": "x"},
+    {"side": ""},
+    {"box": ""},
+    {"box": "nan,0,1,1"},
+    {"side": "9" * 5000},
+    {"box": "1e3,0,1,1"},
+]
+LARGE = [
+    {"side": "-5"},
+    {"side": str(10**9)},
+    {"box": f"{10**30},{-(10**30)},1,1"},
+    {"box": f"0,0,{10**30},{10**30}"},
+    {"box": "-1,-1,-1,-1"},
+    {"box": "5,5,0,0"},
+]
 
 
 @pytest.mark.parametrize("query", QUERIES, ids=str)
@@ -246,9 +273,19 @@ def test_what_is_shown_holds_no_place_and_no_tags(records: Records) -> None:
     assert read_photo(records.path(key), keep_location=True).location is None
 
 
-NAMES = ["../../evil.jpg", "..\\..\\evil.jpg", "/etc/cron.d/evil.jpg", "a/../../b.jpg",
-         "x\x00.jpg",
-         "con.jpg", "." * 300 + ".jpg", "<script>.jpg", "=cmd.jpg", "caf\udce9.jpg", ""]  # fmt: skip
+NAMES = [
+    "../../evil.jpg",
+    "..\\..\\evil.jpg",
+    "/etc/cron.d/evil.jpg",
+    "a/../../b.jpg",
+    "x\x00.jpg",
+    "con.jpg",
+    "." * 300 + ".jpg",
+    "<script>.jpg",
+    "=cmd.jpg",
+    "caf\udce9.jpg",
+    "",
+]
 
 
 @pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
