@@ -167,7 +167,7 @@ def _guided(name: str, seconds: float, folder: Path) -> None:
 
     def one(data: bytes) -> None:
         _note(tally, reader, data, folder)
-        if tally.tried_n % 200 == 0:
+        if tally.tried_n % 25 == 0:
             _write(report, tally)
 
     how = [

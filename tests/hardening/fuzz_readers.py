@@ -500,6 +500,74 @@ def _marks(data: bytes, folder: Path) -> None:
         assert np.isfinite(fruit.x_px).all()
 
 
+def _code_text(data: bytes, _: Path) -> None:
+    """What the code on a card may say; anyone can print one."""
+    from fruitcount.batch.card_code import place_by_code
+
+    place = place_by_code(data.decode("utf-8", "replace"))
+    if place is not None:
+        assert (place.tree + place.limb).isprintable()
+        assert max(len(place.tree), len(place.limb)) <= 60
+
+
+def _code_photo() -> list[bytes]:
+    import segno
+
+    code = segno.make("fruitcount:North+3/1", error="m", micro=False)
+    rows = np.array([[255 * (1 - cell) for cell in row] for row in code.matrix], np.uint8)
+    wide = np.pad(np.kron(rows, np.ones((5, 5), np.uint8)), 30, constant_values=255)
+    picture = Image.fromarray(np.repeat(wide[..., None], 3, axis=2)).resize((240, 240))
+    return [_saved(picture, "BMP")]
+
+
+def _code_picture(data: bytes, _: Path) -> None:
+    from fruitcount.batch.read_code import read_card_code
+    from fruitcount.types import Scale
+
+    pixels = np.frombuffer(data[54:], np.uint8)
+    rgb = np.resize(pixels, (240, 240, 3)) if len(pixels) else np.zeros((240, 240, 3), np.uint8)
+    read = read_card_code(rgb, Scale())
+    assert (read.place.tree + read.place.limb).isprintable()
+
+
+@cache
+def _coco_folder() -> bytes:
+    import tempfile
+
+    from fruitcount.store import open_store
+    from fruitcount.store.archive import read_archive
+    from fruitcount.store.coco_folder import COCO_FILE, write_coco_folder
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "full.zip").write_bytes(_made()[1])
+        records = open_store(folder / "full.db")
+        read_archive(records, folder / "full.zip")
+        write_coco_folder(records, folder / "out")
+        records.close()
+        return (folder / "out" / COCO_FILE).read_bytes()
+
+
+def _read_coco_folder(data: bytes, folder: Path) -> None:
+    from fruitcount.store import find_damage, list_photos, read_coco_folder
+    from fruitcount.store.coco_folder import COCO_FILE
+
+    inside = folder / "coco"
+    inside.mkdir(exist_ok=True)
+    (inside / COCO_FILE).write_bytes(data)
+    records = _fresh(folder)
+    try:
+        try:
+            read_coco_folder(records, inside)
+        except FruitcountError:
+            assert list_photos(records) == [], "a refused file left rows behind"
+            raise
+        find_damage(records)
+    finally:
+        records.close()
+
+
+CODES = [b"fruitcount:North+3", b"fruitcount:North+3/1", b"fruitcount:%C3%A4/b%2Fc"]
 LENGTHS = [b"40 cm", b"12mm", b'3/8"', b"1 1/2 in", b"0.5 m", b"2 ft"]
 
 
@@ -609,6 +677,9 @@ READERS: dict[str, Reader] = {
     "database": Reader(lambda: [_made()[0]], _database),
     "species": Reader(_species, _read_species),
     "marks": Reader(lambda: [COCO], _marks),
+    "coco-folder": Reader(lambda: [_coco_folder()], _read_coco_folder),
+    "code": Reader(lambda: CODES, _code_text),
+    "code-picture": Reader(_code_photo, _code_picture),
     "words": Reader(lambda: LENGTHS, _words),
     "screen": Reader(lambda: [json.dumps(BOX).encode()], _screen),
     "zip": Reader(_zip_seed, _zip),
