@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import screen_cache as cache
 import streamlit as st
+from limb_size import own_words
 from screen_photos import preview_jpeg
 from screen_store import PhotoLine
 from screen_words import plain, units
@@ -29,7 +30,7 @@ from fruitcount.export.words import CAUTION
 from fruitcount.image.opencv import cv2
 from fruitcount.season import OrchardTree
 from fruitcount.species import load_species
-from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.store.orchard import load_trees, save_tree, season_history, tree_id_of
 from fruitcount.tree import Estimate
 from fruitcount.units import KG_PER_LB, MM_PER_INCH
 
@@ -231,7 +232,23 @@ def answer_or_estimate(
         limb_name = plain(limb.name) + ("" if limb.counted else " (not photographed)")
         table.append(f"| {limb_name} | {limb.have_n:.0f} | {limb.keep_n} | {limb.work.off_n:.0f} |")
     st.markdown("\n".join(table))
+    show_own_size(str(rows[0]["tree"]), sheet.keep_n)
     return True
+
+
+def show_own_size(name: str, keep_n: float) -> None:
+    """Size at picking from the tree's last two recorded seasons, where there are two."""
+    store = cache.records().store
+    number = tree_id_of(store, name)
+    past = [] if number is None else season_history(store, number)
+    told = [
+        (fact.fruit_after_n, fact.fruit_g)
+        for fact in past
+        if fact.year < date.today().year and fact.fruit_after_n and fact.fruit_g
+    ]
+    if len(told) >= 2:
+        two = [(float(n or 0), float(g or 0)) for n, g in told[-2:]]
+        st.write(f"Size at picking. {own_words(two, keep_n, us=units() == 'us')}")
 
 
 def _show_plain(limbs: Sequence[LimbCount], facts: TreeFacts, why: str) -> None:

@@ -10,7 +10,7 @@ import os
 
 import cv2
 import pytest
-from browse import PHONE, SCREEN
+from browse import PHONE, SCREEN, Page
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
@@ -83,3 +83,26 @@ def test_from_the_upload_to_the_photo(chromium, shared_server, large_jpeg):
         context.close()
     print(f"from upload to photo: {min(took):.0f} ms")
     assert min(took) < 1000 * crowding()
+
+
+def test_fifty_megapixels_are_shown_counted_zoomed_and_corrected(chromium, shared_server, tmp_path):
+    photo, _ = draw_scene(7)
+    rgb = cv2.resize(photo.rgb, (8160, 6120), interpolation=cv2.INTER_CUBIC)
+    file = tmp_path / "large.jpg"
+    cv2.imwrite(str(file), cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    context = chromium.new_context(**PHONE)
+    page = Page(context, shared_server.url)
+    page.page.locator("input[type=file]").set_input_files(file)
+    page.ready()
+    assert page.ask("data.photo.width") == 8160
+    before = page.ask("marks.size")
+    assert before > 5
+    page.ask("zoomBy(15)")
+    # the preview is four times coarser: the piece that is looked at comes sharp
+    page.page.wait_for_function(f"{SCREEN}.region !== null", timeout=30000)
+    (x, y), *_ = page.free(1)
+    left, top = page.box()
+    page.page.touchscreen.tap(left + x, top + y)
+    page.settled()
+    assert page.ask("marks.size") == before + 1
+    context.close()

@@ -16,8 +16,8 @@ from tree_count import workers_for
 from tree_total import noticed
 
 from fruitcount.batch.alike import look_hash
-from fruitcount.season import OrchardTree
-from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
 
 
 def picture(seed: int) -> np.ndarray:
@@ -67,11 +67,23 @@ def tree_page(tmp_path, monkeypatch):
     tree_id = save_tree(records.store, tree, year=year)
     key = keep_counted(tmp_path, 20, (800, 600))
     records.put_in_tree(key, tree_id)
-    told = {"crop_count": 2000, "keep_count": 300, "verdict": "thin", "base_diameter_mm": 30.0}
+    told = {"crop_count": 2000, "keep_count": 300, "verdict": "thin"}
+    told |= {"base_diameter_mm": 30.0, "length_mm": 950.0}
     records.keep_result(key, 0, {"species": "peach"}, told)
     app = AppTest.from_string("import page_tree\npage_tree.show()\n", default_timeout=60)
     app.query_params["tree"] = "Gate"
     return app.run(), records, year
+
+
+def test_two_own_seasons_tell_the_size_to_expect(tree_page):
+    app, records, year = tree_page
+    tree_id = tree_id_of(records.store, "Gate")
+    for back, kept, grams in ((1, 5, 160.0), (2, 4000, 110.0)):
+        facts = SeasonFacts(year - back, fruit_after_n=kept, fruit_g=grams)
+        save_season_facts(records.store, tree_id, facts=facts)
+    words = [m.value for m in app.run().markdown]
+    assert not app.exception
+    assert any(w.startswith("Size at picking. With") and "own two seasons" in w for w in words)
 
 
 def test_trunk_and_age_lead_to_the_published_target_and_are_kept(tree_page):
