@@ -28,14 +28,20 @@ def apart_from_others(values: FloatArray, weight: FloatArray) -> FloatArray:
     n = len(values)
     if n < FEWEST:
         return np.zeros_like(values, np.float64)
-    usual = [_middle(np.delete(values, i, 0), np.delete(weight, i)) for i in range(n)]
-    return np.asarray(values - np.array(usual), np.float64)
+    columns = [_middles_of_others(column, weight) for column in np.asarray(values, np.float64).T]
+    return np.asarray(values - np.stack(columns, axis=1), np.float64)
 
 
-def _middle(values: FloatArray, weight: FloatArray) -> FloatArray:
-    """Weighted median of each column."""
-    order = np.argsort(values, axis=0, kind="stable")
-    ranked = np.cumsum(weight[order], axis=0)
-    at = (ranked >= ranked[-1] / 2).argmax(axis=0)
-    ranked_values = np.take_along_axis(values, order, axis=0)
-    return np.asarray(np.take_along_axis(ranked_values, at[None], axis=0)[0], np.float64)
+def _middles_of_others(values: FloatArray, weight: FloatArray) -> FloatArray:
+    """For each value the weighted median of all others: one sorting serves them all."""
+    order = np.argsort(values, kind="stable")
+    ranked, own = values[order], weight[order]
+    sums = np.cumsum(own)
+    half = (sums[-1] - own) / 2
+    slack = 1e-12 * sums[-1]  # sums of a different order must still meet half exactly
+    rank = np.arange(len(values))
+    before = np.searchsorted(sums, half - slack)
+    after = np.maximum(np.searchsorted(sums, half + own - slack), rank + 1)
+    out = np.empty_like(ranked)
+    out[order] = ranked[np.where(before < rank, before, np.minimum(after, len(values) - 1))]
+    return out
