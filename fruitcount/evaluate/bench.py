@@ -33,6 +33,7 @@ from fruitcount.evaluate.synthetic import fruitlets_of
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
+from fruitcount.limb import place_fruitlets
 from fruitcount.pipeline import CountSettings, ScaleRequest, decide, see
 from fruitcount.types import Maps, Scale
 
@@ -141,10 +142,12 @@ def growth(s: BenchSettings, source: str) -> dict[str, list[tuple[float, float]]
         two = ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
         return _least_s(lambda: see(photo, replace(settings, scale=two)), s.repeats_n)
 
+    few = see(scene_of(1.0, 10)[0], settings)
+
     def deciding(fruit_n: int) -> float:
-        photo, truth = scene_of(1.0, fruit_n)
-        seen = replace(see(photo, settings), fruitlets=fruitlets_of(truth, asked_only=False))
-        return _least_s(lambda: decide(seen), s.repeats_n)
+        _, truth = scene_of(1.0, fruit_n)  # the same limb, whatever hangs on it
+        fruit = place_fruitlets(fruitlets_of(truth, asked_only=False), few.limb, few.scale)
+        return _least_s(lambda: decide(replace(few, fruitlets=fruit)), s.repeats_n)
 
     return {
         "megapixels, measuring": [(m, by_size(m)) for m in s.megapixels],
