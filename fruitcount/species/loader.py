@@ -65,8 +65,15 @@ def read_species_file(path: Path) -> Species:
     """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as exc:
+    except (OSError, ValueError, RecursionError) as exc:
         raise SpeciesError(f"{path.name}: cannot be read as TOML: {exc}") from exc
+    try:
+        return _species(path, data)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as exc:
+        raise SpeciesError(f"{path.name}: a value is missing or not of its kind: {exc!r}") from exc
+
+
+def _species(path: Path, data: dict[str, Any]) -> Species:
     _same_keys(path.name, "top level", data, {*_PLAIN, "numbers"}, set(_TABLES))
     _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS), set())
     if data["name"] != path.stem:

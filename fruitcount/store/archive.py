@@ -34,6 +34,8 @@ __all__ = ["read_archive", "write_archive"]
 
 _LINES = "records.jsonl"
 _LARGEST_PHOTO = 512 * 1024 * 1024
+# about a hundred thousand counted photos; a small zip may claim to unpack to far more
+_LARGEST_LINES = 8 * 1024 * 1024 * 1024
 
 
 def write_archive(store: Store, path: str | Path, *, keep_location: bool = False) -> Path:
@@ -108,6 +110,8 @@ def read_archive(store: Store, path: str | Path, *, keep_location: bool = False)
     try:
         with zipfile.ZipFile(path) as archive, writing(store) as session:
             must_be_empty(store, session)
+            if archive.getinfo(_LINES).file_size > _LARGEST_LINES:
+                raise RecordError(f"{name}: {_LINES} is too large to be records")
             with archive.open(_LINES) as stream:
                 count = read_lines(session, _parsed(stream, name), name)
             read = partial(_photo_bytes, archive)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import sys
 import zipfile
 from collections.abc import Iterator
@@ -18,7 +19,7 @@ from screen_uploads import photos_in
 
 from fruitcount.errors import BadInputError, FruitcountError, PhotoUnreadableError
 from fruitcount.image.photo import read_photo
-from fruitcount.store import open_store
+from fruitcount.store import open_store, write_archive
 
 WORD = "green peaches 12"
 ELSEWHERE = "http://evil.example"
@@ -332,6 +333,41 @@ def test_uploads_of_the_wrong_kind_or_size(photo: bytes) -> None:
         ((_, body),) = photos_in([Upload("x.jpg", data)])
         with pytest.raises(FruitcountError):
             read_photo(bytes(body))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"sha256": "../../../evil"}, {"suffix": "/../../../evil.jpg"}, {"sha256": "/etc/evil"},
+     {"sha256": "a" * 64, "file_sha256": "b" * 64}, {"suffix": ".jpg/x"}, {"tree_id": 99}],
+    ids=str,
+)  # fmt: skip
+def test_a_hostile_backup_writes_nowhere_else(
+    tmp_path: Path, photo: bytes, change: dict[str, object]
+) -> None:
+    """Rows of a backup whose names lead out of the photos folder, or to another's photo."""
+    inside = tmp_path / "in"
+    store = open_store(inside / "records.db", photos_folder=inside / "photos")
+    Records(store).add_photo(photo, "limb.jpg")
+    whole = write_archive(store, inside / "all.zip")
+    store.close()
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(whole) as old, zipfile.ZipFile(bad, "w") as new:
+        for line in old.namelist():
+            data = old.read(line)
+            if line == "records.jsonl":
+                items = [json.loads(text) for text in data.splitlines()]
+                for item in items:
+                    if item.get("table") == "photo":
+                        item["row"] |= change
+                        name = "photos/{sha256}{suffix}".format(**item["row"])
+                        if name not in old.namelist():
+                            new.writestr(name, b"evil")
+                data = b"".join(json.dumps(item).encode() + b"\n" for item in items)
+            new.writestr(zipfile.ZipInfo(line), data)
+    before = set(tmp_path.rglob("*"))
+    result = run("records", "--db", tmp_path / "new" / "records.db", "import", bad)
+    assert result.exit_code == 2, result.output
+    assert set(tmp_path.rglob("*")) - before <= {tmp_path / "new", tmp_path / "new/photos"}
 
 
 def test_an_upload_over_the_limit_is_refused(lan: tuple[Screen, str]) -> None:
