@@ -119,11 +119,11 @@ def show_prunes(species: Species, key: str) -> None:
     )
     if not green:
         return
-    try:
-        dry = {kind: prune_dry_count(species, green, kind) for kind in ORCHARDS}
-    except BadInputError as fault:
-        st.write(f"{fault}.")
+    low, high = species.reference_counts[0][0], species.reference_counts[-1][0]
+    if not low <= green <= high:
+        st.write(f"The table goes from {low:.0f} to {high:.0f} green prunes to a pound.")
         return
+    dry = {kind: prune_dry_count(species, green, kind) for kind in ORCHARDS}
     told = ", ".join(
         f"{n:.0f} in {'an' if k[0] in 'ae' else 'a'} {k} orchard" for k, n in dry.items()
     )

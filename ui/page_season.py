@@ -274,6 +274,9 @@ def change_tree(tree: OrchardTree, year: int) -> None:
         leave = st.toggle("Leave it this year", tree.leave_it)
         if not st.form_submit_button("Keep", width="stretch"):
             return
+        if first and second and second < first:
+            st.error("The second pass cannot be before the first.")
+            return
         try:
             changed = replace(
                 tree,

@@ -18,6 +18,7 @@ from screen_photos import preview_jpeg
 from screen_store import PhotoLine
 from screen_words import plain, units
 from tree_files import planned, show_files
+from tree_hand import ask_hand_counts
 
 from fruitcount.batch.alike import look_hash, same_looks
 from fruitcount.batch.group import LimbCount, group_limbs
@@ -127,6 +128,7 @@ def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
         f"other {i}": LimbSize(v * (MM_PER_INCH if us else 1.0))
         for i, v in enumerate(_numbers_in(others, words), start=1)
     }
+    hand = ask_hand_counts(name)
     species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
     species = tree.species or species
     by_trunk = bool(tree.trunk_circumference_mm and tree.planted_year)
@@ -143,6 +145,7 @@ def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
         crate_kg=(crate * (KG_PER_LB if us else 1.0)) if crates else None,
         limbs_n=int(limbs_n) if limbs_n else None,
         limb_sizes=sizes,
+        seen_true=hand,
     )
 
 
@@ -209,6 +212,10 @@ def answer_or_estimate(
 ) -> bool:
     """Show the tree's answer (True), or only the estimate where no target can be told."""
     if not rows:
+        return False
+    known = len(limbs_of_tree(rows, str(rows[0]["tree"]))[0]) + len(facts.limb_sizes)
+    if facts.limbs_n and facts.limbs_n < known:
+        st.error(f"{known} limbs are photographed or listed: the tree cannot have fewer.")
         return False
     try:
         answer = planned(lines, rows, facts)

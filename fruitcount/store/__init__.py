@@ -15,6 +15,7 @@ from fruitcount.store.ledger import StoreLedger
 from fruitcount.store.orchard import (
     HandCount,
     StoredLimb,
+    delete_hand_counts,
     delete_limb,
     delete_tree,
     load_hand_counts,
@@ -62,6 +63,7 @@ __all__ = [
     "append_edits",
     "backup",
     "data_folder",
+    "delete_hand_counts",
     "delete_limb",
     "delete_photo",
     "delete_tree",

@@ -19,6 +19,7 @@ from fruitcount.store.tables import HandCountRow, LimbRow, PhotoRow, SeasonRow, 
 __all__ = [
     "HandCount",
     "StoredLimb",
+    "delete_hand_counts",
     "delete_limb",
     "delete_tree",
     "load_hand_counts",
@@ -107,6 +108,17 @@ def load_hand_counts(store: Store, *, year: int | None = None) -> list[HandCount
             HandCount(r.year, r.seen_n, r.true_n, r.tree_id, r.limb, r.note)
             for r in session.scalars(query)
         ]
+
+
+def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> int:
+    """Remove a tree's own hand counts of a year; returns how many there were."""
+    with writing(store) as session:
+        rows = session.scalars(
+            select(HandCountRow).where(HandCountRow.tree_id == tree_id, HandCountRow.year == year)
+        ).all()
+        for row in rows:
+            session.delete(row)
+        return len(rows)
 
 
 def save_tree(store: Store, tree: OrchardTree, *, year: int) -> int:

@@ -17,7 +17,13 @@ from tree_total import noticed
 
 from fruitcount.batch.alike import look_hash
 from fruitcount.season import OrchardTree, SeasonFacts
-from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
+from fruitcount.store.orchard import (
+    load_hand_counts,
+    load_trees,
+    save_season_facts,
+    save_tree,
+    tree_id_of,
+)
 
 
 def picture(seed: int) -> np.ndarray:
@@ -99,3 +105,19 @@ def test_trunk_and_age_lead_to_the_published_target_and_are_kept(tree_page):
     assert "van den Ende" in words
     (tree,) = load_trees(records.store, year=year)
     assert (tree.trunk_circumference_mm, tree.planted_year) == (400.0, year - 8)
+
+
+def test_limbs_counted_by_hand_widen_the_tree_and_can_be_cleared(tree_page):
+    app, records, year = tree_page
+    for seen, true in ((20, 25), (10, 15)):
+        boxes = {n.label: n for n in app.number_input}
+        boxes["On its photo"].set_value(seen)
+        boxes["By hand"].set_value(true)
+        next(b for b in app.button if "hand" in str(b.form_id)).click().run()
+        assert not app.exception
+    words = "\n".join(m.value for m in app.markdown)
+    assert "By hand 1.33 times what the photos show (95% interval" in words  # 40 for 30
+    assert "About 2667 fruit on the tree" in words
+    next(b for b in app.button if b.label == "Clear them").click().run()
+    assert load_hand_counts(records.store, year=year) == []
+    assert "About 2000 fruit on the tree" in "\n".join(m.value for m in app.markdown)
