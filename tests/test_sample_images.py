@@ -77,10 +77,16 @@ def test_diameters_are_right(seen, judged):
     assert np.median(np.abs(errors)) <= 0.08
 
 
-def test_limb_lengths_are_right(seen):
-    errors = [seen[t.name].limb.length_mm / t.limb_length_mm - 1 for t in TRUTHS]
-    assert np.median(np.abs(errors)) <= 0.05
-    assert np.nanmax(np.abs(errors)) <= 0.25
+@pytest.mark.parametrize("truth", TRUTHS, ids=lambda t: t.name)
+def test_limb_length_is_right(truth, seen):
+    # Ours is from the collar to the tip; the truth begins 5-10 mm inside the parent branch.
+    assert seen[truth.name].limb.length_mm == pytest.approx(truth.limb_length_mm, rel=0.05)
+
+
+def test_base_diameters_are_right(seen):
+    errors = [seen[t.name].limb.base_diameter_mm / t.base_diameter_mm - 1 for t in TRUTHS]
+    assert np.median(np.abs(errors)) <= 0.10
+    assert np.max(np.abs(errors)) <= 0.25
 
 
 @pytest.mark.parametrize("truth", TRUTHS, ids=lambda t: t.name)

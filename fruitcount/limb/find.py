@@ -10,18 +10,22 @@ import numpy as np
 from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band, centred, resampled, smoothed
 from fruitcount.limb.ends import extended, frame_edge, trimmed
-from fruitcount.limb.joint import Jointed, cut_at_joints
+from fruitcount.limb.joint import cut_at_joints
 from fruitcount.limb.marks import drawn_line, marked_point, pinned
 from fruitcount.limb.result import LimbSettings, base_last, made_limb
 from fruitcount.limb.route import carried_on, cost_of, route_between, route_from, search_route
 from fruitcount.limb.shoots import find_shoots
-from fruitcount.limb.tip import Hidden, ended
+from fruitcount.limb.tip import Ended, Hidden, ended
 from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
 from fruitcount.limb.wood import Field, make_field
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
 
 __all__ = ["find_limb", "trace_between"]
+
+# A caliper is put clear of the swollen collar: so many mean widths past it (common practice, no
+# source for the figure).
+_PAST_COLLAR = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,27 +90,15 @@ def find_limb(
     rough, rival_frac = searched
     band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
     if base is None and tip is None:
-        band = trimmed(band)
-        if float(np.mean(band.support > 0.25)) < rules.least_support_frac:
+        ended_by_itself = _whole(scene, band)
+        if ended_by_itself is None:
             return Limb(flags=Flag.LIMB_NOT_FOUND)
-    joint = cut_at_joints(maps, band) if base is None and tip is None else Jointed(band)
-    band, stops = joint.band, (base is not None or joint.at_start, tip is not None or joint.at_end)
-    if base is None and tip is None:
-        band, stops = _ends_again(scene, band, stops)
-    line = pinned(band.line_px, base, tip)
-    if along_line(line)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
+        band, borne = ended_by_itself
+    else:
+        band, borne = _between_taps(band, photo.rgb.shape[:2], base, tip), False
+    if along_line(band.line_px)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
-    line = extended(
-        line,
-        photo.rgb.shape[:2],
-        at_start=not stops[0],
-        at_end=not stops[1],
-        # Where the collar is seen the free end is the tip, and few tips lie outside the photo.
-        most_px=2 * band.half_px if joint.one_end else float("inf"),
-    )
-    if joint.at_end and not joint.at_start:  # a limb begins at the branch that bears it
-        line = line[::-1]
-    limb = _finished(scene, replace(band, line_px=line), base, tip, borne=joint.one_end)
+    limb = _finished(scene, band, base, tip, borne=borne)
     if rival_frac > rules.max_rival_frac:
         limb = replace(limb, flags=limb.flags | Flag.LIMB_DOUBTFUL)
     return _with_shoots(scene, limb, field)
@@ -155,19 +147,37 @@ def _rough(
     return field.to_px(carried_on(field, found).cells), found.rival_frac
 
 
-def _ends_again(
-    scene: _Scene, band: Band, stops: tuple[bool, bool]
-) -> tuple[Band, tuple[bool, bool]]:
-    """Look finely for the ends that are free; also which ends are now known to stop."""
+def _whole(scene: _Scene, band: Band) -> tuple[Band, bool] | None:
+    """The band from collar to tip, and whether its first end is borne; None without a limb."""
+    band = trimmed(band)
+    if float(np.mean(band.support > 0.25)) < scene.rules.least_support_frac:
+        return None
+    joint = cut_at_joints(scene.maps, band)
+    band = joint.band.reversed() if joint.at_end else joint.band  # a limb begins at its parent
+    borne = joint.at_start or joint.at_end
     hidden = Hidden(*_discs(scene.fruitlets))
-    at_start, at_end = stops
-    if not at_end:
-        found = ended(scene.photo, scene.maps, band, hidden)
-        band, at_end = found.band, found.seen
-    if not at_start:
-        found = ended(scene.photo, scene.maps, band.reversed(), hidden)
-        band, at_start = found.band.reversed(), found.seen
-    return band, (at_start, at_end)
+    tip = ended(scene.photo, scene.maps, band, hidden)
+    base = Ended(tip.band.reversed(), seen=True)
+    if not borne:
+        base = ended(scene.photo, scene.maps, base.band, hidden)
+    band = base.band.reversed()
+    line = extended(
+        band.line_px,
+        scene.photo.rgb.shape[:2],
+        at_start=not base.seen,
+        at_end=not tip.seen,
+        # Where the collar is seen the free end is the tip, and few tips lie outside the photo.
+        most_px=2 * band.half_px if borne else float("inf"),
+    )
+    return replace(band, line_px=line), borne
+
+
+def _between_taps(
+    band: Band, shape: tuple[int, ...], base: FloatArray | None, tip: FloatArray | None
+) -> Band:
+    line = pinned(band.line_px, base, tip)
+    line = extended(line, shape, at_start=base is None, at_end=tip is None)
+    return replace(band, line_px=line)
 
 
 def _finished(
@@ -194,6 +204,9 @@ def _finished(
         flags |= Flag.LIMB_DOUBTFUL
     if tip is None and frame_edge(line[-1], shape):
         flags |= Flag.LIMB_LEAVES_FRAME
+    if borne:
+        past = _PAST_COLLAR * taper.curve[0] / max(float(along_line(line)[-1]), 1e-9)
+        taper = replace(taper, first_px=taper.at(min(past, 0.2)))
     limb = made_limb(line, width, taper, scene.scale, scene.rules)
     return replace(limb, flags=limb.flags | flags, by_hand=base is not None and tip is not None)
 

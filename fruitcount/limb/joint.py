@@ -52,11 +52,6 @@ class Jointed:
     at_start: bool = False
     at_end: bool = False
 
-    @property
-    def one_end(self) -> bool:
-        """Whether just one end is borne by a parent: that end is the base."""
-        return self.at_start != self.at_end
-
 
 def cut_at_joints(maps: Maps | None, band: Band) -> Jointed:
     """Cut off what runs into a parent branch at either end.

@@ -8,7 +8,7 @@ import pytest
 from limb.drawn_limb import LimbView, draw
 
 from fruitcount.limb import find_limb
-from fruitcount.limb.centre import Band
+from fruitcount.limb.centre import Band, resampled
 from fruitcount.limb.focus import edge_width_px
 from fruitcount.limb.joint import cut_at_joints
 from fruitcount.limb.width import fit_taper
@@ -33,19 +33,46 @@ def test_limb_begins_at_its_collar() -> None:
     picture, maps, line = borne_limb()
     scale = Scale(px_per_mm=2.0, rel_sd_frac=0.01, source="card")
     limb = find_limb(Photo(picture), maps, Fruitlets.empty(), scale)
-    # The branch's side is at x = 110; a wide angle makes the collar some px longer.
-    assert limb.line_px[0][0] == pytest.approx(110, abs=16)
-    assert np.hypot(*(limb.line_px[-1] - line[-1])) < 40
+    # The branch's side is at x = 110, drawn; the map's cells are 2 px.
+    assert limb.line_px[0][0] == pytest.approx(110, abs=4)
+    assert np.hypot(*(limb.line_px[-1] - line[-1])) < 8
 
 
 def test_the_borne_end_is_told_on_either_side() -> None:
     _, maps, line = borne_limb()
-    band = Band(line[::2], np.ones(200), 10.0)
-    there = cut_at_joints(maps, band)
-    assert (there.at_start, there.at_end, there.one_end) == (True, False, True)
+    there = cut_at_joints(maps, Band(line[::2], np.ones(200), 10.0))
+    assert (there.at_start, there.at_end) == (True, False)
     back = cut_at_joints(maps, Band(line[::-2], np.ones(200), 10.0))
     assert (back.at_start, back.at_end) == (False, True)
     assert len(back.band.support) == len(back.band.line_px) < 200
+    np.testing.assert_allclose(back.band.line_px[-1], there.band.line_px[0], atol=3)
+
+
+def test_a_path_that_turns_along_the_parent_is_cut_at_the_collar() -> None:
+    _, maps, line = borne_limb()
+    in_parent = np.column_stack([np.full(40, 62.0), np.linspace(line[0, 1] - 120, line[0, 1], 40)])
+    path = resampled(np.vstack([in_parent, line[line[:, 0] > 66]]), 200)
+    cut = cut_at_joints(maps, Band(path, np.ones(200), 10.0))
+    assert cut.at_start
+    assert cut.band.line_px[0, 0] == pytest.approx(110, abs=5)
+    # The limb's own line, not the bend, is carried back: drawn middle at x = 110.
+    assert cut.band.line_px[0, 1] == pytest.approx(np.interp(110, *line.T), abs=6)
+
+
+def test_a_path_that_stops_short_is_carried_to_the_collar() -> None:
+    _, maps, line = borne_limb()
+    maps.wood[190:225, 55:70] = 0  # a leaf before the last 28 px of the limb
+    part = resampled(line[line[:, 0] > 140], 200)
+    cut = cut_at_joints(maps, Band(part, np.ones(200), 10.0))
+    assert cut.at_start
+    assert cut.band.line_px[0, 0] == pytest.approx(110, abs=6)
+
+
+def test_a_branch_behind_the_tip_does_not_make_it_the_base() -> None:
+    _, maps, line = borne_limb()
+    maps.wood[:, 395:410] = 1  # upright, 30 px wide, just past the limb's tip
+    cut = cut_at_joints(maps, Band(line[::2], np.ones(200), 10.0))
+    assert (cut.at_start, cut.at_end) == (True, False)
 
 
 def test_nothing_is_cut_without_a_map_or_a_parent() -> None:
