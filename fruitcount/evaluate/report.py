@@ -9,12 +9,12 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from fruitcount.evaluate import details
+from fruitcount.evaluate.intervals import bootstrap_f1
 from fruitcount.evaluate.scores import (
     CountErrors,
     Curve,
     Judged,
     Tally,
-    bootstrap_f1,
     count_errors,
     precision_recall_curve,
     tally,

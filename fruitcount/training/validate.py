@@ -11,6 +11,7 @@ from torch import nn
 from torch.nn import functional
 
 from fruitcount.detect.blobs import circles_from_maps
+from fruitcount.evaluate.match import nearest_first
 from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
@@ -38,7 +39,9 @@ def maps_of(net: nn.Module, rgb: NDArray[np.uint8], factor: float, device: torch
     return Maps(heat.cpu().numpy(), radius.cpu().numpy(), blank, 2.0 / factor, "trained")
 
 
-def match_marks(marks: FloatArray, truth: NDArray[np.float32], reach: FloatArray) -> Any:
+def match_marks(
+    marks: FloatArray, truth: NDArray[np.float32], reach: FloatArray
+) -> NDArray[np.int64]:
     """One to one, nearest first: index of the truth each mark answers for, or -1.
 
     Parameters
@@ -50,18 +53,9 @@ def match_marks(marks: FloatArray, truth: NDArray[np.float32], reach: FloatArray
     reach : array, shape (N,)
         A mark matches within this distance along either axis.
     """
-    answer = np.full(len(marks), -1)
-    if not len(marks) or not len(truth):
-        return answer
     step = np.abs(marks[:, None] - truth[None, :, :2])
     apart = np.hypot(step[..., 0], step[..., 1])
-    near = np.argwhere(step.max(-1) <= reach)
-    taken: set[int] = set()
-    for i, j in near[np.argsort(apart[near[:, 0], near[:, 1]], kind="stable")]:
-        if answer[i] < 0 and int(j) not in taken:
-            answer[i] = j
-            taken.add(int(j))
-    return answer
+    return nearest_first(apart, step.max(-1) <= reach)[0]
 
 
 def scores(net: nn.Module, examples: list[Example], device: torch.device) -> dict[str, Any]:

@@ -14,11 +14,10 @@ from fruitcount.evaluate.details import (
     recall_by,
     yellowing_scores,
 )
+from fruitcount.evaluate.intervals import bootstrap_f1, bootstrap_gain
 from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.scores import (
     Judged,
-    bootstrap_f1,
-    bootstrap_gain,
     count_errors,
     judge,
     precision_recall_curve,
