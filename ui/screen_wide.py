@@ -14,7 +14,7 @@ from fruitcount.evaluate.predictors import low_marks
 from fruitcount.seen_record import fruitlets_from_dict, fruitlets_to_dict
 from fruitcount.types import Fruitlets
 
-__all__ = ["count_with_wide", "wide_marks"]
+__all__ = ["count_with_wide", "find_wide", "has_wide", "wide_marks"]
 
 # of the program and its net: another one finds other marks
 _key = cache(count_key)
@@ -22,16 +22,37 @@ _key = cache(count_key)
 
 def wide_marks(path: Path) -> Fruitlets:
     """Marks with a score of 0.05 and more; kept beside the photo once found (about a second)."""
-    kept = path.with_name(f"{path.name}.wide.json")
-    if kept.exists():
-        told = json.loads(kept.read_text(encoding="utf-8"))
-        if told.get("key") == _key():
-            return fruitlets_from_dict(told["marks"])
+    kept = _kept(path)
+    if kept is not None:
+        return kept
     marks = low_marks(photo_at(path))
-    partial = kept.with_name(f"{kept.name}.part")
+    file = _file(path)
+    partial = file.with_name(f"{file.name}.part")
     partial.write_text(json.dumps({"key": _key(), "marks": fruitlets_to_dict(marks)}))
-    partial.replace(kept)
+    partial.replace(file)
     return marks
+
+
+def has_wide(path: Path) -> bool:
+    """Whether the marks are kept beside the photo, found by this program and its net."""
+    return _kept(path) is not None
+
+
+def _file(path: Path) -> Path:
+    return path.with_name(f"{path.name}.wide.json")
+
+
+def _kept(path: Path) -> Fruitlets | None:
+    try:
+        told = json.loads(_file(path).read_text(encoding="utf-8"))
+        return fruitlets_from_dict(told["marks"]) if told["key"] == _key() else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None  # not there, or damaged: they are found anew
+
+
+def find_wide(path: str) -> dict[str, Any]:
+    """The same for a worker process."""
+    return {"marks_n": len(wide_marks(Path(path)))}
 
 
 def count_with_wide(path: str) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
@@ -17,8 +16,8 @@ from screen_photos import preview_jpeg
 from screen_result import numbers
 from screen_wide import count_with_wide
 from tree_lessons import follow_tuning
+from tree_wide import batch_settings
 
-from fruitcount.batch.engines import BatchSettings
 from fruitcount.batch.files import file_hash
 from fruitcount.batch.naming import Place, place_by_name
 from fruitcount.batch.photo_row import count_photo
@@ -28,7 +27,7 @@ from fruitcount.seen_record import seen_from_dict
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 
-__all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name", "workers_for"]
+__all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name"]
 
 _PATTERNS = [
     pattern.replace("_", sep)
@@ -36,9 +35,6 @@ _PATTERNS = [
                     "{limb}_{moment}")
     for sep in ("_", "-", " ")
 ]  # fmt: skip
-# Starting worker processes takes a few seconds: for a few photos it is not worth it. Our choice.
-_FEW = 3
-_MANY = 8
 
 
 def told_by_name(name: str) -> Place:
@@ -149,7 +145,7 @@ def count_kept(
     tell : callable
         Told after each photo how far it is.
     workers : int, optional
-        Processes; by default :func:`workers_for`.
+        Processes; by default :func:`tree_wide.workers_for`.
 
     Returns
     -------
@@ -160,10 +156,7 @@ def count_kept(
     paths = {key: records.path(key) for key in photos}
     hashes = {file_hash(path): key for key, path in paths.items()}
     keeper = _Keeper(hashes, photos)
-    how = BatchSettings(
-        engine="serial" if len(photos) <= _FEW else "processes",
-        workers=workers or workers_for(len(photos)),
-    )
+    how = batch_settings(len(photos), workers)
     files: list[str | Path] = list(paths.values())
     learned = any(_tuned(key) for key in photos)
     work = count_with_wide if learned else partial(count_photo, with_seen=True)
@@ -175,15 +168,6 @@ def _tuned(key: str) -> bool:
     """Whether what its tree's corrections taught is in force for a photo."""
     tree_id = cache.records().tree_of(key)
     return tree_id is not None and load_tuning(cache.records().store, tree_id) is not None
-
-
-def workers_for(photos_n: int) -> int:
-    """Processes for that many photos: for many, all cores; for few, one is left to the screen.
-
-    At most 4 (our choice): each holds the net and a decoded photo, about 0.7 GB.
-    """
-    cores = os.cpu_count() or 2
-    return max(1, min(4, cores if photos_n >= _MANY else cores - 1))
 
 
 def progress_words(now: Progress) -> str:

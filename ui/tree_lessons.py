@@ -19,6 +19,7 @@ import screen_engine as engine
 from screen_result import numbers
 from screen_store import PhotoLine
 from screen_wide import wide_marks
+from tree_wide import find_many
 
 from fruitcount.detect import DetectSettings
 from fruitcount.evaluate.learn import (
@@ -93,10 +94,8 @@ def offer(keys: Sequence[str], tell: Tell) -> Proposal:
     """
     sources = [cache.seen_of(key).source for key in keys]
     mine = [key for key, source in zip(keys, sources, strict=True) if source == sources[0]]
-    lessons = []
-    for n, key in enumerate(mine, start=1):
-        lessons.append(_lesson(key))
-        tell(n, len(mine))
+    find_many([cache.records().path(key) for key in mine], tell)
+    lessons = [_lesson(key) for key in mine]
     return propose(lessons, LearnSettings(shipped_threshold=_shipped(sources[0])))
 
 
@@ -118,13 +117,12 @@ def accept(tree_id: int, proposal: Proposal, lines: Sequence[PhotoLine], tell: T
     int
         Photos that changed.
     """
+    open_to_it = [
+        line.key for line in lines if line.numbers and not touched(cache.desk_of(line.key).history)
+    ]
+    find_many([cache.records().path(key) for key in open_to_it], tell)
     save_tuning(cache.records().store, tree_id, proposal.record())
-    changed = 0
-    for n, line in enumerate(lines, start=1):
-        if line.numbers:
-            changed += follow_tuning(line.key, tree_id)
-        tell(n, len(lines))
-    return changed
+    return sum(follow_tuning(key, tree_id) for key in open_to_it)
 
 
 def follow_tuning(key: str, tree_id: int) -> bool:

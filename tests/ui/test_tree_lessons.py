@@ -14,7 +14,9 @@ import tree_lessons as lessons
 from screen_launch import DATA_VARIABLE
 from screen_outbox import Event
 from screen_store import open_records
+from screen_wide import has_wide, wide_marks
 from streamlit.testing.v1 import AppTest
+from tree_wide import find_many
 
 from fruitcount.evaluate.tuning import Tuning
 from fruitcount.season import OrchardTree
@@ -85,6 +87,7 @@ def tree(tmp_path, monkeypatch):
     keys = {seed: keep(records, seed, tree_id) for seed in (1, 2, 3)}
     by_path = {records.path(key): seed for seed, key in keys.items()}
     monkeypatch.setattr(lessons, "wide_marks", lambda path: wide(by_path[path]))
+    monkeypatch.setattr(lessons, "find_many", lambda paths, tell: tell(len(paths), len(paths)))
     for seed in (1, 2):
         correct(records, keys[seed], seed)
     app = AppTest.from_string("import page_tree\npage_tree.show()\n", default_timeout=60)
@@ -176,3 +179,19 @@ def test_going_back_keeps_what_a_person_did_since(tree):
     assert all(back.sheet.find(m.id) == m for m in kept)
     assert lessons.restoring(back) is None
     assert not lessons.learned_here(back)
+
+
+def test_marks_of_many_photos_are_found_by_worker_processes_and_kept(tmp_path, limb_jpeg):
+    records = open_records(tmp_path)
+    paths = [records.path(records.add_photo(limb_jpeg + bytes([n]), "a.jpg")) for n in range(4)]
+    told = []
+    find_many(paths, lambda n, m: told.append((n, m)))
+    assert told[-1] == (4, 4)
+    assert all(has_wide(path) for path in paths)
+    first = wide_marks(paths[0])
+    assert len(first) > 10
+    assert float(first.score.min()) < 0.3
+    find_many(paths, lambda n, m: pytest.fail("found already"))
+    paths[0].with_name(f"{paths[0].name}.wide.json").write_text("{damaged")
+    assert not has_wide(paths[0])
+    assert len(wide_marks(paths[0])) == len(first)
