@@ -93,3 +93,31 @@ def test_readme_keeps_its_promises_in_place():
         assert word in first
     assert "## What it will not do" in README
     assert "libgl1 libglib2.0-0" in README
+
+
+# Lines that need what a test has not: a browser, minutes of annotated photographs, or a year's
+# records (tests/test_cli_orchard.py runs those).
+ELSEWHERE = ("screen", "evaluate", "season", "records")
+
+
+def _lines() -> list[str]:
+    """Commands in running text that can be typed as they stand, in the order of the text."""
+    spans = re.findall(r"`(fruitcount [^`]+)`", README)
+    typed = [s for s in dict.fromkeys(spans) if not re.search(r"[A-Z\[<]|\.\.\.| --\w+$", s)]
+    return [s for s in typed if s.split()[1] not in ELSEWHERE] + ["fruitcount --help"]
+
+
+def test_readme_lines_run_in_turn(tmp_path, monkeypatch):
+    """A keeper's way through the text, with one small photo in every part."""
+    photo = ROOT / "sample_images" / "peach-leafy.jpg"
+    (tmp_path / "photos").mkdir()
+    for name in ("photo.jpg", "peach-34in-heavy.jpg", "photos/tree1_limb1.jpg"):
+        shutil.copy(photo, tmp_path / name)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("FRUITCOUNT_DATA", str(tmp_path / "data"))
+    assert CliRunner().invoke(main, ["count", "peach-34in-heavy.jpg"]).exit_code == 0
+    lines = _lines()
+    assert len(lines) >= 8
+    for line in lines:
+        result = CliRunner().invoke(main, [*shlex.split(line)[1:]])
+        assert result.exit_code == 0, f"{line}\n{result.output}"

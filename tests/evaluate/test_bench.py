@@ -7,9 +7,11 @@ turn them.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers import ROOT
 
 from fruitcount.evaluate.bench import (
     PARTS,
@@ -23,6 +25,7 @@ from fruitcount.evaluate.bench import (
 from fruitcount.evaluate.bench_runs import run_command
 from fruitcount.evaluate.bench_scenes import crowd_of, scene_of
 from fruitcount.evaluate.blob_finders import BLOB_FINDERS
+from fruitcount.fruitness.trained import model_path
 from fruitcount.types import Maps
 
 
@@ -54,6 +57,21 @@ def test_help_is_quick_and_small() -> None:
     spent = run_command(["--help"], repeats_n=3)
     assert spent.cpu_s < 0.3
     assert spent.peak_mb < 40
+
+
+@pytest.mark.parametrize(
+    ("source", "cpu_s", "peak_mb"), [("classical", 4, 350), ("trained", 7, 560)]
+)
+def test_the_sample_is_counted_soon_and_in_little(
+    source: str, cpu_s: float, peak_mb: float, tmp_path: Path
+) -> None:
+    """Twice the processor time that a quiet machine takes, start of the program included."""
+    if source == "trained" and not model_path().is_file():
+        pytest.skip("no trained net here")
+    photo = ROOT / "sample_images" / "peach-34in-heavy.jpg"
+    spent = run_command(["count", str(photo), "--source", source, "--out", str(tmp_path)])
+    assert spent.cpu_s < cpu_s
+    assert spent.peak_mb < peak_mb
 
 
 def test_every_finder_finds_clean_peaks() -> None:
