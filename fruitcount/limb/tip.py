@@ -53,8 +53,15 @@ class Hidden:
     def covers(self, grid_px: FloatArray) -> NDArray[np.bool_]:
         """Whether each place of a grid (n, m, 2) lies behind one."""
         out = np.zeros(grid_px.shape[:2], bool)
+        middle = grid_px[:, grid_px.shape[1] // 2]
+        reach = float(np.hypot(*np.moveaxis(grid_px - middle[:, None], 2, 0)).max(initial=0.0))
         for x, y, r in zip(self.x_px, self.y_px, self.r_px, strict=True):
-            out |= np.hypot(grid_px[..., 0] - x, grid_px[..., 1] - y) < r
+            # Only the rows that a disc can touch: a crowd of fruit is not tried everywhere.
+            away = np.hypot(middle[:, 0] - x, middle[:, 1] - y)
+            rows = np.flatnonzero(away < r + reach + 1e-6)
+            if len(rows):
+                some = grid_px[rows]
+                out[rows] |= np.hypot(some[..., 0] - x, some[..., 1] - y) < r
         return out
 
 
