@@ -87,7 +87,7 @@ def _compiled(pattern: str) -> re.Pattern[str]:
     parts = []
     for piece in re.split(r"(\{[^{}]*\}|\*)", pattern):
         if piece == "*":
-            parts.append(".*?")
+            parts.append("(?>.*?")
         elif piece.startswith("{"):
             name = piece[1:-1]
             if name not in _FIELDS or name in used:
@@ -96,10 +96,25 @@ def _compiled(pattern: str) -> re.Pattern[str]:
                     f"each, got {pattern!r}"
                 )
             used.add(name)
-            parts.append(f"(?P<{name}>.+?)")
+            parts.append(f"(?>(?P<{name}>.+?)")
         else:
             parts.append(re.escape(piece))
-    return re.compile("".join(parts), re.IGNORECASE | re.DOTALL)
+    return re.compile(_in_one_go(parts), re.IGNORECASE | re.DOTALL)
+
+
+def _in_one_go(parts: list[str]) -> str:
+    """Close each group behind the text that follows it, so that it is never tried again.
+
+    What stands for anything ends where that text comes first: later would leave less for the
+    rest. Without this a pattern of many ``*`` would take for ever. The last one runs to the end.
+    """
+    opened = [k for k, part in enumerate(parts) if part.startswith("(?>")]
+    out = list(parts)
+    for k in opened[:-1]:
+        out[k + 1] += ")"  # the split puts a text, if only an empty one, behind every group
+    if opened:
+        out[opened[-1]] = out[opened[-1]].removeprefix("(?>")
+    return "".join(out)
 
 
 def place_by_card(card_id: int, places: Mapping[int, Place]) -> Place:

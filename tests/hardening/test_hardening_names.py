@@ -5,14 +5,19 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import tempfile
+import time
 import traceback
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hardening.kit import CLASSICAL, left_behind, limb_rgb, quick_count, run, saved
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from fruitcount.batch.naming import Place, place_by_name
 from fruitcount.errors import PhotoUnreadableError
 from fruitcount.image.photo import read_photo
 from fruitcount.names import shown_name
@@ -120,6 +125,32 @@ def test_photos_of_one_name_keep_their_own_results(tmp_path: Path, photo: bytes)
 def test_shown_names(name: str, shown: str) -> None:
     assert shown_name(name) == shown
     shown.encode()
+
+
+def test_a_pattern_of_many_stars_ends() -> None:
+    started = time.perf_counter()
+    assert place_by_name("a" * 200 + ".jpg", "*" * 60 + "x") == Place()
+    assert place_by_name("_" * 200 + ".jpg", "{tree}_*_*_*_*_*_*_{limb}_*_*_x") == Place()
+    assert time.perf_counter() - started < 1.0
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(st.sampled_from(["{tree}", "{limb}", "*", "_", "-", "a", "_a"]), max_size=7),
+    st.text("a_-b", max_size=12),
+)
+def test_a_pattern_means_what_trying_everything_finds(pieces: list[str], name: str) -> None:
+    """The same as a plain regular expression that may try again, which can take for ever."""
+    if pieces.count("{tree}") > 1 or pieces.count("{limb}") > 1:
+        return
+    pattern = "".join(pieces)
+    slow = "".join(
+        ".*?" if p == "*" else f"(?P<{p[1:-1]}>.+?)" if p[0] == "{" else re.escape(p)
+        for p in pieces
+    )
+    found = re.fullmatch(slow, Path(f"{name}.jpg").stem, re.IGNORECASE | re.DOTALL)
+    wanted = Place(**found.groupdict()) if found else Place()
+    assert place_by_name(f"{name}.jpg", pattern) == wanted
 
 
 @pytest.fixture
