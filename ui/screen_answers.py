@@ -80,26 +80,32 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
         for name in ("spacing_mm", "harvest_diameter_mm"):
             now[name] = _length(name, facts, us, key, _usual(name, now["species"], us))
     with st.expander("More about this limb"):
-        now["southern"] = st.toggle(
-            "South of the equator", bool(facts.get("southern")), key=f"{key}south"
-        )
-        now["light_set"] = st.toggle(
-            "The set is light: leave it", bool(facts.get("light_set")), key=f"{key}light"
-        )
-        now["allow_pairs"] = st.toggle(
-            "Two may stay in a large cluster", bool(facts.get("allow_pairs")), key=f"{key}pairs"
-        )
-        for name in ("limb_length_mm", "base_diameter_mm"):
-            now[name] = _length(name, facts, us, key, "measured on the photo")
-        cap = st.number_input(
-            "Never keep more than",
-            min_value=0,
-            step=1,
-            value=facts.get("cap"),
-            placeholder="no limit",
-            key=f"{key}cap",
-        )
-        now["cap"] = None if cap is None else int(cap)
+        return {**now, **_more(key, facts, us)}
+
+
+def _more(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]:
+    """What is asked less often."""
+    now: dict[str, Any] = {}
+    now["southern"] = st.toggle(
+        "South of the equator", bool(facts.get("southern")), key=f"{key}south"
+    )
+    now["light_set"] = st.toggle(
+        "The set is light: leave it", bool(facts.get("light_set")), key=f"{key}light"
+    )
+    now["allow_pairs"] = st.toggle(
+        "Two may stay in a large cluster", bool(facts.get("allow_pairs")), key=f"{key}pairs"
+    )
+    for name in ("limb_length_mm", "base_diameter_mm"):
+        now[name] = _length(name, facts, us, key, "measured on the photo")
+    cap = st.number_input(
+        "Never keep more than",
+        min_value=0,
+        step=1,
+        value=facts.get("cap"),
+        placeholder="no limit",
+        key=f"{key}cap",
+    )
+    now["cap"] = None if cap is None else int(cap)
     return now
 
 

@@ -9,7 +9,7 @@ from datetime import date
 import screen_cache as cache
 import streamlit as st
 from screen_words import MONTHS, plain
-from tree_total import rows_of
+from tree_rows import rows_of
 
 from fruitcount.batch.limb_seasons import LimbSeason, limb_seasons
 from fruitcount.season import OrchardTree

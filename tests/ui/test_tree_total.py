@@ -12,7 +12,7 @@ from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
 from screen_store import open_records
 from streamlit.testing.v1 import AppTest
-from tree_total import noticed
+from tree_rows import noticed
 from tree_wide import workers_for
 
 from fruitcount.batch.alike import look_hash

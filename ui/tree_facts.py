@@ -1,0 +1,136 @@
+"""What the keeper knows of a tree: limbs not photographed, crates, trunk and age, hand counts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+
+import screen_cache as cache
+import streamlit as st
+from screen_store import PhotoLine
+from screen_words import units
+from tree_hand import ask_hand_counts
+
+from fruitcount.batch.whole_tree import LimbSize, TreeFacts
+from fruitcount.errors import BadInputError
+from fruitcount.season import OrchardTree
+from fruitcount.species import load_species
+from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.units import KG_PER_LB, MM_PER_INCH
+
+__all__ = ["ask_facts"]
+
+
+def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
+    """What the keeper knows of the tree.
+
+    Raises
+    ------
+    BadInputError
+        When what is typed makes no sense; the message says why.
+    """
+    us = units() == "us"
+    words = "in" if us else "mm"
+    others = st.text_input(f"Base thickness of each other limb, {words}", placeholder="22, 30, 18")
+    st.caption("Limbs not photographed, by caliper just above the fork. Empty if there are none.")
+    left, right = st.columns(2)
+    limbs_n = left.number_input(
+        "Or how many limbs the tree has", min_value=0, step=1, value=None, placeholder="not told"
+    )
+    crates = right.number_input(
+        "Crates wanted from this tree", min_value=0.0, value=None, placeholder="not told"
+    )
+    unit = "lb" if us else "kg"
+    crate = 10.0
+    if crates:
+        crate = right.number_input(f"Fruit in a full crate, {unit}", min_value=0.1, value=10.0)
+    tree = ask_trunk(_tree(name), us=us)
+    sizes = {
+        f"other {i}": LimbSize(v * (MM_PER_INCH if us else 1.0))
+        for i, v in enumerate(_numbers_in(others, words), start=1)
+    }
+    hand = ask_hand_counts(name)
+    species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
+    species = tree.species or species
+    by_trunk = _trunk_leads(tree, species)
+    return TreeFacts(
+        species=species,
+        ripening_month=tree.ripening_month,
+        southern=tree.southern,
+        age_years=max(date.today().year - tree.planted_year, 2) if tree.planted_year else None,
+        trunk_circumference_mm=tree.trunk_circumference_mm if by_trunk else None,
+        crates_n=crates or None,
+        crate_kg=(crate * (KG_PER_LB if us else 1.0)) if crates else None,
+        limbs_n=int(limbs_n) if limbs_n else None,
+        limb_sizes=sizes,
+        seen_true=hand,
+    )
+
+
+def _trunk_leads(tree: OrchardTree, name: str) -> bool:
+    """Whether trunk and age are told and there is a table to read them in."""
+    if not (tree.trunk_circumference_mm and tree.planted_year):
+        return False
+    species = load_species(name)
+    if not species.trunk_rows:
+        st.caption(f"No published count by trunk is known for {species.title}.")
+    return bool(species.trunk_rows)
+
+
+def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
+    """Ask for trunk and age; they are kept with the tree and lead to its target.
+
+    The crates lead where they are told, then trunk and age, then the spacing.
+    """
+    left, right = st.columns(2)
+    unit, per = ("in", MM_PER_INCH) if us else ("cm", 10.0)
+    was = tree.trunk_circumference_mm
+    shown = None if was is None else round(was / per, 1)
+    trunk = left.number_input(
+        f"Trunk, measured around, {unit}",
+        min_value=0.0,
+        max_value=500.0,
+        value=shown,
+        step=1.0,
+        placeholder="by tape, 20 cm above ground" if not us else "by tape, 8 in above ground",
+        key=f"trunk{tree.name}{us}",
+    )
+    year = date.today().year
+    age = right.number_input(
+        "Years since it was planted",
+        min_value=0,
+        max_value=150,
+        value=year - tree.planted_year if tree.planted_year else None,
+        step=1,
+        placeholder="not told",
+        key=f"age{tree.name}",
+    )
+    if bool(trunk) != bool(age):
+        lack = "its age" if trunk else "its trunk"
+        st.caption(f"Tell {lack} too: then the number to keep comes from the trunk.")
+    told = replace(
+        tree,
+        trunk_circumference_mm=was if trunk == shown else (trunk * per if trunk else None),
+        planted_year=year - int(age) if age else None,
+    )
+    if told != tree:
+        save_tree(cache.records().store, told, year=year)
+    return told
+
+
+def _tree(name: str) -> OrchardTree:
+    trees = load_trees(cache.records().store, year=date.today().year)
+    return next((t for t in trees if t.name == name), OrchardTree(name))
+
+
+def _numbers_in(text: str, words: str) -> list[float]:
+    try:
+        values = [float(part) for part in text.replace(",", " ").replace(";", " ").split()]
+    except ValueError:
+        values = [-1.0]
+    if not all(0 < v < 2000 for v in values):
+        raise BadInputError(
+            f"Write the thicknesses as numbers in {words}, with commas or spaces between."
+        )
+    return values
