@@ -20,8 +20,13 @@ from fruitcount.types import FloatArray, Maps
 
 __all__ = ["Jointed", "cut_at_joints"]
 
-# Share of both sides' wood behind the border minus wood before it. 1 is a clean border.
-_LEAST_SCORE = 0.55
+# Both sides' wood behind the border minus wood before it; 1 is a clean border. What leaves at a
+# sharp angle is more often a fork of the limb itself, and a limb is thickest at its collar: a sharp
+# angle takes off up to so much, a thin limb so much for each part it lacks of its middle width.
+# So counted, 28 path-traced collars had 0.46 to 0.92 and the other ends of 46 photos, phone photos
+# among them, up to 0.51 (three over 0.45).
+_LEAST_SCORE = 0.45
+_SHARP, _THIN = 0.13, 0.25
 _REACH_WIDTHS = 6.0
 # Only the outer parts of a path can be a parent; wide wood farther in is a fork or a cluster.
 _OUTER_FRAC = 0.25
@@ -132,7 +137,9 @@ def _collar(maps: Maps, line: FloatArray, across: FloatArray, usual: float) -> _
     axis = axes[best]
     near = [axis.moved(shift * axis.half_px) for shift in np.arange(-1.5, 1.51, 0.1)]
     fine = _scores(maps, near, turns[turn] + np.deg2rad(np.arange(-8, 8.1, 4)), 0.3).max(axis=1)
-    score = float(fine.max())
+    sharp = _SHARP * abs(float(np.cos(turns[turn])))
+    thin = _THIN * max(0.0, 1 - 2 * axis.half_px / usual)
+    score = float(fine.max()) - sharp - thin
     if score < _LEAST_SCORE:
         return None
     return _Collar(near[int(np.argmax(fine))].at, axis.join_px, axis.half_px, score)
