@@ -18,7 +18,7 @@ DRAWN_MEGAPIXELS = 12.0
 """Larger photos are enlarged from this size: drawing them would take gigabytes."""
 
 TILE = SceneSettings(
-    width_px=400, height_px=300, px_per_mm=1.0, fruit_n=10, leaf_n=25, card_id=-1, noise=2.0
+    width_px=400, height_px=300, px_per_mm=2.2, fruit_n=10, leaf_n=25, card_id=-1, noise=2.0
 )
 
 
