@@ -128,10 +128,10 @@ def test_shown_names(name: str, shown: str) -> None:
 
 
 def test_a_pattern_of_many_stars_ends() -> None:
-    started = time.perf_counter()
+    started = time.process_time()
     assert place_by_name("a" * 200 + ".jpg", "*" * 60 + "x") == Place()
     assert place_by_name("_" * 200 + ".jpg", "{tree}_*_*_*_*_*_*_{limb}_*_*_x") == Place()
-    assert time.perf_counter() - started < 1.0
+    assert time.process_time() - started < 1.0
 
 
 @settings(max_examples=300, deadline=None)

@@ -112,17 +112,17 @@ def test_a_bomb_is_refused_before_it_is_unpacked(monkeypatch: pytest.MonkeyPatch
         raise AssertionError("unpacked")
 
     monkeypatch.setattr(photo_module, "_pixels", never)
-    started = time.perf_counter()
+    started = time.process_time()
     with pytest.raises(PhotoTooLargeError, match="too many pixels"):
         read_photo(data, name="bomb.png")
-    assert time.perf_counter() - started < 2.0
+    assert time.process_time() - started < 2.0
 
 
 def test_a_text_that_unpacks_to_300_mb_is_not_kept_waiting_for() -> None:
-    started = time.perf_counter()
+    started = time.process_time()
     with suppress(PhotoUnreadableError):
         assert read_photo(_text_bomb(), name="text.png").width_px == 240
-    assert time.perf_counter() - started < 5.0
+    assert time.process_time() - started < 5.0
 
 
 def test_all_at_once_on_the_command_line(tmp_path: Path) -> None:
@@ -265,7 +265,7 @@ def _huge_exif() -> bytes:
 
 
 def test_huge_exif_is_no_reason_to_refuse() -> None:
-    started = time.perf_counter()
+    started = time.process_time()
     data = _huge_exif()
     assert len(data) > 1_000_000
     read = read_photo(data)
@@ -274,7 +274,7 @@ def test_huge_exif_is_no_reason_to_refuse() -> None:
     # 20 MB of nothing where PNG holds Exif
     png = whole[:33] + _png_chunk(b"eXIf", b"MM\x00*" + bytes(20_000_000)) + whole[33:]
     assert read_photo(png).width_px == 240
-    assert time.perf_counter() - started < 5.0
+    assert time.process_time() - started < 5.0
 
 
 def test_a_loop_of_exif_directories_ends() -> None:
