@@ -12,7 +12,7 @@ _UNSHOWN = ("Cc", "Cs", "Zl", "Zp")
 _TURNING = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F}
 
 
-def shown_name(name: str) -> str:
+def shown_name(name: str, *, longest: int = _LONGEST) -> str:
     """A file's name on one line, without escapes, writable as UTF-8.
 
     Bytes that are no text, control characters and marks that turn the direction of writing each
@@ -21,10 +21,12 @@ def shown_name(name: str) -> str:
     Parameters
     ----------
     name : str
-        As the file system gave it; it may be anything.
+        As the file system or a sheet gave it; it may be anything.
+    longest : int
+        Letters kept; a larger number keeps more of a long name.
     """
     clean = "".join("\ufffd" if _hidden(c) else c for c in name)
-    return clean if len(clean) <= _LONGEST else clean[: _LONGEST - 1] + "\u2026"
+    return clean if len(clean) <= longest else clean[: longest - 1] + "\u2026"
 
 
 def _hidden(sign: str) -> bool:

@@ -161,4 +161,4 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
             lines.append(f"{row['file']}: {row.get('problem')}")
         elif "CARD_CODE_UNREAD" in row.get("flags", ()):
             lines.append(f"{row['file']}: {SENTENCES[Flag.CARD_CODE_UNREAD]}")
-    return [shown_name(line) for line in lines]
+    return [shown_name(line, longest=2000) for line in lines]

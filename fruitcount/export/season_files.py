@@ -11,6 +11,7 @@ from fruitcount.export.block_files import BlockCounts, block_trees, write_blocks
 from fruitcount.export.ical import calendar_text
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import MONTHS, season_log
+from fruitcount.names import shown_name
 from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, queue
 from fruitcount.store import Store, load_trees, season_history, tree_id_of
 from fruitcount.whole_files import written_whole
@@ -89,4 +90,4 @@ def season_lines(lines: Sequence[QueueLine]) -> list[str]:
         due = f" [{line.due_from} to {line.due_to}]" if line.due_from and line.due_to else ""
         about = f" ({what}{month})" if what else ""
         out.append(f"{line.state}: {tree.name}{about}. {line.reason}{due}")
-    return out
+    return [shown_name(line, longest=2000) for line in out]

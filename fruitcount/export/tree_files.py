@@ -24,6 +24,7 @@ from fruitcount.export.tree_work_sheet import (
 )
 from fruitcount.image import read_photo
 from fruitcount.image.opencv import cv2
+from fruitcount.names import shown_name
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs, Plan
 from fruitcount.seen_record import seen_from_dict
@@ -198,4 +199,5 @@ def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
         out.append(f"Work: about {number(work.minutes)} minutes at your pace")
     if answer.surer:
         out.append(answer.surer)
-    return [*out, *answer.notes, *sheet.notes]
+    out += [*answer.notes, *sheet.notes]
+    return [shown_name(line, longest=2000) for line in out]

@@ -111,6 +111,23 @@ def test_photos_of_one_name_keep_their_own_results(tmp_path: Path, photo: bytes)
     assert (out / "counts.csv").read_text().startswith("photo,")
 
 
+def test_names_in_a_sheet_reach_the_terminal_without_escapes(tmp_path: Path) -> None:
+    evil = "\x1b]0;owned\x07\x1b[2J"
+    sheet = tmp_path / "trees.csv"
+    sheet.write_text(f"name,block,variety,bloom_date\n{evil}N,{evil},{evil},2026-03-18\n")
+    result = run("season", "--trees", sheet, "--day", "2026-05-01", "--out", tmp_path / "o")
+    assert result.exit_code == 0, result.output
+    assert "\x1b" not in result.output
+    table = tmp_path / "photos.csv"
+    table.write_text(
+        "file,tree,limb,ok,count_n,base_diameter_mm,length_mm,look\n"
+        f"a.jpg,{evil}N,{evil}1,yes,20,22,900,\nb.jpg,{evil}N,{evil}2,yes,30,25,800,\n"
+    )
+    result = run("tree", table, "--out", tmp_path / "o2")
+    assert result.exit_code == 0, result.output
+    assert "\x1b" not in result.output
+
+
 @pytest.mark.parametrize(
     ("name", "shown"),
     [
