@@ -115,9 +115,9 @@ def _run(net: Any, working: NDArray[np.uint8]) -> F32:
     h, w = working.shape[:2]
     rows, cols = (h + 1) // 2, (w + 1) // 2
     padded = cv2.copyMakeBorder(working, 0, -h % 32, 0, -w % 32, cv2.BORDER_REPLICATE)
-    blob = cv2.dnn.blobFromImage(padded, 1 / 255.0)
     with _ONE_AT_A_TIME:  # the net keeps its input between the two calls
-        net.setInput(blob)
+        # It keeps a copy: no name here, so that the original (30 MB) goes before the net runs.
+        net.setInput(cv2.dnn.blobFromImage(padded, 1 / 255.0))
         out = np.asarray(net.forward(), np.float32)[0]
     heat = out[:4].reshape(2, 2, *out.shape[1:]).transpose(2, 0, 3, 1)
     heat = heat.reshape(2 * out.shape[1], 2 * out.shape[2])
