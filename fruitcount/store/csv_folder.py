@@ -16,7 +16,7 @@ from fruitcount.cells import FORMULA_STARTS
 from fruitcount.errors import RecordError
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
-from fruitcount.store.rows import must_be_empty, record_tables, set_counters, table_rows
+from fruitcount.store.rows import checked, must_be_empty, record_tables, set_counters, table_rows
 from fruitcount.whole_files import written_whole
 
 __all__ = ["read_csv_folder", "write_csv_folder"]
@@ -132,8 +132,8 @@ def _read_csv(session: Session, table: Table, lines: Iterable[list[str]], name: 
             raise RecordError(f"{name}, line {number}: {len(cells)} cells, not {len(columns)}")
         try:
             row = {c.name: _value(c, cell) for c, cell in zip(columns, cells, strict=True)}
-        except (ValueError, KeyError, RecursionError) as error:
+        except (ValueError, KeyError, RecursionError, OverflowError) as error:
             raise RecordError(f"{name}, line {number}: cannot be read: {error}") from error
-        session.execute(insert(table), row)
+        session.execute(insert(table), checked(table, row, f"{name}, line {number}"))
         count += 1
     return count

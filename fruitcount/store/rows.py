@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Date, Table, insert, select, text
+from sqlalchemy import JSON, Date, Table, insert, select, text
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
@@ -23,6 +23,7 @@ from fruitcount.store.tables import Base, PhotoRow
 
 __all__ = [
     "all_lines",
+    "checked",
     "encode",
     "exported_photo",
     "must_be_empty",
@@ -33,6 +34,9 @@ __all__ = [
     "set_counters",
     "table_rows",
 ]
+
+
+_INTEGER_END = 1 << 63  # where a database's whole numbers end
 
 
 def record_tables() -> list[Table]:
@@ -53,6 +57,8 @@ def encode(value: Any) -> Any:
 
 def _decode(table: Table, row: dict[str, Any], where: str, *, older: bool) -> dict[str, Any]:
     names = {c.name for c in table.columns}
+    if not isinstance(row, dict):
+        raise RecordError(f"{where}: a row of {table.name} must be an object")
     # an older archive may lack columns: they get the values a new row would have
     if not set(row) <= names or (set(row) != names and not older):
         raise RecordError(f"{where}: row of {table.name} has other columns: {sorted(row)}")
@@ -63,7 +69,26 @@ def _decode(table: Table, row: dict[str, Any], where: str, *, older: bool) -> di
                 out[column.name] = date.fromisoformat(out[column.name])
     except (TypeError, ValueError) as error:
         raise RecordError(f"{where}: a date of {table.name} cannot be read: {error}") from error
-    return out
+    return checked(table, out, where)
+
+
+def checked(table: Table, row: dict[str, Any], where: str) -> dict[str, Any]:
+    """The row, if every value is of its column's kind: SQLite itself would take any.
+
+    Raises
+    ------
+    RecordError
+        Naming the column.
+    """
+    for name, value in row.items():
+        kind = table.columns[name].type
+        wanted: tuple[type, ...] = (dict, list)
+        if not isinstance(kind, JSON):
+            wanted = (int, float) if kind.python_type is float else (kind.python_type,)
+        large = isinstance(value, int) and abs(value) >= _INTEGER_END
+        if value is not None and (not isinstance(value, wanted) or large):
+            raise RecordError(f"{where}: {table.name}.{name} is not of its kind: {value!r:.80}")
+    return row
 
 
 def all_lines(
