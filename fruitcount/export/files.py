@@ -141,24 +141,27 @@ def count_files(
     """
     rows: list[dict[str, Any]] = []
     failed, stems = 0, {"counts"}
-    for path in paths:
-        stem = _free(output_stem(path), stems)
-        try:
-            outcome: Result | FruitcountError
-            outcome, written = count_to_files(
-                path, choice, settings=settings, inputs=inputs, stem=stem
-            )
-            rows.append(result_row(outcome))
-        except NotWrittenError:
-            with suppress(NotWrittenError):  # what is counted so far, if there is room for that
-                write_rows(choice.folder / "counts.csv", rows)
-            raise
-        except FruitcountError as fault:
-            outcome, written = fault, []
-            failed += 1
-            rows.append({"photo": shown_name(path.name), "status": f"failed: {fault}"})
-        if report is not None:
-            report(path, outcome, written)
+    try:
+        for path in paths:
+            stem = _free(output_stem(path), stems)
+            try:
+                outcome: Result | FruitcountError
+                outcome, written = count_to_files(
+                    path, choice, settings=settings, inputs=inputs, stem=stem
+                )
+                rows.append(result_row(outcome))
+            except NotWrittenError:
+                raise
+            except FruitcountError as fault:
+                outcome, written = fault, []
+                failed += 1
+                rows.append({"photo": shown_name(path.name), "status": f"failed: {fault}"})
+            if report is not None:
+                report(path, outcome, written)
+    except BaseException:
+        with suppress(NotWrittenError):  # what is counted so far, if there is room for that
+            write_rows(choice.folder / "counts.csv", rows)
+        raise
     write_rows(choice.folder / "counts.csv", rows)
     return failed
 

@@ -367,3 +367,25 @@ def _ask_until_dead(screen: Screen, path: str, cookie: str) -> None:
             return
         except Exception:  # an answer cut off in its middle
             return
+
+
+def test_ctrl_c_keeps_the_table_of_what_is_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from fruitcount.export import files
+
+    monkeypatch.setattr(files, "count_limb", quick_count)
+    photos = []
+    for k in range(5):
+        photos.append(tmp_path / f"{k}.jpg")
+        photos[-1].write_bytes(saved(limb_rgb()[::4, ::4]) + bytes([k]))
+
+    def stop(path: Path, *_: object) -> None:
+        if path.stem == "2":
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        files.count_files(photos, files.OutputChoice(tmp_path / "o"), report=stop)
+    lines = (tmp_path / "o" / "counts.csv").read_text().splitlines()
+    assert [line.split(",")[0] for line in lines] == ["photo", "0.jpg", "1.jpg", "2.jpg"]
+    assert sorted(p.name for p in (tmp_path / "o").glob("*.json")) == ["0.json", "1.json", "2.json"]
