@@ -146,6 +146,7 @@ def _check_sqlite_file(path: Path) -> None:
     if not path.exists() or not path.stat().st_size:
         return
     raw = sqlite3.connect(str(path), timeout=_BUSY_S)
+    raw.text_factory = lambda name: name.decode("utf-8", "replace")  # it may be damaged
     try:
         raw.execute("PRAGMA schema_version").fetchone()
         names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
