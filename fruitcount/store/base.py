@@ -146,7 +146,6 @@ def _check_sqlite_file(path: Path) -> None:
     if not path.exists() or not path.stat().st_size:
         return
     raw = sqlite3.connect(str(path), timeout=_BUSY_S)
-    raw.text_factory = lambda name: name.decode("utf-8", "replace")  # it may be damaged
     try:
         raw.execute("PRAGMA schema_version").fetchone()
         names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
@@ -154,7 +153,7 @@ def _check_sqlite_file(path: Path) -> None:
             raise RecordError(f"{path}: not a fruitcount database (it has {sorted(names)[:5]})")
     except sqlite3.OperationalError:
         pass  # locked just now, or cannot be opened: told when the store starts
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # its own message may be damaged
         raise RecordError(f"{path}: not a SQLite database, or damaged at its start") from error
     finally:
         raw.close()
@@ -227,7 +226,7 @@ def reading(store: Store) -> Iterator[Session]:
     try:
         with Session(store.engine) as session:
             yield session
-    except SQLAlchemyError as error:
+    except (SQLAlchemyError, UnicodeDecodeError) as error:
         raise _record_error(store, error) from error
 
 
@@ -243,5 +242,5 @@ def writing(store: Store) -> Iterator[Session]:
     try:
         with Session(store.engine.execution_options(**{_WRITE: True})) as session, session.begin():
             yield session
-    except SQLAlchemyError as error:
+    except (SQLAlchemyError, UnicodeDecodeError) as error:
         raise _record_error(store, error) from error
