@@ -15,6 +15,7 @@ from fruitcount.seen_record import plain
 
 __all__ = ["PHOTO_SUFFIXES", "file_hash", "find_photos", "settings_key"]
 
+_PICTURES = ("_plan.jpg", ".diagram.png")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 
 
@@ -22,7 +23,8 @@ def find_photos(folder: str | Path) -> list[Path]:
     """All photos below a folder, in a stable order.
 
     A folder that cannot be opened is itself in the list, to be told of. Hidden files and folders
-    are left out, and so are links to folders, which could lead round in a circle.
+    are left out, and so are links to folders, which could lead round in a circle, and pictures
+    that an earlier run drew: the folder of results may lie among the photos.
 
     Raises
     ------
@@ -55,9 +57,17 @@ def _look_into(folder: Path) -> tuple[list[Path], list[Path]]:
                 folders.append(Path(entry.path))
             elif entry.is_symlink() and Path(entry.path).is_dir():
                 continue
-            elif Path(entry.name).suffix.lower() in PHOTO_SUFFIXES:
+            elif Path(entry.name).suffix.lower() in PHOTO_SUFFIXES and not _our_picture(entry):
                 photos.append(Path(entry.path))
     return folders, photos
+
+
+def _our_picture(entry: os.DirEntry[str]) -> bool:
+    """Whether it is a picture that an earlier run drew, beside that photo's record."""
+    for ending in _PICTURES:
+        if entry.name.endswith(ending):
+            return Path(entry.path.removesuffix(ending) + ".json").is_file()
+    return False
 
 
 def file_hash(path: str | Path) -> str:

@@ -200,6 +200,20 @@ def test_links_and_pipes_end(tmp_path: Path, links: Path) -> None:
     assert "root:" not in (out / "photos.csv").read_text() + result.output
 
 
+def test_results_among_the_photos_are_no_photos(tmp_path: Path, photo: bytes) -> None:
+    """Counted in the folder of the photos themselves, twice: the drawn pictures are no limbs."""
+    (tmp_path / "a.jpg").write_bytes(photo)
+    (tmp_path / "my_plan.jpg").write_bytes(photo + b"1")  # a photo that is only called so
+    out = tmp_path / "out"
+    count = ["count", tmp_path / "a.jpg", "--out", out, *CLASSICAL, "--also", "diagram"]
+    assert run(*count).exit_code == 0
+    for _ in range(2):
+        result = run("folder", tmp_path, "--out", out, "--workers", 1, "--pictures", *CLASSICAL)
+        assert result.exit_code == 0, result.output
+        with (out / "photos.csv").open() as stream:
+            assert [row["file"] for row in csv.DictReader(stream)] == ["a.jpg", "my_plan.jpg"]
+
+
 @pytest.mark.parametrize("name", ["dangling", "itself", "secret", "endless", "pipe"])
 def test_each_is_refused_at_once(links: Path, name: str) -> None:
     with pytest.raises(PhotoUnreadableError, match=rf"^{name}\.jpg: "):
