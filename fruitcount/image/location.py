@@ -6,13 +6,13 @@ containers), because decoding and encoding again would lose quality, time and or
 
 from __future__ import annotations
 
-import io
 import re
 import struct
 import zlib
 from collections.abc import Iterator
 
 from fruitcount.errors import PhotoUnreadableError
+from fruitcount.image.heif import open_apart
 from fruitcount.image.photo import sniff_format
 from fruitcount.image.tiff_tags import blank_tiff
 
@@ -174,28 +174,21 @@ def _clean_profile(text: bytes) -> bytes:
 
 
 def _clean_heif(data: bytes) -> bytes:
-    import pi_heif  # slow to load, and few photos need it
-
     out = bytearray(data)
-    try:
-        frames = list(pi_heif.open_heif(io.BytesIO(data)))
-    except Exception:  # not readable: nobody can read its place from it either
-        frames = []
-    for frame in frames:
-        for name in ("exif", "xmp"):
-            block = bytes(frame.info.get(name) or b"")
-            clean = _clean_exif(block) if name == "exif" else _clean_xmp(block)
-            if clean == block:
-                continue
-            at = data.find(block)
-            if at < 0:
-                raise PhotoUnreadableError(
-                    "HEIC photo", "holds its place in pieces, it cannot be taken out: save it as "
-                    "JPEG"
-                )  # fmt: skip
-            while at >= 0:
-                out[at : at + len(block)] = clean
-                at = data.find(block, at + 1)
+    parts = open_apart(data, most_pixels=0)
+    # not readable: nobody can read its place from it either
+    for name, block in parts.blocks if parts is not None else ():
+        clean = _clean_exif(block) if name == "exif" else _clean_xmp(block)
+        if clean == block:
+            continue
+        at = data.find(block)
+        if at < 0:
+            raise PhotoUnreadableError(
+                "HEIC photo", "holds its place in pieces, it cannot be taken out: save it as JPEG"
+            )
+        while at >= 0:
+            out[at : at + len(block)] = clean
+            at = data.find(block, at + 1)
     _blank_film(out, 0)
     return bytes(out)
 

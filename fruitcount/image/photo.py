@@ -11,6 +11,7 @@ import io
 import os
 import stat
 import warnings
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
+from fruitcount.image.heif import open_apart
 from fruitcount.image.opencv import cv2
 from fruitcount.names import shown_name
 from fruitcount.types import Photo
@@ -215,21 +217,15 @@ def _grey16_to_rgb8(values: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def _read_heif(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
-    import pi_heif  # slow to load, and few photos need it
-
-    try:
-        opened = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
-        frame = opened[opened.primary_index]
-        _check_size(label, frame.size)
-        exif = Image.Exif()
-        if frame.info.get("exif"):
-            exif.load(frame.info["exif"])
-        # libheif has turned the picture already; turning by EXIF again would undo it.
-        return to_rgb8(frame.to_pillow()), exif
-    except PhotoUnreadableError:
-        raise
-    except Exception as error:
-        raise PhotoUnreadableError(label, "is damaged or cut short") from error
+    parts = open_apart(data, most_pixels=MAX_PIXELS)
+    if parts is None:
+        raise PhotoUnreadableError(label, "is damaged or cut short")
+    _check_size(label, parts.size_px)
+    exif = Image.Exif()
+    with suppress(Exception):  # damaged Exif is not a reason to refuse a photo
+        exif.load(parts.exif)
+    # libheif has turned the picture already; turning by EXIF again would undo it.
+    return to_rgb8(parts.image), exif
 
 
 def _capture_time(exif: Any) -> datetime | None:

@@ -287,3 +287,18 @@ def test_a_loop_of_exif_directories_ends() -> None:
     link = at + first + 2 + 12 * entries
     data[link : link + 4] = struct.pack(order + "I", first)
     assert read_photo(bytes(data), keep_location=True).width_px == 240
+
+
+def test_a_photo_that_crashes_its_decoder_is_refused_and_the_others_are_counted(
+    tmp_path: Path,
+) -> None:
+    """Found by fuzzing: libheif 1.23 dies of this file with a signal that no Python code catches."""
+    crash = ROOT / "tests" / "hardening" / "seeds" / "heic--process-ended--11.bin"
+    (tmp_path / "a.heic").write_bytes(crash.read_bytes())
+    (tmp_path / "b.heic").write_bytes(HEIC.read_bytes())
+    (tmp_path / "c.jpg").write_bytes(saved(limb_rgb()))
+    photos = sorted(tmp_path.glob("?.*"))
+    result = run("count", *photos, "--out", tmp_path / "o", *CLASSICAL, "--no-picture")
+    assert result.exit_code == 1
+    assert "a.heic: is damaged" in result.output
+    assert {p.stem for p in (tmp_path / "o").glob("*.json")} == {"b_heic", "c"}
