@@ -292,7 +292,7 @@ def test_a_loop_of_exif_directories_ends() -> None:
 def test_a_photo_that_crashes_its_decoder_is_refused_and_the_others_are_counted(
     tmp_path: Path,
 ) -> None:
-    """Found by fuzzing: libheif 1.23 dies of this file with a signal that no Python code catches."""
+    """Found by fuzzing: libheif 1.23 dies of this file with a signal, past every ``except``."""
     crash = ROOT / "tests" / "hardening" / "seeds" / "heic--process-ended--11.bin"
     (tmp_path / "a.heic").write_bytes(crash.read_bytes())
     (tmp_path / "b.heic").write_bytes(HEIC.read_bytes())
