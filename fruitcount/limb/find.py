@@ -68,7 +68,10 @@ def find_limb(
     Returns
     -------
     Limb
-        Empty with ``LIMB_NOT_FOUND`` when nothing limb-like is there.
+        Empty with ``LIMB_NOT_FOUND`` when nothing limb-like is there. Its length runs from the
+        collar, where the limb's middle line meets the side of the branch that bears it, to the
+        end of its wood; with no such branch in sight, from where the wood or the photo begins.
+        A tape laid along the limb measures the same (common practice, no source).
 
     Raises
     ------

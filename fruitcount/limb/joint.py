@@ -196,21 +196,24 @@ def _scores(maps: Maps, axes: list[_Axis], turns: FloatArray, step: float) -> Fl
     ahead = np.array([axis.ahead * axis.half_px for axis in axes])[:, None, None, :]
     across = np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1)
     wood = _wood_near(maps, at + x[None, ..., None] * ahead + y[None, ..., None] * across)
+    wood = wood.transpose(1, 0, 2)  # turns first: one matrix product each
     known = np.isfinite(wood)
-    total = np.einsum("ktp,rtp->rkt", np.where(known, wood, 0.0), regions)
-    count = np.einsum("ktp,rtp->rkt", known.astype(np.float64), regions)
+    columns = regions.transpose(1, 2, 0)
+    total = np.where(known, wood, 0.0) @ columns
+    count = known.astype(np.float64) @ columns
     mean = np.where(count >= 4, total / np.maximum(count, 1.0), 0.0)
-    return np.asarray(0.5 * (mean[0] - mean[1] + mean[2] - mean[3]), np.float64)
+    score = 0.5 * (mean[..., 0] - mean[..., 1] + mean[..., 2] - mean[..., 3])
+    return np.asarray(score.T, np.float64)
 
 
 def _wood_near(maps: Maps, points_px: FloatArray) -> FloatArray:
     """Wood of the nearest cell; NaN outside the photo."""
-    cell = np.rint((points_px + 0.5) / maps.px_per_cell - 0.5).astype(np.int64)
+    cell = np.floor((points_px + 0.5) / maps.px_per_cell).astype(np.int32)
     rows, columns = maps.wood.shape
-    inside = (cell >= 0).all(axis=-1) & (cell[..., 0] < columns) & (cell[..., 1] < rows)
-    column = np.clip(cell[..., 0], 0, columns - 1)
-    row = np.clip(cell[..., 1], 0, rows - 1)
-    return np.where(inside, maps.wood[row, column], np.nan)
+    x, y = cell[..., 0], cell[..., 1]
+    inside = (x >= 0) & (x < columns) & (y >= 0) & (y < rows)
+    at = np.where(inside, y * columns + x, 0)
+    return np.where(inside, maps.wood.ravel()[at], np.nan)
 
 
 def _wood_across(maps: Maps, band: Band) -> FloatArray:

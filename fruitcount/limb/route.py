@@ -121,18 +121,23 @@ def _onward(cost: FloatArray, cells: FloatArray) -> FloatArray:
     if length < 2:
         return cells
     ahead = ahead / length
-    begin = _cell(cost, cells[-1])
-    walk = MCP_Geometric(cost, fully_connected=True)
+    # Half the picture around the end is enough, and a fraction of the work.
+    row, column = _cell(cost, cells[-1])
+    reach = max(cost.shape) // 2
+    top, left = max(0, row - reach), max(0, column - reach)
+    near = cost[top : row + reach + 1, left : column + reach + 1]
+    begin = (row - top, column - left)
+    walk = MCP_Geometric(near, fully_connected=True)
     total, _ = walk.find_costs([begin])
-    rows, columns = np.ogrid[: cost.shape[0], : cost.shape[1]]
+    rows, columns = np.ogrid[: near.shape[0], : near.shape[1]]
     dx, dy = columns - begin[1], rows - begin[0]
     forward = dx * ahead[0] + dy * ahead[1]
     lateral = np.abs(dy * ahead[0] - dx * ahead[1])
     merit = forward - _ONWARD_LATERAL * lateral - _ONWARD_LOSS * total
-    finish = np.unravel_index(int(np.argmax(merit)), cost.shape)
+    finish = np.unravel_index(int(np.argmax(merit)), near.shape)
     if merit[finish] < 2:
         return cells
-    path = np.asarray(walk.traceback(finish), np.float64)[1:, ::-1]
+    path = np.asarray(walk.traceback(finish), np.float64)[1:, ::-1] + (left, top)
     return np.vstack([cells, path])
 
 
