@@ -104,7 +104,7 @@ def test_one_photo_is_too_few() -> None:
 
 def test_declining_brings_the_shipped_answer_back() -> None:
     marks = lesson(3).marks
-    proposal = propose([lesson(i, roundness_tells=0.6) for i in range(4)], HALF)
+    proposal = propose([lesson(i, roundness_tells=0.6) for i in range(5)], HALF)
     assert proposal.worthwhile
     tuned = apply_tuning(marks, proposal.accept())
     back = apply_tuning(marks, proposal.decline())
@@ -217,3 +217,19 @@ def test_moved_scores_keep_their_order_and_put_the_threshold_where_it_was() -> N
     assert got.score[2] > 0.9
     same = tuned_on_limb(on_a_limb(Fruitlets.empty()), marks, Tuning(0.35), 0.35)
     np.testing.assert_allclose(same.score, [0.4, 0.9])
+
+
+def test_few_photos_move_the_threshold_part_of_the_way() -> None:
+    full = LearnSettings(shipped_threshold=0.5, photos_to_half_n=0.0)
+    lessons = [lesson(i, shift=-2.0) for i in range(2)]
+    all_the_way, half = propose(lessons, full), propose(lessons, HALF)
+    assert half.tuning.threshold == pytest.approx((0.5 + all_the_way.tuning.threshold) / 2)
+
+
+def test_a_gain_that_hangs_on_one_photo_is_not_proposed() -> None:
+    """One photo far off, the others at rest: resamples without it show no gain."""
+    odd = [lesson(0, shift=-4.0), *(lesson(i, shift=0.3) for i in range(1, 4))]
+    sure = propose(odd, HALF)
+    eager = propose(odd, LearnSettings(shipped_threshold=0.5, doubt_frac=1.0, least_gain=0.0))
+    assert not sure.worthwhile
+    assert eager.after.f1 >= sure.after.f1
