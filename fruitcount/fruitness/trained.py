@@ -43,7 +43,7 @@ def model_path() -> Path:
     return models_folder() / "fruitness.onnx"
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=1)  # a net that was replaced would stay in memory, 0.3 GB, beside the new one
 def _net(path: str, stamp: float) -> Any:
     del stamp  # part of the key: a replaced file is read again
     try:
