@@ -65,6 +65,8 @@ def show_offer(proposal: Proposal, lines: Sequence[PhotoLine], tree_id: int) -> 
             return
         change = tuning_sentence(proposal.tuning, proposal.shipped.threshold)
         st.write(f"{change} Photos that you changed by hand stay as they are.")
+        if proposal.photos_n < 5:
+            st.write("From fewer than five photos this may be chance: look at some others after.")
         yes, no = st.columns(2)
         if yes.button("Use it for the others", type="primary", width="stretch"):
             bar = st.progress(0.0, "Counting the others anew.")
