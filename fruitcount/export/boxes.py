@@ -10,6 +10,7 @@ from fruitcount.types import Seen
 
 __all__ = ["photo_stems", "write_each"]
 
+
 def photo_stems(seen: Sequence[Seen]) -> list[str]:
     """File stem of each photo, for formats that write one file a photo.
 
