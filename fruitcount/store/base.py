@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from json import JSONDecodeError
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,6 +24,8 @@ __all__ = ["RevisionConflictError", "Store", "open_store", "reading", "writing"]
 _T = TypeVar("_T")
 _BUSY_S = 30.0
 _WRITE = "fruitcount_write"
+# what reading a spoilt value raises besides the database's own errors
+_SPOILT = (UnicodeDecodeError, JSONDecodeError, RecursionError)
 
 
 class RevisionConflictError(RecordError):
@@ -226,7 +229,7 @@ def reading(store: Store) -> Iterator[Session]:
     try:
         with Session(store.engine) as session:
             yield session
-    except (SQLAlchemyError, UnicodeDecodeError) as error:
+    except (SQLAlchemyError, *_SPOILT) as error:
         raise _record_error(store, error) from error
 
 
@@ -242,5 +245,5 @@ def writing(store: Store) -> Iterator[Session]:
     try:
         with Session(store.engine.execution_options(**{_WRITE: True})) as session, session.begin():
             yield session
-    except (SQLAlchemyError, UnicodeDecodeError) as error:
+    except (SQLAlchemyError, *_SPOILT) as error:
         raise _record_error(store, error) from error
