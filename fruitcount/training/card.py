@@ -10,7 +10,7 @@ from typing import Any
 
 from fruitcount.training.data import LICENCE, Example, photo_of
 
-__all__ = ["splits_of", "write_card"]
+__all__ = ["earlier_runs", "splits_of", "write_card"]
 
 
 def splits_of(examples: list[Example]) -> dict[str, list[str]]:
@@ -21,6 +21,19 @@ def splits_of(examples: list[Example]) -> dict[str, list[str]]:
     return {group: sorted(found) for group, found in names.items()}
 
 
+def earlier_runs(checkpoint: Path) -> list[dict[str, Any]]:
+    """The runs that made a checkpoint, oldest first, from the ``card.json`` beside it.
+
+    Empty when there is no card: where those weights come from is then not known.
+    """
+    path = checkpoint.with_name("card.json")
+    if not path.exists():
+        return []
+    card = json.loads(path.read_text())
+    told = {k: card[k] for k in ("date", "steps", "seconds", "device", "sha256", "training")}
+    return [*card.get("earlier_runs", []), told]
+
+
 def write_card(folder: Path, facts: dict[str, Any]) -> None:
     """Write ``card.json`` and ``card.md``.
 
@@ -29,7 +42,8 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
     folder : Path
     facts : dict
         ``sha256``, ``bytes``, ``steps``, ``seconds``, ``device``, ``training``,
-        ``validation`` (photo names by set) and ``scores``.
+        ``validation`` (photo names by set), ``scores`` and, where the run went on from
+        another's weights, ``earlier_runs``.
     """
     card = {
         "name": "fruitness",
@@ -50,6 +64,11 @@ def _text(card: dict[str, Any]) -> str:
         "",
         f"Trained {card['date']} by `python -m fruitcount.training.train` for "
         f"{card['seconds']:.0f} s ({card['steps']} steps) on {card['device']}.",
+        *[
+            f"It went on from the net of {run['date']}: {run['seconds']:.0f} s "
+            f"({run['steps']} steps) on {run['device']}."
+            for run in reversed(card.get("earlier_runs", []))
+        ],
         f"File `fruitness.onnx`, {card['bytes'] / 1e6:.2f} MB, SHA-256 `{card['sha256']}`.",
         "",
         "Data: " + card["data"]["photographs"] + ". And pictures " + card["data"]["renders"] + ".",

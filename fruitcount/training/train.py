@@ -22,7 +22,7 @@ from typing import Any
 import torch
 from torch import nn
 
-from fruitcount.training.card import splits_of, write_card
+from fruitcount.training.card import earlier_runs, splits_of, write_card
 from fruitcount.training.data import (
     BOX_FILL,
     Example,
@@ -255,6 +255,8 @@ def _whole(examples: list[Example], run: Run, args: argparse.Namespace) -> None:
     facts |= {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
     facts |= {"training": splits_of(teach), "validation": splits_of(ask)}
     facts["difference_from_torch"] = check_against_cv2(net, path)
+    if args.resume is not None:
+        facts["earlier_runs"] = earlier_runs(args.resume)
     write_card(args.out, facts)
     print(f"wrote {path}: {facts['bytes'] / 1e6:.2f} MB, steps {facts['steps']}")
 

@@ -10,7 +10,7 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="training extra is not installed")
 
-from fruitcount.training.card import write_card  # noqa: E402
+from fruitcount.training.card import earlier_runs, write_card  # noqa: E402
 from fruitcount.training.colour_model import fit_layers  # noqa: E402
 from fruitcount.training.data import Example  # noqa: E402
 from fruitcount.training.losses import heat_of, loss_of  # noqa: E402
@@ -139,6 +139,12 @@ def test_the_card_names_data_licence_and_hash(tmp_path: Path) -> None:
     text = (tmp_path / "card.md").read_text()
     assert "CC BY 4.0" in text
     assert facts["sha256"] in text
+    assert earlier_runs(tmp_path / "checkpoint.pt")[0]["steps"] == 3
+    again = facts | {"steps": 5, "earlier_runs": earlier_runs(tmp_path / "checkpoint.pt")}
+    write_card(tmp_path, again)
+    assert "went on from" in (tmp_path / "card.md").read_text()
+    assert [r["steps"] for r in earlier_runs(tmp_path / "checkpoint.pt")] == [3, 5]
+    assert earlier_runs(tmp_path / "none" / "checkpoint.pt") == []
 
 
 def test_a_small_function_is_fitted_and_read_back() -> None:
