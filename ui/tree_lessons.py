@@ -22,14 +22,9 @@ from screen_wide import wide_marks
 from tree_wide import find_many
 
 from fruitcount.detect import DetectSettings
-from fruitcount.evaluate.learn import (
-    LearnSettings,
-    Lesson,
-    Proposal,
-    lesson_on_limb,
-    propose,
-    tuned_on_limb,
-)
+from fruitcount.evaluate.learn import LearnSettings, Proposal, propose
+from fruitcount.evaluate.lessons import Lesson, lesson_on_limb
+from fruitcount.evaluate.retune import tuned_on_limb
 from fruitcount.evaluate.tuning import Tuning, tuning_from_record
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
 from fruitcount.types import Fruitlets, Seen

@@ -45,7 +45,7 @@ def count_photo(
         Put every mark into the row as well (``seen``): for records, at about 50 kB a photo.
     adjust : callable, optional
         Changes what was seen before the decision, such as
-        :func:`fruitcount.evaluate.learn.adjusted`; importable by name.
+        :func:`fruitcount.evaluate.retune.adjusted`; importable by name.
 
     Returns
     -------

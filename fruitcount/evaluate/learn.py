@@ -9,63 +9,30 @@ results made with the shipped settings stay as they are.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from fruitcount.checks import in_range, positive
-from fruitcount.evaluate.match import MATCH_RADII
-from fruitcount.evaluate.predictors import low_marks
+from fruitcount.evaluate.lessons import Lesson
 from fruitcount.evaluate.scores import Tally
 from fruitcount.evaluate.tuning import (
     Tuning,
-    apply_tuning,
     features,
     shipped_tuning,
     tuned_scores,
     tuning_record,
     tuning_sentence,
 )
-from fruitcount.limb import place_fruitlets
-from fruitcount.pipeline import CountSettings
-from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Photo, Seen
+from fruitcount.types import FloatArray
 
 __all__ = [
     "LearnSettings",
-    "Lesson",
     "Proposal",
-    "adjusted",
-    "lesson_from",
-    "lesson_on_limb",
     "propose",
-    "retuned",
-    "tuned_on_limb",
 ]
-
-
-@dataclass(frozen=True, eq=False)
-class Lesson:
-    """One corrected photo.
-
-    Attributes
-    ----------
-    name : str
-    marks : Fruitlets
-        The detector's marks, best with those below the shipped threshold too: without them a
-        lower threshold cannot be learned.
-    is_fruit : bool array, one a mark
-        The user left it or put one of their own in its place.
-    unseen_n : int
-        Fruit the user added where there is no mark at all.
-    """
-
-    name: str
-    marks: Fruitlets
-    is_fruit: NDArray[np.bool_]
-    unseen_n: int
 
 
 @dataclass(frozen=True)
@@ -167,93 +134,6 @@ class Proposal:
         return self.shipped
 
 
-def lesson_from(automatic: Seen, corrected: Seen, marks: Fruitlets | None = None) -> Lesson:
-    """Compare a photo's automatic marks with the corrected ones.
-
-    Parameters
-    ----------
-    automatic, corrected : Seen
-        Of one photo.
-    marks : Fruitlets, optional
-        The detector's marks with a low threshold. Default: those of ``automatic``.
-
-    Returns
-    -------
-    Lesson
-        A mark is fruit if a corrected circle lies within 0.7 of that circle's radius; the surer
-        of two marks takes it.
-    """
-    found = automatic.fruitlets if marks is None else marks
-    known = corrected.fruitlets
-    free = np.ones(len(known), bool)
-    is_fruit = np.zeros(len(found), bool)
-    for i in np.argsort(-np.nan_to_num(found.score, nan=1.0), kind="stable"):
-        distance = np.hypot(known.x_px - found.x_px[i], known.y_px - found.y_px[i])
-        reach = np.where(free & (distance < MATCH_RADII * known.r_px), distance, np.inf)
-        if len(reach) and np.isfinite(reach.min()):
-            free[int(reach.argmin())] = False
-            is_fruit[i] = True
-    return Lesson(corrected.name, found, is_fruit, int(free.sum()))
-
-
-def lesson_on_limb(automatic: Seen, corrected: Seen, marks: Fruitlets) -> Lesson:
-    """The same, from marks on the photographed limb only.
-
-    Who corrects a limb does not look at fruit elsewhere: marks off the limb teach nothing, and
-    neither do those that the user named as being on another limb.
-
-    Parameters
-    ----------
-    automatic, corrected : Seen
-        Of one photo.
-    marks : Fruitlets
-        The detector's marks with a low threshold, from
-        :func:`fruitcount.evaluate.predictors.low_marks`.
-    """
-    here = _on_limb(corrected, marks)
-    known = corrected.fruitlets
-    off = known.take(known.on_limb == 0)
-    for x, y, r in zip(off.x_px, off.y_px, off.r_px, strict=True):
-        here = here.take(np.hypot(here.x_px - x, here.y_px - y) >= MATCH_RADII * r)
-    mine = replace(corrected, fruitlets=known.take(known.on_limb != 0))
-    return lesson_from(automatic, mine, here)
-
-
-def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) -> Fruitlets:
-    """Marks on the limb under a tuning, their scores moved so that usual limits still hold.
-
-    Parameters
-    ----------
-    seen : Seen
-        Its limb and scale say which marks are on the limb.
-    marks : Fruitlets
-        With a low threshold.
-    tuning : Tuning
-    shipped : float
-        The shipped threshold. Log-odds are shifted so that the tuning's threshold falls on it:
-        a mark that just stays is as doubtful as one that just stayed before.
-
-    Returns
-    -------
-    Fruitlets
-        Only those at or above the threshold.
-    """
-    kept = apply_tuning(_on_limb(seen, marks), tuning)
-    shift = _log_odds(np.array([shipped])) - _log_odds(np.array([tuning.threshold]))
-    odds = _log_odds(kept.score) + shift
-    return kept.with_columns(score=1 / (1 + np.exp(-odds)))
-
-
-def _log_odds(share: FloatArray) -> FloatArray:
-    inside = np.clip(share, 1e-4, 1 - 1e-4)
-    return np.asarray(np.log(inside / (1 - inside)))
-
-
-def _on_limb(seen: Seen, marks: Fruitlets) -> Fruitlets:
-    placed = place_fruitlets(marks, seen.limb, seen.scale)
-    return placed.take(placed.on_limb != 0)
-
-
 def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) -> Proposal:
     """Learn from corrected photos, and measure what it is worth.
 
@@ -309,47 +189,6 @@ def _gains(before: Sequence[Tally], after: Sequence[Tally], s: LearnSettings) ->
     hits, false, missed = np.moveaxis(counts[:, draws].sum(axis=2), -1, 0)
     f1 = 2 * hits / np.maximum(2 * hits + false + missed, 1)
     return bool(np.quantile(f1[1] - f1[0], s.doubt_frac) > 0)
-
-
-def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
-    """A photo of the rest of the folder under an accepted tuning.
-
-    Parameters
-    ----------
-    shipped : Seen
-        The photo as measured with the shipped settings: its scale and limb stay.
-    marks : Fruitlets
-        The detector's marks on it with a low threshold.
-    tuning : Tuning
-
-    Returns
-    -------
-    Seen
-        A new value; keep ``shipped`` to go back. Marks off the limb stay: see
-        :func:`lesson_on_limb`. A photo that holds marks made by hand is returned as it is: a
-        correction is never overruled.
-    """
-    if bool(shipped.fruitlets.by_hand.any()):
-        return shipped
-    here = apply_tuning(_on_limb(shipped, marks), tuning)
-    off = shipped.fruitlets.take(shipped.fruitlets.on_limb == 0)
-    both = {n: np.concatenate([getattr(here, n), getattr(off, n)]) for n in CIRCLE_COLUMNS}
-    kept = Fruitlets.from_columns(**both)
-    return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
-
-
-def adjusted(photo: Photo, seen: Seen, *, tuning: Tuning, settings: CountSettings) -> Seen:
-    """A photo's result under an accepted tuning, for ``count_photo``'s ``adjust``.
-
-    Parameters
-    ----------
-    photo : Photo
-    seen : Seen
-        Measured with ``settings``.
-    tuning : Tuning
-    settings : CountSettings
-    """
-    return retuned(seen, low_marks(photo, settings), tuning)
 
 
 def _part_way(tuning: Tuning, share: float, s: LearnSettings) -> Tuning:

@@ -95,8 +95,8 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
     Returns
     -------
     Fruitlets
-        For :func:`fruitcount.evaluate.learn.lesson_from` and
-        :func:`fruitcount.evaluate.learn.retuned`.
+        For :func:`fruitcount.evaluate.lessons.lesson_from` and
+        :func:`fruitcount.evaluate.retune.retuned`.
     """
     rules = settings or CountSettings()
     return see(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets

@@ -24,7 +24,7 @@ from fruitcount.batch import (
 )
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
-from fruitcount.evaluate.learn import adjusted
+from fruitcount.evaluate.retune import adjusted
 from fruitcount.evaluate.tuning import Tuning, tuning_record
 from fruitcount.export.files import OutputChoice, count_to_files
 from fruitcount.flags import SENTENCES, Flag

@@ -10,16 +10,10 @@ from helpers import assert_fruitlets_close
 
 from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.evaluate.learn import (
-    LearnSettings,
-    Lesson,
-    lesson_from,
-    lesson_on_limb,
-    propose,
-    retuned,
-    tuned_on_limb,
-)
+from fruitcount.evaluate.learn import LearnSettings, propose
+from fruitcount.evaluate.lessons import Lesson, lesson_from, lesson_on_limb
 from fruitcount.evaluate.predictors import low_marks
+from fruitcount.evaluate.retune import retuned, tuned_on_limb
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.evaluate.tuning import (
     Tuning,

@@ -1,0 +1,87 @@
+"""A photo under a tuning that the user accepted; what was corrected by hand is never overruled."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from fruitcount.evaluate.lessons import marks_on_limb
+from fruitcount.evaluate.predictors import low_marks
+from fruitcount.evaluate.tuning import Tuning, apply_tuning
+from fruitcount.limb import place_fruitlets
+from fruitcount.pipeline import CountSettings
+from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Photo, Seen
+
+__all__ = ["adjusted", "retuned", "tuned_on_limb"]
+
+
+def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) -> Fruitlets:
+    """Marks on the limb under a tuning, their scores moved so that usual limits still hold.
+
+    Parameters
+    ----------
+    seen : Seen
+        Its limb and scale say which marks are on the limb.
+    marks : Fruitlets
+        With a low threshold.
+    tuning : Tuning
+    shipped : float
+        The shipped threshold. Log-odds are shifted so that the tuning's threshold falls on it:
+        a mark that just stays is as doubtful as one that just stayed before.
+
+    Returns
+    -------
+    Fruitlets
+        Only those at or above the threshold.
+    """
+    kept = apply_tuning(marks_on_limb(seen, marks), tuning)
+    shift = _log_odds(np.array([shipped])) - _log_odds(np.array([tuning.threshold]))
+    odds = _log_odds(kept.score) + shift
+    return kept.with_columns(score=1 / (1 + np.exp(-odds)))
+
+
+def _log_odds(share: FloatArray) -> FloatArray:
+    inside = np.clip(share, 1e-4, 1 - 1e-4)
+    return np.asarray(np.log(inside / (1 - inside)))
+
+
+def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
+    """A photo of the rest of the folder under an accepted tuning.
+
+    Parameters
+    ----------
+    shipped : Seen
+        The photo as measured with the shipped settings: its scale and limb stay.
+    marks : Fruitlets
+        The detector's marks on it with a low threshold.
+    tuning : Tuning
+
+    Returns
+    -------
+    Seen
+        A new value; keep ``shipped`` to go back. Marks off the limb stay: see
+        :func:`fruitcount.evaluate.lessons.lesson_on_limb`. A photo that
+        holds marks made by hand is returned as it is: a correction is never overruled.
+    """
+    if bool(shipped.fruitlets.by_hand.any()):
+        return shipped
+    here = apply_tuning(marks_on_limb(shipped, marks), tuning)
+    off = shipped.fruitlets.take(shipped.fruitlets.on_limb == 0)
+    both = {n: np.concatenate([getattr(here, n), getattr(off, n)]) for n in CIRCLE_COLUMNS}
+    kept = Fruitlets.from_columns(**both)
+    return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
+
+
+def adjusted(photo: Photo, seen: Seen, *, tuning: Tuning, settings: CountSettings) -> Seen:
+    """A photo's result under an accepted tuning, for ``count_photo``'s ``adjust``.
+
+    Parameters
+    ----------
+    photo : Photo
+    seen : Seen
+        Measured with ``settings``.
+    tuning : Tuning
+    settings : CountSettings
+    """
+    return retuned(seen, low_marks(photo, settings), tuning)
