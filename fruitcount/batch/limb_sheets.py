@@ -1,4 +1,4 @@
-"""Sheets that a keeper types: sizes of every limb, limbs counted by hand, and random walks."""
+"""Sheets that a keeper types: limb sizes, hand counts, two-sided counts, and random walks."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from fruitcount.batch.tree_facts import LimbSize
-from fruitcount.checks import at_least, positive
+from fruitcount.checks import at_least, in_range, positive
 from fruitcount.errors import BadInputError
+from fruitcount.tree import BothSides, csa_cm2, fork_chances
 from fruitcount.tree import Path as TreePath
-from fruitcount.tree import csa_cm2, fork_chances
 
-__all__ = ["read_hand_counts", "read_limb_sizes", "read_walks"]
+__all__ = ["read_both_sides", "read_hand_counts", "read_limb_sizes", "read_walks"]
 
 
 def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
@@ -57,6 +57,43 @@ def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
         )
         for where, row in _lines(path, ("seen", "true"))
     )
+
+
+def read_both_sides(path: str | Path, tree: str) -> tuple[BothSides, ...]:
+    """Limbs seen from the front and the back, from a CSV sheet.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns ``limb``, ``front``, ``back`` (fruit seen from each side) and ``both`` (recognised
+        as the same fruit in both); ``tree`` if wanted.
+    tree : str
+        Rows of other trees are passed over; a sheet without that column is this tree's.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a count is no whole number of 0 to 100,000, ``both`` is more
+        than the smaller side, a limb has no name or comes twice, or no fruit was seen.
+    """
+    out: dict[str, BothSides] = {}
+    for where, row in _lines(path, ("limb", "front", "back", "both")):
+        if "tree" in row and row["tree"] != tree:
+            continue
+        limb = row["limb"]
+        if not limb:
+            raise BadInputError(f"{where}: limb must have a name, got ''")
+        if limb in out:
+            raise BadInputError(f"{where}: limb {limb!r} comes twice")
+        front, back, both = (_whole(row[name], name, where) for name in ("front", "back", "both"))
+        if both > min(front, back):
+            raise BadInputError(
+                f"{where}: both must be at most {min(front, back)} (the smaller side), got {both}"
+            )
+        out[limb] = BothSides(limb, front, back, both)
+    if not any(x.front_n + x.back_n for x in out.values()):
+        raise BadInputError(f"{path}: the sheet must have fruit seen on tree {tree!r}, found none")
+    return tuple(out.values())
 
 
 def read_walks(path: str | Path) -> tuple[TreePath, ...]:
@@ -115,3 +152,10 @@ def _number(cell: str, name: str, where: str) -> float:
         return float(cell)
     except ValueError as error:
         raise BadInputError(f"{where}: {name} must be a number, got {cell!r}") from error
+
+
+def _whole(cell: str, name: str, where: str) -> int:
+    number = in_range(f"{where}: {name}", _number(cell, name, where), 0, 100_000)
+    if number != int(number):
+        raise BadInputError(f"{where}: {name} must be a whole number, got {cell!r}")
+    return int(number)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from fruitcount.checks import positive
 from fruitcount.errors import BadInputError
-from fruitcount.tree import Path
+from fruitcount.tree import BothSides, Path
 
 __all__ = ["LimbSize", "SizedLimb", "TreeFacts"]
 
@@ -52,6 +52,8 @@ class TreeFacts:
         Limb name to its size, for every limb, photographed or not.
     seen_true : tuple of (seen, true)
         Limbs counted on the photo and by hand.
+    both_sides : tuple of BothSides
+        Limbs seen from the front and the back. Used only where ``seen_true`` is empty.
     by_group : bool
         Estimate by the groups of ``limb_sizes``, each limb standing for those of its group. By
         default limbs stand for others by their cross-section.
@@ -72,6 +74,7 @@ class TreeFacts:
     limbs_n: int | None = None
     limb_sizes: Mapping[str, LimbSize] = field(default_factory=dict)
     seen_true: tuple[tuple[float, float], ...] = ()
+    both_sides: tuple[BothSides, ...] = ()
     by_group: bool = False
     walks: tuple[Path, ...] = ()
 

@@ -17,7 +17,16 @@ from fruitcount.errors import BadInputError
 from fruitcount.load import harvest_mass_g
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.species import load_species
-from fruitcount.tree import Factor, LimbFacts, TreeSheet, csa_cm2, seen_to_true, tree_sheet
+from fruitcount.tree import (
+    Factor,
+    LimbFacts,
+    TreeSheet,
+    both_sides_factor,
+    both_sides_lines,
+    csa_cm2,
+    seen_to_true,
+    tree_sheet,
+)
 
 __all__ = ["LimbSize", "TreeAnswer", "TreeFacts", "limbs_of_tree", "tree_answer"]
 
@@ -42,7 +51,7 @@ class TreeAnswer:
     size_class : str
         Trade size code of the wanted ripe size; empty where the species has none.
     true_per_seen : float
-        What the hand counts say; 1 without any.
+        What the hand counts say, else the limbs seen from both sides; 1 without any.
     notes : tuple of str
         What had to be assumed.
     """
@@ -109,7 +118,7 @@ def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) 
         raise BadInputError(f"tree must have counted limbs, got {tree!r} (trees there: {known})")
     limbs, notes = _all_limbs(counted, lengths, facts)
     area = csa_cm2([limb.size.base_diameter_mm for limb in limbs])
-    factor = _factor(facts)
+    factor, told = _factor(facts, counted)
     total, more = estimate_of(limbs, area, factor, facts=facts)
     fruit_g = harvest_mass_g(species, facts.harvest_diameter_mm)
     target, remarks = target_of(limbs, area, species, facts, fruit_g)
@@ -125,12 +134,11 @@ def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) 
     code = size_code(species, wanted) if species.size_codes else ""
     names = tuple(limbs[i].name for i in more.limbs)
     files = {limb.limb: limb.files for limb in counted}
-    return TreeAnswer(
-        tree, sheet, files, names, _surer(more, names), fruit_g, code, times, (*notes, *remarks)
-    )
+    surer, notes = _surer(more, names, factor), [*notes, *told, *remarks]
+    return TreeAnswer(tree, sheet, files, names, surer, fruit_g, code, times, tuple(notes))
 
 
-def _surer(more: Surer, names: Sequence[str]) -> str:
+def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
     """What would halve the interval."""
     if more.walks_n:
         walks = "1 walk more" if more.walks_n == 1 else f"{more.walks_n} walks more"
@@ -143,9 +151,12 @@ def _surer(more: Surer, names: Sequence[str]) -> str:
         return f"For a surer count photograph {what}."
     if more.share_frac <= 0.5 + 1e-9:
         return f"To halve the interval photograph {what}."
+    sides = factor is not None and factor.limbs_are != Factor.limbs_are
+    by_hand = "the hand counts. Count more limbs by hand."
+    by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
     return (
         f"Photographing {what} would leave {more.share_frac:.0%} of the interval: the rest comes "
-        "from the hand counts. Count more limbs by hand."
+        f"from {by_sides if sides else by_hand}"
     )
 
 
@@ -186,7 +197,23 @@ def _all_limbs(
     return filled, [note]
 
 
-def _factor(facts: TreeFacts) -> Factor | None:
-    if not facts.seen_true:
-        return None
-    return seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
+def _factor(
+    facts: TreeFacts, counted: Sequence[LimbCount]
+) -> tuple[Factor | None, tuple[str, ...]]:
+    """What the photos' counts are to be multiplied by, and what is to be said of it."""
+    lines = both_sides_lines(facts.both_sides) if facts.both_sides else ()
+    if facts.seen_true:
+        if lines:
+            lines = (*lines, "The limbs counted by hand lead: for the tree's total only they are "
+                     "used, not the limbs seen from both sides.")  # fmt: skip
+        by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
+        return by_hand, lines
+    if not facts.both_sides:
+        return None, ()
+    two = sum(limb.low_n < limb.high_n for limb in counted)  # the better of two sides
+    better = 2 * two > len(counted)
+    factor = both_sides_factor(facts.both_sides, better_side=better)
+    side = "on the better side" if better else "on one side, the two sides' mean"
+    return factor, (*lines, f"Fruit there for one seen {side}: {factor.value:.2f}"
+                    + (f" ({factor.low:.2f} to {factor.high:.2f})." if factor.limbs_n > 1 else ".")
+                    )  # fmt: skip

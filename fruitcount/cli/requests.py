@@ -175,7 +175,12 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
     from dataclasses import replace
 
     from fruitcount.batch import TreeFacts
-    from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes, read_walks
+    from fruitcount.batch.limb_sheets import (
+        read_both_sides,
+        read_hand_counts,
+        read_limb_sizes,
+        read_walks,
+    )
 
     typed = {
         "species": options["species"],
@@ -197,6 +202,8 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
         facts = replace(facts, walks=read_walks(options["walks"]))
     if options["hand_counts"]:
         facts = replace(facts, seen_true=read_hand_counts(options["hand_counts"]))
+    if options["both_sides"]:
+        facts = replace(facts, both_sides=read_both_sides(options["both_sides"], tree))
     if options["crates"] is None and options["trunk"] is None and options["spacing"] is not None:
         facts = replace(facts, trunk_circumference_mm=None)  # the typed spacing leads
     return facts

@@ -38,6 +38,12 @@ __all__ = ["tree_command"]
     type=click.Path(path_type=Path, dir_okay=False),
     help="CSV of limbs counted by hand too: seen, true.",
 )
+@click.option(
+    "--both-sides",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="CSV of limbs seen from two sides: limb, front, back, both (recognised in both); tells "
+    "what neither shows, as a range. --hand-counts lead.",
+)
 @click.option("--trunk", type=LENGTH, help="Trunk circumference, 20 cm above ground.")
 @click.option("--age", type=click.IntRange(min=2), help="Years of the tree, with --trunk.")
 @click.option("--crates", type=click.FloatRange(min=0), help="Crates wanted from this tree.")

@@ -1,10 +1,11 @@
 """From a few limbs to the whole tree: estimates, target, shares and work.
 
 Read in this order: ``estimate`` (the answer's type), ``ratio``, ``branch``, ``sample`` (three
-ways to it), ``calibration`` (seen to true), ``more`` (what to photograph next), ``target``,
-``labour``, ``sheet``.
+ways to it), ``calibration`` (seen to true), ``both_sides`` (the same without hand counts),
+``more`` (what to photograph next), ``target``, ``labour``, ``sheet``.
 """
 
+from fruitcount.tree.both_sides import BothSides, both_sides_factor, both_sides_lines
 from fruitcount.tree.branch import (
     Branch,
     Path,
@@ -47,6 +48,7 @@ from fruitcount.tree.target import (
 )
 
 __all__ = [
+    "BothSides",
     "Branch",
     "Estimate",
     "Factor",
@@ -60,6 +62,8 @@ __all__ = [
     "TwoSides",
     "Work",
     "apply_factor",
+    "both_sides_factor",
+    "both_sides_lines",
     "csa_cm2",
     "draw_fork",
     "every_path",

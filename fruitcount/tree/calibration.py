@@ -44,7 +44,9 @@ class Factor:
         95 % interval; NaN with one limb.
     dof : float
     limbs_n : int
-        Limbs counted by hand.
+        Limbs it was measured on.
+    limbs_are : str
+        What those limbs are, in words that follow their number.
     """
 
     value: float
@@ -53,6 +55,7 @@ class Factor:
     high: float
     dof: float
     limbs_n: int
+    limbs_are: str = "hand-counted limbs"
 
 
 @dataclass(frozen=True)
@@ -183,7 +186,7 @@ def apply_factor(seen: Estimate, factor: Factor) -> Estimate:
     dof = known**2 / shrink if shrink > 0 and math.isfinite(known) else float(max(seen.dof, 1))
     raw = Estimate(
         value, math.sqrt(var), math.nan, math.nan, dof, seen.sampled_n, seen.level_frac,
-        f"{seen.method}, times {factor.value:.2f} by {factor.limbs_n} hand-counted limbs",
+        f"{seen.method}, times {factor.value:.2f} by {factor.limbs_n} {factor.limbs_are}",
         seen.counted_n,
     )  # fmt: skip
     return with_interval(raw, floor_n=min(seen.counted_n, value))

@@ -263,6 +263,7 @@ TREES = (
 )
 HOURS = b"time,temperature_c\n2026-03-18T05:00,7.5\n2026-03-18T06:00,\n2026-03-18 07:00:00,-1e1\n"
 LIMBS = b"tree,limb,base_diameter_mm,length_mm\nN,1,22.5,800\nN,2,18,\n"
+SIDES = b"tree,limb,front,back,both\nN,1,30,25,18\nN,2,12,14,9\n"
 HANDS = b"seen,true\n20,24\n31,35\n"
 SHEET = b"file,tree,limb,side,moment\na/b.jpg,North 3,1,front,before\nc.jpg,South,2,b,after\n"
 TABLE = (
@@ -314,6 +315,15 @@ def _hand_counts(path: Path) -> None:
     assert all(math.isfinite(a + b) for a, b in read_hand_counts(path))
 
 
+def _both_sides(path: Path) -> None:
+    from fruitcount.batch.limb_sheets import read_both_sides
+    from fruitcount.tree import both_sides_factor, both_sides_lines
+
+    limbs = read_both_sides(path, "N")
+    assert both_sides_lines(limbs)
+    assert math.isfinite(both_sides_factor(limbs).value)
+
+
 def _naming(path: Path) -> None:
     from fruitcount.batch import read_sheet
 
@@ -334,6 +344,7 @@ _READ_SHEET: dict[str, Callable[[Path], None]] = {
     "hours": _hours,
     "limbs": _limb_sizes,
     "hands": _hand_counts,
+    "sides": _both_sides,
     "naming": _naming,
     "table": _rows,
 }
@@ -681,6 +692,7 @@ READERS: dict[str, Reader] = {
     "hours": Reader(lambda: [HOURS], _sheet("hours")),
     "limb-sizes": Reader(lambda: [LIMBS], _sheet("limbs")),
     "hand-counts": Reader(lambda: [HANDS], _sheet("hands")),
+    "both-sides": Reader(lambda: [SIDES], _sheet("sides")),
     "naming": Reader(lambda: [SHEET], _sheet("naming")),
     "table": Reader(lambda: [TABLE], _sheet("table")),
     "ledger": Reader(_ledger_lines, _ledger),

@@ -1,0 +1,112 @@
+"""Limbs seen from the front and from the back: what neither side shows, and a factor from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from fruitcount.errors import BadInputError
+from fruitcount.tree.calibration import Factor, TwoSides, seen_to_true, two_sides
+from fruitcount.tree.estimate import half_width
+
+__all__ = ["ASSUMED", "FEW_IN_BOTH", "BothSides", "both_sides_factor", "both_sides_lines"]
+
+FEW_IN_BOTH = 7
+"""Under this many recognised in both, the estimate tends to be too low (Robson & Regier, Trans.
+Am. Fish. Soc. 93:215-226, 1964, from memory)."""
+
+ASSUMED = (
+    "This takes each fruit as equally likely to be seen, and one hidden from the front as no more "
+    "likely than another to be hidden from the back. Fruit that no side can show, deep in leaves, "
+    "are missed: the true number may be higher. It is an estimate."
+)
+
+
+@dataclass(frozen=True)
+class BothSides:
+    """One limb's counts from two sides.
+
+    Attributes
+    ----------
+    limb : str
+    front_n, back_n : int
+        Fruit seen on the photo of each side.
+    both_n : int
+        Of those, recognised as the same fruit in both. Raising it lowers the estimate.
+    """
+
+    limb: str
+    front_n: int
+    back_n: int
+    both_n: int
+
+    def __post_init__(self) -> None:
+        two_sides(self.front_n, self.back_n, both_n=self.both_n)  # refuses what cannot be
+
+    @property
+    def whole(self) -> TwoSides:
+        """Chapman estimate of all fruit on the limb, with its interval."""
+        return two_sides(self.front_n, self.back_n, both_n=self.both_n)
+
+
+def both_sides_factor(limbs: Sequence[BothSides], *, better_side: bool = False) -> Factor:
+    """True fruit for one seen, from limbs seen from both sides.
+
+    As :func:`fruitcount.tree.calibration.seen_to_true`, with the Chapman estimates in the place
+    of hand counts. How the limbs differ holds the estimates' own error already; where the limbs
+    agree by luck, the spread is not taken as less than that error alone.
+
+    Parameters
+    ----------
+    limbs : sequence of BothSides
+        More limbs narrow the factor's interval; one alone tells no spread (NaN).
+    better_side : bool
+        What "seen" means: the mean of the two sides, for a tree photographed from one side; or,
+        where true, the side that shows more, which is what a limb with both photos counts as.
+        True lowers the factor.
+
+    Raises
+    ------
+    BadInputError
+        When no fruit was seen.
+    """
+    seen = [
+        float(max(x.front_n, x.back_n)) if better_side else (x.front_n + x.back_n) / 2
+        for x in limbs
+    ]
+    if sum(seen) <= 0:
+        raise BadInputError("front and back must hold at least one fruit seen, got none")
+    whole = [x.whole for x in limbs]
+    raw = replace(
+        seen_to_true(seen, [t.value_n for t in whole]), limbs_are="limbs seen from both sides"
+    )
+    least = math.sqrt(sum(t.var_n2 for t in whole)) / sum(seen)
+    if not raw.se < least:  # NaN with one limb stays
+        return raw
+    half = half_width(least, raw.dof, 0.95)
+    return replace(raw, se=least, low=max(raw.value - half, 0.0), high=raw.value + half)
+
+
+def both_sides_lines(limbs: Sequence[BothSides]) -> tuple[str, ...]:
+    """Each limb's estimate as a range, and what has to be assumed, in sentences."""
+    out = [_line(x) for x in limbs]
+    few = [x.limb for x in limbs if x.both_n < FEW_IN_BOTH and x.whole.var_n2 > 0]
+    if few:
+        out.append(
+            f"Fewer than {FEW_IN_BOTH} fruit were recognised in both on {', '.join(few)}: "
+            "the estimate is rough there and tends to be too low."
+        )
+    if len(limbs) == 1:
+        out.append("One limb alone does not tell how much limbs differ: do two or more.")
+    return (*out, ASSUMED)
+
+
+def _line(limb: BothSides) -> str:
+    whole = limb.whole
+    low, high = math.floor(whole.low_n), math.ceil(whole.high_n)
+    span = f"about {low}" if low == high else f"{low} to {high}, about {round(whole.value_n)}"
+    return (
+        f"Limb {limb.limb} from both sides: {span} fruit with those that neither shows "
+        f"({whole.seen_n} different ones seen; capture-recapture, Chapman)."
+    )

@@ -1,0 +1,218 @@
+"""Limbs seen from both sides: the estimate, the factor from it, its sheet, and the command."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from fruitcount.batch import LimbSize, TreeFacts, tree_answer, write_rows
+from fruitcount.batch.limb_sheets import read_both_sides
+from fruitcount.cli import main
+from fruitcount.errors import BadInputError
+from fruitcount.tree import (
+    BothSides,
+    apply_factor,
+    both_sides_factor,
+    both_sides_lines,
+    csa_cm2,
+    ratio_total,
+    seen_to_true,
+)
+
+LIMBS = (BothSides("1", 30, 25, 18), BothSides("2", 22, 28, 14), BothSides("3", 40, 33, 26))
+SIZES = {str(k): LimbSize(d) for k, d in enumerate((20.0, 30.0, 25.0, 22.0, 28.0, 18.0), 1)}
+TRUNK = TreeFacts(ripening_month=7, age_years=7, trunk_circumference_mm=400, limb_sizes=SIZES)
+SHEET = "limb,front,back,both\n1,30,25,18\n2,22,28,14\n3,40,33,26\n"
+
+
+def rows(sides=("front",)):
+    return [
+        {"file": f"T/{k}/{side}.jpg", "tree": "T", "limb": str(k), "side": side, "ok": True,
+         "count_n": n, "length_mm": 900.0, "base_diameter_mm": SIZES[str(k)].base_diameter_mm}
+        for k, n in enumerate((40, 95, 60), 1)
+        for side in sides
+    ]  # fmt: skip
+
+
+def test_the_turtles():
+    """Ten turtles marked, fifteen caught later, five of them marked: 28 by Chapman.
+
+    The worked example of the encyclopaedia article "Mark and recapture" (Wikipedia; its figures
+    from memory): (10 + 1)(15 + 1)/(5 + 1) - 1 = 28.3, where Lincoln and Petersen say 30.
+    """
+    got = BothSides("pond", 10, 15, 5).whole
+    assert got.value_n == pytest.approx(28.3, abs=0.05)
+    assert got.seen_n == 20
+    assert got.low_n < got.value_n < got.high_n
+    # vChapman of the R package recapr: (n1+1)(n2+1)(n1-m2)(n2-m2)/((m2+2)(m2+1)^2)
+    assert got.var_n2 == pytest.approx(11 * 16 * 5 * 10 / (7 * 36))
+
+
+def test_factor_is_of_the_estimates():
+    whole = [x.whole.value_n for x in LIMBS]
+    one = both_sides_factor(LIMBS)
+    assert one.value == pytest.approx(sum(whole) / (27.5 + 25 + 36.5))
+    better = both_sides_factor(LIMBS, better_side=True)
+    assert better.value == pytest.approx(sum(whole) / (30 + 28 + 40))
+    assert (one.limbs_n, one.dof) == (3, 2)
+    assert one.low < one.value < one.high
+
+
+def test_agreement_by_luck_is_not_taken_as_sureness():
+    same = (BothSides("1", 20, 20, 10),) * 3
+    assert seen_to_true([20] * 3, [same[0].whole.value_n] * 3).se == pytest.approx(0, abs=1e-12)
+    got = both_sides_factor(same)
+    assert got.se == pytest.approx(math.sqrt(3 * same[0].whole.var_n2) / 60)
+    assert got.high > got.value > got.low
+    assert math.isnan(both_sides_factor(same[:1]).se)  # one limb tells no spread
+
+
+@pytest.mark.parametrize("better", [False, True])
+def test_interval_of_the_tree_holds(better):
+    """1,000 drawn trees: six limbs on photos, eight others seen from both sides."""
+    held = 0
+    rng = np.random.default_rng(77)
+    for _ in range(1000):
+        area = csa_cm2(rng.uniform(12, 45, 14))
+        true = rng.poisson(6 * area * rng.gamma(25, 1 / 25, 14))
+        sides = []
+        for n in rng.poisson(6 * csa_cm2(rng.uniform(15, 40, 8))):
+            front, back = rng.random(n) < 0.6, rng.random(n) < 0.6
+            sides.append(
+                BothSides("x", int(front.sum()), int(back.sum()), int((front & back).sum()))
+            )
+        pick = rng.choice(14, 6, replace=False)
+        photos = rng.binomial(true[pick], 0.6)
+        if better:
+            photos = np.maximum(photos, rng.binomial(true[pick], 0.6))
+        tree = ratio_total(photos, area[pick], all_area_cm2=area)
+        got = apply_factor(tree, both_sides_factor(sides, better_side=better))
+        held += got.low_n <= true.sum() <= got.high_n
+    # 95 % nominal; a binomial of 1,000 strays by 1.4 %, and the least spread widens a little
+    assert 0.93 <= held / 1000 <= 0.985
+
+
+def test_lines_give_a_range_and_what_is_assumed():
+    lines = both_sides_lines((*LIMBS, BothSides("4", 9, 8, 3)))
+    first = LIMBS[0].whole
+    assert f"{math.floor(first.low_n)} to {math.ceil(first.high_n)}, about 41 fruit" in lines[0]
+    assert "37 different ones seen" in lines[0]
+    assert "recognised in both on 4:" in lines[4]
+    assert "equally likely to be seen" in lines[-1]
+    assert "estimate" in lines[-1]
+    alone = both_sides_lines((BothSides("5", 12, 12, 12),))
+    assert "about 12 fruit" in alone[0]
+    assert any("One limb alone" in line for line in alone)
+
+
+def test_off_until_told_and_carried_like_hand_counts():
+    plain = tree_answer(rows(), "T", TRUNK)
+    assert plain.true_per_seen == 1
+    assert not any("both sides" in note for note in plain.notes)
+    told = tree_answer(rows(), "T", replace(TRUNK, both_sides=LIMBS))
+    factor = both_sides_factor(LIMBS)
+    assert told.true_per_seen == factor.value
+    assert told.sheet.total == apply_factor(plain.sheet.total, factor)
+    assert "3 limbs seen from both sides" in told.sheet.total.method
+    assert told.sheet.total.se_n > factor.value * plain.sheet.total.se_n
+    # limbs on photos from both sides count as the better side: so does the factor
+    both = tree_answer(rows(("front", "back")), "T", replace(TRUNK, both_sides=LIMBS))
+    assert both.true_per_seen == both_sides_factor(LIMBS, better_side=True).value
+
+
+def test_hand_counts_win_and_it_is_said():
+    hand = ((50, 100), (30, 58), (44, 90))
+    only = tree_answer(rows(), "T", replace(TRUNK, seen_true=hand))
+    two = tree_answer(rows(), "T", replace(TRUNK, seen_true=hand, both_sides=LIMBS))
+    assert two.sheet.total == only.sheet.total
+    assert any("counted by hand lead" in note for note in two.notes)
+    assert any("both sides: " in note for note in two.notes)  # the limbs are shown all the same
+
+
+def test_what_the_width_comes_from_is_named():
+    wild = (BothSides("1", 20, 20, 19), BothSides("2", 20, 20, 4))
+    got = tree_answer(rows(), "T", replace(TRUNK, both_sides=wild))
+    assert "seen from both sides. Do more of them" in got.surer
+
+
+def test_sheet_is_read(tmp_path):
+    path = tmp_path / "s.csv"
+    path.write_text(SHEET)
+    assert read_both_sides(path, "T") == LIMBS
+    path.write_text("tree,limb,front,back,both\nT,1,30,25,18\nU,1,2,2,9\n")
+    assert read_both_sides(path, "T") == LIMBS[:1]
+
+
+BAD = [
+    ("limb,front,back\n1,2,3\n", "needs a column"),
+    ("limb,front,back,both\n1,many,3,1\n", "line 2: front must be a number, got 'many'"),
+    ("limb,front,back,both\n1,,3,1\n", "line 2: front must be a number, got ''"),
+    ("limb,front,back,both\n1,4,3.5,1\n", "line 2: back must be a whole number, got '3.5'"),
+    ("limb,front,back,both\n1,4,3,-1\n", "line 2: both must be from 0 to 100000"),
+    ("limb,front,back,both\n1,nan,3,1\n", "line 2: front must be a finite number"),
+    ("limb,front,back,both\n1,1e300,3,1\n", "line 2: front must be from 0 to 100000"),
+    ("limb,front,back,both\n1,4,3,1\n1,4,3,1\n", "line 3: limb '1' comes twice"),
+    ("limb,front,back,both\n,4,3,1\n", "line 2: limb must have a name"),
+    ("limb,front,back,both\n1,5,9,6\n", r"line 2: both must be at most 5 .*got 6"),
+    ("limb,front,back,both\n1,0,0,0\n", "fruit seen on tree 'T', found none"),
+    ("tree,limb,front,back,both\nU,1,4,3,1\n", "fruit seen on tree 'T', found none"),
+    ("limb,front,back,both\n", "found none"),
+]
+
+
+@pytest.mark.parametrize(("text", "match"), BAD)
+def test_bad_sheets_are_named(tmp_path, text, match):
+    path = tmp_path / "s.csv"
+    path.write_text(text)
+    with pytest.raises(BadInputError, match=match) as fault:
+        read_both_sides(path, "T")
+    assert str(path) in str(fault.value)
+
+
+def test_nothing_seen_is_refused():
+    with pytest.raises(BadInputError, match="front and back"):
+        both_sides_factor((BothSides("1", 0, 0, 0),))
+    with pytest.raises(BadInputError, match="both_n"):
+        BothSides("1", 3, 5, 4)
+
+
+def _full_rows():
+    return [
+        {**r, "moment": "", "told_by": "folder", "problem": "", "keep_n": 3.0, "yellowing_n": 1.0,
+         "median_size_mm": 15.25, "card_id": 12, "taken_at": "", "flags": [], "same_as": "",
+         "sha256": "ab", "look": ""}
+        for r in rows()
+    ]  # fmt: skip
+
+
+def test_command(tmp_path):
+    table = write_rows(_full_rows(), tmp_path / "photos.csv")
+    sizes = tmp_path / "limbs.csv"
+    sizes.write_text("limb,base_diameter_mm\n1,20\n2,30\n3,25\n4,22\n")
+    sides, hands = tmp_path / "sides.csv", tmp_path / "hands.csv"
+    sides.write_text(SHEET.replace("\n1,", "\n<b>&,"))
+    hands.write_text("seen,true\n50,100\n30,58\n44,90\n")
+    usual = ["tree", table, "--limb-sheet", sizes, "--trunk", "40cm", "--age", 7,
+             "--ripening-month", 7, "--out", tmp_path]  # fmt: skip
+
+    def said(*more):
+        return CliRunner().invoke(main, [str(a) for a in (*usual, *more)])
+
+    assert "both sides" not in said().output
+    done = said("--both-sides", sides)
+    assert done.exit_code == 0, done.output
+    # by hand: 31*26/19 - 1 = 41.4, of them 37 seen; variance 31*26*12*7/(19^2*20) = 9.38;
+    # spread exp(1.96 sqrt(ln(1 + 9.38/4.42^2))) = 3.41; 37 + 4.42/3.41 = 38.3, 37 + 15.1 = 52.1
+    assert "Limb <b>& from both sides: 38 to 53, about 41 fruit" in done.output
+    assert "by 3 limbs seen from both sides" in done.output
+    assert "equally likely to be seen" in done.output
+    assert (tmp_path / "T_sheet.pdf").is_file()
+    done = said("--both-sides", sides, "--hand-counts", hands)
+    assert "by 3 hand-counted limbs" in done.output
+    assert "counted by hand lead" in done.output
+    sides.write_text("limb,front,back,both\n1,5,9,6\n")
+    done = said("--both-sides", sides)
+    assert done.exit_code == 2
+    assert "both must be at most 5" in done.output
