@@ -103,9 +103,11 @@ def load_lines(load: LoadReport, units: str = "metric") -> list[str]:
     return [
         f"Harvest weight on the limb: {format_weight(before.fruit_g, units)} if all stayed, "
         f"{format_weight(after.fruit_g, units)} after thinning",
-        f"Bending at the worst place, {format_length(after.worst_at_mm, units)} from the base: "
-        f"{before.worst_stress_mpa:.1f} MPa if all stayed, {after.worst_stress_mpa:.1f} MPa after; "
-        f"it is taken to break at {load.breaking_mpa:.0f} MPa",
+        f"Bending at the worst place: {before.worst_stress_mpa:.1f} MPa if all stayed "
+        f"({format_length(before.worst_at_mm, units)} from the base), "
+        f"{after.worst_stress_mpa:.1f} MPa after "
+        f"({format_length(after.worst_at_mm, units)}); it is taken to break at "
+        f"{load.breaking_mpa:.0f} MPa",
         f"Load if all stayed: {before.verdict}; after thinning: {after.verdict}",
     ]
 
