@@ -74,7 +74,7 @@ class Fruitlets:
         0 to 1; how yellow against this photo's own light. NaN if not told.
     roundness_frac, visible_frac : float arrays
         Outline roundness (1 = circle) and share of the outline seen. NaN if not told.
-    diameter_mm, diameter_sd_mm : float arrays
+    diameter_mm, diameter_sd_mm : float arrays (across the narrow way)
         Diameter and its standard deviation; NaN without a scale.
     on_limb : int array
         1 on the photographed limb, 0 not, -1 could not tell.
