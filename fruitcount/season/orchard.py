@@ -11,6 +11,9 @@ from fruitcount.errors import BadInputError
 
 __all__ = ["OrchardTree", "name_order", "ripening_order", "season_part", "season_year"]
 
+EARLIEST_YEAR, LATEST_YEAR = 1800, 2999
+"""Years of dates that are believed; others are slips of the pen."""
+
 
 @dataclass(frozen=True)
 class OrchardTree:
@@ -65,6 +68,10 @@ class OrchardTree:
             positive("trunk_circumference_mm", self.trunk_circumference_mm)
         if self.size_mm is not None:
             positive("size_mm", self.size_mm)
+        for name in ("bloom_date", "first_pass_on", "second_pass_on"):
+            told = getattr(self, name)
+            if told is not None:  # a year mistyped would run over the calendar's end
+                in_range(f"year of {name}", told.year, EARLIEST_YEAR, LATEST_YEAR)
         if self.first_pass_on and self.second_pass_on and self.second_pass_on < self.first_pass_on:
             raise BadInputError(
                 f"second_pass_on of {self.name} must not be before {self.first_pass_on}, got "
