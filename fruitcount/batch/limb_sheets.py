@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Iterator
 from pathlib import Path
 
+from fruitcount.batch.sheet_lines import sheet_lines
 from fruitcount.batch.tree_facts import LimbSize
 from fruitcount.checks import at_least, in_range, positive
 from fruitcount.errors import BadInputError
@@ -33,7 +32,7 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
         When a column is missing, a number cannot be read, or a limb comes twice.
     """
     out: dict[str, LimbSize] = {}
-    for where, row in _lines(path, ("limb", "base_diameter_mm")):
+    for where, row in sheet_lines(path, ("limb", "base_diameter_mm")):
         if "tree" in row and row["tree"] != tree:
             continue
         numbers = [
@@ -55,7 +54,7 @@ def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
             at_least("seen", _number(row["seen"], "seen", where), 0),
             at_least("true", _number(row["true"], "true", where), 0),
         )
-        for where, row in _lines(path, ("seen", "true"))
+        for where, row in sheet_lines(path, ("seen", "true"))
     )
 
 
@@ -77,7 +76,7 @@ def read_both_sides(path: str | Path, tree: str) -> tuple[BothSides, ...]:
         than the smaller side, a limb has no name or comes twice, or no fruit was seen.
     """
     out: dict[str, BothSides] = {}
-    for where, row in _lines(path, ("limb", "front", "back", "both")):
+    for where, row in sheet_lines(path, ("limb", "front", "back", "both")):
         if "tree" in row and row["tree"] != tree:
             continue
         limb = row["limb"]
@@ -113,7 +112,7 @@ def read_walks(path: str | Path) -> tuple[TreePath, ...]:
         When a column is missing, a number cannot be read, or a branch is none of its fork.
     """
     walks: dict[str, list[tuple[float, float]]] = {}
-    for where, row in _lines(path, ("walk", "fruit")):
+    for where, row in sheet_lines(path, ("walk", "fruit")):
         fruit = at_least("fruit", _number(row["fruit"], "fruit", where), 0)
         walks.setdefault(row["walk"], []).append((fruit, _chance(row, where)))
     if not walks:
@@ -131,20 +130,6 @@ def _chance(row: dict[str, str], where: str) -> float:
     if here not in fork:
         raise BadInputError(f"{where}: diameter_mm must be one of fork_mm {fork}, got {here:g}")
     return float(fork_chances(csa_cm2(fork))[fork.index(here)])
-
-
-def _lines(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str]]]:
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            reader = csv.DictReader(stream)
-            missing = set(needed) - set(reader.fieldnames or ())
-            if missing:
-                raise BadInputError(f"{path}: the sheet needs a column {sorted(missing)}")
-            for number, line in enumerate(reader, start=2):
-                row = {str(k): str(v or "").strip() for k, v in line.items() if k is not None}
-                yield f"{path}, line {number}", row
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
 
 
 def _number(cell: str, name: str, where: str) -> float:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from fruitcount.batch.sheet_lines import sheet_lines
 from fruitcount.errors import BadInputError
 
 __all__ = [
@@ -163,8 +163,8 @@ def read_card_sheet(path: str | Path) -> dict[int, Place]:
         When a column is missing, a number is no card's, or a card comes twice.
     """
     out: dict[int, Place] = {}
-    for where, row in _rows(path, ("card", "tree")):
-        cell = {k: (row.get(k) or "").strip() for k in ("card", "tree", "limb")}
+    for where, row in sheet_lines(path, ("card", "tree")):
+        cell = {k: row.get(k, "") for k in ("card", "tree", "limb")}
         number = _CARD_NUMBERS.get(cell["card"], -1)
         if number < 0:
             raise BadInputError(f"{where}: card must be from 0 to 49, got {cell['card']!r}")
@@ -190,28 +190,15 @@ def read_sheet(path: str | Path) -> dict[str, Place]:
         different places.
     """  # noqa: D205
     out: dict[str, Place] = {}
-    for where, row in _rows(path, ("file", "tree")):
+    for where, row in sheet_lines(path, ("file", "tree")):
         name, place = _sheet_row(row, where)
         if out.setdefault(name, place) != place:
             raise BadInputError(f"{where}: {name} comes twice")
     return out
 
 
-def _rows(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str | None]]]:
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            reader = csv.DictReader(stream)
-            missing = set(needed) - set(reader.fieldnames or ())
-            if missing:
-                raise BadInputError(f"{path}: the sheet needs a column {sorted(missing)}")
-            for number, row in enumerate(reader, start=2):
-                yield f"{path}, line {number}", row
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
-
-
-def _sheet_row(row: dict[str, str | None], where: str) -> tuple[str, Place]:
-    cell = {k: (row.get(k) or "").strip() for k in ("file", *_FIELDS)}
+def _sheet_row(row: dict[str, str], where: str) -> tuple[str, Place]:
+    cell = {k: row.get(k, "") for k in ("file", *_FIELDS)}
     side, moment = _SIDES.get(cell["side"].lower()), _MOMENTS.get(cell["moment"].lower())
     if side is None:
         raise BadInputError(f"{where}: side must be front or back, got {cell['side']!r}")

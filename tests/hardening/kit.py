@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from click.testing import CliRunner, Result
 from PIL import Image, ImageDraw, ImageFilter
 from scipy.ndimage import gaussian_filter
@@ -18,7 +19,17 @@ from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.types import Photo
 
-__all__ = ["CLASSICAL", "SCENES", "left_behind", "limb_rgb", "quick_count", "run", "saved", "scene"]
+__all__ = [
+    "CLASSICAL",
+    "SCENES",
+    "count_quickly",
+    "left_behind",
+    "limb_rgb",
+    "quick_count",
+    "run",
+    "saved",
+    "scene",
+]
 
 CLASSICAL = ("--source", "classical")
 
@@ -62,6 +73,12 @@ def quick_count(photo: Photo, *_: object) -> Any:
     """In place of ``count_limb`` where not the count is tested but what becomes of it."""
     seen = replace(_counted().seen, name=photo.name, sha256=photo.sha256)
     return replace(_counted(), seen=seen)
+
+
+def count_quickly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the files and the batch use :func:`quick_count` for the length of a test."""
+    for module in ("fruitcount.export.files", "fruitcount.batch.photo_row"):
+        monkeypatch.setattr(f"{module}.count_limb", quick_count)
 
 
 def saved(picture: Any, kind: str = "JPEG", **how: Any) -> bytes:

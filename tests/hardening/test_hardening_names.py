@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hardening.kit import CLASSICAL, left_behind, limb_rgb, quick_count, run, saved
+from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, saved
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -45,8 +45,7 @@ NAMES = {
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in ("fruitcount.export.files", "fruitcount.batch.photo_row"):
-        monkeypatch.setattr(f"{module}.count_limb", quick_count)
+    count_quickly(monkeypatch)
 
 
 @pytest.fixture(scope="module")

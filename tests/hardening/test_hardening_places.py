@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hardening.kit import CLASSICAL, left_behind, limb_rgb, quick_count, run, saved
+from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, saved
 
 from fruitcount.errors import NotWrittenError, RecordError
 from fruitcount.season import OrchardTree
@@ -26,8 +26,7 @@ from fruitcount.whole_files import written_whole
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in ("fruitcount.export.files", "fruitcount.batch.photo_row"):
-        monkeypatch.setattr(f"{module}.count_limb", quick_count)
+    count_quickly(monkeypatch)
 
 
 @pytest.fixture(scope="module")
