@@ -18,12 +18,14 @@ def _normal(count: int, device: torch.device, sd: float, channels: int = 1) -> t
     return torch.randn((count, channels, 1, 1), device=device).clamp(-2.5, 2.5) * sd
 
 
-def random_light(rgb: torch.Tensor) -> torch.Tensor:
+def random_light(rgb: torch.Tensor, strength: float = 1.0) -> torch.Tensor:
     """Vary white balance, hue, saturation, tone, shadow, haze, blur, noise and JPEG.
 
     Parameters
     ----------
     rgb : float tensor, shape (B, 3, S, S), 0-1
+    strength : float
+        0 leaves the pictures as they are, 1 changes them as far as phones and light do.
 
     Returns
     -------
@@ -34,7 +36,8 @@ def random_light(rgb: torch.Tensor) -> torch.Tensor:
     out = _shadow(out)
     out = _sharpness(out)
     out = _noise(out)
-    return _jpeg(out.clamp(0, 1)).clamp(0, 1)
+    out = _jpeg(out.clamp(0, 1)).clamp(0, 1)
+    return rgb + (out - rgb) * strength
 
 
 def _colour(rgb: torch.Tensor) -> torch.Tensor:

@@ -32,8 +32,8 @@ def loss_of(output: torch.Tensor, targets: Targets) -> dict[str, torch.Tensor]:
         output[:, 5:6], targets.wood, reduction="none"
     )
     parts["wood"] = 1.0 * (wood * weight).sum() / weight.sum().clamp(min=1.0)
-    for name, channel, index in (("yellow", 6, 1), ("visible", 7, 2)):
-        parts[name] = 0.3 * _told(output[:, channel : channel + 1], targets, index)
+    for name, channel, index, worth in (("yellow", 6, 1, 1.0), ("visible", 7, 2, 0.3)):
+        parts[name] = worth * _told(output[:, channel : channel + 1], targets, index)
     return parts
 
 

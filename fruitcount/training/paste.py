@@ -21,7 +21,7 @@ __all__ = ["paste_random"]
 Sprite = tuple[torch.Tensor, torch.Tensor]
 
 
-def paste_random(batch: Batch, bank: Bank, rounds: int = 3) -> Batch:
+def paste_random(batch: Batch, bank: Bank, rounds: int = 3, *, busy: float = 0.55) -> Batch:
     """Paste look-alikes, leaves and fruit in turn, onto random crops of the batch.
 
     Parameters
@@ -30,12 +30,15 @@ def paste_random(batch: Batch, bank: Bank, rounds: int = 3) -> Batch:
     bank : Bank
     rounds : int
         Fruit and look-alikes each pasted up to so many times a crop.
+    busy : float
+        Share of the crops that are pasted on, 0-1.
     """
-    busy = torch.rand(len(batch.rgb), device=batch.rgb.device) < 0.55
+    n = len(batch.rgb)
+    use = torch.rand(n, device=batch.rgb.device) < busy
     for _ in range(rounds):
-        batch = _paste(batch, _look_alike(bank, len(busy)), busy, kind="other")
-        batch = _paste(batch, _fruit(bank, len(busy)), busy, kind="fruit")
-        batch = _paste(batch, leaf_sprites(bank, len(busy)), busy, kind="leaf")
+        batch = _paste(batch, _look_alike(bank, n), use, kind="other")
+        batch = _paste(batch, _fruit(bank, n), use, kind="fruit")
+        batch = _paste(batch, leaf_sprites(bank, n), use, kind="leaf")
     return batch
 
 

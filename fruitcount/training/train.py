@@ -4,8 +4,9 @@
 
 ``--photos`` holds one folder a set (only sets that may train shipped weights are read),
 ``--renders`` the output of the limb renderer. Training stops after ``--seconds`` of steps,
-whatever the machine; a GPU is used when there is one. Writes ``fruitness.onnx``,
-``card.json``, ``card.md`` and ``checkpoint.pt``.
+whatever the machine; a GPU is used when there is one, and ``torchrun --nproc-per-node N -m
+fruitcount.training.train`` uses N of them. Writes ``fruitness.onnx``, ``card.json``, ``card.md``
+and ``checkpoint.pt``.
 """
 
 from __future__ import annotations
@@ -36,9 +37,11 @@ from fruitcount.training.light import random_light
 from fruitcount.training.losses import loss_of
 from fruitcount.training.net import FruitNet
 from fruitcount.training.paste import paste_random
+from fruitcount.training.ranks import Ranks, join_ranks
 from fruitcount.training.sprites import Bank, make_bank
 from fruitcount.training.targets import make_targets
 from fruitcount.training.validate import scores
+from fruitcount.training.warm_start import load_weights
 from fruitcount.training.warp import Batch, CropRules, Pool, make_pool, random_crops
 
 __all__ = ["Run", "main", "train"]
@@ -70,6 +73,9 @@ class Run:
         Of the weights.
     average : float
         Decay of the running average of the weights, which is what ships.
+    calm : float
+        Share of the run, at its end, with half the pasting and half the change of light: the
+        net ends on pictures nearer to real ones.
     crop : CropRules
     """
 
@@ -79,6 +85,7 @@ class Run:
     rate: float = 2e-3
     decay: float = 0.02
     average: float = 0.999
+    calm: float = 0.25
     crop: CropRules = field(default_factory=CropRules)
 
 
@@ -112,14 +119,16 @@ def _joined(parts: list[Batch]) -> Batch:
     return Batch(**whole, fruit=torch.cat(fruit))
 
 
-def _next_batch(pools: list[Pool], bank: Bank, run: Run) -> Batch:
+def _next_batch(pools: list[Pool], bank: Bank, run: Run, vary: float = 1.0) -> Batch:
     shares = [1.0] if len(pools) == 1 else [1 - run.render_share, run.render_share]
     crops = [
         random_crops(pool, max(1, round(run.batch * share)), run.crop)
         for pool, share in zip(pools, shares, strict=True)
     ]
-    batch = paste_random(_joined(crops), bank)
-    return Batch(random_light(batch.rgb), batch.wood, batch.wood_known, batch.valid, batch.fruit)
+    batch = paste_random(_joined(crops), bank, busy=0.55 * vary)
+    return Batch(
+        random_light(batch.rgb, vary), batch.wood, batch.wood_known, batch.valid, batch.fruit
+    )
 
 
 def _rate_at(done: float) -> float:
@@ -131,7 +140,12 @@ def _rate_at(done: float) -> float:
 
 
 def train(
-    examples: list[Example], run: Run, device: torch.device, *, resume: Path | None = None
+    examples: list[Example],
+    run: Run,
+    device: torch.device,
+    *,
+    resume: Path | None = None,
+    ranks: Ranks = Ranks(),  # noqa: B008 - frozen
 ) -> tuple[nn.Module, dict[str, Any]]:
     """Train and return the averaged net with facts about the run.
 
@@ -142,37 +156,41 @@ def train(
     run : Run
     device : torch.device
     resume : Path, optional
-        Checkpoint whose weights to start from.
+        Checkpoint, or shipped ``.onnx``, whose weights to start from.
+    ranks : Ranks
+        The processes that share the run; ``run.batch`` is each one's own.
     """
     pools = _pools(examples, device)
     bank = make_bank(pools)
     net = FruitNet().to(device, memory_format=torch.channels_last)
     if resume is not None:
-        net.load_state_dict(torch.load(resume, map_location=device, weights_only=True))
+        load_weights(net, resume, _next_batch(pools, bank, run).rgb)
+    ranks.same_weights(net)
     kept = copy.deepcopy(net)
     optimiser = torch.optim.AdamW(net.parameters(), run.rate, weight_decay=run.decay)
-    began, step, shown = time.monotonic(), 0, 0.0
-    while (done := (time.monotonic() - began) / run.seconds) < 1.0:
+    began, step, shown, done = time.monotonic(), 0, 0.0, 0.0
+    while done < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = run.rate * _rate_at(done)
         with torch.no_grad():
-            batch = _next_batch(pools, bank, run)
+            batch = _next_batch(pools, bank, run, 0.5 if done > 1 - run.calm else 1.0)
             targets = make_targets(batch)
-        parts = _step(net, optimiser, batch, targets)
+        parts = _step(net, optimiser, batch, targets, ranks)
         step += 1
         _average(kept, net, min(run.average, (1 + step) / (10 + step)))
-        if time.monotonic() - shown > 10:
+        if ranks.count == 1 or step % 10 == 0:
+            done = ranks.same((time.monotonic() - began) / run.seconds, device)
+        if ranks.mine == 0 and time.monotonic() - shown > 10:
             shown = time.monotonic()
             told = " ".join(f"{k} {float(v):.3f}" for k, v in parts.items())
-            print(
-                f"{done:5.1%} step {step} ({step / (shown - began + 1e-9):.1f}/s) {told}",
-                flush=True,
-            )
+            print(f"{done:5.1%} step {step} ({step / (shown - began):.1f}/s) {told}", flush=True)
     facts = {"steps": step, "seconds": time.monotonic() - began, "device": _name(device)}
-    return kept, facts
+    return kept, facts | {"devices": ranks.count, "batch": run.batch * ranks.count}
 
 
-def _step(net: nn.Module, optimiser: Any, batch: Batch, targets: Any) -> dict[str, torch.Tensor]:
+def _step(
+    net: nn.Module, optimiser: Any, batch: Batch, targets: Any, ranks: Ranks
+) -> dict[str, torch.Tensor]:
     net.train()
     rgb = batch.rgb.contiguous(memory_format=torch.channels_last)
     kind = rgb.device.type
@@ -182,6 +200,7 @@ def _step(net: nn.Module, optimiser: Any, batch: Batch, targets: Any) -> dict[st
     total = torch.stack(list(parts.values())).sum()
     optimiser.zero_grad(set_to_none=True)
     total.backward()
+    ranks.average_gradients(net)
     nn.utils.clip_grad_norm_(net.parameters(), 5.0)
     optimiser.step()
     return {k: v.detach() for k, v in parts.items()}
@@ -214,11 +233,12 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--render-share", type=float, default=0.5)
-    parser.add_argument("--resume", type=Path, help="checkpoint.pt to start from")
+    parser.add_argument("--resume", type=Path, help="checkpoint.pt or .onnx to start from")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--smoke", action="store_true", help="a few small steps, to try it out")
     args = parser.parse_args()
-    torch.manual_seed(args.seed)
+    ranks, device = join_ranks(args.device)
+    torch.manual_seed(args.seed + 1000 * ranks.mine)
     if args.device.startswith("cuda"):
         torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = True
@@ -234,15 +254,23 @@ def main() -> None:
     )
     if args.smoke:
         run = Run(seconds=min(args.seconds, 20.0), batch=4, crop=CropRules(size_px=256))
-    _whole(examples, run, args)
+    _whole(examples, run, args, (ranks, device))
 
 
-def _whole(examples: list[Example], run: Run, args: argparse.Namespace) -> None:
-    device = torch.device(args.device)
+def _whole(
+    examples: list[Example],
+    run: Run,
+    args: argparse.Namespace,
+    place: tuple[Ranks, torch.device],
+) -> None:
+    ranks, device = place
     teach = [e for e in examples if not _held_back(e)]
     ask = [e for e in examples if _held_back(e)]
     args.out.mkdir(parents=True, exist_ok=True)
-    net, facts = train(teach, run, device, resume=args.resume)
+    net, facts = train(teach, run, device, resume=args.resume, ranks=ranks)
+    ranks.leave()
+    if ranks.mine > 0:
+        return
     torch.save(net.state_dict(), args.out / "checkpoint.pt")
     ask_renders = [e for e in ask if e.group not in BOX_FILL][:150]
     path = args.out / "fruitness.onnx"
