@@ -49,6 +49,8 @@ class PhotoLine:
         SHA-256 of the file's bytes: the photo's name in every address.
     name : str
         The file's name, for people only: it never becomes a path.
+    number : int
+        The photo's number in the records.
     tree_id, limb_id : int or None
     limb : str
         Name of the limb; empty when not told.
@@ -63,6 +65,7 @@ class PhotoLine:
 
     key: str
     name: str
+    number: int
     tree_id: int | None
     limb_id: int | None
     limb: str
@@ -260,6 +263,7 @@ def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | 
     return PhotoLine(
         row.sha256,
         row.file_name,
+        row.id,
         row.tree_id,
         row.limb_id,
         limb,

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import screen_cache as cache
 import streamlit as st
 from screen_store import PhotoLine
 from screen_words import units
 from tree_hand import ask_hand_counts
+from tree_sides import ask_both_sides
 
 from fruitcount.batch.whole_tree import LimbSize, TreeFacts
 from fruitcount.errors import BadInputError
@@ -22,8 +24,18 @@ from fruitcount.units import KG_PER_LB, MM_PER_INCH
 __all__ = ["ask_facts"]
 
 
-def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
+def ask_facts(
+    lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]], name: str
+) -> TreeFacts:
     """What the keeper knows of the tree.
+
+    Parameters
+    ----------
+    lines : sequence of PhotoLine
+        Its counted photos.
+    rows : sequence of mapping
+        The same as :func:`tree_rows.rows_of` gives them.
+    name : str
 
     Raises
     ------
@@ -51,6 +63,7 @@ def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
         for i, v in enumerate(_numbers_in(others, words), start=1)
     }
     hand = ask_hand_counts(name)
+    sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
     species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
     species = tree.species or species
     by_trunk = _trunk_leads(tree, species)
@@ -65,6 +78,8 @@ def ask_facts(lines: Sequence[PhotoLine], name: str) -> TreeFacts:
         limbs_n=int(limbs_n) if limbs_n else None,
         limb_sizes=sizes,
         seen_true=hand,
+        both_sides=sides,
+        remarks=remarks,
     )
 
 

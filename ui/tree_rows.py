@@ -33,6 +33,7 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
             {
                 "file": f"{line.name or 'photo'} ({line.key[:6]})",
                 "ok": True,
+                "photo_id": line.number,
                 "tree": tree,
                 "limb": line.limb,
                 "side": line.side,

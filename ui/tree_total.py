@@ -17,6 +17,7 @@ from tree_files import planned, show_files
 from tree_rows import rows_of, show_changes, show_noticed
 
 from fruitcount.batch.group import LimbCount
+from fruitcount.batch.seen_factor import as_factor_takes, seen_factor
 from fruitcount.batch.trees import estimate_trees
 from fruitcount.batch.whole_tree import TreeFacts, limbs_of_tree
 from fruitcount.errors import BadInputError
@@ -37,7 +38,7 @@ def show_total(lines: list[PhotoLine], name: str) -> None:
     try:
         with asked:
             st.markdown("**What you know of the tree**")
-            facts = ask_facts(lines, name)
+            facts = ask_facts(lines, rows, name)
     except BadInputError as fault:
         st.error(plain(str(fault)))
         return
@@ -115,10 +116,12 @@ def _show_plain(limbs: Sequence[LimbCount], facts: TreeFacts, why: str) -> None:
     else:
         known = {}
     tree = limbs[0].tree
+    factor, notes = seen_factor(facts)
     (told,) = estimate_trees(
-        limbs,
+        as_factor_takes(limbs, facts),
         all_diameters_mm={tree: known} if known else None,
         limbs_n={tree: facts.limbs_n or len(limbs)},
+        factor=factor,
     ) or (None,)
     if told is None or told.estimate is None:
         st.warning(plain(told.why if told else why))
@@ -126,6 +129,8 @@ def _show_plain(limbs: Sequence[LimbCount], facts: TreeFacts, why: str) -> None:
     st.markdown(f"### {_about(told.estimate)} fruit on the tree")
     _show_sure(told.estimate)
     st.write(f"No number to keep: {plain(why)}.")
+    for note in (*notes, *facts.remarks):
+        st.caption(plain(note))
 
 
 def _about(total: Estimate) -> str:

@@ -54,6 +54,8 @@ class TreeFacts:
         Limbs counted on the photo and by hand.
     both_sides : tuple of BothSides
         Limbs seen from the front and the back. Used only where ``seen_true`` is empty.
+    remarks : tuple of str
+        What the answer has to say of these facts besides, such as one that could not be used.
     by_group : bool
         Estimate by the groups of ``limb_sizes``, each limb standing for those of its group. By
         default limbs stand for others by their cross-section.
@@ -75,6 +77,7 @@ class TreeFacts:
     limb_sizes: Mapping[str, LimbSize] = field(default_factory=dict)
     seen_true: tuple[tuple[float, float], ...] = ()
     both_sides: tuple[BothSides, ...] = ()
+    remarks: tuple[str, ...] = ()
     by_group: bool = False
     walks: tuple[Path, ...] = ()
 

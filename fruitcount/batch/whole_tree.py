@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from fruitcount.batch.group import LimbCount, group_limbs
+from fruitcount.batch.seen_factor import as_factor_takes, seen_factor
 from fruitcount.batch.tree_facts import LimbSize, SizedLimb, TreeFacts
 from fruitcount.batch.tree_goal import target_of
 from fruitcount.batch.tree_total import Surer, estimate_of
@@ -21,10 +22,7 @@ from fruitcount.tree import (
     Factor,
     LimbFacts,
     TreeSheet,
-    both_sides_factor,
-    both_sides_lines,
     csa_cm2,
-    seen_to_true,
     tree_sheet,
 )
 
@@ -116,9 +114,10 @@ def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) 
     if not counted:
         known = ", ".join(sorted({str(r.get("tree") or "(no name)") for r in rows})) or "none"
         raise BadInputError(f"tree must have counted limbs, got {tree!r} (trees there: {known})")
+    counted = as_factor_takes(counted, facts)
     limbs, notes = _all_limbs(counted, lengths, facts)
     area = csa_cm2([limb.size.base_diameter_mm for limb in limbs])
-    factor, told = _factor(facts, counted)
+    factor, told = seen_factor(facts)
     total, more = estimate_of(limbs, area, factor, facts=facts)
     fruit_g = harvest_mass_g(species, facts.harvest_diameter_mm)
     target, remarks = target_of(limbs, area, species, facts, fruit_g)
@@ -134,7 +133,8 @@ def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) 
     code = size_code(species, wanted) if species.size_codes else ""
     names = tuple(limbs[i].name for i in more.limbs)
     files = {limb.limb: limb.files for limb in counted}
-    surer, notes = _surer(more, names, factor), [*notes, *told, *remarks]
+    surer = _surer(more, names, factor)
+    notes = [*notes, *told, *facts.remarks, *remarks]
     return TreeAnswer(tree, sheet, files, names, surer, fruit_g, code, times, tuple(notes))
 
 
@@ -195,25 +195,3 @@ def _all_limbs(
         for x in limbs
     ]
     return filled, [note]
-
-
-def _factor(
-    facts: TreeFacts, counted: Sequence[LimbCount]
-) -> tuple[Factor | None, tuple[str, ...]]:
-    """What the photos' counts are to be multiplied by, and what is to be said of it."""
-    lines = both_sides_lines(facts.both_sides) if facts.both_sides else ()
-    if facts.seen_true:
-        if lines:
-            lines = (*lines, "The limbs counted by hand lead: for the tree's total only they are "
-                     "used, not the limbs seen from both sides.")  # fmt: skip
-        by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
-        return by_hand, lines
-    if not facts.both_sides:
-        return None, ()
-    two = sum(limb.low_n < limb.high_n for limb in counted)  # the better of two sides
-    better = 2 * two > len(counted)
-    factor = both_sides_factor(facts.both_sides, better_side=better)
-    side = "on the better side" if better else "on one side, the two sides' mean"
-    return factor, (*lines, f"Fruit there for one seen {side}: {factor.value:.2f}"
-                    + (f" ({factor.low:.2f} to {factor.high:.2f})." if factor.limbs_n > 1 else ".")
-                    )  # fmt: skip

@@ -5,22 +5,27 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from fruitcount.batch import LimbSize, TreeFacts, read_rows
+from fruitcount.batch.side_pairs import side_pairs, told_pairs
 from fruitcount.errors import BadInputError
 from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import season_year
 from fruitcount.store import (
     Store,
     list_photos,
     load_hand_counts,
     load_limbs,
     load_sheet,
+    load_side_counts,
     load_trees,
     photo_file,
     tree_id_of,
 )
+from fruitcount.types import Seen
 
 __all__ = [
     "TreeSource",
@@ -69,8 +74,17 @@ def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource
     return TreeSource(tuple(read_rows(path)), {}, path.parent, photos)
 
 
-def records_source(store: Store, *, year: int) -> TreeSource:
-    """All trees of the records with their photos' last counts, corrections included."""
+def records_source(store: Store, *, year: int, newest: bool = False) -> TreeSource:
+    """All trees of the records with their photos' last counts, corrections included.
+
+    Parameters
+    ----------
+    store : Store
+    year : int
+        Photos of other seasons are left out: the same limb bears anew every year.
+    newest : bool
+        True takes, for a tree without photos of that season, those of its newest one before.
+    """
     rows: list[dict[str, Any]] = []
     facts = {}
     for tree in load_trees(store, year=year):
@@ -87,20 +101,35 @@ def records_source(store: Store, *, year: int) -> TreeSource:
             for limb in limbs.values()
         }
         counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
+        mine = []
+        for photo in list_photos(store, tree_id=tree_id):
+            limb = limbs.get(photo["limb_id"])
+            mine.append(_record_row(store, photo, tree.name, limb.name if limb else ""))
+        mine = _of_season(mine, tree, year, newest=newest)
+        sides, remarks = told_pairs(side_pairs(mine, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
             facts_of(tree, year=year),
             limb_sizes=sizes,
             seen_true=tuple((c.seen_n, c.true_n) for c in counts),
+            both_sides=sides,
+            remarks=remarks,
         )
-        for photo in list_photos(store, tree_id=tree_id):
-            limb = limbs.get(photo["limb_id"])
-            rows.append(_record_row(store, photo, tree.name, limb.name if limb else ""))
+        rows += mine
     # cameras give names twice; two photos must not become one limb for that
     often = Counter(row["file"] for row in rows)
     for row in rows:
         if often[row["file"]] > 1:
             row["file"] += f" (photo {row['photo_id']})"
     return TreeSource(tuple(rows), facts)
+
+
+def _of_season(
+    rows: list[dict[str, Any]], tree: OrchardTree, year: int, *, newest: bool
+) -> list[dict[str, Any]]:
+    years = [season_year(row["on"], southern=tree.southern) for row in rows]
+    earlier = [y for y in years if y <= year]
+    wanted = max(earlier) if newest and earlier else year
+    return [row for row, of in zip(rows, years, strict=True) if of == wanted]
 
 
 def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
@@ -134,11 +163,19 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo["photo_id"],
+        "on": _day(seen, photo),
         "photo": photo_file(store, photo["photo_id"]),
     }
     if seen is not None and not sheet.edits:  # corrected marks are the screen's to plan with
         row["seen"] = seen
     return row
+
+
+def _day(seen: Seen | None, photo: Mapping[str, Any]) -> date:
+    """The day that the camera told, else the day the photo was kept."""
+    if seen is not None and seen.taken_at is not None:
+        return seen.taken_at.date()
+    return date.fromisoformat(str(photo["saved_at"])[:10])
 
 
 def tree_names(source: TreeSource) -> list[str]:

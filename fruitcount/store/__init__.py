@@ -48,6 +48,7 @@ from fruitcount.store.sheets import (
     save_seen,
     undo,
 )
+from fruitcount.store.side_counts import load_side_counts, save_side_count
 from fruitcount.store.tuning import StoredTuning, end_tuning, load_tuning, save_tuning
 from fruitcount.store.upkeep import backup, find_damage
 
@@ -74,6 +75,7 @@ __all__ = [
     "load_hand_counts",
     "load_limbs",
     "load_sheet",
+    "load_side_counts",
     "load_trees",
     "load_tuning",
     "marks_from_coco",
@@ -92,6 +94,7 @@ __all__ = [
     "save_photo",
     "save_season_facts",
     "save_seen",
+    "save_side_count",
     "save_tree",
     "save_tuning",
     "season_history",

@@ -23,7 +23,7 @@ __all__ = ["read_csv_folder", "write_csv_folder"]
 
 # columns and tables that came after the first CSV files were written: they may be missing there
 _LATER = ("file_sha256",)
-_LATER_TABLES = ("tuning",)
+_LATER_TABLES = ("tuning", "side_count")
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")
 

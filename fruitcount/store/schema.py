@@ -33,8 +33,12 @@ def _tunings(conn: Connection) -> None:
     Base.metadata.tables["tuning"].create(conn)
 
 
+def _side_counts(conn: Connection) -> None:
+    Base.metadata.tables["side_count"].create(conn)
+
+
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
-STEPS: dict[int, Step] = {2: _hand_counts, 3: _file_hashes, 4: _tunings}
+STEPS: dict[int, Step] = {2: _hand_counts, 3: _file_hashes, 4: _tunings, 5: _side_counts}
 LATEST = max(STEPS, default=FIRST)
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "PhotoRow",
     "SeasonRow",
     "SeenRow",
+    "SideCountRow",
     "TreeRow",
     "TuningRow",
     "now_text",
@@ -131,6 +132,18 @@ class PhotoRow(Base):
     side: Mapped[str] = mapped_column(default="")
     moment: Mapped[str] = mapped_column(default="")
     saved_at: Mapped[str] = mapped_column(default=now_text)
+
+
+class SideCountRow(Base):
+    """Fruit recognised as the same on two photos of one limb; goes with either photo."""
+
+    __tablename__ = "side_count"
+    __table_args__ = (UniqueConstraint("front_photo_id", "back_photo_id"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    front_photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
+    back_photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
+    both_n: Mapped[int]
+    made_at: Mapped[str] = mapped_column(default=now_text)
 
 
 class SeenRow(Base):

@@ -50,8 +50,8 @@ class BothSides:
         return two_sides(self.front_n, self.back_n, both_n=self.both_n)
 
 
-def both_sides_factor(limbs: Sequence[BothSides], *, better_side: bool = False) -> Factor:
-    """True fruit for one seen, from limbs seen from both sides.
+def both_sides_factor(limbs: Sequence[BothSides]) -> Factor:
+    """True fruit for one seen on one side, from limbs seen from both; seen is their mean.
 
     As :func:`fruitcount.tree.calibration.seen_to_true`, with the Chapman estimates in the place
     of hand counts. How the limbs differ holds the estimates' own error already; where the limbs
@@ -61,20 +61,13 @@ def both_sides_factor(limbs: Sequence[BothSides], *, better_side: bool = False) 
     ----------
     limbs : sequence of BothSides
         More limbs narrow the factor's interval; one alone tells no spread (NaN).
-    better_side : bool
-        What "seen" means: the mean of the two sides, for a tree photographed from one side; or,
-        where true, the side that shows more, which is what a limb with both photos counts as.
-        True lowers the factor.
 
     Raises
     ------
     BadInputError
         When no fruit was seen.
     """
-    seen = [
-        float(max(x.front_n, x.back_n)) if better_side else (x.front_n + x.back_n) / 2
-        for x in limbs
-    ]
+    seen = [(x.front_n + x.back_n) / 2 for x in limbs]
     if sum(seen) <= 0:
         raise BadInputError("front and back must hold at least one fruit seen, got none")
     whole = [x.whole for x in limbs]

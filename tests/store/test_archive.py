@@ -27,6 +27,7 @@ from fruitcount.store import (
     save_limb,
     save_photo,
     save_seen,
+    save_side_count,
     save_tree,
     write_archive,
     write_csv_folder,
@@ -40,7 +41,8 @@ def filled(store, seen):
     save_tree(store, OrchardTree("=1+1", note='"quoted",\nline\ttab \'x'), year=2026)
     limb = save_limb(store, tree, name="1", base_diameter_mm=0.1 + 0.2)
     one = save_photo(store, b"first", name="a.jpg", place=PhotoPlace(tree, limb, "back", "after"))
-    save_photo(store, b"second", name="ü b.heic")
+    two = save_photo(store, b"second", name="ü b.heic")
+    save_side_count(store, one, two, both_n=7)
     save_seen(store, one, seen=seen, settings_key="k")
     append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
     save_decision(store, one, revision=1, inputs={"a": None}, decision={"keep_n": 3})
@@ -85,9 +87,10 @@ def test_csv_round_trip(filled, tmp_path):
     target.close()
 
 
-def test_an_older_csv_folder_has_no_tunings(filled, tmp_path):
+def test_an_older_csv_folder_has_neither_tunings_nor_side_counts(filled, tmp_path):
     write_csv_folder(filled, tmp_path / "csv")
     (tmp_path / "csv" / "tuning.csv").unlink()
+    (tmp_path / "csv" / "side_count.csv").unlink()
     target = open_store(tmp_path / "new.db", photos_folder=filled.photos_folder)
     assert read_csv_folder(target, tmp_path / "csv") > 6
     target.close()

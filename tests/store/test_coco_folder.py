@@ -34,6 +34,7 @@ from fruitcount.store import (
     save_limb,
     save_photo,
     save_seen,
+    save_side_count,
     save_tree,
     write_archive,
     write_coco_folder,
@@ -123,6 +124,7 @@ def _fill(store, seen):
     one = save_photo(store, b"first", name="a.jpg", place=PhotoPlace(tree, limb, "back", "after"))
     two = save_photo(store, b"second", name="a.jpg")
     save_photo(store, b"third", name="not counted.heic")
+    save_side_count(store, one, two, both_n=4)
     save_seen(store, one, seen=seen, settings_key="old")
     save_seen(store, one, seen=dataclasses.replace(seen, source="trained"), settings_key="new")
     save_seen(store, two, seen=seen)

@@ -66,12 +66,14 @@ def test_steps_run_once_and_in_order(store):
 
 
 def test_from_version_1(store):
-    """Version 2 brought hand counts, 3 the hash of the file as it is kept, 4 tunings of a tree."""
+    """Version 2 brought hand counts, 3 the hash of the file as it is kept, 4 tunings of a tree, 5
+    the fruit recognised on both sides of a limb."""
     photo = save_photo(store, b"1")
     with writing(store) as session:
         session.execute(text("ALTER TABLE photo DROP COLUMN file_sha256"))
         session.execute(text("DROP TABLE hand_count"))
         session.execute(text("DROP TABLE tuning"))
+        session.execute(text("DROP TABLE side_count"))
         session.execute(text("UPDATE meta SET value = '1' WHERE name = 'version'"))
     with writing(store) as session:
         assert prepare(session.connection(), "x") == LATEST
@@ -127,7 +129,7 @@ def test_a_damaged_file_is_named(tmp_path, where):
     path = tmp_path / "o.db"
     open_store(path).close()
     data = bytearray(path.read_bytes())
-    data[where : where + 3000] = b"\x55" * len(data[where : where + 3000])
+    data[where : where + 3896] = b"\x55" * len(data[where : where + 3896])  # to the end of a page
     path.write_bytes(data)
     with pytest.raises(RecordError, match=r"o\.db"):  # noqa: PT012
         store = open_store(path)

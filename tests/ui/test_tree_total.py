@@ -17,9 +17,12 @@ from tree_wide import workers_for
 
 from fruitcount.batch.alike import look_hash
 from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.store import load_side_counts
 from fruitcount.store.orchard import (
+    HandCount,
     load_hand_counts,
     load_trees,
+    save_hand_count,
     save_season_facts,
     save_tree,
     tree_id_of,
@@ -121,3 +124,80 @@ def test_limbs_counted_by_hand_widen_the_tree_and_can_be_cleared(tree_page):
     next(b for b in app.button if b.label == "Clear them").click().run()
     assert load_hand_counts(records.store, year=year) == []
     assert "About 2000 fruit on the tree" in "\n".join(m.value for m in app.markdown)
+
+
+@pytest.fixture
+def two_sided(tmp_path, monkeypatch):
+    """A tree with limb 1 on photos of both sides, 24 and 20 fruit, and limb 2 on one."""
+    monkeypatch.setenv(DATA_VARIABLE, str(tmp_path))
+    records = open_records(tmp_path)
+    tree_id = save_tree(records.store, OrchardTree("Gate", species="peach"), year=date.today().year)
+    keys = {}
+    for name, n in (("front", 24), ("back", 20), ("2", 30)):
+        keys[name] = keep_counted(tmp_path, n, (800, 600))
+        records.put_in_tree(keys[name], tree_id)
+        side = name if name in ("front", "back") else ""
+        records.put_on_limb(keys[name], "1" if side else "2", side, "")
+        told = {"crop_count": n, "keep_count": 5, "verdict": "thin"}
+        told |= {"base_diameter_mm": 30.0, "length_mm": 950.0}
+        records.keep_result(keys[name], 0, {"species": "peach"}, told)
+    app = AppTest.from_string("import page_tree\npage_tree.show()\n", default_timeout=60)
+    app.query_params["tree"] = "Gate"
+    return app.run(), records, keys
+
+
+def _said(app) -> str:
+    words = "\n".join(e.value for e in (*app.markdown, *app.caption))
+    return words.replace("\\", "")
+
+
+def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two_sided):
+    """Chapman (1951): (24 + 1)(20 + 1)/(12 + 1) - 1 = 39 on limb 1.
+
+    Its interval by hand: variance 25*21*12*8/(13^2*14) = 21.3, 32 seen, 7.38 hidden; spread
+    exp(1.96 sqrt(ln(1 + 21.3/7.38^2))) = 3.08; 32 + 7.38/3.08 = 34.4, 32 + 22.8 = 54.8. One side
+    of it shows 22 on average, so limb 2 has 30 * 39.38 / 22 = 53.7: 93 in all.
+    """
+    app, records, keys = two_sided
+    assert not app.exception
+    words = _said(app)
+    assert "About 54 fruit on the tree" in words or "54 fruit" in words
+    assert "Chapman" not in words
+    (field,) = (n for n in app.number_input if n.label == "Fruit of limb 1 seen on both")
+    assert field.value is None
+    field.set_value(21).run()  # more than the back shows
+    assert any("At most 20" in e.value for e in app.error)
+    assert "Chapman" not in _said(app)
+    field.set_value(12).run()
+    assert not app.exception
+    words = _said(app)
+    assert "About 93 fruit on the tree" in words
+    assert "Limb 1 from both sides: 34 to 55, about 39 fruit" in words
+    assert "each fruit as equally likely to be seen" in words
+    assert "One limb alone does not tell how much limbs differ" in words
+    tree_id = tree_id_of(records.store, "Gate")
+    assert list(load_side_counts(records.store, tree_id).values()) == [12]
+    # the front corrected down to fewer than were on both: not used, and said so
+    told = {"crop_count": 8, "keep_count": 5, "verdict": "thin", "base_diameter_mm": 30.0}
+    records.keep_result(keys["front"], 1, {"species": "peach"}, told)
+    words = _said(app.run())
+    assert "its photos now show 8 and 20" in words
+    assert "Chapman" not in words
+    records.keep_result(keys["front"], 2, {"species": "peach"}, {**told, "crop_count": 24})
+    field.set_value(None).run()
+    assert load_side_counts(records.store, tree_id) == {}
+    assert "Chapman" not in _said(app)
+
+
+def test_hand_counts_lead_over_both_sides_on_the_page_too(two_sided):
+    app, records, _ = two_sided
+    tree_id = tree_id_of(records.store, "Gate")
+    year = date.today().year
+    for seen, true in ((24, 36), (30, 45)):
+        save_hand_count(records.store, HandCount(year, seen, true, tree_id))
+    (field,) = (n for n in app.number_input if n.label == "Fruit of limb 1 seen on both")
+    field.set_value(12).run()
+    assert not app.exception
+    words = _said(app)
+    assert "About 81 fruit on the tree" in words or "81 fruit" in words  # 54 times 1.5
+    assert "The limbs counted by hand lead" in words

@@ -1,0 +1,91 @@
+"""Two sides of a limb: how many fruit are on both photos, typed by who can tell them apart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from typing import Any
+
+import screen_cache as cache
+import streamlit as st
+from screen_photos import preview_jpeg
+from screen_store import PhotoLine
+from screen_words import plain
+
+from fruitcount.batch.side_pairs import SidePair, side_pairs, told_pairs
+from fruitcount.errors import FruitcountError
+from fruitcount.store.orchard import tree_id_of
+from fruitcount.store.side_counts import load_side_counts, save_side_count
+from fruitcount.tree import BothSides, both_sides_lines
+
+__all__ = ["ask_both_sides"]
+
+
+def ask_both_sides(
+    lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]], name: str, *, by_hand: bool
+) -> tuple[tuple[BothSides, ...], tuple[str, ...]]:
+    """Show and take, for each limb with both sides, the fruit on both; nothing until it is typed.
+
+    Parameters
+    ----------
+    lines : sequence of PhotoLine
+        The tree's counted photos.
+    rows : sequence of mapping
+        The same as :func:`tree_rows.rows_of` gives them.
+    name : str
+        The tree's.
+    by_hand : bool
+        Whether limbs were counted by hand too: those lead.
+
+    Returns
+    -------
+    tuple of BothSides, tuple of str
+        As :func:`fruitcount.batch.side_pairs.told_pairs` gives them.
+    """
+    store = cache.records().store
+    tree_id = tree_id_of(store, name)
+    pairs = side_pairs(rows, {} if tree_id is None else load_side_counts(store, tree_id))
+    if not pairs:
+        return (), ()
+    use, remarks = told_pairs(pairs)
+    with st.expander(f"Fruit that neither side shows: {len(use)} of {len(pairs)} limbs told"):
+        st.write(
+            "Two sides of a limb still hide some fruit. If you can tell which fruit are on both "
+            "photos, type how many: from that follows, as a range, how many hang there in all. "
+            "Left empty, it is not used."
+        )
+        if by_hand:
+            st.write("Limbs were counted by hand too: the tree's total goes by those.")
+        keys = {line.number: line.key for line in lines}
+        for pair in pairs:
+            ask_pair(pair, keys)
+        for line in both_sides_lines(use) if use else ():
+            st.caption(plain(line))
+    return use, remarks
+
+
+def ask_pair(pair: SidePair, keys: Mapping[int, str]) -> None:
+    """The two photos, what each shows, and the field."""
+    with st.container(border=True):
+        st.markdown(
+            f"**Limb {plain(pair.limb)}**: {pair.front_n} on the front, {pair.back_n} on the back"
+        )
+        with st.container(horizontal=True, gap="small"):
+            for number, side in ((pair.front_id, "Front"), (pair.back_id, "Back")):
+                with suppress(FruitcountError):
+                    small = preview_jpeg(cache.records().path(keys[number]), 320)
+                    st.image(small, width=140, caption=side)
+        told = st.number_input(
+            f"Fruit of limb {plain(pair.limb)} seen on both",
+            min_value=0,
+            step=1,
+            value=pair.both_n,
+            placeholder="not told",
+            key=f"both{pair.front_id}-{pair.back_id}",
+        )
+        most = min(pair.front_n, pair.back_n)
+        if told is not None and told > most:
+            st.error(f"At most {most} can be on both: the lesser side shows no more.")
+        if told != pair.both_n and (told is None or told <= most):
+            save_side_count(cache.records().store, pair.front_id, pair.back_id, both_n=told)
+            st.rerun()
