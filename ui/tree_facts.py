@@ -58,6 +58,10 @@ def ask_facts(
     if crates:
         crate = right.number_input(f"Fruit in a full crate, {unit}", min_value=0.1, value=10.0)
     tree = ask_trunk(_tree(name), us=us)
+    pace = st.number_input(
+        "Fruit you take off in a minute", min_value=0.0, value=None, step=1.0,
+        placeholder="not told", key=f"pace{name}",
+    )  # fmt: skip
     sizes = {
         f"other {i}": LimbSize(v * (MM_PER_INCH if us else 1.0))
         for i, v in enumerate(_numbers_in(others, words), start=1)
@@ -66,6 +70,7 @@ def ask_facts(
     sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
     species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
     species = tree.species or species
+    wanted = [p.inputs.get("harvest_diameter_mm") for p in lines]
     by_trunk = _trunk_leads(tree, species)
     return TreeFacts(
         species=species,
@@ -75,6 +80,8 @@ def ask_facts(
         trunk_circumference_mm=tree.trunk_circumference_mm if by_trunk else None,
         crates_n=crates or None,
         crate_kg=(crate * (KG_PER_LB if us else 1.0)) if crates else None,
+        harvest_diameter_mm=next(filter(None, wanted), None),
+        pace_n_per_min=pace or None,
         limbs_n=int(limbs_n) if limbs_n else None,
         limb_sizes=sizes,
         seen_true=hand,

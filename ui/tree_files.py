@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,7 @@ def show_files(
     name = str(rows[0]["tree"]) if rows else ""
     files: list[tuple[str, str, str, Callable[[], bytes]]] = [
         ("CSV of all photos", "tree.csv", "text/csv", lambda: _table(counted)),
-        ("JSON", "tree.json", "application/json", lambda: _record(counted, name)),
+        ("JSON", "tree.json", "application/json", lambda: _record(counted, name, facts)),
     ]
     if with_sheet:
 
@@ -60,13 +61,16 @@ def _table(lines: list[PhotoLine]) -> bytes:
         return path.read_bytes()
 
 
-def _record(lines: list[PhotoLine], name: str) -> bytes:
+def _record(lines: list[PhotoLine], name: str, facts: TreeFacts) -> bytes:
     data = [
         {"photo": p.name, "sha256": p.key, "limb": p.limb, "side": p.side, "moment": p.moment,
          "inputs": p.inputs, **p.numbers}
         for p in lines
     ]  # fmt: skip
-    return json.dumps({"tree": name, "photos": data}, indent=1).encode()
+    sides = [{**asdict(limb), **asdict(limb.whole)} for limb in facts.both_sides]
+    hand = [{"seen_n": seen, "true_n": true} for seen, true in facts.seen_true]
+    body = {"tree": name, "photos": data, "limbs_from_both_sides": sides, "hand_counts": hand}
+    return json.dumps(body, indent=1, allow_nan=False).encode()
 
 
 def planned(

@@ -28,7 +28,7 @@ def ask_hand_counts(name: str) -> Pairs:
     tree_id = tree_id_of(store, name)
     counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
     pairs = tuple((c.seen_n, c.true_n) for c in counts)
-    with st.expander(f"Limbs counted by hand too: {len(pairs)}"):
+    with st.expander("Limbs counted by hand too"):
         st.write(
             "Photos do not show every fruit. Count some photographed limbs by hand: the whole "
             "tree is then told with what the photos miss."

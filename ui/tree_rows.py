@@ -18,6 +18,8 @@ from screen_words import plain
 from fruitcount.batch.alike import look_hash, same_looks
 from fruitcount.batch.group import LimbCount, group_limbs
 from fruitcount.batch.job import compare_moments
+from fruitcount.batch.seen_factor import as_factor_takes
+from fruitcount.batch.tree_facts import TreeFacts
 from fruitcount.errors import FruitcountError
 from fruitcount.image.opencv import cv2
 
@@ -66,14 +68,14 @@ def show_changes(rows: list[dict[str, Any]]) -> None:
     st.markdown("**Before and after thinning**\n\n" + "\n".join(table))
 
 
-def show_noticed(rows: list[dict[str, Any]]) -> None:
+def show_noticed(rows: list[dict[str, Any]], facts: TreeFacts) -> None:
     """What was noticed of photos that belong together: copies, two sides, two moments."""
-    words = noticed(rows)
+    words = noticed(rows, facts)
     if words:
         st.markdown("**Noticed**\n\n" + "\n".join(f"- {plain(w)}" for w in words))
 
 
-def noticed(rows: list[dict[str, Any]]) -> list[str]:
+def noticed(rows: list[dict[str, Any]], facts: TreeFacts | None = None) -> list[str]:
     """Sentences on photos that show the same, and how they are counted."""
     out: list[str] = []
     for moment in dict.fromkeys(row["moment"] for row in rows):
@@ -82,7 +84,7 @@ def noticed(rows: list[dict[str, Any]]) -> list[str]:
             if part[first] is not row:
                 out.append(f"{row['file']} looks the same as {part[first]['file']}: counted once.")
     limbs: dict[str, list[LimbCount]] = {}
-    for limb in group_limbs(rows):
+    for limb in as_factor_takes(group_limbs(rows), facts or TreeFacts()):
         limbs.setdefault(limb.limb, []).append(limb)
     for name, moments in limbs.items():
         for limb in moments:

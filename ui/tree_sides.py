@@ -16,7 +16,7 @@ from fruitcount.batch.side_pairs import SidePair, side_pairs, told_pairs
 from fruitcount.errors import FruitcountError
 from fruitcount.store.orchard import tree_id_of
 from fruitcount.store.side_counts import load_side_counts, save_side_count
-from fruitcount.tree import BothSides, both_sides_lines
+from fruitcount.tree import BothSides
 
 __all__ = ["ask_both_sides"]
 
@@ -48,19 +48,18 @@ def ask_both_sides(
     if not pairs:
         return (), ()
     use, remarks = told_pairs(pairs)
-    with st.expander(f"Fruit that neither side shows: {len(use)} of {len(pairs)} limbs told"):
+    # a heading that changed would be another one, and closed again after each number
+    with st.expander("Fruit that neither side shows"):
         st.write(
             "Two sides of a limb still hide some fruit. If you can tell which fruit are on both "
             "photos, type how many: from that follows, as a range, how many hang there in all. "
-            "Left empty, it is not used."
+            f"Left empty, it is not used. Told of {len(use)} of {len(pairs)} limbs."
         )
         if by_hand:
             st.write("Limbs were counted by hand too: the tree's total goes by those.")
         keys = {line.number: line.key for line in lines}
         for pair in pairs:
             ask_pair(pair, keys)
-        for line in both_sides_lines(use) if use else ():
-            st.caption(plain(line))
     return use, remarks
 
 
@@ -74,18 +73,27 @@ def ask_pair(pair: SidePair, keys: Mapping[int, str]) -> None:
             for number, side in ((pair.front_id, "Front"), (pair.back_id, "Back")):
                 with suppress(FruitcountError):
                     small = preview_jpeg(cache.records().path(keys[number]), 320)
-                    st.image(small, width=140, caption=side)
-        told = st.number_input(
-            f"Fruit of limb {plain(pair.limb)} seen on both",
-            min_value=0,
-            step=1,
-            value=pair.both_n,
-            placeholder="not told",
-            key=f"both{pair.front_id}-{pair.back_id}",
-        )
+                    st.image(small, width=130, caption=side)
+        told = _field(pair)
         most = min(pair.front_n, pair.back_n)
         if told is not None and told > most:
             st.error(f"At most {most} can be on both: the lesser side shows no more.")
         if told != pair.both_n and (told is None or told <= most):
             save_side_count(cache.records().store, pair.front_id, pair.back_id, both_n=told)
             st.rerun()
+
+
+def _field(pair: SidePair) -> int | None:
+    # a field that starts with a number cannot be emptied again, so it starts empty and is filled
+    key, was = f"both{pair.front_id}-{pair.back_id}", f"_both{pair.front_id}-{pair.back_id}"
+    if key not in st.session_state or st.session_state.get(was) != pair.both_n:
+        st.session_state[key] = st.session_state[was] = pair.both_n
+    told: int | None = st.number_input(
+        f"Fruit of limb {plain(pair.limb)} seen on both",
+        min_value=0,
+        step=1,
+        value=None,
+        placeholder="not told",
+        key=key,
+    )
+    return told

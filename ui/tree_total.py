@@ -16,15 +16,16 @@ from tree_facts import ask_facts
 from tree_files import planned, show_files
 from tree_rows import rows_of, show_changes, show_noticed
 
-from fruitcount.batch.group import LimbCount
-from fruitcount.batch.seen_factor import as_factor_takes, seen_factor
-from fruitcount.batch.trees import estimate_trees
-from fruitcount.batch.whole_tree import TreeFacts, limbs_of_tree
+from fruitcount.batch.tree_count import limbs_of_tree, tree_count
+from fruitcount.batch.tree_facts import TreeFacts
 from fruitcount.errors import BadInputError
+from fruitcount.export.tree_files import work_lines
 from fruitcount.export.tree_work_sheet import estimate_line, short_source
 from fruitcount.export.words import CAUTION
+from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
-from fruitcount.tree import Estimate
+from fruitcount.tree import Estimate, TreeSheet
+from fruitcount.tree.sheet import common_practice_notes
 
 __all__ = ["show_total"]
 
@@ -33,6 +34,7 @@ def show_total(lines: list[PhotoLine], name: str) -> None:
     """Fruit on the whole tree, what to keep on each limb, and the files."""
     st.subheader("Whole tree")
     lines = [line for line in lines if line.numbers]
+    lines.sort(key=lambda line: name_order(line.limb or line.name))
     rows = rows_of(lines, name)
     answer, asked, rest = st.container(), st.container(), st.container()
     try:
@@ -44,7 +46,7 @@ def show_total(lines: list[PhotoLine], name: str) -> None:
         return
     with answer:
         told = answer_or_estimate(lines, rows, facts)
-        show_noticed(rows)
+        show_noticed(rows, facts)
         show_changes(rows)
     with rest:
         show_last(lines, rows, facts, told)
@@ -71,8 +73,7 @@ def answer_or_estimate(
     try:
         answer = planned(lines, rows, facts)
     except BadInputError as fault:
-        limbs, _ = limbs_of_tree(rows, str(rows[0]["tree"]))
-        _show_plain(limbs, facts, str(fault))
+        _show_plain(rows, facts, str(fault))
         return False
     sheet = answer.sheet
     st.markdown(
@@ -83,13 +84,13 @@ def answer_or_estimate(
     if answer.surer:
         st.write(plain(answer.surer))
     st.write(f"Target by {plain(short_source(sheet.target))}.")
+    for line in work_lines(answer, units()):
+        st.write(f"{plain(line)}.")
+    if not facts.pace_n_per_min:
+        st.caption("Tell your own pace below, and the minutes of work stand here.")
     for note in (*answer.notes, *sheet.notes):
         st.caption(plain(note))
-    table = ["| Limb | Now | Keep | Take off |", "|:--|--:|--:|--:|"]
-    for limb in sheet.limbs:
-        limb_name = plain(limb.name) + ("" if limb.counted else " (not photographed)")
-        table.append(f"| {limb_name} | {limb.have_n:.0f} | {limb.keep_n} | {limb.work.off_n:.0f} |")
-    st.markdown("\n".join(table))
+    st.markdown(_table(sheet))
     show_own_size(str(rows[0]["tree"]), sheet.keep_n)
     return True
 
@@ -109,27 +110,32 @@ def show_own_size(name: str, keep_n: float) -> None:
         st.write(f"Size at picking. {own_words(two, keep_n, us=units() == 'us')}")
 
 
-def _show_plain(limbs: Sequence[LimbCount], facts: TreeFacts, why: str) -> None:
-    known = {limb.limb: limb.base_diameter_mm for limb in limbs}
-    if all(math.isfinite(v) for v in known.values()):
-        known |= {k: v.base_diameter_mm for k, v in facts.limb_sizes.items()}
-    else:
-        known = {}
-    tree = limbs[0].tree
-    factor, notes = seen_factor(facts)
-    (told,) = estimate_trees(
-        as_factor_takes(limbs, facts),
-        all_diameters_mm={tree: known} if known else None,
-        limbs_n={tree: facts.limbs_n or len(limbs)},
-        factor=factor,
-    ) or (None,)
-    if told is None or told.estimate is None:
-        st.warning(plain(told.why if told else why))
+def _table(sheet: TreeSheet) -> str:
+    """Each limb's share, with minutes where the pace is told."""
+    timed = math.isfinite(sheet.work.minutes)
+    table = ["| Limb | Now | Keep | Take off |", "|:--|--:|--:|--:|"]
+    if timed:
+        table = [f"{table[0]} Minutes |", f"{table[1]}--:|"]
+    for limb in sheet.limbs:
+        name = plain(limb.name) + ("" if limb.counted else " (not photographed)")
+        row = f"| {name} | {limb.have_n:.0f} | {limb.keep_n} | {limb.work.off_n:.0f} |"
+        table.append(f"{row} {limb.work.minutes:.0f} |" if timed else row)
+    return "\n".join(table)
+
+
+def _show_plain(rows: Sequence[dict[str, Any]], facts: TreeFacts, why: str) -> None:
+    """The estimate alone, where no number to keep can be told."""
+    try:
+        count = tree_count(rows, str(rows[0]["tree"]), facts)
+    except BadInputError as fault:
+        st.warning(plain(str(fault)))
         return
-    st.markdown(f"### {_about(told.estimate)} fruit on the tree")
-    _show_sure(told.estimate)
+    st.markdown(f"### {_about(count.total)} fruit on the tree")
+    _show_sure(count.total)
+    if count.surer:
+        st.write(plain(count.surer))
     st.write(f"No number to keep: {plain(why)}.")
-    for note in (*notes, *facts.remarks):
+    for note in (*count.notes, *common_practice_notes(count.total.value_n)):
         st.caption(plain(note))
 
 

@@ -22,7 +22,9 @@ def as_factor_takes(counted: Sequence[LimbCount], facts: TreeFacts) -> list[Limb
         return list(counted)
     # of two sides, the upper end is both added
     return [
-        replace(x, count_n=x.high_n / 2) if x.var_n2 == 0 and x.low_n < x.high_n else x
+        replace(x, count_n=x.high_n / 2, how="the mean of front and back")
+        if x.var_n2 == 0 and x.low_n < x.high_n
+        else x
         for x in counted
     ]
 

@@ -2,29 +2,17 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
-from fruitcount.batch.group import LimbCount, group_limbs
-from fruitcount.batch.seen_factor import as_factor_takes, seen_factor
-from fruitcount.batch.tree_facts import LimbSize, SizedLimb, TreeFacts
+from fruitcount.batch.tree_count import limbs_of_tree, tree_count
+from fruitcount.batch.tree_facts import LimbSize, TreeFacts
 from fruitcount.batch.tree_goal import target_of
-from fruitcount.batch.tree_total import Surer, estimate_of
-from fruitcount.errors import BadInputError
 from fruitcount.load import harvest_mass_g
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.species import load_species
-from fruitcount.tree import (
-    Factor,
-    LimbFacts,
-    TreeSheet,
-    csa_cm2,
-    tree_sheet,
-)
+from fruitcount.tree import LimbFacts, TreeSheet, csa_cm2, tree_sheet
 
 __all__ = ["LimbSize", "TreeAnswer", "TreeFacts", "limbs_of_tree", "tree_answer"]
 
@@ -65,30 +53,6 @@ class TreeAnswer:
     notes: tuple[str, ...]
 
 
-def limbs_of_tree(
-    rows: Iterable[Mapping[str, Any]], tree: str
-) -> tuple[list[LimbCount], dict[str, float]]:
-    """The limbs of one tree before thinning, and their mean measured lengths in mm.
-
-    Parameters
-    ----------
-    rows : iterable of mapping
-        As :func:`fruitcount.batch.group.group_limbs` takes them. Photos taken after thinning are
-        left out.
-    tree : str
-    """
-    mine = [r for r in rows if (r.get("tree") or "") == tree and r.get("moment") != "after"]
-    mine = [{**r, "moment": ""} for r in mine]
-    limbs = group_limbs(mine)
-    by_file = {str(r["file"]): r.get("length_mm") for r in mine}
-    lengths = {}
-    for limb in limbs:
-        known = [float(v) for f in limb.files if (v := by_file.get(f)) is not None]
-        if known:
-            lengths[limb.limb] = float(np.mean(known))
-    return limbs, lengths
-
-
 def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) -> TreeAnswer:
     """Estimate a tree from its counted photos, set its target and share it over the limbs.
 
@@ -109,89 +73,21 @@ def tree_answer(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) 
         When no limb of the tree was counted, or nothing tells a target.
     """
     species = load_species(facts.species)
-    counted, lengths = limbs_of_tree(rows, tree)
-    counted = [limb for limb in counted if math.isfinite(limb.count_n)]
-    if not counted:
-        known = ", ".join(sorted({str(r.get("tree") or "(no name)") for r in rows})) or "none"
-        raise BadInputError(f"tree must have counted limbs, got {tree!r} (trees there: {known})")
-    counted = as_factor_takes(counted, facts)
-    limbs, notes = _all_limbs(counted, lengths, facts)
-    area = csa_cm2([limb.size.base_diameter_mm for limb in limbs])
-    factor, told = seen_factor(facts)
-    total, more = estimate_of(limbs, area, factor, facts=facts)
+    count = tree_count(rows, tree, facts)
+    limbs, area = count.limbs, csa_cm2([x.size.base_diameter_mm for x in count.limbs])
     fruit_g = harvest_mass_g(species, facts.harvest_diameter_mm)
     target, remarks = target_of(limbs, area, species, facts, fruit_g)
-    times = factor.value if factor else 1.0
+    times = count.true_per_seen
     sheet = tree_sheet(
         [LimbFacts(x.name, float(a), x.count_n * times) for x, a in zip(limbs, area, strict=True)],
-        total,
+        count.total,
         target=target,
         pace_n_per_min=facts.pace_n_per_min,
         fruit_g=fruit_g,
     )
     wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
     code = size_code(species, wanted) if species.size_codes else ""
-    names = tuple(limbs[i].name for i in more.limbs)
-    files = {limb.limb: limb.files for limb in counted}
-    surer = _surer(more, names, factor)
-    notes = [*notes, *told, *facts.remarks, *remarks]
-    return TreeAnswer(tree, sheet, files, names, surer, fruit_g, code, times, tuple(notes))
-
-
-def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
-    """What would halve the interval."""
-    if more.walks_n:
-        walks = "1 walk more" if more.walks_n == 1 else f"{more.walks_n} walks more"
-        halves = " would halve the interval" if math.isfinite(more.share_frac) else ""
-        return f"For a surer count: {walks}{halves}."
-    if not names:
-        return ""
-    what = f"{len(names)} more limb{'s' if len(names) > 1 else ''} ({', '.join(names)})"
-    if math.isnan(more.share_frac):
-        return f"For a surer count photograph {what}."
-    if more.share_frac <= 0.5 + 1e-9:
-        return f"To halve the interval photograph {what}."
-    sides = factor is not None and factor.limbs_are != Factor.limbs_are
-    by_hand = "the hand counts. Count more limbs by hand."
-    by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
-    return (
-        f"Photographing {what} would leave {more.share_frac:.0%} of the interval: the rest comes "
-        f"from {by_sides if sides else by_hand}"
-    )
-
-
-def _all_limbs(
-    counted: Sequence[LimbCount], lengths: Mapping[str, float], facts: TreeFacts
-) -> tuple[list[SizedLimb], list[str]]:
-    """Every limb with a thickness; what had to be filled in is said."""
-    limbs = []
-    for c in counted:
-        typed = facts.limb_sizes.get(c.limb, LimbSize())
-        base = c.base_diameter_mm if math.isnan(typed.base_diameter_mm) else typed.base_diameter_mm
-        length = lengths.get(c.limb, math.nan)
-        length = length if math.isnan(typed.length_mm) else typed.length_mm
-        size = LimbSize(base, length, typed.group)
-        limbs.append(SizedLimb(c.limb, c.count_n, c.var_n2, size))
-    seen = {limb.name for limb in limbs}
-    limbs += [
-        SizedLimb(name, math.nan, 0.0, size)
-        for name, size in facts.limb_sizes.items()
-        if name not in seen
-    ]
-    if facts.limbs_n is not None and facts.limbs_n < len(limbs):
-        raise BadInputError(f"limbs must be at least {len(limbs)}, got {facts.limbs_n}")
-    for k in range(len(limbs), facts.limbs_n or 0):
-        limbs.append(SizedLimb(f"other limb {k - len(seen) + 1}", math.nan, 0.0, LimbSize()))
-    widths = [x.size.base_diameter_mm for x in limbs if math.isfinite(x.size.base_diameter_mm)]
-    lack = len(limbs) - len(widths)
-    if not lack:
-        return limbs, []
-    usual = math.sqrt(float(np.mean(np.square(widths)))) if widths else 25.0
-    note = f"{lack} of {len(limbs)} limbs have no measured thickness: taken as thick as the others."
-    filled = [
-        x
-        if math.isfinite(x.size.base_diameter_mm)
-        else replace(x, size=replace(x.size, base_diameter_mm=usual))
-        for x in limbs
-    ]
-    return filled, [note]
+    return TreeAnswer(
+        tree, sheet, count.files, count.next_limbs, count.surer, fruit_g, code, times,
+        (*count.notes, *remarks),
+    )  # fmt: skip

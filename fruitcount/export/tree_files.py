@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -30,10 +31,17 @@ from fruitcount.plan import GrowerInputs, Plan
 from fruitcount.seen_record import seen_from_dict
 from fruitcount.tree import Work, thinning_work
 from fruitcount.types import Seen
-from fruitcount.units import format_weight
+from fruitcount.units import KG_PER_LB, format_weight
 from fruitcount.whole_files import written_whole
 
-__all__ = ["TreeSource", "limb_inputs", "sheet_path", "tree_lines", "write_tree_sheet"]
+__all__ = [
+    "TreeSource",
+    "limb_inputs",
+    "sheet_path",
+    "tree_lines",
+    "work_lines",
+    "write_tree_sheet",
+]
 
 
 def write_tree_sheet(
@@ -176,6 +184,19 @@ def sheet_path(folder: Path, tree: str) -> Path:
     return folder / f"{name}_sheet.pdf"
 
 
+def work_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
+    """What there will be to pick, with its size class, and the work where the pace is told."""
+    work = answer.sheet.work
+    harvest = format_weight(work.harvest_kg * 1000, units)
+    oz = answer.fruit_g / 1000 / KG_PER_LB * 16
+    fruit = f"{answer.fruit_g:.0f} g" if units == "metric" else f"{oz:.1f} oz"
+    size = f", size class {answer.size_class}" if answer.size_class else ""
+    out = [f"Harvest expected: about {harvest}, {fruit} a fruit{size}"]
+    if math.isfinite(work.minutes):
+        out.append(f"Work: about {number(work.minutes)} minutes at your pace")
+    return out
+
+
 def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
     """The answer in words."""
     sheet, work = answer.sheet, answer.sheet.work
@@ -192,11 +213,7 @@ def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
             f"  {limb.name}: {number(limb.have_n)} now, keep {limb.keep_n}, off "
             f"{number(limb.work.off_n)}{counted}"
         )
-    harvest = format_weight(work.harvest_kg * 1000, units)
-    size = f", size class {answer.size_class}" if answer.size_class else ""
-    out.append(f"Harvest expected: about {harvest}, {answer.fruit_g:.0f} g a fruit{size}")
-    if work.minutes == work.minutes:
-        out.append(f"Work: about {number(work.minutes)} minutes at your pace")
+    out += work_lines(answer, units)
     if answer.surer:
         out.append(answer.surer)
     out += [*answer.notes, *sheet.notes]

@@ -75,6 +75,52 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     context.close()
 
 
+def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, shared_server):
+    """Chapman's estimator (1951) by hand, of what the page itself says it counted."""
+    context = chromium.new_context(**PHONE)
+    page = context.new_page()
+    page.goto(shared_server.url + "/tree")
+    page.get_by_label("Or a new tree").fill("Both sides")
+    page.get_by_role("button", name="Add it").click()
+    page.wait_for_selector("text=No photos of this tree yet")
+    page.locator("input[type=file]").set_input_files(
+        [_file("1_front.jpg", _drawn(7)), _file("1_back.jpg", _drawn(8))]
+    )
+    page.get_by_role("button", name="Count them").click()
+    page.get_by_text("Fruit that neither side shows").click(timeout=120000)
+    assert page.get_by_text("Chapman").count() == 0
+    shown = page.get_by_text(re.compile(r"\d+ on the front, \d+ on the back")).inner_text()
+    front, back = (int(n) for n in re.findall(r"(\d+) on", shown))
+    both = min(front, back) - 2
+    page.get_by_label("Fruit of limb 1 seen on both").fill(str(both))
+    page.keyboard.press("Enter")
+    page.get_by_text("Told of 1 of 1 limbs").wait_for(timeout=60000)
+    whole = (front + 1) * (back + 1) / (both + 1) - 1
+    words = f"about {whole:.0f} fruit with those that neither shows"
+    page.get_by_text(words).first.wait_for()
+    page.get_by_text("Fruit that no side can show").first.wait_for()
+    assert page.get_by_text(f"About {whole:.0f} fruit on the tree").count() >= 1
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    record = json.loads(_fetch(page, "JSON"))
+    (limb,) = record["limbs_from_both_sides"]
+    assert (limb["limb"], limb["front_n"], limb["both_n"]) == ("1", front, both)
+    assert limb["low_n"] < limb["value_n"] < limb["high_n"]
+    sheet = pypdf.PdfReader(io.BytesIO(_fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
+    assert words in " ".join(sheet.split())
+    assert "the true number may be higher" in " ".join(sheet.split())
+    page.reload()  # it is in the records, not only on this page
+    page.get_by_text("Fruit that neither side shows").click(timeout=60000)
+    field = page.get_by_label("Fruit of limb 1 seen on both")
+    page.wait_for_function("e => e.value !== ''", arg=field.element_handle(), timeout=20000)
+    assert field.input_value() == str(both)
+    assert page.locator("img").count() >= 4  # both photos again, beside the field
+    field.fill("")
+    page.keyboard.press("Enter")
+    page.get_by_text("Told of 0 of 1 limbs").wait_for(timeout=60000)
+    page.wait_for_function("!document.body.innerText.includes('Chapman')", timeout=20000)
+    context.close()
+
+
 def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
     context = chromium.new_context(**DESK)
     page = context.new_page()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from datetime import date
 
 import cv2
@@ -16,7 +17,9 @@ from tree_rows import noticed
 from tree_wide import workers_for
 
 from fruitcount.batch.alike import look_hash
+from fruitcount.plan.fruit_size import size_code
 from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.species import load_species
 from fruitcount.store import load_side_counts
 from fruitcount.store.orchard import (
     HandCount,
@@ -151,6 +154,10 @@ def _said(app) -> str:
     return words.replace("\\", "")
 
 
+def _field(app):
+    return next(n for n in app.number_input if n.label == "Fruit of limb 1 seen on both")
+
+
 def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two_sided):
     """Chapman (1951): (24 + 1)(20 + 1)/(12 + 1) - 1 = 39 on limb 1.
 
@@ -163,12 +170,11 @@ def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two
     words = _said(app)
     assert "About 54 fruit on the tree" in words or "54 fruit" in words
     assert "Chapman" not in words
-    (field,) = (n for n in app.number_input if n.label == "Fruit of limb 1 seen on both")
-    assert field.value is None
-    field.set_value(21).run()  # more than the back shows
+    assert _field(app).value is None
+    _field(app).set_value(21).run()  # more than the back shows
     assert any("At most 20" in e.value for e in app.error)
     assert "Chapman" not in _said(app)
-    field.set_value(12).run()
+    _field(app).set_value(12).run()
     assert not app.exception
     words = _said(app)
     assert "About 93 fruit on the tree" in words
@@ -184,7 +190,7 @@ def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two
     assert "its photos now show 8 and 20" in words
     assert "Chapman" not in words
     records.keep_result(keys["front"], 2, {"species": "peach"}, {**told, "crop_count": 24})
-    field.set_value(None).run()
+    _field(app).set_value(None).run()
     assert load_side_counts(records.store, tree_id) == {}
     assert "Chapman" not in _said(app)
 
@@ -195,9 +201,57 @@ def test_hand_counts_lead_over_both_sides_on_the_page_too(two_sided):
     year = date.today().year
     for seen, true in ((24, 36), (30, 45)):
         save_hand_count(records.store, HandCount(year, seen, true, tree_id))
-    (field,) = (n for n in app.number_input if n.label == "Fruit of limb 1 seen on both")
-    field.set_value(12).run()
+    _field(app).set_value(12).run()
     assert not app.exception
     words = _said(app)
     assert "About 81 fruit on the tree" in words or "81 fruit" in words  # 54 times 1.5
     assert "The limbs counted by hand lead" in words
+
+
+def test_what_makes_it_surer_the_harvest_its_class_and_the_minutes(two_sided):
+    """Size class of 64 to 69 mm peaches: the trade codes of the species file, with their source."""
+    app, _, _ = two_sided
+    box = next(n for n in app.text_input if n.label.startswith("Base thickness of each other"))
+    box.set_value("30, 31, 29, 30, 30, 30").run()
+    assert not app.exception
+    words = _said(app)
+    assert re.search(r"To halve the interval photograph \d more limbs? \(other \d", words)
+    species = load_species("peach")
+    code = size_code(species, species.harvest_diameter_mm.number)
+    assert re.search(rf"Harvest expected: about [\d.]+ kg, \d+ g a fruit, size class {code}", words)
+    assert "Minutes" not in words
+    assert "common practice, no source" in words  # for the tree's health too
+    assert "1,500 to 2,500" not in words
+    next(n for n in app.number_input if n.label == "Fruit you take off in a minute").set_value(10)
+    words = _said(app.run())
+    off = int(re.search(r"take off about (\d+)", words)[1])
+    assert f"Work: about {off / 10:.0f} minutes at your pace" in words
+    assert "| Take off | Minutes |" in words
+
+
+def test_a_small_tree_with_too_many_fruit_is_told_common_practice(tree_page):
+    app, _, _ = tree_page  # 2,000 fruit
+    words = _said(app)
+    assert "1,500 to 2,500 fruit on one small tree cannot ripen well (common practice, no" in words
+    assert "for the tree's health too" in words
+
+
+def test_an_estimate_without_a_target_says_what_makes_it_surer_too(two_sided):
+    """Tart cherry has no spacing that anyone thins to: the estimate stands alone."""
+    app, records, keys = two_sided
+    for key, n in zip(keys.values(), (24, 20, 30), strict=True):
+        told = {"crop_count": n, "keep_count": 5, "verdict": "leave", "base_diameter_mm": 30.0}
+        records.keep_result(key, 1, {"species": "tart-cherry"}, told)
+    tree = OrchardTree("Gate", species="tart-cherry")
+    save_tree(records.store, tree, year=date.today().year)
+    app.run()
+    next(n for n in app.text_input if n.label.startswith("Base thick")).set_value(
+        "30, 30, 30"
+    ).run()
+    _field(app).set_value(12).run()
+    assert not app.exception
+    words = _said(app)
+    assert "No number to keep" in words
+    assert "About 233 fruit" in words  # (22 + 30) / 2 * 5 limbs * 39.38 / 22
+    assert "Chapman" in words
+    assert "photograph" in words
