@@ -94,7 +94,8 @@ def review(key: str) -> None:
         show_cautions()
         path = cache.records().path(key)
         show_pictures(path, result, units(), key[:12])
-        show_downloads(path, result, units(), key[:12])
+        first = cache.seen_of(key) if desk.history.done else None
+        show_downloads(path, result, units(), key[:12], automatic=first)
         show_photo_facts(key, result.seen.name)
 
 

@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from review_edits import (
+from fruitcount.errors import RecordError
+from fruitcount.store.mark_edits import (
     Add,
     Change,
     Edit,
@@ -23,10 +24,16 @@ from review_edits import (
     apply,
     inverse,
 )
-from review_json import edit_from_json, edit_to_json, sheet_from_json, sheet_to_json
-from review_marks import LABELS, MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet, with_label
-
-from fruitcount.errors import RecordError
+from fruitcount.store.mark_json import edit_from_json, edit_to_json, sheet_from_json, sheet_to_json
+from fruitcount.store.marks import (
+    LABELS,
+    MIN_RADIUS_PX,
+    Mark,
+    Point,
+    ScaleChoice,
+    Sheet,
+    with_label,
+)
 
 __all__ = [
     "LABELS",

@@ -17,6 +17,7 @@ from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import Result
+from fruitcount.types import Seen
 
 __all__ = ["by_file", "sheet_settings", "show_downloads"]
 
@@ -39,8 +40,22 @@ def picture_bytes(path: Path, result: Result, units: str) -> bytes:
     return shrink_png(annotated_picture(photo_at(path), result, units=units), 2 * LARGEST_SIDE_PX)
 
 
-def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
-    """A row of buttons; each file is written when its button is pressed."""
+def show_downloads(
+    path: Path, result: Result, units: str, key: str, *, automatic: Seen | None = None
+) -> None:
+    """A row of buttons; each file is written when its button is pressed.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    result : Result
+    units : {"metric", "us"}
+    key : str
+        Of the buttons.
+    automatic : Seen, optional
+        What was seen before corrections by hand; the COCO file carries both.
+    """
     stem = "limb-" + result.seen.sha256[:8]
     files: list[tuple[str, str, str, Callable[[], bytes]]] = [
         ("Picture", ".png", "image/png", lambda: picture_bytes(path, result, units)),
@@ -61,7 +76,10 @@ def show_downloads(path: Path, result: Result, units: str, key: str) -> None:
             ".coco.json",
             "application/json",
             lambda: by_file(
-                lambda p: write_coco([result.seen], p, [result.decision.inputs]), ".json"
+                lambda p: write_coco(
+                    [result.seen], p, [result.decision.inputs], automatic=[automatic]
+                ),
+                ".json",
             ),
         ),
     ]

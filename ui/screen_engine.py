@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 import review_seen as rv
 import review_state as rs
-from review_marks import as_points
 from screen_photos import photo_at, preview_jpeg
 
 from fruitcount.detect import DetectSettings
@@ -31,6 +30,7 @@ from fruitcount.image import (
 from fruitcount.limb import find_limb, place_fruitlets, trace_between, with_caliper
 from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, ScaleRequest, decide, see
 from fruitcount.plan import GrowerInputs
+from fruitcount.store.marks import as_points
 from fruitcount.types import Fruitlets, Limb, Photo, Scale, Seen
 
 __all__ = [

@@ -16,7 +16,10 @@ __all__ = ["coco_record", "write_coco"]
 
 
 def coco_record(
-    seen: Sequence[Seen], inputs: Sequence[GrowerInputs | None] | None = None
+    seen: Sequence[Seen],
+    inputs: Sequence[GrowerInputs | None] | None = None,
+    *,
+    automatic: Sequence[Seen | None] | None = None,
 ) -> dict[str, Any]:
     """Photos, classes and one annotation a fruitlet, as COCO names them.
 
@@ -25,6 +28,8 @@ def coco_record(
     seen : sequence of Seen
     inputs : sequence, optional
         The grower's answers of each photo, to be kept with it.
+    automatic : sequence, optional
+        What was seen before corrections by hand, for the photos that have some.
 
     Returns
     -------
@@ -32,16 +37,24 @@ def coco_record(
         See :func:`fruitcount.coco_record.coco_object`.
     """
     told = inputs if inputs is not None else [None] * len(seen)
+    first = automatic if automatic is not None else [None] * len(seen)
     return coco_object(
-        [CocoPhoto(s, None if i is None else asdict(i)) for s, i in zip(seen, told, strict=True)]
+        [
+            CocoPhoto(s, None if i is None else asdict(i), automatic=a)
+            for s, i, a in zip(seen, told, first, strict=True)
+        ]
     )
 
 
 def write_coco(
-    seen: Sequence[Seen], path: str | Path, inputs: Sequence[GrowerInputs | None] | None = None
+    seen: Sequence[Seen],
+    path: str | Path,
+    inputs: Sequence[GrowerInputs | None] | None = None,
+    *,
+    automatic: Sequence[Seen | None] | None = None,
 ) -> Path:
     """Write one json for all photos (see :func:`coco_record`)."""
     target = Path(path)
-    text = json.dumps(coco_record(seen, inputs), indent=1, allow_nan=False)
+    text = json.dumps(coco_record(seen, inputs, automatic=automatic), indent=1, allow_nan=False)
     target.write_text(text, encoding="utf-8")
     return target

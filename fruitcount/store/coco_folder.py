@@ -1,14 +1,15 @@
 """Records as one COCO file, which other programs can open, and back, without loss.
 
-Every photo's last automatic result is an image with its marks, as the standard has it; all other
-rows lie in a key of our own. A mark that another program moved, added or took away is read back
-so. Edits made on the screen stay edits: they are kept beside the automatic result.
+Every counted photo is an image with its marks, as the standard has it: those corrected by hand
+where there are any, else those of the last automatic result. All other rows lie in a key of our
+own, the automatic result and every step of the corrections among them. A mark that another program
+moved, added or took away is read back so: on a corrected photo as one more step.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,10 @@ from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.seen_record import seen_from_dict, seen_to_dict
 from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.corrected import corrected, step_to
 from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
 from fruitcount.store.rows import all_lines, encode, must_be_empty, read_lines
+from fruitcount.store.tables import EditRow, now_text
 from fruitcount.whole_files import written_whole
 
 __all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
@@ -44,17 +47,51 @@ def _coco_of(lines: list[dict[str, Any]]) -> dict[str, Any]:
     files = {row["id"]: f"photos/{row['sha256']}{row['suffix']}" for row in _rows(lines, "photo")}
     inputs = {row["photo_id"]: row["inputs"] for row in _rows(lines, "decision")}
     last = {row["photo_id"]: row for row in _rows(lines, "seen")}
+    steps = _steps(lines)
+    # corrections belong to the first result
+    first = {row["photo_id"]: row for row in reversed(list(_rows(lines, "seen")))}
     images: list[CocoPhoto] = []
-    for photo_id, row in last.items():
+    for photo_id, newest in last.items():
+        row, shown = newest, None
+        if photo_id in steps:
+            shown = corrected(seen_from_dict(first[photo_id]["body"]), steps[photo_id])
+            row = newest if shown is None else first[photo_id]
         seen = seen_from_dict(row["body"])
         if seen_to_dict(seen) == row["body"]:  # an older body is kept whole among the rows
-            images.append(CocoPhoto(seen, inputs.get(photo_id), files[photo_id]))
+            before = None if shown is None else seen
+            images.append(CocoPhoto(shown or seen, inputs.get(photo_id), files[photo_id], before))
             row["body"] = {"image": len(images)}
     return {**coco_object(images), _ROWS: lines}
 
 
 def _rows(lines: list[dict[str, Any]], table: str) -> Iterator[dict[str, Any]]:
     return (line["row"] for line in lines if line.get("table") == table)
+
+
+def _steps(lines: list[dict[str, Any]]) -> dict[int, list[EditRow]]:
+    """The steps of every corrected photo, in order."""
+    steps: dict[int, list[EditRow]] = {}
+    for row in _rows(lines, "edit"):
+        steps.setdefault(row["photo_id"], []).append(EditRow(**row))
+    return {k: sorted(v, key=lambda step: step.revision) for k, v in steps.items()}
+
+
+def _changed(lines: list[dict[str, Any]], photos: Mapping[int, CocoPhoto]) -> list[dict[str, Any]]:
+    """One step more for each corrected photo whose marks another program changed."""
+    steps = _steps(lines)
+    number = max((row["id"] for row in _rows(lines, "edit")), default=0)
+    out: list[dict[str, Any]] = []
+    for photo_id, photo in photos.items():
+        if photo.automatic is None or photo_id not in steps:
+            continue
+        revision = steps[photo_id][-1].revision + 1
+        edit = step_to(photo.seen.fruitlets, photo.automatic, steps[photo_id])
+        if edit is not None:
+            body = [{"client": "coco", "seq": revision, **edit}]
+            row = {"id": number + len(out) + 1, "photo_id": photo_id, "revision": revision}
+            row |= {"kind": "edit", "body": body, "made_at": now_text()}
+            out.append({"table": "edit", "row": row})
+    return out
 
 
 def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = False) -> int:
@@ -69,10 +106,14 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
     try:
         body = json.loads(path.read_text(encoding="utf-8"))
         lines = list(body[_ROWS])
-        seen = [photo.seen for photo in photos_from_coco(body)]
+        photos = photos_from_coco(body)
+        drawn: dict[int, CocoPhoto] = {}
         for row in _rows(lines, "seen"):
             if set(row["body"]) == {"image"}:
-                row["body"] = seen_to_dict(seen[int(row["body"]["image"]) - 1])
+                photo = photos[int(row["body"]["image"]) - 1]
+                drawn[row["photo_id"]] = photo
+                row["body"] = seen_to_dict(photo.automatic or photo.seen)
+        lines += _changed(lines, drawn)
     except RecordError as error:
         raise RecordError(f"{path}: {error}") from error
     except (

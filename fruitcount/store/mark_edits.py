@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from review_marks import Mark, Point, ScaleChoice, Sheet, as_points
-
 from fruitcount.errors import FruitcountError, RecordError
+from fruitcount.store.marks import Mark, Point, ScaleChoice, Sheet, as_points
 
 __all__ = [
     "Add",

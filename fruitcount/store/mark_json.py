@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from review_edits import Add, Change, Edit, Many, Remove, SetLine, SetScale
-from review_marks import Mark, ScaleChoice, Sheet, as_points
-
 from fruitcount.errors import RecordError
+from fruitcount.store.mark_edits import Add, Change, Edit, Many, Remove, SetLine, SetScale
+from fruitcount.store.marks import Mark, ScaleChoice, Sheet, as_points
 
 __all__ = ["edit_from_json", "edit_to_json", "sheet_from_json", "sheet_to_json"]
 

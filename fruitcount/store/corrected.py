@@ -1,0 +1,98 @@
+"""What the corrections of a photo make of its automatic result, and the step to other marks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from fruitcount.errors import FruitcountError
+from fruitcount.store.mark_edits import Add, Change, Edit, Many, Remove, apply
+from fruitcount.store.mark_json import edit_from_json, edit_to_json
+from fruitcount.store.mark_sheet import KIND_WORDS, fruitlets_of, scale_of, sheet_of
+from fruitcount.store.marks import MIN_RADIUS_PX, Mark, Sheet
+from fruitcount.store.sheets import replay_edits
+from fruitcount.store.tables import EditRow
+from fruitcount.types import Fruitlets, Seen
+
+__all__ = ["corrected", "step_to"]
+
+
+def corrected(seen: Seen, steps: Sequence[EditRow]) -> Seen | None:
+    """A photo's result with its marks and its scale as corrected by hand.
+
+    A limb line drawn by hand would have to be measured on the photo: it stays among the steps.
+
+    Parameters
+    ----------
+    seen : Seen
+        The automatic result that the corrections started from.
+    steps : sequence of EditRow
+        All steps, those taken back included, in order.
+
+    Returns
+    -------
+    Seen or None
+        None where no step is in force, or one is not of the screen's making.
+    """
+    sheet = _sheet(seen, steps)
+    if sheet is None:
+        return None
+    scale = scale_of(seen, sheet.scale)
+    return replace(seen, scale=scale, fruitlets=fruitlets_of(seen, sheet, scale))
+
+
+def _sheet(seen: Seen, steps: Sequence[EditRow]) -> Sheet | None:
+    try:
+        done, _ = replay_edits(steps)
+        if not done:
+            return None
+        sheet = sheet_of(seen)
+        for step in done:
+            for body in step.body:
+                sheet = apply(sheet, edit_from_json(body))
+    except FruitcountError:
+        return None
+    return sheet
+
+
+def step_to(found: Fruitlets, seen: Seen, steps: Sequence[EditRow]) -> dict[str, Any] | None:
+    """The edit, as JSON, that leads from a photo's corrected marks to others; None where equal.
+
+    Parameters
+    ----------
+    found : Fruitlets
+        Marks as they are to be, such as another program left them.
+    seen : Seen
+        The automatic result.
+    steps : sequence of EditRow
+        All steps so far.
+    """
+    sheet = _sheet(seen, steps)
+    if sheet is None:
+        return None
+    now = fruitlets_of(seen, sheet, scale_of(seen, sheet.scale))
+    left: dict[tuple[float, ...], list[int]] = {}
+    for i in range(len(now)):
+        left.setdefault(_place(now, i), []).append(i)
+    edits: list[Edit] = []
+    fresh: list[Edit] = []
+    for j in range(len(found)):
+        kind = KIND_WORDS[int(found.kind[j])]
+        here = left.get(_place(found, j))
+        if here:
+            mark = sheet.marks[here.pop(0)]
+            if mark.kind != kind:
+                edits.append(Change(mark, replace(mark, kind=kind, by_hand=True), "label"))
+            continue
+        name = f"hcoco{steps[-1].revision + 1}-{len(fresh) + 1}"
+        x, y, r = _place(found, j)
+        mark = Mark(name, x, y, max(r, MIN_RADIUS_PX), kind, -1, 1.0, True)
+        fresh.append(Add(mark))
+    gone: list[Edit] = [Remove(sheet.marks[i]) for rows in left.values() for i in rows]
+    every = (*gone, *edits, *fresh)
+    return edit_to_json(Many(every)) if every else None
+
+
+def _place(fruit: Fruitlets, i: int) -> tuple[float, float, float]:
+    return float(fruit.x_px[i]), float(fruit.y_px[i]), float(fruit.r_px[i])
