@@ -21,7 +21,7 @@ from reportlab.pdfgen.canvas import Canvas
 from fruitcount.batch.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, code_text
 from fruitcount.checks import one_of
 from fruitcount.export.card_layout import CELLS, MARGIN_MM, Card, CardPlace, card_places
-from fruitcount.export.report_page import chart_font, printable
+from fruitcount.export.letters import draw_words, usual_fonts, words_width
 from fruitcount.image.opencv import cv2
 
 __all__ = ["PAPERS", "SHEET_IDS", "write_card_sheet"]
@@ -144,11 +144,10 @@ def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
     label, font = f"black square {place.side_mm:g} mm - card {place.card_id}", "Helvetica"
     if place.card.tree:
         name = " / ".join(filter(None, (place.card.tree, place.card.limb)))
-        label, font = f"{printable(name)}   ({label})", chart_font()
+        label, font = f"{name}   ({label})", usual_fonts()[0]
     size = 8.0 if place.card.tree else 6.5
-    size = min(size, size * (box[2] - 2.4 * mm) / canvas.stringWidth(label, font, size))
-    canvas.setFont(font, size)
-    canvas.drawString(box[0] + 1.2 * mm, box[1] + 0.9 * mm, label)
+    size = min(size, size * (box[2] - 2.4 * mm) / words_width(label, font, size))
+    draw_words(canvas, (box[0] + 1.2 * mm, box[1] + 0.9 * mm), label, font, size)
 
 
 def _head(canvas: Canvas, size: tuple[float, float], *, coded: bool) -> None:

@@ -13,6 +13,7 @@ from reportlab.graphics.shapes import Drawing, Line, Polygon, Rect, String
 from reportlab.lib import colors
 from reportlab.platypus import KeepTogether, Spacer
 
+from fruitcount.export.letters import chart_words, words_width
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
@@ -178,9 +179,11 @@ def _chart(trees: Sequence[BlockTree], width: float, most: float) -> Drawing:
 
 def _bar(drawing: Drawing, t: BlockTree, at: tuple[float, float, float]) -> None:
     left, y, scale = at
-    font = chart_font()
-    name = t.line.tree.name if len(t.line.tree.name) <= 20 else t.line.tree.name[:19] + "."
-    drawing.add(String(left - 6, y - 3, name, fontName=font, fontSize=8.5, textAnchor="end"))
+    whole = name = t.line.tree.name
+    while words_width(name, chart_font(), 8.5) > left - 12:
+        whole = whole[:-1]
+        name = f"{whole}."
+    drawing.add(chart_words((left - 6, y - 3), name, 8.5, anchor="end"))
     e = t.estimate
     if e is not None:
         drawing.add(Rect(left, y - 4.5, e.value_n * scale, 9, fillColor=_BAR, strokeColor=None))

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +13,16 @@ from reportlab.lib import colors
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFError, TTFont
 from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
 from fruitcount.checks import one_of
+from fruitcount.export.letters import (
+    draw_words,
+    has_letter,
+    markup,
+    usual_fonts,
+    words_width,
+)
 from fruitcount.units import SYSTEMS
 
 __all__ = [
@@ -32,7 +35,6 @@ __all__ = [
     "heading",
     "no_padding",
     "number",
-    "printable",
     "text",
     "text_table",
     "tick_box",
@@ -89,35 +91,13 @@ def usable_pt(settings: ReportSettings) -> tuple[float, float]:
     return width - 2 * MARGIN_PT - 12, height - 2 * MARGIN_PT - 26
 
 
-@cache
-def _fonts() -> tuple[str, str]:
-    # the fonts built into every PDF reader know Latin letters only; take a wider one if it is here
-    for plain, bold in (("DejaVuSans", "DejaVuSans-Bold"), ("Arial", "Arial Bold")):
-        try:
-            pdfmetrics.registerFont(TTFont(plain, f"{plain}.ttf"))
-            pdfmetrics.registerFont(TTFont(bold, f"{bold}.ttf"))
-        except TTFError:
-            continue
-        return plain, bold
-    return "Helvetica", "Helvetica-Bold"
-
-
 def chart_font() -> str:
     """Name of the font for words inside charts."""
-    return _fonts()[0]
-
-
-def printable(words: str) -> str:
-    """The words with what the font lacks replaced by question marks."""
-    plain = _fonts()[0]
-    if plain == "Helvetica":
-        return words.encode("cp1252", "replace").decode("cp1252")
-    known = pdfmetrics.getFont(plain).face.charToGlyph
-    return "".join(c if ord(c) in known or c == "\n" else "?" for c in words)
+    return usual_fonts()[0]
 
 
 def _style(size: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
-    plain, strong = _fonts()
+    plain, strong = usual_fonts()
     return ParagraphStyle(
         f"s{size}{bold}{right}",
         fontName=strong if bold else plain,
@@ -130,13 +110,12 @@ def _style(size: float, *, bold: bool = False, right: bool = False) -> Paragraph
 
 def text(words: str, size: float = 10, *, bold: bool = False, right: bool = False) -> Paragraph:
     """A paragraph of plain words; nothing in them is taken for markup."""
-    safe = html.escape(printable(words), quote=False).replace("\n", "<br/>")
-    return Paragraph(safe, _style(size, bold=bold, right=right))
+    return Paragraph(markup(words), _style(size, bold=bold, right=right))
 
 
 def tick_box() -> str:
     """An empty box to tick, or brackets where the font has none."""
-    return "\u2610" if printable("\u2610") == "\u2610" else "[  ]"
+    return "\u2610" if has_letter("\u2610") else "[  ]"
 
 
 def heading(words: str, size: float = 13) -> list[Any]:
@@ -228,7 +207,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         rightMargin=MARGIN_PT,
         topMargin=MARGIN_PT,
         bottomMargin=MARGIN_PT + 14,
-        title=printable(title),
+        title=title,
         author="fruitcount",
         creator="fruitcount",
         invariant=1,
@@ -236,14 +215,15 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
 
     def foot(canvas: Any, doc: Any) -> None:
         canvas.saveState()
-        canvas.setFont(_fonts()[0], 7.5)
+        font = chart_font()
         canvas.setFillColor(_SOFT)
-        line = f"{printable(title)}  -  {settings.made_on.isoformat()}  -  estimates"
+        line = f"{title}  -  {settings.made_on.isoformat()}  -  estimates"
         width = _page_pt(settings)[0]
         room = width - 2 * MARGIN_PT - 50
-        while canvas.stringWidth(line, _fonts()[0], 7.5) > room and len(line) > 10:
+        while words_width(line, font, 7.5) > room and len(line) > 10:
             line = line[:-4] + "..."
-        canvas.drawString(MARGIN_PT + 6, MARGIN_PT - 8, line)
+        draw_words(canvas, (MARGIN_PT + 6, MARGIN_PT - 8), line, font, 7.5)
+        canvas.setFont(font, 7.5)
         canvas.drawRightString(width - MARGIN_PT - 6, MARGIN_PT - 8, f"page {doc.page}")
         canvas.restoreState()
 

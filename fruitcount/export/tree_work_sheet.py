@@ -160,7 +160,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
     sheet = job.sheet
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
-    shares = (0.15, 0.08, 0.08, 0.08, 0.24, 0.09, 0.11, 0.08, 0.09)
+    shares = (0.15, 0.08, 0.08, 0.08, 0.21, 0.09, 0.14, 0.08, 0.09)
     rows = []
     for limb in sheet.limbs:
         plan = job.plans.get(limb.name)
