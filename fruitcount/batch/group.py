@@ -11,7 +11,7 @@ from typing import Any
 from fruitcount.batch.alike import same_looks
 from fruitcount.tree.calibration import two_sides
 
-__all__ = ["LimbCount", "group_limbs"]
+__all__ = ["LimbCount", "copies_of", "group_limbs"]
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ def group_limbs(
         (tree, limb, moment) to fruit recognised on the front and on the back.
     """
     groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}
-    copies = _copies(rows)
+    copies = copies_of(rows)
     for row in rows:
         limb = str(row.get("limb") or row["file"])
         if row["file"] in copies and not row.get("limb"):
@@ -83,7 +83,7 @@ def group_limbs(
     return [_limb(key, part, copies, shared.get(key)) for key, part in groups.items()]
 
 
-def _copies(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+def copies_of(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     """File of each copy, to the file it is a copy of.
 
     Only photos of one moment are compared by looks: from the same stand, a limb looks nearly the
@@ -119,6 +119,9 @@ def _limb(
         sides.setdefault(str(row.get("side") or ""), []).append(float(row["count_n"]))
     means = {side: mean(counts) for side, counts in sides.items()}
     count, var, low, high, how = _combine(means, both, max(map(len, sides.values()), default=0))
+    firsts = [copies.get(str(row["file"])) for row in left_out]
+    if not used and all(firsts):
+        how = f"the same picture as {firsts[0]}, counted there"
     widths = [float(r["base_diameter_mm"]) for r in used if r.get("base_diameter_mm") is not None]
     return LimbCount(
         *key, count, var, low, high, how,

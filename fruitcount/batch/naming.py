@@ -45,9 +45,21 @@ class Place:
 
 
 def place_by_folder(path: str | Path, root: str | Path) -> Place:
-    """Tree from the first folder below ``root``, limb from the second if there is one."""
-    parts = Path(path).relative_to(root).parts[:-1]
-    return Place(tree=parts[0] if parts else "", limb=parts[1] if len(parts) > 1 else "")
+    """Tree from the first folder below ``root``, limb from the second if there is one.
+
+    Side and moment come from the words front, back, before and after, where the file's name or a
+    deeper folder's has one of them by itself, such as ``front.jpg`` or ``IMG_12-after.jpg``.
+    """
+    inside = Path(path).relative_to(root)
+    parts = inside.parts[:-1]
+    words = set(re.split(r"[\W_]+", " ".join((*parts[2:], inside.stem)).lower()))
+    side, moment = (
+        found.pop() if len(found := words & set(known)) == 1 else ""
+        for known in (("front", "back"), ("before", "after"))
+    )
+    return Place(
+        parts[0] if parts else "", parts[1] if len(parts) > 1 else "", str(side), str(moment)
+    )
 
 
 def place_by_name(path: str | Path, pattern: str) -> Place:

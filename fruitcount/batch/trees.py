@@ -41,7 +41,9 @@ def estimate_trees(
     limbs_n: Mapping[str, int] | None = None,
     factor: Factor | None = None,
 ) -> list[TreeEstimate]:
-    """Estimate each tree from its counted limbs.
+    """Estimate each tree from its counted limbs: as it is after thinning, and else before.
+
+    Limbs whose moment is not told stand with those photographed before thinning.
 
     Parameters
     ----------
@@ -54,12 +56,17 @@ def estimate_trees(
     factor : Factor, optional
         Seen to true; carried through.
     """
-    groups: dict[tuple[str, str], list[LimbCount]] = {}
-    for limb in limbs:
+    groups: dict[tuple[str, bool], dict[str, LimbCount]] = {}
+    # a limb with photos of both kinds counts as "before"
+    for limb in sorted(limbs, key=lambda x: x.moment != "before"):
         if math.isfinite(limb.count_n):
-            groups.setdefault((limb.tree, limb.moment), []).append(limb)
+            key = (limb.tree, limb.moment == "after")
+            groups.setdefault(key, {}).setdefault(limb.limb, limb)
     out = []
-    for (tree, moment), part in groups.items():
+    order = dict.fromkeys((limb.tree, late) for late in (False, True) for limb in limbs)
+    for tree, late in (key for key in order if key in groups):
+        part = [x for x in limbs if groups[tree, late].get(x.limb) is x]
+        moment = max(x.moment for x in part)
         diameters = (all_diameters_mm or {}).get(tree)
         number = (limbs_n or {}).get(tree)
         try:

@@ -22,6 +22,7 @@ from fruitcount.batch import (
     settings_key,
     write_rows,
 )
+from fruitcount.batch.group import copies_of
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.retune import adjusted
@@ -141,7 +142,10 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         name = f"{limb.tree or '(no tree)'} / {limb.limb or '(no limb)'}"
         moment = f" {limb.moment}" if limb.moment else ""
         told = math.isfinite(limb.count_n)
-        lines.append(f"{name}{moment}: {limb.count_n:.0f} fruit" if told else f"{name}: not told")
+        count = f"{limb.count_n:.0f} fruit" if told else f"not told, {limb.how}"
+        lines.append(f"{name}{moment}: {count}")
+    for copy, first in copies_of(answer.count.rows).items():
+        lines.append(f"{copy}: the same picture as {first}, counted once")
     for (tree_name, limb_name), change in compare_moments(answer.count.limbs).items():
         lines.append(
             f"{tree_name or '(no tree)'} / {limb_name}: {change.before_n:.0f} before, "
@@ -152,9 +156,12 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
             lines.append(f"Tree {tree.tree or '(no name)'}: total not told. {tree.why}")
         else:
             e = tree.estimate
+            sure = f"{e.low_n:.0f} to {e.high_n:.0f}, {e.level_frac:.0%} interval"
+            if not e.told:
+                sure = f"how sure cannot be told from {e.sampled_n}: photograph another limb"
+            moment = f" {tree.moment}" if tree.moment else ""
             lines.append(
-                f"Tree {tree.tree or '(no name)'}: about {e.value_n:.0f} fruit "
-                f"({e.low_n:.0f} to {e.high_n:.0f}, {e.level_frac:.0%} interval)"
+                f"Tree {tree.tree or '(no name)'}{moment}: about {e.value_n:.0f} fruit ({sure})"
             )
     for row in answer.count.rows:
         if not row.get("ok"):

@@ -25,6 +25,12 @@ from fruitcount.tree import seen_to_true, two_sides
 def test_by_folder():
     assert place_by_folder("/x/T1/limb 2/a.jpg", "/x") == Place("T1", "limb 2")
     assert place_by_folder("/x/a.jpg", "/x") == Place()
+    # side and moment by whole words of the file's name, or of a folder below the limb's
+    assert place_by_folder("/x/T1/2/front.jpg", "/x") == Place("T1", "2", "front")
+    assert place_by_folder("/x/T/2/IMG_12-After back.jpg", "/x") == Place("T", "2", "back", "after")
+    assert place_by_folder("/x/T/2/before/1.jpg", "/x") == Place("T", "2", "", "before")
+    assert place_by_folder("/x/back/2/frontier.jpg", "/x") == Place("back", "2")
+    assert place_by_folder("/x/T/2/front to back.jpg", "/x") == Place("T", "2")
 
 
 @pytest.mark.parametrize(
@@ -150,3 +156,26 @@ def test_limbs_to_a_tree():
     assert "diameters" in none.why
     (none,) = estimate_trees(limbs, all_diameters_mm={"T": {"z": 10.0}})
     assert "limb a" in none.why
+
+
+def _limb(name, moment, n):
+    rows = [{"file": f"{name}{moment}.jpg", "ok": True, "count_n": n, "tree": "T", "limb": name,
+             "moment": moment}]  # fmt: skip
+    return group_limbs(rows)[0]
+
+
+def test_a_tree_is_estimated_as_it_was_before_thinning_and_apart_from_that_after():
+    limbs = [_limb("1", "", 20), _limb("2", "before", 30), _limb("2", "after", 9)]
+    first, second = estimate_trees(limbs, limbs_n={"T": 2})
+    assert (first.moment, first.estimate.value_n) == ("before", 50)
+    assert (second.moment, second.estimate.value_n) == ("after", 18)
+    again = [*limbs, _limb("1", "before", 25)]  # one limb is not two for being photographed twice
+    assert estimate_trees(again, limbs_n={"T": 2})[0].estimate.value_n == 55
+
+
+def test_a_limb_of_copies_alone_says_whose():
+    rows = [{"file": f, "ok": True, "count_n": 5, "tree": "T", "limb": f, "look": "f" * 16}
+            for f in ("a", "b")]  # fmt: skip
+    first, second = group_limbs(rows)
+    assert (first.count_n, second.count_n) == (5, pytest.approx(float("nan"), nan_ok=True))
+    assert second.how == "the same picture as a, counted there"
