@@ -72,6 +72,10 @@ def folder_command(folder: Path, **options: Any) -> None:
             )
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
+    except KeyboardInterrupt:
+        click.echo("\nStopped. The photos counted so far are kept: the same command goes on there.",
+                   err=True)  # fmt: skip
+        sys.exit(1)
     click.echo("\n".join(folder_lines(answer)))
     click.echo(f"Wrote {answer.table}")
     sys.exit(0 if all(row.get("ok") for row in answer.count.rows) else 1)

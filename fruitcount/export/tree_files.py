@@ -21,6 +21,7 @@ from fruitcount.export.tree_work_sheet import (
     TreeJob,
     estimate_line,
     short_source,
+    target_span,
     tree_work_sheet,
 )
 from fruitcount.image import read_photo
@@ -193,7 +194,10 @@ def work_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
     size = f", size class {answer.size_class}" if answer.size_class else ""
     out = [f"Harvest expected: about {harvest}, {fruit} a fruit{size}"]
     if math.isfinite(work.minutes):
-        out.append(f"Work: about {number(work.minutes)} minutes at your pace")
+        minutes = number(max(work.minutes, 1.0))
+        about = "under" if 0 < work.minutes < 0.5 else "about"
+        unit = "minute" if minutes == "1" else "minutes"
+        out.append(f"Work: {about} {minutes} {unit} at your pace")
     return out
 
 
@@ -205,7 +209,7 @@ def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
         f"Tree {answer.tree or '(no name)'}: keep {number(sheet.keep_n)}, take off about "
         f"{number(work.off_n)}",
         estimate_line(sheet.total),
-        f"Target {number(target.low_n)} to {number(target.high_n)} fruit ({short_source(target)})",
+        f"Target {target_span(target)} fruit ({short_source(target)})",
     ]
     for limb in sheet.limbs:
         counted = "" if limb.counted else " (not photographed)"

@@ -26,7 +26,7 @@ from fruitcount.plan import Plan
 from fruitcount.tree import Estimate, TreeSheet, TreeTarget
 from fruitcount.units import KG_PER_LB, format_length
 
-__all__ = ["TreeJob", "estimate_line", "short_source", "tree_work_sheet"]
+__all__ = ["TreeJob", "estimate_line", "short_source", "target_span", "tree_work_sheet"]
 
 
 def estimate_line(estimate: Estimate) -> str:
@@ -51,6 +51,12 @@ def estimate_line(estimate: Estimate) -> str:
 def short_source(target: TreeTarget) -> str:
     """Where the target comes from, without remarks on how it was read."""
     return target.source.split(";")[0].strip()
+
+
+def target_span(target: TreeTarget) -> str:
+    """The target as one number, or as two where they differ."""
+    low, high = number(target.low_n), number(target.high_n)
+    return low if low == high else f"{low} to {high}"
 
 
 def _kg(value_kg: float, units: str) -> str:
@@ -103,9 +109,6 @@ def tree_work_sheet(
     how = settings or ReportSettings()
     width, _ = usable_pt(how)
     target = sheet.target
-    span = number(target.low_n)
-    if round(target.low_n) != round(target.high_n):
-        span += f" to {number(target.high_n)}"
     story: list[Any] = [
         text(f"Tree {job.tree}", 17, bold=True),
         Spacer(1, 4),
@@ -113,7 +116,8 @@ def tree_work_sheet(
              bold=True),
         Spacer(1, 5),
         text(estimate_line(sheet.total), 10),
-        text(f"Target {span} fruit ({short_source(target)}), shared by limb cross-section.", 10),
+        text(f"Target {target_span(target)} fruit ({short_source(target)}), shared by limb "
+             "cross-section.", 10),
         *_harvest_lines(job, how),
         Spacer(1, 8),
         _limb_table(job, how, width),
