@@ -71,7 +71,7 @@ def test_tree_from_a_table(counted, tmp_path):
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     # van den Ende 2012: 4-year peach, mid-season: 3.5 fruit per cm of trunk
-    assert "Target 70 to 70" in done.output
+    assert "Target 70 fruit" in done.output
     assert "limb 5" in done.output
     assert "minutes at your pace" in done.output
     words, pages = words_of(tmp_path / "Gate_sheet.pdf")
@@ -97,7 +97,7 @@ def test_the_sheet_is_one_with_the_limbs_plans(counted, tmp_path):
             assert now - keep == off
             assert f"limb {k}: keep {keep}, cut at" in words
     # 2 cm of trunk leave 7 fruit (3.5 per cm), less than spacing would
-    assert "Target 7 to 7" in done.output
+    assert "Target 7 fruit" in done.output
 
 
 def test_tree_says_what_is_missing(counted, tmp_path):
