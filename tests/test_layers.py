@@ -16,7 +16,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("checks", "whole_files"),
     ("units",),
     ("fruitlets",),
-    ("types",),
+    ("odds", "types"),
     ("boxes", "lines", "reason", "seen_record"),
     ("coco_record",),
     ("species",),

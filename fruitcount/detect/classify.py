@@ -13,6 +13,7 @@ from fruitcount.detect.others import FEWEST, apart_from_others
 from fruitcount.image.light import Light, linear, log_ratios
 from fruitcount.image.opencv import cv2
 from fruitcount.image.rim import Rim
+from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray, Kind
 
 __all__ = [
@@ -94,8 +95,7 @@ def yellow_clues(
 
 def net_odds(net_chance: FloatArray) -> FloatArray:
     """Log-odds of the trained net's answer, held to 0.01-0.99; NaN stays NaN."""
-    chance = np.clip(net_chance, 0.01, 0.99)
-    return np.asarray(np.log(chance / (1 - chance)), np.float64)
+    return log_odds(net_chance, 0.01)
 
 
 def yellow_frac(clues: FloatArray, net_chance: FloatArray) -> FloatArray:
@@ -117,7 +117,7 @@ def yellow_frac(clues: FloatArray, net_chance: FloatArray) -> FloatArray:
     alone = clues @ WEIGHTS + OFFSET
     joint = clues @ WEIGHTS_WITH_NET + OFFSET_WITH_NET + NET_WEIGHT * told
     odds = np.where(np.isfinite(told), joint, alone)
-    chance = 1 / (1 + np.exp(-np.clip(odds, -30, 30)))
+    chance = chance_of(odds)
     compared = len(clues) >= FEWEST
     healthy = compared & ((clues[:, 1] > STILL_GROWING) | (clues[:, 3] > STILL_GREEN))
     return np.asarray(np.where(healthy, np.minimum(chance, 0.5), chance))

@@ -11,6 +11,7 @@ import numpy as np
 
 from fruitcount.detect.others import apart_from_others
 from fruitcount.image.working_grid import FRUIT_PX
+from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray
 
 __all__ = ["LARGEST_GAIN", "weighed_score"]
@@ -55,8 +56,7 @@ def weighed_score(score: FloatArray, r_px: FloatArray, px_per_cell: float) -> Fl
     fine = np.log(np.maximum(r_px, 1e-3) / px_per_cell / (FRUIT_PX / 4))
     size = np.log(np.maximum(r_px, 1e-3))[:, None]
     apart = apart_from_others(size, np.maximum(score - NO_VOICE, 0.01))[:, 0]
-    chance = np.clip(score, FLOOR, 1 - FLOOR)
-    odds = np.log(chance / (1 - chance))
+    odds = log_odds(score, FLOOR)
     odds += FINENESS_ODDS * np.clip(fine, -MOST_FOLDS, MOST_FOLDS)
     odds -= SMALL_ODDS * np.clip(-apart, 0.0, MOST_FOLDS)
-    return np.asarray(1 / (1 + np.exp(-odds)), np.float64)
+    return chance_of(odds)

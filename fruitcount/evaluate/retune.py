@@ -10,10 +10,14 @@ from fruitcount.evaluate.lessons import marks_on_limb
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.tuning import Tuning, apply_tuning
 from fruitcount.limb import place_fruitlets
+from fruitcount.odds import chance_of, log_odds
 from fruitcount.pipeline import CountSettings
-from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Photo, Seen
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Photo, Seen
 
 __all__ = ["adjusted", "retuned", "tuned_on_limb"]
+
+FLOOR = 1e-4
+"""Scores are held this far from 0 and 1 while they are moved."""
 
 
 def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) -> Fruitlets:
@@ -36,14 +40,8 @@ def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) 
         Only those at or above the threshold.
     """
     kept = apply_tuning(marks_on_limb(seen, marks), tuning)
-    shift = _log_odds(np.array([shipped])) - _log_odds(np.array([tuning.threshold]))
-    odds = _log_odds(kept.score) + shift
-    return kept.with_columns(score=1 / (1 + np.exp(-odds)))
-
-
-def _log_odds(share: FloatArray) -> FloatArray:
-    inside = np.clip(share, 1e-4, 1 - 1e-4)
-    return np.asarray(np.log(inside / (1 - inside)))
+    shift = log_odds(shipped, FLOOR) - log_odds(tuning.threshold, FLOOR)
+    return kept.with_columns(score=chance_of(log_odds(kept.score, FLOOR) + shift))
 
 
 def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:

@@ -14,6 +14,7 @@ import numpy as np
 
 from fruitcount.checks import finite, in_range
 from fruitcount.errors import RecordError
+from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray, Fruitlets
 
 __all__ = [
@@ -30,6 +31,9 @@ __all__ = [
 
 FEATURES = ("score", "yellow", "roundness", "size")
 """Score as log-odds; the other three as differences from the photo's own usual mark."""
+
+FLOOR = 1e-3
+"""Scores are held this far from 0 and 1 before they are weighed."""
 
 _IDENTITY = (1.0, 0.0, 0.0, 0.0)
 
@@ -76,8 +80,8 @@ def features(marks: Fruitlets) -> FloatArray:
     the photo's marks, so that a photo in other light or from farther off gives the same values.
     What was not measured is 0: no evidence either way.
     """
-    score = np.clip(np.nan_to_num(marks.score, nan=1.0), 1e-3, 1 - 1e-3)
-    columns = [np.log(score / (1 - score))]
+    score = np.clip(np.nan_to_num(marks.score, nan=1.0), FLOOR, 1 - FLOOR)
+    columns = [log_odds(score, FLOOR)]
     log_radius = np.log(np.maximum(marks.r_px, 1e-6))
     for value in (marks.yellow_frac, marks.roundness_frac, log_radius):
         told = np.isfinite(value)
@@ -90,8 +94,7 @@ def tuned_scores(marks: Fruitlets, tuning: Tuning) -> FloatArray:
     """Scores under a tuning, 0 to 1; exactly the marks' own where the tuning does not reweight."""
     if not tuning.reweights:
         return np.nan_to_num(marks.score, nan=1.0)
-    log_odds = features(marks) @ np.array(tuning.weights) + tuning.offset
-    return np.asarray(1 / (1 + np.exp(-np.clip(log_odds, -50, 50))))
+    return chance_of(features(marks) @ np.array(tuning.weights) + tuning.offset)
 
 
 def apply_tuning(marks: Fruitlets, tuning: Tuning) -> Fruitlets:
