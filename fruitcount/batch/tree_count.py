@@ -114,6 +114,10 @@ def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
         walks = "1 walk more" if more.walks_n == 1 else f"{more.walks_n} walks more"
         halves = " would halve the interval" if math.isfinite(more.share_frac) else ""
         return f"For a surer count: {walks}{halves}."
+    sides = factor is not None and factor.limbs_are != Factor.limbs_are
+    if factor is not None and math.isnan(factor.se) and not more.walks_n:
+        how = "seen from both sides, or two are counted by hand" if sides else "counted by hand"
+        return f"How sure the total is can be told once another limb is {how}."
     if not names:
         return ""
     what = f"{len(names)} more limb{'s' if len(names) > 1 else ''} ({', '.join(names)})"
@@ -121,7 +125,6 @@ def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
         return f"For a surer count photograph {what}."
     if more.share_frac <= 0.5 + 1e-9:
         return f"To halve the interval photograph {what}."
-    sides = factor is not None and factor.limbs_are != Factor.limbs_are
     by_hand = "the hand counts. Count more limbs by hand."
     by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
     return (
