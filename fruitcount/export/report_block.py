@@ -26,6 +26,7 @@ from fruitcount.export.report_page import (
 )
 from fruitcount.season.queue import QueueLine
 from fruitcount.tree import Estimate, Work
+from fruitcount.tree.both_sides import ASSUMED, BY_SIDES
 from fruitcount.units import KG_PER_LB
 
 __all__ = ["BlockTree", "block_summary"]
@@ -94,6 +95,13 @@ def block_summary(
             story.append(KeepTogether([*first, Spacer(1, 4), chart]))
             first = []
     story += [Spacer(1, 6), text("Estimates; each interval is for one tree, not for the sum.", 8)]
+    sides = [t.line.tree.name for t in charted if t.estimate and BY_SIDES in t.estimate.method]
+    if sides:
+        story += [
+            Spacer(1, 3),
+            text("With fruit that neither side of a limb shows (capture-recapture, Chapman): "
+                 f"{', '.join(sides)}. {ASSUMED}", 8),
+        ]  # fmt: skip
     return build_pdf(story, path, title=f"Block summary: {block}", settings=how)
 
 

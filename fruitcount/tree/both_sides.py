@@ -10,7 +10,17 @@ from fruitcount.errors import BadInputError
 from fruitcount.tree.calibration import Factor, TwoSides, seen_to_true, two_sides
 from fruitcount.tree.estimate import half_width
 
-__all__ = ["ASSUMED", "FEW_IN_BOTH", "BothSides", "both_sides_factor", "both_sides_lines"]
+__all__ = [
+    "ASSUMED",
+    "BY_SIDES",
+    "FEW_IN_BOTH",
+    "BothSides",
+    "both_sides_factor",
+    "both_sides_lines",
+]
+
+BY_SIDES = "limbs seen from both sides"
+"""What an estimate by such limbs has in its method's words."""
 
 FEW_IN_BOTH = 7
 """Under this many recognised in both, the estimate tends to be too low (Robson & Regier, Trans.
@@ -71,9 +81,7 @@ def both_sides_factor(limbs: Sequence[BothSides]) -> Factor:
     if sum(seen) <= 0:
         raise BadInputError("front and back must hold at least one fruit seen, got none")
     whole = [x.whole for x in limbs]
-    raw = replace(
-        seen_to_true(seen, [t.value_n for t in whole]), limbs_are="limbs seen from both sides"
-    )
+    raw = replace(seen_to_true(seen, [t.value_n for t in whole]), limbs_are=BY_SIDES)
     least = math.sqrt(sum(t.var_n2 for t in whole)) / sum(seen)
     if not raw.se < least:  # NaN with one limb stays
         return raw

@@ -1,6 +1,7 @@
 """Printed reports: one page where one is promised, all words there, both papers and units."""
 
 import re
+from dataclasses import replace
 from datetime import date
 
 import cv2
@@ -14,6 +15,7 @@ from fruitcount.export.report_page import CAUTIONS, ReportSettings
 from fruitcount.export.report_season import LogEntry, season_log
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
+from fruitcount.tree import BothSides, apply_factor, both_sides_factor
 
 pypdf = pytest.importorskip("pypdf")
 EVERY = [
@@ -150,3 +152,15 @@ def test_settings_are_checked():
         ReportSettings(paper="a5")
     with pytest.raises(BadInputError, match="units"):
         ReportSettings(units="imperial")
+
+
+def test_a_block_names_the_trees_estimated_from_both_sides_and_what_that_takes(tmp_path):
+    trees = block(3)
+    factor = both_sides_factor((BothSides("1", 30, 25, 18), BothSides("2", 22, 28, 14)))
+    at = next(i for i, t in enumerate(trees) if t.estimate is not None)
+    sided = replace(trees[at], estimate=apply_factor(trees[at].estimate, factor))
+    _, words = read(block_summary([*trees[:at], sided], tmp_path / "b.pdf", block="x"))
+    assert f"(capture-recapture, Chapman): {sided.line.tree.name}. " in words
+    assert "the true number may be higher" in words
+    _, words = read(block_summary(trees, tmp_path / "b.pdf", block="x"))
+    assert "Chapman" not in words
