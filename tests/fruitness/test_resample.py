@@ -11,6 +11,7 @@ from fruitcount.fruitness.resample import (
     FRUIT_MM,
     FRUIT_PX,
     MOST_ENLARGING,
+    MOST_LOOKED_AT,
     MOST_PIXELS,
     known_factor,
     resampled,
@@ -36,8 +37,15 @@ def test_a_known_scale_makes_fruit_the_wanted_width() -> None:
 def test_the_search_looks_again_only_where_it_pays() -> None:
     assert search_factors((3000, 4000), 0.25, FRUIT_PX) == ()
     assert search_factors((3000, 4000), 0.25, float("nan")) == ()
-    (again,) = search_factors((3000, 4000), 0.25, FRUIT_PX / 2)
-    assert again == pytest.approx(min(0.5, np.sqrt(MOST_PIXELS / 12e6)))
+    (again,) = search_factors((750, 1000), 1.0, FRUIT_PX / 1.4)
+    assert again == pytest.approx(1.4)
+
+
+@given(st.integers(50, 9000), st.integers(50, 9000), st.floats(1, 400))
+def test_both_passes_together_hold_to_the_limit(rows: int, cols: int, diameter_px: float) -> None:
+    first = start_factor((rows, cols))
+    for again in search_factors((rows, cols), first, diameter_px):
+        assert rows * cols * (first**2 + again**2) <= MOST_LOOKED_AT * (1 + 1e-9)
 
 
 def test_resampling_keeps_the_mean_and_the_proportions() -> None:
