@@ -5,17 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import date
-from functools import partial
 
 import screen_cache as cache
 import streamlit as st
-from screen_downloads import by_file, sheet_settings
 from screen_words import MONTHS, plain, species_titles, units
+from season_files import ask_heat, show_files
 from season_limbs import show_limbs
 
 from fruitcount.errors import FruitcountError
-from fruitcount.export.ical import calendar_text
-from fruitcount.export.report_season import season_log
 from fruitcount.season import OrchardTree
 from fruitcount.season.compare import SeasonFacts
 from fruitcount.season.queue import QueueLine, queue
@@ -60,37 +57,14 @@ def show() -> None:
             "this page says which tree is due."
         )
         return
-    lines = queue(
-        trees, today if year == today.year else date(year, today.month, min(today.day, 28))
-    )
-    show_queue(lines, year)
+    day = today if year == today.year else date(year, today.month, min(today.day, 28))
+    queue_spot = st.container()
+    lines = queue(trees, day, gdh30_by_tree=ask_heat(trees))
+    with queue_spot:
+        show_queue(lines, year)
     show_totals(lines)
     show_files(lines, trees, year)
     show_tree([line.tree for line in lines], year)
-
-
-def show_files(lines: list[QueueLine], trees: list[OrchardTree], year: int) -> None:
-    """The calendar and the log of the season."""
-    store = cache.records().store
-
-    def log() -> bytes:
-        numbers = {tree.name: tree_id_of(store, tree.name) for tree in trees}
-        history = {name: season_history(store, n) for name, n in numbers.items() if n is not None}
-        how = sheet_settings(units())
-        write = partial(season_log, trees, year=year, history=history, settings=how)
-        return by_file(write, ".pdf")
-
-    with st.container(horizontal=True):
-        st.download_button(
-            "Calendar of what is due (for a phone)",
-            lambda: calendar_text(lines, today=date.today()).encode(),
-            "thinning.ics",
-            "text/calendar",
-            on_click="ignore",
-        )
-        st.download_button(
-            "Season log (PDF)", log, f"season-{year}.pdf", "application/pdf", on_click="ignore"
-        )
 
 
 def add_tree(year: int) -> None:

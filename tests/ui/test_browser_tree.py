@@ -5,15 +5,20 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import re
+from datetime import date, datetime, time, timedelta
 
 import cv2
 import icalendar
 import pypdf
 import pytest
 from browse import DESK, PHONE
+from screen_store import open_records
 
 from fruitcount.evaluate.synthetic import draw_scene
+from fruitcount.season import OrchardTree
+from fruitcount.store.orchard import save_tree
 
 pytestmark = pytest.mark.browser
 
@@ -134,4 +139,44 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
     assert all("tree 7" in e["summary"] or "gate" in e["summary"] for e in calendar.events)
     words = pypdf.PdfReader(io.BytesIO(_fetch(page, "Season log (PDF)"))).pages[0].extract_text()
     assert "Old peach, gate" in words
+    context.close()
+
+
+def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
+    """Degree hours of 30 days at 20 degrees C: Anderson, Richardson & Kesner (1986), rising arm.
+
+    Between 4 and 25 degrees the published curve gives 21/2 (1 + cos(pi + pi (T - 4)/21)): 14.3 an
+    hour at 20, so 720 hours come to 10,291, over the 6,000 from which one thins earlier.
+    """
+    store = open_records(server.data).store
+    today = date.today()
+    bloom = today - timedelta(days=45)
+    for name, block in (("Gate", "South"), ("Wall", "")):
+        tree = OrchardTree(name, "peach", block=block, ripening_month=8, bloom_date=bloom)
+        save_tree(store, tree, year=today.year)
+    context = chromium.new_context(**PHONE)
+    page = context.new_page()
+    page.goto(server.url + "/season")
+    page.get_by_text("Hourly temperatures, to know whether").click(timeout=60000)
+    start = datetime.combine(bloom, time())
+    hours = [(start + timedelta(hours=h)).isoformat() for h in range(24 * 40)]
+    table = "time,temperature_c\n" + "".join(f"{hour},20.0\n" for hour in hours)
+    upload = page.locator("input[type=file]").first
+    upload.set_input_files(
+        {"name": "bad.csv", "mimeType": "text/csv", "buffer": b"time,degrees\n2026-01-01,3\n"}
+    )
+    page.get_by_text("bad.csv: the file needs a column").wait_for(timeout=20000)
+    upload.set_input_files({"name": "w.csv", "mimeType": "text/csv", "buffer": table.encode()})
+    expected = 24 * 30 * 21 / 2 * (1 + math.cos(math.pi + math.pi * (20 - 4) / 21))
+    page.get_by_text(f"Gate: {expected:,.0f} degree hours").wait_for(timeout=20000)
+    page.get_by_text("thin earlier").nth(1).wait_for(timeout=20000)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.get_by_text("Summaries of the blocks").click()
+    for button, name, other in (
+        ("South (PDF)", "Gate", "Wall"),
+        ("Trees without a block (PDF)", "Wall", "Gate"),
+    ):
+        words = pypdf.PdfReader(io.BytesIO(_fetch(page, button))).pages[0].extract_text()
+        assert name in words
+        assert other not in words
     context.close()
