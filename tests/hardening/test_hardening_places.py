@@ -244,8 +244,9 @@ def _no_version(path: Path) -> None:
 def _spoilt(at: float) -> Callable[[Path], None]:
     def spoil(path: Path) -> None:
         data = bytearray(path.read_bytes())
-        start = int(len(data) * at)
-        data[start : start + 3000] = b"\xa5" * min(3000, len(data) - start)
+        # a whole page (4,096 bytes by default): a part of one may be unused
+        start = int(len(data) * at) // 4096 * 4096
+        data[start : start + 4096] = b"\xa5" * min(4096, len(data) - start)
         path.write_bytes(data)
 
     return spoil
