@@ -21,7 +21,9 @@ from fruitcount.fruitness.layers import Layers
 from fruitcount.fruitness.marks import mark_features
 from fruitcount.fruitness.resample import known_factor, resampled, start_factor
 from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import reduced_to
 from fruitcount.image.rim import find_rim
+from fruitcount.odds import chance_of
 from fruitcount.types import FloatArray, Maps, Scale
 
 __all__ = [
@@ -44,8 +46,16 @@ LONG_SIDE_PX = 800.0
 """Working long side without a scale."""
 
 RADIUS_UNIT_PX = 8.0
-MOST_CANDIDATES = 300
-"""Places looked at twice. More finds a few more fruit in crowded photos and is slower."""
+CANDIDATES_AT_ONCE = 100
+"""Places looked at twice together, best first; as long as some bear fruit, so many more. On 54
+photos 203 were looked at in the mean, and 5 of 674 marks lost; by fifties 137, and 16 lost."""
+
+LEAST_LOOK = -1.35
+"""Log-odds of the first look from which a place may be looked at twice. On 54 photos 4 of 674 marks
+lay lower, of 440 in a drawn crowd none. Lower finds a few more and is slower in a crowd."""
+
+BEARS = 0.3
+"""Score from which a place looked at twice bears fruit, for the search to go on."""
 
 RIM_LOG_SD = 0.2
 
@@ -64,6 +74,10 @@ class Candidates:
 
     circles: FloatArray
     look: F32
+
+    def take(self, which: slice) -> Candidates:
+        """Some of them."""
+        return Candidates(self.circles[which], self.look[which])
 
 
 @lru_cache(maxsize=2)
@@ -100,10 +114,10 @@ def classical_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     shape = photo_rgb.shape
     known = scale.known
     factor = SMALLER * known_factor(shape, scale) if known else start_factor(shape, LONG_SIDE_PX)
-    rgb = light_corrected(resampled(photo_rgb, factor))
+    rgb = light_corrected(_working(photo_rgb, factor))
     first, second = read_coefficients()
     places, cells = first_look(rgb, first)
-    score, radius = second_look(rgb, places, second)
+    places, score, radius = _looked_at_twice(rgb, places, second)
     px_per_cell = CELL_PX * photo_rgb.shape[1] / rgb.shape[1]
     heat, radii = _bumps(places.circles, radius, score, cells)
     return Maps(
@@ -115,21 +129,56 @@ def classical_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     )
 
 
+def _working(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
+    """The photo at a factor; large ones in two steps, in half the time.
+
+    The first step leaves half as much again as is asked for. With it F1 on five photo sets was
+    that of one step, 0.007 higher on the bundled samples; without that spare, 0.005 lower on one.
+    """
+    if factor >= 1:
+        return resampled(photo_rgb, factor)
+    rows, columns = photo_rgb.shape[:2]
+    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
+    return reduced_to(photo_rgb, size, spare=1.5)
+
+
 def first_look(rgb: NDArray[np.uint8], first: Layers) -> tuple[Candidates, tuple[int, int]]:
     """Best places of a light-corrected working picture, and the size of the grid of cells."""
     features = cell_features(lab_of(rgb))
     rows, cols, k = features.shape
-    out = first(features.reshape(-1, k)).reshape(rows, cols, 2)
-    soft = cv2.GaussianBlur(out[..., 0], (0, 0), 1.0)
-    peak = soft >= cv2.dilate(soft, np.ones((3, 3), np.uint8))
+    planes = np.moveaxis(features, 2, 0)
+    odds, log_radii = first.on_planes(planes.reshape(k, -1)).reshape(-1, rows, cols)
+    soft = cv2.GaussianBlur(odds, (0, 0), 1.0)
+    peak = (soft >= cv2.dilate(soft, np.ones((3, 3), np.uint8))) & (soft > LEAST_LOOK)
     row, col = np.nonzero(peak)
-    best = np.argsort(-soft[row, col], kind="stable")[:MOST_CANDIDATES]
+    best = np.argsort(-soft[row, col], kind="stable")
     row, col = row[best], col[best]
-    log_radius = np.clip(out[row, col, 1], -1.2, 1.6)
+    log_radius = np.clip(log_radii[row, col], -1.2, 1.6)
     xy = np.stack([col, row], axis=1) * CELL_PX + (CELL_PX - 1) / 2
     circles = np.column_stack([xy, RADIUS_UNIT_PX * np.exp(log_radius)])
     look = np.column_stack([soft[row, col], log_radius, features[row, col]])
     return Candidates(circles.astype(np.float64), look.astype(np.float32)), (rows, cols)
+
+
+def _looked_at_twice(
+    rgb: NDArray[np.uint8], places: Candidates, second: Layers
+) -> tuple[Candidates, FloatArray, FloatArray]:
+    """The best places with their scores and radii, by the hundred until a hundred bears nothing."""
+    scores, radii, upto = [], [], 0
+    while upto < len(places.look):
+        some = places.take(slice(upto, upto + CANDIDATES_AT_ONCE))
+        score, radius = second_look(rgb, some, second)
+        scores.append(score)
+        radii.append(radius)
+        upto += len(score)
+        if not (score >= BEARS).any():
+            break
+    none: list[FloatArray] = [np.zeros(0)]
+    return (
+        places.take(slice(0, upto)),
+        np.concatenate(none + scores),
+        np.concatenate(none + radii),
+    )
 
 
 def second_look(
@@ -138,17 +187,20 @@ def second_look(
     """Score, 0 to 1, and radius in working pixels of every candidate."""
     rim = find_rim(rgb, places.circles, RIM_LOG_SD)
     out = second(mark_features(rim, places.look)).astype(np.float64)
-    score = 1 / (1 + np.exp(-np.clip(out[:, 0], -30, 30)))
-    return score, places.circles[:, 2] * np.exp(np.clip(out[:, 1], -0.7, 0.7))
+    return chance_of(out[:, 0]), places.circles[:, 2] * np.exp(np.clip(out[:, 1], -0.7, 0.7))
 
 
 def _bumps(
     circles: FloatArray, radius: FloatArray, score: FloatArray, cells: tuple[int, int]
 ) -> tuple[F32, F32]:
-    """A bell at each place, a third of a radius wide; each cell takes the highest."""
+    """A bell at each place, a third of a radius wide; each cell takes the highest.
+
+    Places that score under 0.01 leave none: no limit is that low.
+    """
     heat = np.zeros(cells, np.float32)
     radii = np.full(cells, np.nan, np.float32)
-    for (x, y, _), r, s in zip(circles, radius, score, strict=True):
+    told = score >= 0.01
+    for (x, y, _), r, s in zip(circles[told], radius[told], score[told], strict=True):
         col, row = (x + 0.5) / CELL_PX - 0.5, (y + 0.5) / CELL_PX - 0.5
         sigma = max(0.33 * r / CELL_PX, 0.8)
         reach = int(2.5 * sigma) + 1

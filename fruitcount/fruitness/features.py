@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import itertools
+import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
+from fruitcount.types import FloatArray
 
 __all__ = ["CELL_PX", "RADII_PX", "cell_features", "lab_of", "light_corrected", "radial_votes"]
 
@@ -50,7 +52,8 @@ def light_corrected(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def lab_of(rgb: NDArray[np.uint8]) -> F32:
     """CIE L*a*b* in float32."""
-    return np.asarray(cv2.cvtColor(rgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB), np.float32)
+    share = cv2.LUT(rgb, np.arange(256, dtype=np.float32) / np.float32(255))
+    return np.asarray(cv2.cvtColor(share, cv2.COLOR_RGB2LAB), np.float32)
 
 
 def cell_features(lab: F32) -> F32:
@@ -70,22 +73,32 @@ def cell_features(lab: F32) -> F32:
         memory (a view of K planes), since each is made and used as a whole.
     """
     rows, cols = ((n + CELL_PX - 1) // CELL_PX for n in lab.shape[:2])
-    light = lab[..., 0].copy()
-    votes = radial_votes(light + 0.5 * lab[..., 2], (rows, cols))
-    small = [_cells_of(channel, rows, cols) for channel in cv2.split(lab)]
+    light, a, b = (np.asarray(channel, np.float32) for channel in cv2.split(lab))
+    votes = radial_votes(light + np.float32(0.5) * b, (rows, cols))
+    small = [_cells_of(channel, rows, cols) for channel in (light, a, b)]
     usual = [float(np.median(channel[::3, ::3])) for channel in small]
     fine = _cells_of(cv2.absdiff(light, _mean(light, 1.0)), rows, cols)
-    planes = itertools.chain(
-        (np.log1p(layer * np.float32(0.3)) for layer in np.moveaxis(votes, 2, 0)),
-        (_mean(c, 0.35 * r) - _mean(c, 0.85 * r) for r in RADII_PX for c in small),
-        (_spread(small[0], s) for s in (1.0, 2.5, 5.0)),
-        (np.sqrt(_mean(fine, s)) * 5 for s in (1.5, 4.0)),
-        (_mean(c, r) - u for r in (1.0, 16.0) for c, u in zip(small, usual, strict=True)),
-        usual,
-    )
     out = np.empty((FEATURES_N, rows, cols), np.float32)
-    for plane, values in zip(out, planes, strict=True):
-        plane[:] = values
+    plane = iter(out)  # each is written where it stays: memory taken anew costs more than the sums
+    for layer in np.moveaxis(votes, 2, 0):
+        np.log1p(layer * np.float32(0.3), out=next(plane))
+    aside = np.empty((rows, cols), np.float32)
+    for r in RADII_PX:
+        for channel in small:
+            middle = _mean(channel, 0.35 * r, next(plane))
+            middle -= _mean(channel, 0.85 * r, aside)
+    for half_width in (1.0, 2.5, 5.0):
+        next(plane)[:] = _spread(small[0], half_width)
+    for half_width in (1.5, 4.0):
+        grain = _mean(fine, half_width, next(plane))
+        np.sqrt(grain, out=grain)
+        grain *= 5
+    for r in (1.0, 16.0):
+        for channel, level in zip(small, usual, strict=True):
+            around = _mean(channel, r, next(plane))
+            around -= np.float32(level)
+    for level in usual:
+        next(plane)[:] = level
     return np.moveaxis(out, 0, 2)
 
 
@@ -93,9 +106,9 @@ def _cells_of(channels: NDArray[Any], rows: int, cols: int) -> F32:
     return np.asarray(cv2.resize(channels, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _mean(channels: F32, half_width: float) -> F32:
+def _mean(channel: F32, half_width: float, out: F32 | None = None) -> F32:
     side = 2 * max(1, round(half_width)) + 1
-    return np.asarray(cv2.blur(channels, (side, side)), np.float32)
+    return np.asarray(cv2.blur(channel, (side, side), dst=out), np.float32)
 
 
 def _spread(channel: F32, half_width: float) -> F32:
@@ -128,24 +141,42 @@ def radial_votes(channel: F32, cells: tuple[int, int]) -> F32:
     length = cv2.magnitude(gx, gy)
     share = max(45.0, 100.0 * (1 - MOST_VOTERS / length.size))
     strong = np.flatnonzero(length > max(0.5, float(np.percentile(length[::4, ::4], share))))
-    y, x = (v.astype(np.float32) for v in np.divmod(strong, channel.shape[1]))
+    y, x = (v.astype(np.float32) for v in np.divmod(strong.astype(np.int32), channel.shape[1]))
     g = length.ravel()[strong]
-    step = np.stack([gx.ravel()[strong] / g, gy.ravel()[strong] / g])
     weight = np.sqrt(np.minimum(g, 6.0))
+    g *= CELL_PX
+    at_x, at_y = (np.asarray((v + np.float32(0.5)) / CELL_PX, np.float32) for v in (x, y))
+    voters = _Voters(cells, at_x, at_y, weight.astype(np.float64))
+    step_x, step_y = (np.asarray(v.ravel()[strong] / g, np.float32) for v in (gx, gy))
     out = np.empty((len(RADII_PX), *cells), np.float32)
     for k, r in enumerate(RADII_PX):
-        inward = _votes(x + r * step[0], y + r * step[1], weight, cells)
-        outward = _votes(x - r * step[0], y - r * step[1], weight, cells)
+        inward, outward = (voters.votes(step_x, step_y, way) for way in (r, -r))
         both = np.maximum(inward, outward) + 0.25 * np.minimum(inward, outward)
         sigma = max(0.8, 0.22 * r / CELL_PX)
         out[k] = cv2.GaussianBlur(both, (0, 0), sigma) * np.float32(sigma**2 / r * 4)
     return np.moveaxis(out, 0, 2)
 
 
-def _votes(x: F32, y: F32, weight: F32, cells: tuple[int, int]) -> F32:
-    h, w = cells
-    column = ((x + 0.5) * (1 / CELL_PX)).astype(np.int32)
-    row = ((y + 0.5) * (1 / CELL_PX)).astype(np.int32)
-    inside = (column >= 0) & (column < w) & (row >= 0) & (row < h)
-    flat = np.bincount((row * w + column)[inside], weights=weight[inside], minlength=h * w)
-    return np.asarray(flat.reshape(h, w), np.float32)
+@dataclass(frozen=True, eq=False)
+class _Voters:
+    """Edge pixels: where they stand, in cells from the picture's corner, and their weight."""
+
+    cells: tuple[int, int]
+    x: F32
+    y: F32
+    weight: FloatArray
+
+    def votes(self, step_x: F32, step_y: F32, times: float) -> F32:
+        """Sum of weights in each cell after so many steps, at most the largest radius."""
+        rim = math.ceil(max(RADII_PX) / CELL_PX) + 1  # catches the steps beyond the frame
+        h, w = (n + 2 * rim for n in self.cells)
+        row = np.floor(self.y + np.float32(times) * step_y + rim)
+        column = np.floor(self.x + np.float32(times) * step_x + rim)
+        row *= w
+        row += column
+        flat = np.bincount(row.astype(np.intp), weights=self.weight, minlength=h * w)
+        wide = flat.reshape(h, w)[rim - 1 : h - rim, rim - 1 : w - rim].astype(np.float32)
+        # Up to a cell before the first row or column counts to that.
+        wide[1] += wide[0]
+        wide[:, 1] += wide[:, 0]
+        return np.asarray(wide[1:, 1:], np.float32)

@@ -38,7 +38,7 @@ class Layers:
     second_bias: F32
 
     def __call__(self, x: F32) -> F32:
-        """Values of the function, shape (N, K) to (N, M); columns in one piece are as quick."""
+        """Values of the function, shape (N, K) to (N, M)."""
         out = np.empty((len(x), self.second.shape[1]), np.float32)
         for start in range(0, len(x), ROWS_AT_ONCE):
             some = x[start : start + ROWS_AT_ONCE] - self.middle
@@ -48,6 +48,21 @@ class Layers:
             hidden += self.first_bias
             np.maximum(hidden, 0, out=hidden)
             out[start : start + ROWS_AT_ONCE] = hidden @ self.second + self.second_bias
+        return out
+
+    def on_planes(self, planes: F32) -> F32:
+        """Values of the function where each column lies in one piece, shape (K, N) to (M, N)."""
+        first = np.ascontiguousarray((self.first / self.spread[:, None]).T)
+        bias = (self.first_bias - first @ self.middle)[:, None]
+        low, high = ((self.middle + k * self.spread)[:, None] for k in (-6, 6))
+        second, last = np.ascontiguousarray(self.second.T), self.second_bias[:, None]
+        out = np.empty((len(second), planes.shape[1]), np.float32)
+        for start in range(0, planes.shape[1], ROWS_AT_ONCE):
+            some = np.maximum(planes[:, start : start + ROWS_AT_ONCE], low)
+            hidden = first @ np.minimum(some, high, out=some)
+            hidden += bias
+            np.maximum(hidden, 0, out=hidden)
+            out[:, start : start + ROWS_AT_ONCE] = second @ hidden + last
         return out
 
     @classmethod

@@ -53,9 +53,14 @@ class CardSettings:
         How far the limb may lie before or behind the card, as a share of the distance to the
         camera; one standard deviation. 1 % is 5 mm at half a metre: a card held against the
         limb (common practice, no source).
-    search_long_side_px : int
-        Size of the reduced picture that is searched first. Larger finds smaller cards at once,
-        slower; the full picture is searched anyway when nothing is found.
+    search_long_sides_px : tuple of int
+        Sizes of the reduced pictures that are searched, until one shows a card plainly. Larger
+        finds smaller cards at once, slower; the full picture is searched anyway when nothing is
+        found. Beside a card that is plain on the first, a second one is overlooked where its side
+        is under 1.5 % of the long side.
+    plain_side_px : float, px
+        Side of a card on a reduced picture from which that picture will do. Larger searches
+        finer pictures more often.
     """
 
     min_side_px: float = 100.0
@@ -63,7 +68,8 @@ class CardSettings:
     max_hidden_frac: float = 0.06
     max_disagreement_frac: float = 0.05
     depth_sd_frac: float = 0.01
-    search_long_side_px: int = 2000
+    search_long_sides_px: tuple[int, ...] = (1000, 2000)
+    plain_side_px: float = 32.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,9 +112,9 @@ def find_card(
     rules = settings or CardSettings()
     if side_mm is not None:
         side_mm = positive("side_mm", side_mm)
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     cards = [
-        _measure(grey, corners, number, side_mm, rules) for corners, number in _detect(grey, rules)
+        _measure(photo.rgb, corners, number, side_mm, rules)
+        for corners, number in _detect(photo.rgb, rules)
     ]
     if not cards:
         return Scale(flags=Flag.NO_SCALE)
@@ -137,27 +143,37 @@ def on_card(scale: Scale, x_px: FloatArray, y_px: FloatArray, *, grow: float) ->
     return inside
 
 
-def _detect(grey: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArray, int]]:
-    """Corners (4, 2) and number of each card, on the reduced picture and then on the full one."""
-    if rules.search_long_side_px < 0.8 * max(grey.shape):
-        found = _reduced(grey, rules.search_long_side_px, _markers)
-        if found:
+def _detect(rgb: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArray, int]]:
+    """Corners (4, 2) and number of each card, on reduced pictures and then on the full one."""
+    long_px = max(rgb.shape[:2])
+    for search_px in rules.search_long_sides_px:
+        if search_px >= 0.8 * long_px:
+            break
+        found = _reduced(rgb, search_px, _markers)
+        plain_px = rules.plain_side_px * long_px / search_px
+        last = search_px == rules.search_long_sides_px[-1]
+        if found and (last or max(_mean_side(corners) for corners, _ in found) >= plain_px):
             return found
-    return _markers(grey) or _reduced(grey, _STICK_LONG_SIDE_PX, _markers_behind_sticks)
+    return _markers(_grey(rgb)) or _reduced(rgb, _STICK_LONG_SIDE_PX, _markers_behind_sticks)
 
 
 Finder = Callable[[NDArray[np.uint8]], list[tuple[FloatArray, int]]]
 
 
+def _grey(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
 def _reduced(
-    grey: NDArray[np.uint8], long_side_px: int, finder: Finder
+    rgb: NDArray[np.uint8], long_side_px: int, finder: Finder
 ) -> list[tuple[FloatArray, int]]:
-    """What a finder sees on a smaller picture, in pixels of the full one."""
-    factor = whole_step(min(1.0, long_side_px / max(grey.shape)))
-    size = (round(grey.shape[1] * factor), round(grey.shape[0] * factor))
-    small = reduced_to(grey, size)
+    """What a finder sees on a smaller grey picture, in pixels of the full one."""
+    rows, columns = rgb.shape[:2]
+    factor = whole_step(min(1.0, long_side_px / max(rows, columns)))
+    size = (round(columns * factor), round(rows * factor))
+    small = _grey(reduced_to(rgb, size))
     # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
-    ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+    ratio = np.array([columns / size[0], rows / size[1]])
     return [((corners + 0.5) * ratio - 0.5, number) for corners, number in finder(small)]
 
 
@@ -201,18 +217,28 @@ def _markers(
     ]
 
 
+def _fit(rgb: NDArray[np.uint8], rough_px: FloatArray) -> SideFit:
+    """Sides fitted on the full picture, of which only the card's surroundings turn grey."""
+    size = np.ptp(rough_px, axis=0)
+    low = np.maximum(np.floor(rough_px.min(axis=0) - 0.3 * size.max()) - 24, 0).astype(int)
+    high = np.ceil(rough_px.max(axis=0) + 0.3 * size.max()).astype(int) + 25
+    near = _grey(np.ascontiguousarray(rgb[low[1] : high[1], low[0] : high[0]]))
+    fit = fit_sides(near, rough_px - low)
+    return replace(fit, corners_px=fit.corners_px + low)
+
+
 def _measure(
-    grey: NDArray[np.uint8],
+    rgb: NDArray[np.uint8],
     rough_px: FloatArray,
     number: int,
     side_mm: float | None,
     rules: CardSettings,
 ) -> _Card:
-    fit = fit_sides(grey, rough_px)
+    fit = _fit(rgb, rough_px)
     printed_mm = card_side_mm(number)
     side = printed_mm if side_mm is None else side_mm
-    px_per_mm = facing_scale(fit.corners_px, side, grey.shape[:2])
-    tilt_deg = tilt_of(fit.corners_px, side, grey.shape[:2])
+    px_per_mm = facing_scale(fit.corners_px, side, rgb.shape[:2])
+    tilt_deg = tilt_of(fit.corners_px, side, rgb.shape[:2])
     side_px = _mean_side(fit.corners_px)
     relative = float(np.hypot(_corner_sd(fit) / side_px, rules.depth_sd_frac))
     flags = Flag.CARD_SMALL if side_px < rules.min_side_px else Flag.NONE

@@ -42,7 +42,7 @@ def sample_grid(picture: NDArray[Any], x_px: FloatArray, y_px: FloatArray) -> Fl
     top = int(np.clip(np.floor(np.nanmin(y_px)) - 1, 0, max(rows - 2, 0)))
     right = int(np.clip(np.ceil(np.nanmax(x_px)) + 2, left + 1, columns))
     bottom = int(np.clip(np.ceil(np.nanmax(y_px)) + 2, top + 1, rows))
-    crop = np.ascontiguousarray(picture[top:bottom, left:right])
+    crop = picture[top:bottom, left:right]
     # Floats keep the interpolated value whole; a large crop stays as it is (146 MB at 12 MP).
     if crop.dtype != np.uint8 or crop.size < 3_000_000:
         crop = crop.astype(np.float32)

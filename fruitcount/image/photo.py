@@ -57,8 +57,9 @@ def read_photo(
     Returns
     -------
     Photo
-        uint8 sRGB, upright. Grey is repeated over the channels, transparency is laid over white,
-        CMYK is converted, 16-bit is scaled to 8, of an animation the first frame is taken.
+        uint8 sRGB, upright, read-only. Grey is repeated over the channels, transparency is laid
+        over white, CMYK is converted, 16-bit is scaled to 8, of an animation the first frame is
+        taken.
 
     Raises
     ------
@@ -74,8 +75,10 @@ def read_photo(
         raise PhotoUnreadableError(label, "is not a JPEG, PNG, WebP, TIFF or HEIC photo")
     reader = _read_heif if file_format == "HEIF" else _read_pillow
     rgb, exif = reader(data, label)
+    rgb = np.ascontiguousarray(rgb)
+    rgb.setflags(write=False)  # no stage can change what another measures
     return Photo(
-        rgb=np.ascontiguousarray(rgb),
+        rgb=rgb,
         name=label if name or not isinstance(source, bytes) else "",
         sha256=hashlib.sha256(data).hexdigest(),
         taken_at=_capture_time(exif),
@@ -191,6 +194,8 @@ def _turn(rgb: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     turns = {2: (0, True), 3: (2, False), 4: (2, True), 5: (3, True)}
     turns |= {6: (3, False), 7: (1, True), 8: (1, False)}
     quarter_turns, mirror = turns.get(orientation, (0, False))
+    if not (quarter_turns or mirror):
+        return rgb
     out = np.rot90(rgb, quarter_turns)
     return np.ascontiguousarray(out[:, ::-1] if mirror else out)
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import halved
 from fruitcount.types import FloatArray
 
 __all__ = ["ANGLES", "STEPS", "Rim", "find_rim", "unrolled"]
@@ -77,34 +78,34 @@ def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArr
         False outside the photo.
     """
     n, shape = len(circles_px), (len(ANGLES), len(STEPS))
-    centre, radius = circles_px[:, None, None, :2], circles_px[:, None, None, 2]
-    x = centre[..., 0] + radius * (np.cos(ANGLES)[:, None] * STEPS)
-    y = centre[..., 1] + radius * (np.sin(ANGLES)[:, None] * STEPS)
+    centre, radius = (v.astype(np.float32) for v in np.split(circles_px[:, None, None], [2], 3))
+    x, y = (
+        centre[..., i] + radius[..., 0] * (way(ANGLES)[:, None] * STEPS).astype(np.float32)
+        for i, way in enumerate((np.cos, np.sin))
+    )
     out = np.zeros((n, *shape, 3), np.uint8)
     level = np.clip(np.floor(np.log2(np.maximum(circles_px[:, 2], 1) / RIM_RADIUS_PX)), 0, 6)
     picture, factor = rgb, 1.0
     for wanted in range(int(level.max()) + 1 if n else 0):
         if wanted:
-            picture, factor = _halved(picture), factor / 2
+            picture, factor = halved(picture), factor / 2
         some = np.flatnonzero(level == wanted)
         for k in range(0, len(some), 4096):  # remap takes fewer than 32768 rows
             part = some[k : k + 4096]
-            at = (((v[part] + 0.5) * factor - 0.5).reshape(len(part), -1) for v in (x, y))
-            at_x, at_y = (v.astype(np.float32) for v in at)
+            at_x, at_y = (
+                (v[part] * np.float32(factor) + np.float32(0.5 * factor - 0.5)).reshape(
+                    len(part), -1
+                )
+                for v in (x, y)
+            )
             read = cv2.remap(picture, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             out[part] = read.reshape(len(read), *shape, 3)
     h, w = rgb.shape[:2]
     inside = (x >= -0.5) & (y >= -0.5) & (x < w - 0.5) & (y < h - 0.5)
-    flat = out.reshape(n, len(ANGLES) * len(STEPS), 3).astype(np.float32) / 255
+    flat = out.reshape(n, len(ANGLES) * len(STEPS), 3).astype(np.float32)
+    flat *= np.float32(1 / 255)
     lab = cv2.cvtColor(flat, cv2.COLOR_RGB2LAB) if n else flat
     return np.asarray(lab, np.float32).reshape(n, *shape, 3), inside
-
-
-def _halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    h, w = picture.shape[:2]
-    even = picture[: h - h % 2 or h, : w - w % 2 or w]
-    size = (max(1, even.shape[1] // 2), max(1, even.shape[0] // 2))
-    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> Rim:
@@ -122,12 +123,11 @@ def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> R
     lab, inside = unrolled(rgb, circles_px)
     inner = lab[:, :, :INNER_STEPS].reshape(len(lab), len(ANGLES) * INNER_STEPS, 3)
     middle = np.median(inner, axis=1)
-    apart = lab - middle[:, None, None]
-    apart *= np.array([0.6, 1.0, 1.0], np.float32)
-    like = np.exp(_squares(apart) * np.float32(-0.5 / COLOUR_SPREAD**2)) * inside
+    apart = _squares_from(lab, middle, np.array([0.36, 1.0, 1.0], np.float32))
+    like = np.exp(apart * np.float32(-0.5 / COLOUR_SPREAD**2)) * inside
     plain = _step_contrast(lab) * _inner_mean(like) * inside
     drift = np.log(STEPS) / max(log_sd, 0.02)
-    path = _best_closed_path(plain - 0.08 * drift**2)
+    path = _best_closed_path(plain - (0.08 * drift**2).astype(np.float32))
     pick = np.take_along_axis(plain, path[..., None], axis=2)[..., 0]
     rho = STEPS[path] + (0.5 + _vertex(plain, path)) * (STEPS[1] - STEPS[0])
     return Rim(rho, np.asarray(pick, np.float64), lab, (like > 0.4) & (STEPS < 0.95))
@@ -140,14 +140,30 @@ def _step_contrast(lab: F32) -> FloatArray:
     step = padded[:, :, 2:-1] - padded[:, :, 1:-2]
     step += padded[:, :, 3:]
     step -= padded[:, :, :-3]
-    size = np.sqrt(_squares(step))
+    step *= step
+    size = np.sqrt(_sums(step, np.ones(3, np.float32)))
     # no sharp ceiling: the strongest step of several must stay the strongest
-    return np.asarray(1.0 - np.exp(size * np.float32(-0.75 / PLAIN_CONTRAST)), np.float64)
+    return np.asarray(1.0 - np.exp(size * np.float32(-0.75 / PLAIN_CONTRAST)), np.float32)
 
 
-def _squares(colours: F32) -> F32:
-    """Sum of squares over the last axis."""
-    return np.asarray(np.einsum("...i,...i->...", colours, colours), np.float32)
+def _squares_from(lab: F32, middle: F32, weight: F32) -> F32:
+    """Weighted squared distance of each pixel (N, T, R, 3) from the N middles (N, 3).
+
+    Multiplied out, it needs no copy of the strips for each middle.
+    """
+    n = len(lab)
+    twice = (2 * weight * middle)[:, :, None]
+    cross = (lab.reshape(n, len(ANGLES) * len(STEPS), 3) @ twice).reshape(lab.shape[:3])
+    fixed = (middle**2 @ weight)[:, None, None]
+    return np.asarray(np.maximum(_sums(lab * lab, weight) - cross + fixed, 0), np.float32)
+
+
+def _sums(colours: F32, weight: F32) -> F32:
+    """Weighted sum over the last axis."""
+    if not colours.size:
+        return np.zeros(colours.shape[:-1], np.float32)
+    total = cv2.transform(colours.reshape(-1, 1, 3), weight[None])
+    return np.asarray(total, np.float32).reshape(colours.shape[:-1])
 
 
 def _vertex(plain: FloatArray, path: NDArray[np.int64]) -> FloatArray:
@@ -162,31 +178,37 @@ def _vertex(plain: FloatArray, path: NDArray[np.int64]) -> FloatArray:
     return np.asarray(np.clip(np.where(bend < -1e-9, 0.5 * (before - after) / safe, 0), -0.5, 0.5))
 
 
-def _inner_mean(like: FloatArray) -> FloatArray:
+def _inner_mean(like: F32) -> F32:
     """Mean of a step and the two inside it."""
     padded = np.pad(like, ((0, 0), (0, 0), (2, 0)), mode="edge")
-    return np.asarray((padded[:, :, :-2] + padded[:, :, 1:-1] + padded[:, :, 2:]) / 3)
+    out = padded[:, :, :-2] + padded[:, :, 1:-1]
+    out += padded[:, :, 2:]
+    out *= np.float32(1 / 3)
+    return np.asarray(out, np.float32)
 
 
-def _best_closed_path(gain: FloatArray) -> NDArray[np.int64]:
+def _best_closed_path(gain: F32) -> NDArray[np.int64]:
     """Step index at each angle of the path with most gain; neighbours differ by 2 at most."""
     n, angles, steps = gain.shape
-    gain = np.where(np.arange(steps) < FIRST_STEP, -9.0, gain).transpose(1, 0, 2)
-    total = np.full((n, steps + 4), -99.0)  # two steps wider on each side: nothing comes from there
-    total[:, 2:-2] = gain[0]
-    came = np.zeros((2 * angles, n, steps), np.int8)
+    held = np.where(np.arange(steps) < FIRST_STEP, np.float32(-9), gain)
+    # Steps by circles: a shift by a step is then a whole row.
+    by_angle = np.ascontiguousarray(held.transpose(1, 2, 0), np.float32)
+    total = np.full((steps + 4, n), -99.0, np.float32)  # nothing comes from the two rows beyond
+    total[2:-2] = by_angle[0]
+    came = np.zeros((2 * angles, steps, n), np.int8)
+    other, better = np.empty((steps, n), np.float32), np.empty((steps, n), np.bool_)
     for t in range(1, 2 * angles):  # twice round: the middle lap closes on itself
-        best = total[:, 2:-2].copy()
+        best = total[2:-2].copy()
         for shift, bend in ((-1, 0.06), (1, 0.06), (-2, 0.24), (2, 0.24)):
-            other = total[:, 2 + shift : 2 + shift + steps] - bend
-            better = other > best
-            came[t][better] = shift
+            np.subtract(total[2 + shift : 2 + shift + steps], np.float32(bend), out=other)
+            np.greater(other, best, out=better)
+            np.copyto(came[t], shift, where=better)
             np.maximum(best, other, out=best)
-        np.add(best, gain[t % angles], out=total[:, 2:-2])
+        np.add(best, by_angle[t % angles], out=total[2:-2])
     path = np.zeros((n, 2 * angles), np.int64)
-    path[:, -1] = total[:, 2:-2].argmax(axis=1)
+    path[:, -1] = total[2:-2].argmax(axis=0)
     row = np.arange(n)
     for t in range(2 * angles - 1, 0, -1):
-        path[:, t - 1] = path[:, t] + came[t, row, path[:, t]]
+        path[:, t - 1] = path[:, t] + came[t, path[:, t], row]
     lap = path[:, angles // 2 : angles // 2 + angles]
     return np.roll(lap, angles // 2, axis=1)

@@ -138,53 +138,52 @@ def centred(photo: Photo, maps: Maps | None, rough_px: FloatArray, reach_px: flo
 
 def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray, FloatArray]:
     """Best contrast over half widths at each place and offset, and that half width in px."""
-    smooth = gaussian_filter1d(wood, 2.0, axis=0)
-    width = smooth.shape[1]
+    # Offsets by stations, so that a window across the limb is a run of whole rows.
+    smooth = gaussian_filter1d(np.ascontiguousarray(wood.T, np.float32), 2.0, axis=1)
+    width = len(smooth)
     largest = _MAX_HALF_FRAC * long_side / step
     # Sums up to each place; beyond the ends they go on unchanged, so that windows are slices.
     spare = 2 * int(largest) + 6
-    sums = np.pad(np.cumsum(smooth, axis=1), ((0, 0), (1, 0)))
-    total = np.pad(sums, ((0, 0), (spare, spare)), mode="edge")
-    at = np.arange(width)
-    best = np.full(smooth.shape, -1.0)
-    half_of = np.full(smooth.shape, np.nan)
+    sums = np.pad(np.cumsum(smooth, axis=0), ((1, 0), (0, 0)))
+    total = np.pad(sums, ((spare, spare), (0, 0)), mode="edge")
+    within = np.clip(np.arange(len(total)) - spare, 0, width)
+    best = np.full(smooth.shape, -1.0, np.float32)
+    half_of = np.full(smooth.shape, np.nan, np.float32)
 
-    def mean(low: int, high: int) -> FloatArray:
+    def mean(low: int, high: int) -> NDArray[np.float32]:
         """Mean wood from ``low`` to under ``high`` about each place."""
-        count = np.clip(at + high, 0, width) - np.clip(at + low, 0, width)
-        a, b = spare + low, spare + high
-        window = total[:, b : b + width] - total[:, a : a + width]
-        return np.asarray(window / np.maximum(count, 1), np.float64)
+        first, last = (slice(spare + k, spare + k + width) for k in (low, high))
+        window = total[last] - total[first]
+        count = np.maximum(within[last] - within[first], 1)
+        window *= (1 / count).astype(np.float32)[:, None]
+        return np.asarray(window, np.float32)
 
     for half in np.unique(np.rint(np.geomspace(1, largest, 14)).astype(np.int64)):
         rim = max(2, int(half) // 2)
-        inside = mean(-half, half + 1)
-        left = mean(-half - 1 - rim, -half - 1)
-        right = mean(half + 2, half + 2 + rim)
+        value = mean(-half, half + 1)
+        left, right = mean(-half - 1 - rim, -half - 1), mean(half + 2, half + 2 + rim)
+        value -= np.maximum(left, right, out=left)
         # A wide band of equal contrast holds more evidence than a streak within it.
-        value = (inside - np.maximum(left, right)) * (1 + 0.02 * np.log(half))
-        more = value > best
-        best[more] = value[more]
-        half_of[more] = (half + 0.5) * step
-    return best, half_of
+        value *= np.float32(1 + 0.02 * np.log(half))
+        np.copyto(half_of, (half + 0.5) * step, where=value > best)
+        np.maximum(best, value, out=best)
+    return best.T.astype(np.float64), half_of.T.astype(np.float64)
 
 
 def _steady(gain: FloatArray) -> NDArray[np.int64]:
     """Columns, one a row, with the largest total gain; neighbours differ by at most two steps."""
     rows, columns = gain.shape
-    total = gain[0].copy()
-    came = np.zeros((rows, columns), np.int64)
-    place = np.arange(columns)
+    came = np.zeros((rows, columns), np.int8)
     toll = 0.06 * np.abs(np.arange(-2, 3)) ** 1.5
-    options = np.full((5, columns + 4), -np.inf)
+    total = np.full(columns + 4, -np.inf)  # nothing comes from the two columns beyond
+    total[2:-2] = gain[0]
+    before = np.lib.stride_tricks.sliding_window_view(total, columns)  # from k - 2 columns before
     for row in range(1, rows):
-        for k in range(5):  # from k - 2 columns before
-            options[k, k : k + columns] = total - toll[k]
-        pick = options[:, 2:-2].argmax(axis=0)
-        came[row] = place - pick + 2
-        total = options[pick, place + 2] + gain[row]
+        options = before - toll[:, None]
+        came[row] = options.argmax(axis=0)
+        np.add(options.max(axis=0), gain[row], out=total[2:-2])
     path = np.zeros(rows, np.int64)
-    path[-1] = int(np.argmax(total))
+    path[-1] = int(np.argmax(total[2:-2]))
     for row in range(rows - 1, 0, -1):
-        path[row - 1] = came[row, path[row]]
+        path[row - 1] = path[row] + came[row, path[row]] - 2
     return path

@@ -33,7 +33,8 @@ def edge_width_px(photo: Photo, line_px: FloatArray, half_px: float) -> float:
     reach = 3 * max(float(np.nan_to_num(half_px, nan=4.0)), 1.0)
     offset = np.arange(-reach, reach + 1)
     grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
-    light = sample_grid(photo.rgb, grid[..., 0], grid[..., 1]).mean(axis=2)
+    red, green, blue = np.moveaxis(sample_grid(photo.rgb, grid[..., 0], grid[..., 1]), 2, 0)
+    light = (red + green + blue) / 3
     slope = np.abs(light[:, 2:] - light[:, :-2]) / 2
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # stations outside the photo: all NaN

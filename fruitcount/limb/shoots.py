@@ -6,7 +6,9 @@ only a path that comes nearer to some fruit than the limb does is kept.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,9 +71,24 @@ class _Scene:
     half_px: float
     rules: ShootSettings
 
+    @property
+    def reach_px(self) -> float:
+        """How far a shoot's middle may lie from its searched path."""
+        return 0.015 * float(max(self.photo.rgb.shape[:2]))
+
     def blur_px(self, line_px: FloatArray) -> float:
         """Edge width, px, of wood about as thick as a shoot or the limb."""
         return edge_width_px(self.photo, line_px, self.half_px)
+
+    @cached_property
+    def limb_px(self) -> FloatArray:
+        """Distance of each fruit from the limb's line."""
+        return nearest_on_line(self.line_px, self.fruitlets.x_px, self.fruitlets.y_px)[1]
+
+    @cached_property
+    def most_blur_px(self) -> float:
+        """Edge width from which wood is behind the limb."""
+        return self.rules.max_blur_ratio * self.blur_px(self.line_px)
 
 
 def find_shoots(
@@ -110,21 +127,19 @@ def find_shoots(
         return ()
     scene = _Scene(photo, maps, fruitlets, scale, line_px, half_px, settings or ShootSettings())
     length = scene.rules.min_length_frac * max(field.ridge.shape)
-    paths = _paths(field, line_px, length, scene.rules)
+    paths = [field.to_px(cells) for cells in _paths(field, line_px, length, scene.rules)]
     taken = np.zeros(len(fruitlets), bool)
     found: list[Shoot] = []
-    most_px = scene.rules.max_blur_ratio * scene.blur_px(line_px) if paths else float("nan")
-    for cells in paths:
-        shoot = _shoot(scene, field.to_px(cells))
-        if shoot is None:
+    for rough_px in paths:
+        # The cheapest questions first: most paths come near no fruit.
+        if not (_may_carry(scene, rough_px) & ~taken).any():
             continue
-        # A line over the card or its white edge follows what holds the card.
-        if on_card(scene.scale, *shoot.line_px.T, grow=1.4).any():
+        line, half_px = _line_along(scene, rough_px)
+        carried = _carries(scene, line) & ~taken
+        if not carried.any():
             continue
-        if scene.blur_px(shoot.line_px) > most_px:
-            continue
-        carried = _carries(scene, shoot.line_px) & ~taken
-        if carried.any():
+        shoot = _shoot(scene, line, half_px)
+        if shoot is not None:
             taken |= carried
             found.append(shoot)
     return tuple(sorted(found, key=lambda s: s.fork_along_px))
@@ -148,8 +163,7 @@ def _paths(
         if not merit[tip] > 0.1 * length or len(out) == rules.max_shoots:
             break
         path = np.asarray(walk.traceback(tip), np.int64)
-        # Ends beside this path are the same shoot again.
-        merit[_away_from(cost.shape, path[len(path) // 4 :]) < length] = -np.inf
+        _strike_near(merit, path[len(path) // 4 :], length)  # ends there are the same shoot again
         again = float(used[path[:, 0], path[:, 1]].mean()) > 0.4
         if not again and float(field.ridge[path[:, 0], path[:, 1]].mean()) >= rules.min_ridge:
             out.append(path[:, ::-1].astype(np.float64))
@@ -165,6 +179,15 @@ def _away_from(shape: tuple[int, ...], cells: NDArray[np.int64]) -> FloatArray:
     return np.asarray(cv2.distanceTransform(off, cv2.DIST_L2, 5), np.float64)
 
 
+def _strike_near(merit: FloatArray, cells: NDArray[np.int64], length: float) -> None:
+    """Set the merit to -inf nearer than ``length`` to any of the (row, column) cells."""
+    room = math.ceil(length) + 1
+    top, left = np.maximum(cells.min(axis=0) - room, 0)
+    bottom, right = cells.max(axis=0) + room + 1
+    near = merit[top:bottom, left:right]
+    near[_away_from(near.shape, cells - (top, left)) < length] = -np.inf
+
+
 def _line_cells(field: Field, line_px: FloatArray) -> list[tuple[int, int]]:
     cells = field.to_cells(line_px)
     dense = point_on_line(cells, np.arange(0, along_line(cells)[-1], 0.7))
@@ -174,23 +197,41 @@ def _line_cells(field: Field, line_px: FloatArray) -> list[tuple[int, int]]:
     return [(int(y), int(x)) for x, y in whole]
 
 
-def _shoot(scene: _Scene, rough_px: FloatArray) -> Shoot | None:
-    reach_px = 0.015 * max(scene.photo.rgb.shape[:2])
-    band = centred(scene.photo, scene.maps, rough_px, reach_px)
+def _line_along(scene: _Scene, rough_px: FloatArray) -> tuple[FloatArray, float]:
+    """The rough path centred on wood, and its half width; no points without enough wood."""
+    band = centred(scene.photo, scene.maps, rough_px, scene.reach_px)
+    if float(np.mean(band.support > 0.25)) < scene.rules.min_support_frac:
+        return np.empty((0, 2)), band.half_px
     line = resampled(band.line_px, 30)
     line[0] = rough_px[0]
-    if float(np.mean(band.support > 0.25)) < scene.rules.min_support_frac:
+    return line, band.half_px
+
+
+def _shoot(scene: _Scene, line: FloatArray, half_px: float) -> Shoot | None:
+    """The shoot along a line; None where that is too thick, behind the limb or over the card."""
+    # A line over the card or its white edge follows what holds the card.
+    if on_card(scene.scale, *line.T, grow=1.4).any():
         return None
-    width = measure_width(scene.photo, scene.maps, line, band.half_px)
+    width = measure_width(scene.photo, scene.maps, line, half_px)
     known = width[: len(width) // 2]
     known = known[np.isfinite(known)]
-    mm = scene.scale.mm_per_px if scene.scale.known else float("nan")
-    fork, _ = nearest_on_line(scene.line_px, line[:1, 0], line[:1, 1])
     base_px = float(np.median(known)) if len(known) >= 3 else float("nan")
     if base_px > 2 * scene.half_px * scene.rules.max_width_ratio:
         return None
-    base_mm = base_px * mm
-    return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_mm)
+    if scene.blur_px(line) > scene.most_blur_px:
+        return None
+    mm = scene.scale.mm_per_px if scene.scale.known else float("nan")
+    fork, _ = nearest_on_line(scene.line_px, line[:1, 0], line[:1, 1])
+    return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_px * mm)
+
+
+def _may_carry(scene: _Scene, rough_px: FloatArray) -> NDArray[np.bool_]:
+    """Fruit that could hang on this path once it is centred: as ``_carries``, with room to move."""
+    room = 2 * scene.reach_px
+    _, here = nearest_on_line(rough_px, scene.fruitlets.x_px, scene.fruitlets.y_px)
+    r = scene.fruitlets.r_px
+    may: NDArray[np.bool_] = (here < scene.limb_px - 2 * r + room) & (here < 4 * r + room)
+    return may
 
 
 def _carries(scene: _Scene, line: FloatArray) -> NDArray[np.bool_]:
@@ -198,7 +239,6 @@ def _carries(scene: _Scene, line: FloatArray) -> NDArray[np.bool_]:
     marks = scene.fruitlets
     x, y, r = marks.x_px, marks.y_px, marks.r_px
     along, here = nearest_on_line(line, x, y)
-    _, limb = nearest_on_line(scene.line_px, x, y)
     # Nearer by a diameter, within two diameters, and not at the very fork.
-    carried: NDArray[np.bool_] = (here < limb - 2 * r) & (here < 4 * r) & (along > r)
+    carried: NDArray[np.bool_] = (here < scene.limb_px - 2 * r) & (here < 4 * r) & (along > r)
     return carried & np.isfinite(x) & np.isfinite(r)

@@ -144,17 +144,14 @@ def _likeliest_taper(bark: FloatArray, offset: FloatArray, half_px: float) -> tu
     edge = gaussian_filter1d(edge, 1.5 * sigma, axis=1)
     share = np.linspace(0, 1, len(bark))
     halves = half_px * np.geomspace(0.35, 2.6, 45)
-    rows = np.arange(len(bark))[None, :]
-    best, answer = -1.0, (2 * half_px, 2 * half_px)
-    for first in halves:
-        lasts = halves[(halves < 3.2 * first) & (halves > first / 3.2)]
-        at = (first + (lasts[:, None] - first) * share[None, :]) / step
-        column = np.clip(np.rint(at).astype(np.int64), 0, edge.shape[1] - 1)
-        votes = edge[rows, column].sum(axis=1)
-        k = int(np.argmax(votes))
-        if votes[k] > best:
-            best, answer = float(votes[k]), (2 * float(first), 2 * float(lasts[k]))
-    return answer
+    at = (halves[:, None, None] * (1 - share) + halves[:, None] * share) / step
+    column = np.minimum(np.rint(at).astype(np.int32), edge.shape[1] - 1)
+    column += np.arange(len(bark), dtype=np.int32) * edge.shape[1]
+    votes = edge.ravel()[column].sum(axis=2)  # first by last
+    ratio = halves / halves[:, None]
+    votes[(ratio >= 3.2) | (ratio <= 1 / 3.2)] = -1.0
+    first, last = np.unravel_index(int(np.argmax(votes)), votes.shape)
+    return 2 * float(halves[first]), 2 * float(halves[last])
 
 
 def fit_taper(line_px: FloatArray, width_px: FloatArray) -> Taper:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import reduced_to
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
 
 __all__ = ["Field", "colour_wood", "make_field", "reduced", "ridge"]
@@ -54,8 +56,7 @@ def reduced(rgb: NDArray[np.uint8], long_side: int) -> tuple[NDArray[np.uint8], 
     if factor <= 1:
         return rgb, 1.0
     size = (max(1, round(rgb.shape[1] / factor)), max(1, round(rgb.shape[0] / factor)))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, np.uint8), max(rgb.shape[:2]) / max(size)
+    return reduced_to(rgb, size, spare=7), max(rgb.shape[:2]) / max(size)
 
 
 def colour_wood(rgb: NDArray[Any]) -> NDArray[np.float32]:
@@ -128,43 +129,54 @@ def ridge(
     long_side = max(wood.shape)
     open_wood = np.where(hidden, np.float32(0), wood)
     dark = np.minimum(1 - grey, 1).astype(np.float32) * open_wood
-    layers = []
-    for share in _SIGMA_FRACS:
-        sigma = max(0.7, share * long_side)
-        blur = [
-            np.asarray(cv2.GaussianBlur(v, (0, 0), sigma), np.float32) for v in (open_wood, dark)
-        ]
-        layers.append((sigma, blur))
+    layers = [_Layer.of([open_wood, dark], max(0.7, share * long_side)) for share in _SIGMA_FRACS]
     length = max(7, round(0.08 * long_side))
     out = np.zeros(wood.shape, np.float32)
     for k in range(_TURNS):
         turn = np.pi * k / _TURNS
         bar = np.zeros(wood.shape, np.float32)
-        for sigma, (woody, darkness) in layers:
-            value = _bar(woody, sigma, turn) + 0.3 * _bar(darkness, sigma, turn)
-            np.maximum(bar, value, out=bar)
+        for layer in layers:
+            woody, darkness = layer.bars(turn)
+            darkness *= np.float32(0.3)
+            woody += darkness
+            np.maximum(bar, woody, out=bar)
         np.maximum(out, _gathered(bar, turn, length), out=out)
     return out
 
 
-def _bar(values: NDArray[np.float32], sigma: float, turn: float) -> NDArray[np.float32]:
-    """How far a smoothed picture stands above both neighbours across the direction ``turn``."""
-    reach = 2.5 * sigma + 1
-    dx, dy = round(-np.sin(turn) * reach), round(np.cos(turn) * reach)
-    sides = np.maximum(_shifted(values, dx, dy), _shifted(values, -dx, -dy))
-    return np.maximum(values - sides, 0)
+@dataclass(frozen=True, eq=False)
+class _Layer:
+    """Pictures smoothed to one width, each with a rim so that a shifted copy is a mere view.
 
+    Beyond the frame they are taken as woody (1), so that no bar lies there.
+    """
 
-def _shifted(values: NDArray[np.float32], dx: int, dy: int) -> NDArray[np.float32]:
-    """Values found dx, dy away; beyond the frame they are taken as woody, so no bar lies there."""
-    rows, columns = values.shape
-    out = np.ones_like(values)
-    if abs(dx) >= columns or abs(dy) >= rows:
+    rimmed: list[NDArray[np.float32]]
+    rim: int
+    reach: float
+
+    @classmethod
+    def of(cls, pictures: list[NDArray[np.float32]], sigma: float) -> _Layer:
+        reach = 2.5 * sigma + 1
+        rim = math.ceil(reach)
+        smooth = (cv2.GaussianBlur(picture, (0, 0), sigma) for picture in pictures)
+        rimmed = [np.pad(np.asarray(s, np.float32), rim, constant_values=1) for s in smooth]
+        return cls(rimmed, rim, reach)
+
+    def bars(self, turn: float) -> list[NDArray[np.float32]]:
+        """How far each picture stands above both neighbours across the direction ``turn``."""
+        dx, dy = round(-np.sin(turn) * self.reach), round(np.cos(turn) * self.reach)
+        out = []
+        for picture in self.rimmed:
+            bar = np.maximum(self._view(picture, dx, dy), self._view(picture, -dx, -dy))
+            np.subtract(self._view(picture, 0, 0), bar, out=bar)
+            out.append(np.maximum(bar, 0, out=bar))
         return out
-    out[max(0, -dy) : rows - max(0, dy), max(0, -dx) : columns - max(0, dx)] = values[
-        max(0, dy) : rows - max(0, -dy), max(0, dx) : columns - max(0, -dx)
-    ]
-    return out
+
+    def _view(self, picture: NDArray[np.float32], dx: int, dy: int) -> NDArray[np.float32]:
+        rows, columns = (n - 2 * self.rim for n in picture.shape)
+        top, left = self.rim + dy, self.rim + dx
+        return picture[top : top + rows, left : left + columns]
 
 
 def _gathered(bar: NDArray[np.float32], turn: float, length: int) -> NDArray[np.float32]:

@@ -46,6 +46,9 @@ F32 = NDArray[np.float32]
 NEAR_N, FAR_N = 90, 110
 """Cells taken from each picture near fruit and anywhere."""
 
+MOST_PLACES = 300
+"""Places of each picture that the second look learns from, best first."""
+
 
 def fit_layers(x: F32, target: F32, hidden: int, *, epochs: int, seed: int = 0) -> Layers:
     """Fit a small function by Adam.
@@ -127,7 +130,7 @@ def _cells(example: Example, rng: np.random.Generator) -> tuple[F32, F32]:
 def _marks(example: Example, first: Layers, rng: np.random.Generator) -> tuple[F32, F32]:
     """Features and targets of the candidates of a picture."""
     rgb, fruit = _working(example, rng)
-    places, _ = first_look(rgb, first)
+    places = first_look(rgb, first)[0].take(slice(MOST_PLACES))
     x = mark_features(find_rim(rgb, places.circles, RIM_LOG_SD), places.look)
     target = np.zeros((len(x), 3), np.float32)
     target[:, 2] = 1.0
