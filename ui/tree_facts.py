@@ -12,6 +12,7 @@ import streamlit as st
 from screen_store import PhotoLine
 from screen_words import units
 from tree_hand import ask_hand_counts
+from tree_sheets import with_sheets
 from tree_sides import ask_both_sides
 
 from fruitcount.batch.whole_tree import LimbSize, TreeFacts
@@ -43,6 +44,38 @@ def ask_facts(
         When what is typed makes no sense; the message says why.
     """
     us = units() == "us"
+    others, facts = _ask_limbs_and_crates(us=us)
+    tree = ask_trunk(_tree(name), us=us)
+    pace = st.number_input(
+        "Fruit you take off in a minute", min_value=0.0, value=None, step=1.0,
+        placeholder="not told", key=f"pace{name}",
+    )  # fmt: skip
+    typed = _numbers_in(others, "in" if us else "mm")
+    sizes = (LimbSize(v * (MM_PER_INCH if us else 1.0)) for v in typed)
+    hand = ask_hand_counts(name)
+    sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
+    species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
+    species = tree.species or species
+    wanted = [p.inputs.get("harvest_diameter_mm") for p in lines]
+    facts = replace(
+        facts,
+        species=species,
+        ripening_month=tree.ripening_month,
+        southern=tree.southern,
+        age_years=max(date.today().year - tree.planted_year, 2) if tree.planted_year else None,
+        trunk_circumference_mm=tree.trunk_circumference_mm if _trunk_leads(tree, species) else None,
+        harvest_diameter_mm=next(filter(None, wanted), None),
+        pace_n_per_min=pace or None,
+        limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
+        seen_true=hand,
+        both_sides=sides,
+        remarks=remarks,
+    )
+    return with_sheets(facts, name)
+
+
+def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
+    """The other limbs' thicknesses as typed, and the numbers of limbs and crates."""
     words = "in" if us else "mm"
     others = st.text_input(f"Base thickness of each other limb, {words}", placeholder="22, 30, 18")
     st.caption("Limbs not photographed, by caliper just above the fork. Empty if there are none.")
@@ -53,40 +86,14 @@ def ask_facts(
     crates = right.number_input(
         "Crates wanted from this tree", min_value=0.0, value=None, placeholder="not told"
     )
+    if not crates:
+        return others, TreeFacts(limbs_n=int(limbs_n) if limbs_n else None)
     unit = "lb" if us else "kg"
-    crate = 10.0
-    if crates:
-        crate = right.number_input(f"Fruit in a full crate, {unit}", min_value=0.1, value=10.0)
-    tree = ask_trunk(_tree(name), us=us)
-    pace = st.number_input(
-        "Fruit you take off in a minute", min_value=0.0, value=None, step=1.0,
-        placeholder="not told", key=f"pace{name}",
-    )  # fmt: skip
-    sizes = {
-        f"other {i}": LimbSize(v * (MM_PER_INCH if us else 1.0))
-        for i, v in enumerate(_numbers_in(others, words), start=1)
-    }
-    hand = ask_hand_counts(name)
-    sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
-    species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
-    species = tree.species or species
-    wanted = [p.inputs.get("harvest_diameter_mm") for p in lines]
-    by_trunk = _trunk_leads(tree, species)
-    return TreeFacts(
-        species=species,
-        ripening_month=tree.ripening_month,
-        southern=tree.southern,
-        age_years=max(date.today().year - tree.planted_year, 2) if tree.planted_year else None,
-        trunk_circumference_mm=tree.trunk_circumference_mm if by_trunk else None,
-        crates_n=crates or None,
-        crate_kg=(crate * (KG_PER_LB if us else 1.0)) if crates else None,
-        harvest_diameter_mm=next(filter(None, wanted), None),
-        pace_n_per_min=pace or None,
+    crate = right.number_input(f"Fruit in a full crate, {unit}", min_value=0.1, value=10.0)
+    return others, TreeFacts(
         limbs_n=int(limbs_n) if limbs_n else None,
-        limb_sizes=sizes,
-        seen_true=hand,
-        both_sides=sides,
-        remarks=remarks,
+        crates_n=crates,
+        crate_kg=crate * (KG_PER_LB if us else 1.0),
     )
 
 

@@ -66,7 +66,8 @@ def answer_or_estimate(
     """Show the tree's answer (True), or only the estimate where no target can be told."""
     if not rows:
         return False
-    known = len(limbs_of_tree(rows, str(rows[0]["tree"]))[0]) + len(facts.limb_sizes)
+    seen = {limb.limb for limb in limbs_of_tree(rows, str(rows[0]["tree"]))[0]}
+    known = len(seen | set(facts.limb_sizes))
     if facts.limbs_n and facts.limbs_n < known:
         st.error(f"{known} limbs are photographed or listed: the tree cannot have fewer.")
         return False

@@ -14,6 +14,7 @@ import icalendar
 import pypdf
 import pytest
 from browse import DESK, PHONE
+from conftest import keep_counted
 from screen_store import open_records
 
 from fruitcount.evaluate.synthetic import draw_scene
@@ -179,4 +180,40 @@ def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
         words = pypdf.PdfReader(io.BytesIO(_fetch(page, button))).pages[0].extract_text()
         assert name in words
         assert other not in words
+    context.close()
+
+
+def test_sheets_of_limbs_in_groups_and_of_walks(chromium, server):
+    """By group: (24 x 2 + 30 x 1) fruit seen on limbs that stand for their own group alone.
+
+    Walks: 30 fruit at chance 0.5 and 40 at 0.5 make 60 and 80, 70 on average (Jessen 1955).
+    """
+    store = open_records(server.data).store
+    tree_id = save_tree(store, OrchardTree("Gate", "peach"), year=date.today().year)
+    for limb, n in (("1", 24), ("2", 30)):
+        key = keep_counted(server.data, n, (800, 600))
+        records = open_records(server.data)
+        records.put_in_tree(key, tree_id)
+        records.put_on_limb(key, limb, "", "")
+        told = {"crop_count": n, "keep_count": 5, "verdict": "thin", "base_diameter_mm": 30.0}
+        records.keep_result(key, 0, {"species": "peach"}, told)
+    context = chromium.new_context(**DESK)
+    page = context.new_page()
+    page.goto(server.url + "/tree?tree=Gate")
+    page.get_by_text("Sheets of limbs or walks (CSV)").click(timeout=60000)
+    here = page.get_by_test_id("stFileUploader")
+    limbs = here.filter(has_text="Every limb of the tree").locator("input[type=file]")
+    walks = here.filter(has_text="Random walks").locator("input[type=file]")
+
+    def give(field, text):
+        field.set_input_files({"name": "s.csv", "mimeType": "text/csv", "buffer": text.encode()})
+
+    give(limbs, "limb,base_diameter_mm\n1,thick\n")
+    page.get_by_text("s.csv, line 2: base_diameter_mm must be a number").wait_for(timeout=20000)
+    give(limbs, "limb,base_diameter_mm,group\n1,30,low\n2,30,top\n3,60,low\n")
+    page.get_by_text("Limbs stand for those of their group").click(timeout=20000)
+    page.get_by_text("About 78 fruit on the tree").first.wait_for(timeout=20000)
+    give(walks, "walk,fruit,chance\na,0,\na,30,0.5\nb,0,\nb,40,0.5\n")
+    page.get_by_text("About 70 fruit on the tree").first.wait_for(timeout=20000)
+    page.get_by_text("randomized branch sampling").first.wait_for()
     context.close()
