@@ -49,20 +49,21 @@ def nearest_on_line(
     along_px, offset_px : arrays, shape (M,)
         Distance along the line to the nearest place, and distance from the point to it.
     """
-    s = along_line(line_px)
-    best = np.full(len(x_px), np.inf)
-    along = np.zeros(len(x_px))
-    for i in range(len(line_px) - 1):
-        a, step = line_px[i], line_px[i + 1] - line_px[i]
-        length = float(np.hypot(*step))
-        if length == 0:
-            continue
-        t = np.clip(((x_px - a[0]) * step[0] + (y_px - a[1]) * step[1]) / length**2, 0, 1)
-        gap = np.hypot(x_px - a[0] - t * step[0], y_px - a[1] - t * step[1])
-        closer = gap < best
-        best[closer] = gap[closer]
-        along[closer] = s[i] + t[closer] * length
-    return along, best
+    step = np.diff(line_px, axis=0)
+    size = np.hypot(step[:, 0], step[:, 1])
+    real = size > 0
+    if not real.any():
+        return np.zeros(len(x_px)), np.full(len(x_px), np.inf)
+    # Segments by points.
+    step_x, step_y, length = step[real, :1], step[real, 1:], size[real, None]
+    off_x, off_y = x_px - line_px[:-1][real, :1], y_px - line_px[:-1][real, 1:]
+    share = np.clip((off_x * step_x + off_y * step_y) / length**2, 0, 1)
+    gap = np.hypot(off_x - share * step_x, off_y - share * step_y)
+    gap[np.isnan(gap)] = np.inf
+    segment, point = gap.argmin(axis=0), np.arange(len(x_px))
+    along = along_line(line_px)[:-1][real][segment] + share[segment, point] * size[real][segment]
+    offset = gap[segment, point]
+    return np.where(np.isfinite(offset), along, 0.0), offset
 
 
 def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[NDArray[np.int64], FloatArray]:
