@@ -10,6 +10,7 @@ import pytest
 
 from fruitcount.detect import find_fruitlets
 from fruitcount.errors import ModelUnavailableError
+from fruitcount.evaluate.bench_scenes import crowd_of
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.fruitness.classical import classical_maps, read_coefficients
@@ -78,6 +79,15 @@ def test_a_layer_pair_is_what_its_formula_says() -> None:
     assert layers(np.array([[3.0, 4.0]], np.float32)).tolist() == [[31.5]]
 
 
+def test_columns_in_one_piece_give_the_same() -> None:
+    layers = read_coefficients()[0]
+    k = len(layers.middle)
+    x = layers.middle + 5 * layers.spread * np.random.default_rng(3).normal(size=(1300, k))
+    x = x.astype(np.float32)
+    planes = layers.on_planes(np.ascontiguousarray(x.T)).T
+    assert planes == pytest.approx(layers(x), rel=1e-4, abs=1e-3)
+
+
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"first": {}, "second": {}}'])
 def test_damaged_coefficients_are_named(tmp_path: Path, text: str) -> None:
     path = tmp_path / "classical.json"
@@ -105,3 +115,13 @@ def test_drawn_limbs_are_counted(light: str) -> None:
         false += matching.false_n
         missed += matching.missed_n
     assert 2 * hits / (2 * hits + false + missed) > 0.9
+
+
+def test_a_crowd_is_counted_as_well_as_a_few() -> None:
+    """Ten times the fruit in one photo, ten times the marks: no limit cuts the crowd short."""
+    found = {}
+    for fruit_n in (64, 640):
+        photo, px_per_mm = crowd_of(fruit_n, tiles_n=64)
+        scale = Scale(px_per_mm=px_per_mm)
+        found[fruit_n] = len(find_fruitlets(photo, classical_maps(photo.rgb, scale), scale))
+    assert 8 < found[640] / found[64] < 12.5

@@ -56,3 +56,19 @@ def test_exposure(gain: float, flag: Flag) -> None:
 def test_a_flat_picture_is_not_sharp() -> None:
     assert Flag.PHOTO_BLURRED in photo_quality(Photo(np.full((50, 60, 3), 128, np.uint8)))
     assert Flag.PHOTO_BLURRED in photo_quality(Photo(np.full((1, 1, 3), 128, np.uint8)))
+
+
+def test_sharpness_and_exposure_are_what_their_definitions_say() -> None:
+    # Sorting everything, as NumPy does, against counting and sorting the top alone.
+    picture = scene(seed=3)
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
+
+    def top(values: np.ndarray) -> float:
+        sobel = [cv2.Sobel(values, cv2.CV_32F, *way) for way in ((1, 0), (0, 1))]
+        return float(np.percentile(np.hypot(*sobel), 99))
+
+    seen = measure_quality(picture)
+    assert seen.sharpness == pytest.approx(top(grey) / top(cv2.GaussianBlur(grey, (0, 0), 2)), 1e-5)
+    assert seen.median == np.median(grey)
+    assert seen.dark_frac == pytest.approx(np.mean(grey < 20))
+    assert seen.bright_frac == pytest.approx(np.mean(grey >= 250))

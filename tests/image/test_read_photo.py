@@ -223,3 +223,11 @@ def test_any_bytes_give_a_photo_or_a_clear_refusal(data: bytes) -> None:
 def test_sniffing() -> None:
     assert sniff_format(b"\x00\x00\x00\x18ftypmif1") == "HEIF"
     assert sniff_format(b"\x00\x00\x00\x18ftypmp42") is None
+
+
+def test_no_stage_can_change_the_pixels(tmp_path: Path) -> None:
+    for name in ("a.jpg", "a.png"):
+        Image.new("RGB", (8, 6), (10, 200, 30)).save(tmp_path / name)
+        rgb = read_photo(tmp_path / name).rgb
+        with pytest.raises(ValueError, match="read-only"):
+            rgb[0, 0] = 0
