@@ -51,11 +51,13 @@ class BatchSettings:
         at_least("recycle_after", self.recycle_after, 1)
 
 
-Engine = Callable[[Work, Iterable[str], BatchSettings], Iterator[tuple[str, Row]]]
+Engine = Callable[[Work, Iterable[str], BatchSettings], Generator[tuple[str, Row], None, None]]
 _DIED = "the program that read this photo died; the file may be damaged or far too large"
 
 
-def run_serial(work: Work, paths: Iterable[str], _: BatchSettings) -> Iterator[tuple[str, Row]]:
+def run_serial(
+    work: Work, paths: Iterable[str], _: BatchSettings
+) -> Generator[tuple[str, Row], None, None]:
     """One after the other in this process."""
     for path in paths:
         yield path, do_one(work, path)
@@ -70,7 +72,7 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 
 def run_processes(
     work: Work, paths: Iterable[str], settings: BatchSettings
-) -> Iterator[tuple[str, Row]]:
+) -> Generator[tuple[str, Row], None, None]:
     """In worker processes; a photo that kills its worker becomes a row too."""
     stream = iter(paths)
     # the pool's own max_tasks_per_child can hang in Python 3.11, so pools are replaced instead
@@ -87,6 +89,7 @@ def _one_pool(
     pool = _pool(workers)
     flying: dict[Future[Row], str] = {}
     suspects: list[str] = []
+    ended = False
     try:
         while True:
             while not suspects and len(flying) < 2 * workers:
@@ -98,6 +101,7 @@ def _one_pool(
                 except BrokenProcessPool:
                     suspects.append(path)
             if not flying:
+                ended = True
                 return suspects
             ready, _ = wait(flying, return_when=FIRST_COMPLETED)
             for future in ready:
@@ -107,7 +111,15 @@ def _one_pool(
                 except BrokenProcessPool:
                     suspects.append(path)
     finally:
+        if not ended:  # stopped by Ctrl-C: only this process writes rows, so nothing is lost
+            _end_workers(pool)
         pool.shutdown(wait=not suspects, cancel_futures=True)
+
+
+def _end_workers(pool: ProcessPoolExecutor) -> None:
+    """End a pool's workers in the middle of their photos; later Pythons have a call for it."""
+    for worker in list((getattr(pool, "_processes", None) or {}).values()):
+        worker.terminate()
 
 
 def _alone(work: Work, path: str) -> Row:
@@ -120,7 +132,7 @@ def _alone(work: Work, path: str) -> Row:
 
 def run_dask(
     work: Work, paths: Iterable[str], settings: BatchSettings
-) -> Iterator[tuple[str, Row]]:
+) -> Generator[tuple[str, Row], None, None]:
     """On a Dask cluster that runs already, or on one started here."""
     try:
         from distributed import Client, LocalCluster, as_completed
@@ -144,7 +156,7 @@ def run_dask(
 
 def _on_cluster(
     client: Any, job: tuple[Work, Iterator[str]], as_completed: Any
-) -> Iterator[tuple[str, Row]]:
+) -> Generator[tuple[str, Row], None, None]:
     work, stream = job
     room = 2 * max(len(client.nthreads()), 1)
     names: dict[str, str] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -134,9 +135,11 @@ def run_batch(
     hashes: dict[str, str] = {}
     known = ledger.done()
     todo = _todo([str(f) for f in files], known, hashes, state)
-    for path, body in ENGINES[how.engine](work, todo, how):
-        ledger.add(hashes[path], body)
-        state.step(bad=not body["ok"])
+    # closed here, so that workers end at once when this is stopped
+    with closing(ENGINES[how.engine](work, todo, how)) as done:
+        for path, body in done:
+            ledger.add(hashes[path], body)
+            state.step(bad=not body["ok"])
     named = tuple((str(f), hashes.get(str(f), "")) for f in files)
     return BatchResult(named, state.progress())
 

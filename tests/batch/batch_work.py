@@ -25,3 +25,10 @@ def slow_measure(path):
     """As above but long enough to be killed in."""
     time.sleep(0.004)
     return measure(path)
+
+
+def long_after_the_first(path):
+    """At once for a file "0", half a minute for any other."""
+    if Path(path).read_bytes() != b"0":
+        time.sleep(30)
+    return {"count_n": 1}

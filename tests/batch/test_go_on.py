@@ -1,9 +1,10 @@
 """A folder to rows: bad photos, copies, going on, progress, worker processes that die."""
 
 import math
+import time
 
 import pytest
-from batch_work import measure
+from batch_work import long_after_the_first, measure
 
 from fruitcount.batch import (
     BatchSettings,
@@ -126,6 +127,27 @@ def test_ctrl_c_keeps_what_is_done(folder, tmp_path):
             settings=BatchSettings(workers=2),
         )  # fmt: skip
     assert len(ledger.rows()) == 2
+    ledger.close()
+
+
+def test_ctrl_c_does_not_wait_for_the_photos_in_work(tmp_path):
+    """Four photos of half a minute each lie with the workers when it is stopped."""
+    for k in range(6):
+        (tmp_path / f"{k}.jpg").write_bytes(b"%d" % k)
+    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    stopped = []
+
+    def stop(progress):
+        stopped.append(time.monotonic())
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_batch(
+            find_photos(tmp_path), long_after_the_first, ledger=ledger, progress=stop,
+            settings=BatchSettings(workers=2),
+        )  # fmt: skip
+    assert time.monotonic() - stopped[0] < 10
+    assert len(ledger.rows()) == 1
     ledger.close()
 
 
