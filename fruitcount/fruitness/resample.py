@@ -28,12 +28,14 @@ FRUIT_MM = 15.0
 MOST_PIXELS = 2.6e6
 """Largest working picture. Keeps a 12 MP photo within its time; larger is slower."""
 
-MOST_LOOKED_AT = 2.3e6
+MOST_LOOKED_AT = 2.2e6
 """Pixels that all looks at one photo together may take, where there is a choice: how large a
 second pass is, and whether a picture is looked at in the mirror too. It keeps a 12 MP photo
-without a scale within 1.5 s. Without it F1 is higher by 0.04 where a 12 MP photo shows fruit of
-some 45 pixels (the samples four to a photo), and the same on the held-back photos; the time rises
-by a third."""
+without a scale within 1.5 s. With 3.4e6 the held-back photos have the same F1, but where a 12 MP
+photo shows fruit of some 45 pixels (the samples four to a photo) it is about 0.04 higher."""
+
+MOST_AT_FIRST = 0.8e6
+"""Pixels of the first pass without a scale; what it leaves is for the second, finer one."""
 
 MOST_ENLARGING = 2.5
 
@@ -63,7 +65,7 @@ def known_factor(shape: tuple[int, ...], scale: Scale) -> float:
 
 def start_factor(shape: tuple[int, ...], long_side_px: float = 1024.0) -> float:
     """Factor of the first pass when no scale is known: the long side to ``long_side_px``."""
-    return _bounded(min(1.0, long_side_px / max(shape[0], shape[1])), shape)
+    return _bounded(min(1.0, long_side_px / max(shape[0], shape[1])), shape, MOST_AT_FIRST)
 
 
 def search_factors(

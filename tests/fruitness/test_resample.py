@@ -37,8 +37,8 @@ def test_a_known_scale_makes_fruit_the_wanted_width() -> None:
 def test_the_search_looks_again_only_where_it_pays() -> None:
     assert search_factors((3000, 4000), 0.25, FRUIT_PX) == ()
     assert search_factors((3000, 4000), 0.25, float("nan")) == ()
-    (again,) = search_factors((750, 1000), 1.0, FRUIT_PX / 1.4)
-    assert again == pytest.approx(1.4)
+    (again,) = search_factors((750, 1000), 1.0, FRUIT_PX / 1.35)
+    assert again == pytest.approx(1.35)
 
 
 @given(st.integers(50, 9000), st.integers(50, 9000), st.floats(1, 400))
@@ -46,6 +46,15 @@ def test_both_passes_together_hold_to_the_limit(rows: int, cols: int, diameter_p
     first = start_factor((rows, cols))
     for again in search_factors((rows, cols), first, diameter_px):
         assert rows * cols * (first**2 + again**2) <= MOST_LOOKED_AT * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("shape", [(3000, 4000), (4000, 3000), (3400, 3400), (2250, 4000)])
+def test_a_large_photo_of_small_fruit_is_looked_at_again_whatever_its_shape(
+    shape: tuple[int, int],
+) -> None:
+    first = start_factor(shape)
+    (again,) = search_factors(shape, first, FRUIT_PX / 3)
+    assert again > 1.3 * first
 
 
 def test_resampling_keeps_the_mean_and_the_proportions() -> None:

@@ -12,6 +12,7 @@ from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.fruitness import trained
+from fruitcount.fruitness.resample import MOST_LOOKED_AT
 from fruitcount.fruitness.trained import model_path, trained_maps
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Scale
@@ -46,6 +47,31 @@ def test_a_mirrored_photo_gives_mirrored_maps() -> None:
     assert maps.fruitness.shape == (256, 320)
     assert maps.px_per_cell == pytest.approx(2.0)
     assert np.abs(maps.fruitness - other.fruitness[:, ::-1]).max() < 0.01
+
+
+@needs_model
+@pytest.mark.parametrize(
+    ("px_per_mm", "looks_n"),
+    # working pictures of 1.08 megapixels, in the mirror too, and of 1.69
+    [(float("nan"), 0), (26 / 15, 2), (0.8 * 26 / 15, 1)],
+)
+def test_all_looks_at_a_photo_hold_to_the_limit(
+    px_per_mm: float, looks_n: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Our choice of time; the edges that fill a look up to a multiple of 32 come on top."""
+    rgb = read_photo(SAMPLES / "peach-18in-crowded.jpg").rgb[300:1200, 400:1600]
+    looked, look = [], trained._look
+
+    def noted(net: object, picture: np.ndarray) -> np.ndarray:
+        looked.append(picture[..., 0].size)
+        return look(net, picture)
+
+    monkeypatch.setattr(trained, "_look", noted)
+    known = np.isfinite(px_per_mm)
+    trained_maps(rgb, Scale(px_per_mm, source="two points") if known else Scale())
+    assert sum(looked) <= 1.1 * MOST_LOOKED_AT
+    if known:
+        assert len(looked) == looks_n
 
 
 @pytest.mark.parametrize("content", [None, b"not a net"])
