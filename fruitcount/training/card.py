@@ -30,7 +30,8 @@ def earlier_runs(checkpoint: Path) -> list[dict[str, Any]]:
     if not path.exists():
         return []
     card = json.loads(path.read_text())
-    told = {k: card[k] for k in ("date", "steps", "seconds", "device", "sha256", "training")}
+    names = ("date", "steps", "seconds", "device", "devices", "batch", "sha256", "training")
+    told = {k: card[k] for k in names if k in card}
     return [*card.get("earlier_runs", []), told]
 
 
@@ -41,7 +42,8 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
     ----------
     folder : Path
     facts : dict
-        ``sha256``, ``bytes``, ``steps``, ``seconds``, ``device``, ``training``,
+        ``sha256``, ``bytes``, ``steps``, ``seconds``, ``device``, ``devices`` (how many),
+        ``batch`` (crops a step), ``training``,
         ``validation`` (photo names by set), ``scores`` and, where the run went on from
         another's weights, ``earlier_runs``.
     """
@@ -58,15 +60,21 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
     (folder / "card.md").write_text(_text(card))
 
 
+def _devices(run: dict[str, Any]) -> str:
+    count = run.get("devices", 1)
+    return str(run["device"]) if count == 1 else f"{count} of {run['device']}"
+
+
 def _text(card: dict[str, Any]) -> str:
     lines = [
         "# Fruitness net",
         "",
         f"Trained {card['date']} by `python -m fruitcount.training.train` for "
-        f"{card['seconds']:.0f} s ({card['steps']} steps) on {card['device']}.",
+        f"{card['seconds']:.0f} s ({card['steps']} steps of {card.get('batch', 48)} crops) on "
+        f"{_devices(card)}.",
         *[
             f"It went on from the net of {run['date']}: {run['seconds']:.0f} s "
-            f"({run['steps']} steps) on {run['device']}."
+            f"({run['steps']} steps) on {_devices(run)}."
             for run in reversed(card.get("earlier_runs", []))
         ],
         f"File `fruitness.onnx`, {card['bytes'] / 1e6:.2f} MB, SHA-256 `{card['sha256']}`.",
