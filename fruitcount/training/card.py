@@ -62,7 +62,7 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
 
 def _devices(run: dict[str, Any]) -> str:
     count = run.get("devices", 1)
-    return str(run["device"]) if count == 1 else f"{count} of {run['device']}"
+    return str(run["device"]) if count == 1 else f"{count} GPUs ({run['device']})"
 
 
 def _text(card: dict[str, Any]) -> str:
