@@ -116,9 +116,14 @@ class _Working:
 def _working(photo_rgb: NDArray[np.uint8], factor: float) -> _Working:
     picture = resampled(photo_rgb, factor)
     h, w = picture.shape[:2]
-    padded = cv2.copyMakeBorder(picture, 0, -h % 32, 0, -w % 32, cv2.BORDER_REPLICATE)
     px_per_cell = 2.0 * photo_rgb.shape[1] / w
-    return _Working(np.asarray(padded, np.uint8), (h + 1) // 2, (w + 1) // 2, px_per_cell)
+    return _Working(_filled_up(picture), (h + 1) // 2, (w + 1) // 2, px_per_cell)
+
+
+def _filled_up(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    down, right = -picture.shape[0] % 32, -picture.shape[1] % 32
+    full = cv2.copyMakeBorder(picture, 0, down, 0, right, cv2.BORDER_REPLICATE)
+    return np.asarray(full, np.uint8)
 
 
 def _with_mirror(net: Any, working: _Working, out: F32, spent_px: int = 0) -> F32:
@@ -128,8 +133,9 @@ def _with_mirror(net: Any, working: _Working, out: F32, spent_px: int = 0) -> F3
     """
     if spent_px + 2 * working.looked_px > MOST_LOOKED_AT:
         return out
-    mirrored = _run(net, np.ascontiguousarray(working.picture[:, ::-1]))
-    return np.asarray((out + mirrored[..., ::-1]) / 2, np.float32)
+    n = working.cols_n
+    mirrored = _run(net, _filled_up(working.picture[:, : 2 * n][:, ::-1]))
+    return np.asarray((out[..., :n] + mirrored[..., :n][..., ::-1]) / 2, np.float32)
 
 
 def _maps(out: F32, working: _Working) -> Maps:
