@@ -81,11 +81,11 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     context.close()
 
 
-def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, shared_server):
+def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server):
     """Chapman's estimator (1951) by hand, of what the page itself says it counted."""
     context = chromium.new_context(**PHONE)
     page = context.new_page()
-    page.goto(shared_server.url + "/tree")
+    page.goto(server.url + "/tree")
     page.get_by_label("Or a new tree").fill("Both sides")
     page.get_by_role("button", name="Add it").click()
     page.wait_for_selector("text=No photos of this tree yet")
