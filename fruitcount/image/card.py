@@ -170,7 +170,7 @@ def _reduced(
     """What a finder sees on a smaller grey picture, in pixels of the full one."""
     rows, columns = rgb.shape[:2]
     factor = whole_step(min(1.0, long_side_px / max(rows, columns)))
-    size = (round(columns * factor), round(rows * factor))
+    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
     small = _grey(reduced_to(rgb, size))
     # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
     ratio = np.array([columns / size[0], rows / size[1]])

@@ -172,3 +172,8 @@ def test_a_card_of_any_size_in_a_large_photo(side_px: float) -> None:
     scale = find_card(Photo(picture))
     assert scale.card_id == 25
     assert corner_error(scale.corners_px, corners) < 0.5
+
+
+def test_a_photo_one_pixel_high_has_no_card() -> None:
+    assert not find_card(Photo(np.zeros((1, 3000, 3), np.uint8))).known
+    assert not find_card(Photo(np.zeros((3000, 1, 3), np.uint8))).known
