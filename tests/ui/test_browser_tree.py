@@ -103,8 +103,8 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     page.get_by_text("Told of 1 of 1 limbs").wait_for(timeout=60000)
     whole = (front + 1) * (back + 1) / (both + 1) - 1
     words = f"about {whole:.0f} fruit with those that neither shows"
-    page.get_by_text(words).first.wait_for()
-    page.get_by_text("Fruit that no side can show").first.wait_for()
+    page.get_by_text(words).first.wait_for(timeout=60000)
+    page.get_by_text("Fruit that no side can show").first.wait_for(timeout=60000)
     assert page.get_by_text(f"About {whole:.0f} fruit on the tree").count() >= 1
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     record = json.loads(_fetch(page, "JSON"))
@@ -117,13 +117,13 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     page.reload()  # it is in the records, not only on this page
     page.get_by_text("Fruit that neither side shows").click(timeout=60000)
     field = page.get_by_label("Fruit of limb 1 seen on both")
-    page.wait_for_function("e => e.value !== ''", arg=field.element_handle(), timeout=20000)
+    page.wait_for_function("e => e.value !== ''", arg=field.element_handle(), timeout=60000)
     assert field.input_value() == str(both)
     assert page.locator("img").count() >= 4  # both photos again, beside the field
     field.fill("")
     page.keyboard.press("Enter")
     page.get_by_text("Told of 0 of 1 limbs").wait_for(timeout=60000)
-    page.wait_for_function("!document.body.innerText.includes('Chapman')", timeout=20000)
+    page.wait_for_function("!document.body.innerText.includes('Chapman')", timeout=60000)
     context.close()
 
 
@@ -166,11 +166,11 @@ def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
     upload.set_input_files(
         {"name": "bad.csv", "mimeType": "text/csv", "buffer": b"time,degrees\n2026-01-01,3\n"}
     )
-    page.get_by_text("bad.csv: the file needs a column").wait_for(timeout=20000)
+    page.get_by_text("bad.csv: the file needs a column").wait_for(timeout=60000)
     upload.set_input_files({"name": "w.csv", "mimeType": "text/csv", "buffer": table.encode()})
     expected = 24 * 30 * 21 / 2 * (1 + math.cos(math.pi + math.pi * (20 - 4) / 21))
-    page.get_by_text(f"Gate: {expected:,.0f} degree hours").wait_for(timeout=20000)
-    page.get_by_text("thin earlier").nth(1).wait_for(timeout=20000)
+    page.get_by_text(f"Gate: {expected:,.0f} degree hours").wait_for(timeout=60000)
+    page.get_by_text("thin earlier").nth(1).wait_for(timeout=60000)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     page.get_by_text("Summaries of the blocks").click()
     for button, name, other in (
@@ -209,11 +209,11 @@ def test_sheets_of_limbs_in_groups_and_of_walks(chromium, server):
         field.set_input_files({"name": "s.csv", "mimeType": "text/csv", "buffer": text.encode()})
 
     give(limbs, "limb,base_diameter_mm\n1,thick\n")
-    page.get_by_text("s.csv, line 2: base_diameter_mm must be a number").wait_for(timeout=20000)
+    page.get_by_text("s.csv, line 2: base_diameter_mm must be a number").wait_for(timeout=60000)
     give(limbs, "limb,base_diameter_mm,group\n1,30,low\n2,30,top\n3,60,low\n")
-    page.get_by_text("Limbs stand for those of their group").click(timeout=20000)
-    page.get_by_text("About 78 fruit on the tree").first.wait_for(timeout=20000)
+    page.get_by_text("Limbs stand for those of their group").click(timeout=60000)
+    page.get_by_text("About 78 fruit on the tree").first.wait_for(timeout=60000)
     give(walks, "walk,fruit,chance\na,0,\na,30,0.5\nb,0,\nb,40,0.5\n")
-    page.get_by_text("About 70 fruit on the tree").first.wait_for(timeout=20000)
-    page.get_by_text("randomized branch sampling").first.wait_for()
+    page.get_by_text("About 70 fruit on the tree").first.wait_for(timeout=60000)
+    page.get_by_text("randomized branch sampling").first.wait_for(timeout=60000)
     context.close()
