@@ -227,6 +227,16 @@ def test_each_download_can_be_read(opened):
     assert record["plan"]["crop_count"] == crop
     coco = json.loads(fetch("COCO"))
     assert len(coco["annotations"]) == len(page.marks())
+    assert "automatic" not in coco["images"][0]["fruitcount"]
+    before = len(page.marks())
+    ((x, y),) = page.free(1)
+    left, top = page.box()
+    page.page.mouse.click(left + x, top + y)
+    page.settled()
+    assert len(page.marks()) == before + 1
+    coco = json.loads(fetch("COCO"))  # what is drawn is corrected; the automatic result goes along
+    assert len(coco["annotations"]) == before + 1
+    assert len(coco["images"][0]["fruitcount"]["automatic"]["fruitlets"]["x_px"]) == before
     assert fetch("Picture")[:8] == b"\x89PNG\r\n\x1a\n"
 
 
