@@ -47,7 +47,8 @@ def test_every_command_is_documented_with_its_flags(name):
 
 @pytest.mark.parametrize("name", [*species_names(), *EXPORTS, *FRUITNESS])
 def test_every_species_export_and_source_is_documented(name):
-    assert f"`{name}`" in BOTH or f"--also {name}" in BOTH
+    words = " ".join(BOTH.split())  # wherever a line was broken
+    assert f"`{name}`" in words or f"--also {name}" in words
 
 
 def test_top_level_holds_nothing_else():

@@ -82,3 +82,26 @@ class Page:
 
     def job(self, name: str) -> None:
         self.page.locator(f"button[data-job={name}]").click()
+
+
+def fetch(page, words: str) -> bytes:
+    """What a download button gives.
+
+    The tap waits until the page has been built, and is made again if nothing came of it: while
+    a page is built anew its buttons are exchanged, and a tap on the old one is lost.
+    """
+    came: list = []
+
+    def keep(download) -> None:
+        came.append(download)
+
+    page.on("download", keep)
+    for _ in range(4):
+        page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
+        page.get_by_role("button", name=words, exact=True).click()
+        for _ in range(200):
+            page.wait_for_timeout(100)
+            if came:
+                page.remove_listener("download", keep)
+                return came[0].path().read_bytes()
+    raise AssertionError(f"{words}: no file after four taps")

@@ -10,7 +10,7 @@ import statistics
 import time
 
 import pytest
-from browse import DESK, PHONE, SCREEN, Page
+from browse import DESK, PHONE, SCREEN, Page, fetch
 from conftest import keep_counted
 
 pytestmark = pytest.mark.browser
@@ -216,16 +216,11 @@ def test_each_download_can_be_read(opened):
         pytest.skip("the same files")
     crop = int(page.ask("data.summary.match(/of (\\d+)/)[1]"))
 
-    def fetch(words: str) -> bytes:
-        with page.page.expect_download(timeout=30000) as waiting:
-            page.page.get_by_role("button", name=words, exact=True).click()
-        return waiting.value.path().read_bytes()
-
-    (row,) = csv.DictReader(io.StringIO(fetch("CSV").decode()))
+    (row,) = csv.DictReader(io.StringIO(fetch(page.page, "CSV").decode()))
     assert crop in [int(v) for v in row.values() if v and v.isdigit()]
-    record = json.loads(fetch("JSON"))
+    record = json.loads(fetch(page.page, "JSON"))
     assert record["plan"]["crop_count"] == crop
-    coco = json.loads(fetch("COCO"))
+    coco = json.loads(fetch(page.page, "COCO"))
     assert len(coco["annotations"]) == len(page.marks())
     assert "automatic" not in coco["images"][0]["fruitcount"]
     before = len(page.marks())
@@ -234,10 +229,12 @@ def test_each_download_can_be_read(opened):
     page.page.mouse.click(left + x, top + y)
     page.settled()
     assert len(page.marks()) == before + 1
-    coco = json.loads(fetch("COCO"))  # what is drawn is corrected; the automatic result goes along
+    coco = json.loads(
+        fetch(page.page, "COCO")
+    )  # what is drawn is corrected; the automatic result goes along
     assert len(coco["annotations"]) == before + 1
     assert len(coco["images"][0]["fruitcount"]["automatic"]["fruitlets"]["x_px"]) == before
-    assert fetch("Picture")[:8] == b"\x89PNG\r\n\x1a\n"
+    assert fetch(page.page, "Picture")[:8] == b"\x89PNG\r\n\x1a\n"
 
 
 def test_click_to_new_keep_count(chromium, shared_server, three_hundred):

@@ -13,7 +13,7 @@ import cv2
 import icalendar
 import pypdf
 import pytest
-from browse import DESK, PHONE
+from browse import DESK, PHONE, fetch
 from conftest import keep_counted
 from screen_store import open_records
 
@@ -33,12 +33,6 @@ def _drawn(seed: int) -> bytes:
 
 def _file(name: str, data: bytes) -> dict:
     return {"name": name, "mimeType": "image/jpeg", "buffer": data}
-
-
-def _fetch(page, words: str) -> bytes:
-    with page.expect_download(timeout=60000) as waiting:
-        page.get_by_role("button", name=words, exact=True).click()
-    return waiting.value.path().read_bytes()
 
 
 def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_server):
@@ -63,13 +57,13 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     assert "not kept" in page.get_by_text("broken.jpg:").inner_text()
     assert page.locator("img[alt^='Limb photo']").count() == 4
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    rows = list(csv.DictReader(io.StringIO(_fetch(page, "CSV of all photos").decode())))
-    record = json.loads(_fetch(page, "JSON"))
+    rows = list(csv.DictReader(io.StringIO(fetch(page, "CSV of all photos").decode())))
+    record = json.loads(fetch(page, "JSON"))
     assert len(rows) == len(record["photos"]) == 4
     by_name = {p["photo"]: p for p in record["photos"]}
     assert (by_name["1_back.jpg"]["limb"], by_name["1_back.jpg"]["side"]) == ("1", "back")
     assert by_name["2_after.jpg"]["moment"] == "after"
-    words = pypdf.PdfReader(io.BytesIO(_fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
+    words = pypdf.PdfReader(io.BytesIO(fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
     assert "Row 3, tree 7" in words
     # front and back are one limb: the better side counts, not the sum; "after" is left out
     best = max(by_name[f"1_{side}.jpg"]["crop_count"] for side in ("front", "back"))
@@ -107,11 +101,11 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     page.get_by_text("Fruit that no side can show").first.wait_for(timeout=60000)
     assert page.get_by_text(f"About {whole:.0f} fruit on the tree").count() >= 1
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    record = json.loads(_fetch(page, "JSON"))
+    record = json.loads(fetch(page, "JSON"))
     (limb,) = record["limbs_from_both_sides"]
     assert (limb["limb"], limb["front_n"], limb["both_n"]) == ("1", front, both)
     assert limb["low_n"] < limb["value_n"] < limb["high_n"]
-    sheet = pypdf.PdfReader(io.BytesIO(_fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
+    sheet = pypdf.PdfReader(io.BytesIO(fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
     assert words in " ".join(sheet.split())
     assert "the true number may be higher" in " ".join(sheet.split())
     page.reload()  # it is in the records, not only on this page
@@ -135,10 +129,10 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
     page.get_by_label("Name or place").fill("Old peach, gate")
     page.get_by_role("button", name="Keep").first.click()
     page.get_by_text("Old peach, gate").first.wait_for()
-    calendar = icalendar.Calendar.from_ical(_fetch(page, "Calendar of what is due (for a phone)"))
+    calendar = icalendar.Calendar.from_ical(fetch(page, "Calendar of what is due (for a phone)"))
     assert calendar["version"] == "2.0"
     assert all("tree 7" in e["summary"] or "gate" in e["summary"] for e in calendar.events)
-    words = pypdf.PdfReader(io.BytesIO(_fetch(page, "Season log (PDF)"))).pages[0].extract_text()
+    words = pypdf.PdfReader(io.BytesIO(fetch(page, "Season log (PDF)"))).pages[0].extract_text()
     assert "Old peach, gate" in words
     context.close()
 
@@ -177,7 +171,7 @@ def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
         ("South (PDF)", "Gate", "Wall"),
         ("Trees without a block (PDF)", "Wall", "Gate"),
     ):
-        words = pypdf.PdfReader(io.BytesIO(_fetch(page, button))).pages[0].extract_text()
+        words = pypdf.PdfReader(io.BytesIO(fetch(page, button))).pages[0].extract_text()
         assert name in words
         assert other not in words
     context.close()
