@@ -15,8 +15,8 @@ from fruitcount.types import Scale
 
 __all__ = [
     "FRUIT_PX",
-    "MOST_LOOKED_AT",
     "known_factor",
+    "most_looked_at",
     "resampled",
     "search_factors",
     "start_factor",
@@ -28,11 +28,16 @@ FRUIT_MM = 15.0
 MOST_PIXELS = 2.6e6
 """Largest working picture. Keeps a 12 MP photo within its time; larger is slower."""
 
-MOST_LOOKED_AT = 2.2e6
-"""Pixels that all looks at one photo together may take, where there is a choice: how large a
-second pass is, and whether a picture is looked at in the mirror too. It keeps a 12 MP photo
-without a scale within 1.5 s. With 3.4e6 the held-back photos have the same F1, but where a 12 MP
-photo shows fruit of some 45 pixels (the samples four to a photo) it is about 0.04 higher."""
+MOST_LOOKED_AT = 2.6e6
+"""Pixels that all looks at a photo together may take, where there is a choice, if reading it took
+no time. With 3.5e6 small fruit of the held-back photos have an F1 higher by 0.01."""
+
+LEAST_LOOKED_AT = 1.6e6
+"""The same for the very largest photos."""
+
+READING_COST = 0.038
+"""Looked-at pixels that a pixel of the photo costs: reading it and searching it for a card. It
+keeps a 12 MP photo without a card within 1.5 s on two cores, as a smaller one."""
 
 MOST_AT_FIRST = 0.8e6
 """Pixels of the first pass without a scale; what it leaves is for the second, finer one."""
@@ -43,6 +48,19 @@ MOST_ENLARGING = 2.5
 def _bounded(factor: float, shape: tuple[int, ...], most_px: float = MOST_PIXELS) -> float:
     room = float(np.sqrt(most_px / (shape[0] * shape[1])))
     return min(factor, MOST_ENLARGING, room)
+
+
+def most_looked_at(shape: tuple[int, ...]) -> float:
+    """Pixels that all looks at a photo together may take, so that every photo takes as long.
+
+    It decides how large a second pass is, and which passes are looked at in the mirror too.
+
+    Parameters
+    ----------
+    shape : tuple
+        Rows and columns of the photo first. A larger photo leaves less.
+    """
+    return max(LEAST_LOOKED_AT, MOST_LOOKED_AT - READING_COST * shape[0] * shape[1])
 
 
 def known_factor(shape: tuple[int, ...], scale: Scale) -> float:
@@ -86,11 +104,11 @@ def search_factors(
     -------
     tuple of float
         Empty when the first pass already saw fruit near :data:`FRUIT_PX` wide. Both passes
-        together hold to :data:`MOST_LOOKED_AT`.
+        together hold to :func:`most_looked_at`.
     """
     if not np.isfinite(median_diameter_px):
         return ()
-    left_px = MOST_LOOKED_AT - first**2 * shape[0] * shape[1]
+    left_px = most_looked_at(shape) - first**2 * shape[0] * shape[1]
     wanted = _bounded(first * FRUIT_PX / median_diameter_px, shape, left_px)
     return (wanted,) if not 0.77 < wanted / first < 1.3 else ()
 

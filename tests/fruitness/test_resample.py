@@ -11,9 +11,9 @@ from fruitcount.fruitness.resample import (
     FRUIT_MM,
     FRUIT_PX,
     MOST_ENLARGING,
-    MOST_LOOKED_AT,
     MOST_PIXELS,
     known_factor,
+    most_looked_at,
     resampled,
     search_factors,
     start_factor,
@@ -45,7 +45,7 @@ def test_the_search_looks_again_only_where_it_pays() -> None:
 def test_both_passes_together_hold_to_the_limit(rows: int, cols: int, diameter_px: float) -> None:
     first = start_factor((rows, cols))
     for again in search_factors((rows, cols), first, diameter_px):
-        assert rows * cols * (first**2 + again**2) <= MOST_LOOKED_AT * (1 + 1e-9)
+        assert rows * cols * (first**2 + again**2) <= most_looked_at((rows, cols)) * (1 + 1e-9)
 
 
 @pytest.mark.parametrize("shape", [(3000, 4000), (4000, 3000), (3400, 3400), (2250, 4000)])
