@@ -271,9 +271,9 @@ def test_block_summaries(data, tmp_path):
     assert done.exit_code == 0, done.output
     words, _ = words_of(tmp_path / f"block_South_{year}.pdf")
     # van den Ende 2012: 7-year mid-season peach of 40 cm keeps 140 to 160
-    assert re.search(r"Gate peach now \d+ \d+ to \d+ 150 \d+ \d+", words), words
+    assert re.search(r"Gate Peach now \d+ \d+ to \d+ 150 \d+ \d+", words), words
     other, _ = words_of(tmp_path / f"block_all_{year}.pdf")  # a tree without a block
-    assert "Pond sweet-cherry not thinned - - - - -" in other
+    assert "Pond Sweet cherry not thinned - - - - -" in other
 
 
 def test_block_summaries_of_a_table(counted, tmp_path):
@@ -283,7 +283,7 @@ def test_block_summaries_of_a_table(counted, tmp_path):
                "--day", "2026-05-01")  # fmt: skip
     assert done.exit_code == 0, done.output
     words, _ = words_of(tmp_path / "block_a-b_2026.pdf")
-    assert re.search(r"Gate peach now \d+ \d+ to \d+ \d+ \d+ -", words), words
+    assert re.search(r"Gate Peach now \d+ \d+ to \d+ \d+ \d+ -", words), words
     assert (tmp_path / "block_a-b-2_2026.pdf").is_file()
 
 

@@ -30,7 +30,7 @@ __all__ = ["history_table", "show"]
 G_PER_OZ = KG_PER_LB * 1000 / 16
 
 _SIGNS = {
-    "late": "❗ late",
+    "late": "! late",
     "now": "➤ now",
     "second pass due": "➤ second pass",
     "soon": "◷ soon",
@@ -114,7 +114,8 @@ def show_line(line: QueueLine, year: int) -> None:
     """One tree of the queue."""
     tree = line.tree
     what = ", ".join(plain(part) for part in (tree.variety, tree.block) if part)
-    st.markdown(f"**{_SIGNS[line.state]}: {plain(tree.name)}** {what}  \n{plain(line.reason)}")
+    what = f" ({what})" if what else ""
+    st.markdown(f"**{_SIGNS[line.state]}: {plain(tree.name)}**{what}  \n{plain(line.reason)}")
     if line.state in ("done", "not thinned", "leave it"):
         return
     word = "Second pass done" if tree.first_pass_on else "First pass done"

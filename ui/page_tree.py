@@ -12,7 +12,7 @@ from screen_photos import preview_jpeg
 from screen_start import ENDINGS
 from screen_store import PhotoLine
 from screen_uploads import photos_in
-from screen_words import plain
+from screen_words import count_words, plain
 from tree_count import count_kept, keep_photos, progress_words
 from tree_learn import show_learning
 from tree_total import show_total
@@ -162,11 +162,7 @@ def thumbnail(line: PhotoLine) -> None:
         st.image(small, width="stretch", alt=f"Limb photo {line.name}")
     except FruitcountError as fault:
         st.error(plain(str(fault)))
-    told = line.numbers
-    count = f"Keep {told['keep_count']} of {told['crop_count']}" if told else "Not counted yet"
-    if told.get("verdict") in ("leave", "cannot tell"):
-        count = "Leave" if told["verdict"] == "leave" else "Cannot tell"
-        count += "" if told["crop_count"] is None else f": {told['crop_count']}"
+    count = count_words(line.numbers) or "Not counted yet"
     place = ", ".join(
         part for part in (f"limb {line.limb}" if line.limb else "", line.side, line.moment) if part
     )

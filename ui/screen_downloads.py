@@ -13,13 +13,13 @@ from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 from fruitcount.export.coco import write_coco
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict
-from fruitcount.export.report_page import ReportSettings
+from fruitcount.export.report_page import sheet_settings
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import Result
 from fruitcount.types import Seen
 
-__all__ = ["by_file", "sheet_settings", "show_downloads"]
+__all__ = ["by_file", "show_downloads"]
 
 
 def by_file(write: Callable[[Path], object], ending: str) -> bytes:
@@ -28,11 +28,6 @@ def by_file(write: Callable[[Path], object], ending: str) -> bytes:
         path = Path(folder) / f"out{ending}"
         write(path)
         return path.read_bytes()
-
-
-def sheet_settings(units: str) -> ReportSettings:
-    """Paper and units of a printed sheet."""
-    return ReportSettings(paper="letter" if units == "us" else "a4", units=units)
 
 
 def picture_bytes(path: Path, result: Result, units: str) -> bytes:

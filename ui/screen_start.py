@@ -10,7 +10,7 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_photos import hold, preview_jpeg, shrink_jpeg
-from screen_words import plain
+from screen_words import count_words, plain
 
 from fruitcount.errors import FruitcountError
 from fruitcount.image import read_photo
@@ -107,11 +107,11 @@ def show_samples(go: Go) -> None:
     if not known:
         return
     chosen = st.selectbox(
-        "Or another sample",
+        f"Or another sample ({len(known)}, of an invented orchard, drawn by computer)",
         list(known),
         index=None,
         format_func=lambda name: known[name]["title"],
-        placeholder=f"{len(known)} limbs of an invented orchard, drawn by computer",
+        placeholder="Choose a limb",
     )
     if chosen:
         take_sample(chosen, go)
@@ -125,7 +125,7 @@ def show_recent(go: Go) -> None:
         return
     st.subheader("Go on with")
     for line in lines:
-        count = line.numbers.get("crop_count")
-        told = "" if count is None else f": keep {line.numbers['keep_count']} of {count}"
-        if st.button(plain(line.name or "photo") + told, key=f"open{line.key}", width="stretch"):
+        told = count_words(line.numbers)
+        words = plain(line.name or "photo") + (f": {told}" if told else "")
+        if st.button(words, key=f"open{line.key}", width="stretch"):
             go(line.key)

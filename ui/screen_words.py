@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from typing import Any
 
 import streamlit as st
 
@@ -11,6 +13,7 @@ from fruitcount.species import load_species, species_names
 __all__ = [
     "LEGEND",
     "MONTHS",
+    "count_words",
     "plain",
     "species_titles",
     "units",
@@ -49,6 +52,18 @@ _MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:])")
 def plain(text: str) -> str:
     """A user's own text, made safe to stand in Markdown: nothing in it is read as markup."""
     return _MARKUP.sub(r"\\\1", text.replace("\n", " "))
+
+
+def count_words(told: Mapping[str, Any]) -> str:
+    """What a photo's kept result comes to, in a few words; empty before it is counted."""
+    crop = told.get("crop_count")
+    if told.get("verdict") == "cannot tell":
+        return "Cannot tell" if crop is None else f"{crop} fruit, how many to keep not told"
+    if crop is None:
+        return ""
+    if told.get("verdict") == "leave":
+        return f"Leave all {crop}"
+    return f"Keep {told['keep_count']} of {crop}"
 
 
 def species_titles() -> dict[str, str]:

@@ -10,13 +10,14 @@ from pathlib import Path
 
 import screen_cache as cache
 import streamlit as st
-from screen_downloads import by_file, sheet_settings
+from screen_downloads import by_file
 from screen_words import plain, units
 
 from fruitcount.errors import FruitcountError
 from fruitcount.export.block_files import BlockCounts, block_trees
 from fruitcount.export.ical import calendar_text
 from fruitcount.export.report_block import block_summary
+from fruitcount.export.report_page import sheet_settings
 from fruitcount.export.report_season import season_log
 from fruitcount.export.tree_source import records_source
 from fruitcount.season import OrchardTree
@@ -96,9 +97,8 @@ def _show_blocks(lines: Sequence[QueueLine], year: int) -> None:
             )
             part = block_trees([q for q in lines if q.tree.block == block], counts, year=year)
             how = sheet_settings(units())
-            name = block or "(no name)"
             return by_file(
-                lambda path: block_summary(part[block], path, block=name, settings=how), ".pdf"
+                lambda path: block_summary(part[block], path, block=block, settings=how), ".pdf"
             )
 
         with st.container(horizontal=True):

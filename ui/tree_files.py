@@ -14,13 +14,13 @@ import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
-from screen_downloads import sheet_settings
 from screen_outbox import Desk
 from screen_store import PhotoLine
 from screen_words import units
 
 from fruitcount.batch.whole_tree import TreeAnswer, TreeFacts
 from fruitcount.errors import FruitcountError
+from fruitcount.export.report_page import sheet_settings
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.tree_files import write_tree_sheet
 from fruitcount.export.tree_source import TreeSource

@@ -78,5 +78,5 @@ def write_blocks(
             if path not in out:
                 break
             path = folder / f"block_{name}-{k}_{year}.pdf"
-        out.append(block_summary(trees, path, block=block or "(no name)", settings=settings))
+        out.append(block_summary(trees, path, block=block, settings=settings))
     return out

@@ -39,6 +39,8 @@ def stress_chart(page: Page, load: LoadReport, left: float, right: float) -> Non
     top, floor = page.y, page.y + HEIGHT
     most = max(float(load.before.stress_mpa.max()), load.working_mpa * 1.3)
     most = min(most * 1.08, load.breaking_mpa * 1.6)
+    if most > load.breaking_mpa:  # room above the line for its words
+        most = max(most, load.breaking_mpa * 1.16)
     page.add(Polygon(((left, top), (right, top), (right, floor), (left, floor)), WHITE, GRID_RGB))
     limits = (("breaks about", load.breaking_mpa), ("working limit", load.working_mpa))
     x = left + load.along_mm / load.along_mm[-1] * (right - left)

@@ -104,7 +104,8 @@ def count_to_files(
         told = Flag.COUNT_NOT_TOLD not in result.seen.flags
         for export in (EXPORTS[name] for name in choice.also):
             if told or not export.of_marks:
-                export.write(result, draft / f"{stem}{export.ending}")
+                file = draft / f"{stem}{export.ending}"
+                export.to_file(result, file, units=choice.units)
         names = [file.name for file in sorted(draft.iterdir(), key=lambda f: f.suffix == ".json")]
     return result, [choice.folder / name for name in names]
 

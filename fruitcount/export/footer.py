@@ -75,7 +75,7 @@ def _legend(result: Result, width_px: int, size_px: int) -> NDArray[np.uint8]:
     row = round(size_px * 2.2)
     spots, x, y = [], float(size_px), 0
     for style, count in present:
-        words = f"{count} {style.word}"
+        words = f"{style.word}: {count}"
         need = 3.2 * size_px + text_size(words, size_px)[0]
         if x > size_px and x + need > width_px:
             x, y = float(size_px), y + row

@@ -122,7 +122,8 @@ def _cut_list(page: Page, plan: Plan, system: str) -> None:
             at = "see mark"
         page.text(f"Cut {number} ({where}): {at} from the base, takes {len(cut.fruit)} fruit")
     if plan.pinches:
-        page.text(f"Then pinch off {len(plan.pinches)} by hand")
+        first = "Then pinch" if plan.cuts else "Pinch"
+        page.text(f"{first} off {len(plan.pinches)} by hand")
 
 
 def _legend(page: Page) -> None:

@@ -19,7 +19,7 @@ from fruitcount.export.footer import footer
 from fruitcount.export.palette import BLACK, CUT_RGB, FATES, LIMB_RGB, OVER_RGB, WHITE
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
-from fruitcount.types import FloatArray, Limb, Photo
+from fruitcount.types import FloatArray, Fruitlets, Photo
 from fruitcount.units import MM_PER_INCH, format_length
 
 __all__ = ["annotated_picture", "write_picture"]
@@ -90,7 +90,7 @@ def _limb(picture: Picture, result: Result, zoom: float, weight: int, units: str
     outlined_line(picture, limb.line_px * zoom, LIMB_RGB, weight)
     for shoot in limb.shoots:
         outlined_line(picture, shoot.line_px * zoom, LIMB_RGB, max(1, weight - 2))
-    _ruler(picture, limb, zoom, weight, units)
+    _ruler(picture, result, zoom, weight, units)
 
 
 def _direction(line_px: FloatArray, along_px: float) -> FloatArray:
@@ -106,25 +106,60 @@ def _across(line_px: FloatArray, along_px: float) -> FloatArray:
     return np.array([-direction[1], direction[0]])
 
 
-def _ruler(picture: Picture, limb: Limb, zoom: float, weight: int, units: str) -> None:
-    """Ticks along the limb every 10 cm or 6 in; none when lengths are not told."""
+def _ruler(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
+    """Ticks along the limb every 10 cm or 6 in; none when lengths are not told.
+
+    Each number stands on that side of the limb, or a little way off, where least is drawn.
+    """
+    limb = result.seen.limb
     if not np.isfinite(limb.length_mm):
         return
     step_mm = 100.0 if units == "metric" else 6 * MM_PER_INCH
     px_per_mm = limb.length_px / limb.length_mm
     letters = 7 * weight
+    drawn = _drawn(result, zoom, weight)
     for i in range(int(limb.length_mm / step_mm) + 1):
         along_px = i * step_mm * px_per_mm
         at = point_on_line(limb.line_px, along_px)[0] * zoom
         normal = _across(limb.line_px, along_px)
         reach = 4.0 * weight
         outlined_line(picture, np.array([at - normal * reach, at + normal * reach]), WHITE, weight)
-        words = f"{10 * i}" if units == "metric" else f"{6 * i}"
+        words = f"{10 * i} cm" if units == "metric" else f"{6 * i} in"
         if i == 0:
             words = "base"
-        w, h = text_size(words, letters)
-        spot = at - normal * (reach + 0.8 * letters) - np.array([w / 2, h / 2])
+        size = np.array(text_size(words, letters))
+        out = reach + 0.5 * float(np.abs(normal) @ size) + 0.4 * letters
+        spots = [at + s * normal * k * out for k in (1.0, 1.7, 2.4) for s in (-1, 1)]
+        spot = min(spots, key=lambda s: _covered(s, size, drawn)) - size * (0.5, 0.7)
         text(picture, words, (spot[0], spot[1]), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
+
+
+def _drawn(result: Result, zoom: float, weight: int) -> FloatArray:
+    """Circles (x, y, r) round what is drawn over the ruler: fruit, cuts and arrow heads."""
+    fruit, limb = result.seen.fruitlets, result.seen.limb
+    marks = _circles(fruit, zoom, weight)
+    cuts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in result.decision.plan.cuts]
+    heads: list[tuple[float, float, float]] = []
+    load = result.decision.load
+    if load.told:
+        along_px = load.before.worst_at_mm * limb.length_px / limb.length_mm
+        at = point_on_line(limb.line_px, along_px)[0] * zoom
+        across = _across(limb.line_px, along_px) * 9 * weight
+        heads = [(*(at + side * across), 6.0 * weight) for side in (-1, 1)]
+    return np.concatenate([marks, np.reshape([*cuts, *heads], (-1, 3))])
+
+
+def _circles(fruit: Fruitlets, zoom: float, weight: int) -> FloatArray:
+    """x, y and radius of each fruit's mark as drawn, shape (N, 3)."""
+    marks = np.stack([fruit.x_px, fruit.y_px, fruit.r_px], axis=1) * zoom
+    marks[:, 2] = np.maximum(marks[:, 2], 2.5 * weight) * 1.2
+    return marks
+
+
+def _covered(middle: FloatArray, size: FloatArray, drawn: FloatArray) -> float:
+    """How far circles (x, y, r) reach into a box of that size: 0 where none does."""
+    gap = np.maximum(np.abs(drawn[:, :2] - middle) - size / 2, 0.0)
+    return float(np.maximum(drawn[:, 2] - np.hypot(gap[:, 0], gap[:, 1]), 0.0).sum())
 
 
 def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
@@ -163,6 +198,7 @@ def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
 
 def _cuts(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
     limb = result.seen.limb
+    marks = _circles(result.seen.fruitlets, zoom, weight)
     for number, cut in enumerate(result.decision.plan.cuts, start=1):
         at = np.array([cut.x_px, cut.y_px]) * zoom
         line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
@@ -173,7 +209,21 @@ def _cuts(picture: Picture, result: Result, zoom: float, weight: int, units: str
         told = np.isfinite(cut.from_base_mm)
         words = f"CUT {number}" + (f": {format_length(cut.from_base_mm, units)}" if told else "")
         letters = 9 * weight
-        w, h = text_size(words, letters)
-        x = float(np.clip(b[0] + weight * 3, 4, picture.shape[1] - w - 4))
-        y = float(np.clip(b[1] - h / 2, 4, picture.shape[0] - 2 * h))
+        x, y = _beside(picture, (b, a), words, letters, marks)
         text(picture, words, (x, y), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
+
+
+def _beside(
+    picture: Picture, ends: tuple[FloatArray, ...], words: str, letters: int, marks: FloatArray
+) -> tuple[float, float]:
+    """Top left of words at one of these ends, right or left of it, where least fruit is hidden."""
+    size = np.array(text_size(words, letters), dtype=np.float64)
+    most = np.array([picture.shape[1] - size[0] - 4, picture.shape[0] - 2 * size[1]])
+    left, right = -letters / 3 - size[0], letters / 3
+    corners = [
+        np.clip(end + np.array([aside, -size[1] / 2]), 4, most)
+        for end in ends
+        for aside in (right, left)
+    ]
+    x, y = min(corners, key=lambda c: _covered(c + size / 2, size, marks))
+    return float(x), float(y)

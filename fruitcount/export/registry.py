@@ -24,31 +24,43 @@ class Export:
     ending : str
         What is added to the photo's name.
     write : callable
-        ``(result, path) -> None``
+        ``(result, path) -> None``, or ``(result, path, units)`` where ``in_units`` is True.
     about : str
         One line for help texts.
     of_marks : bool
         It says what fruit there is and nothing else, so that it is left out where the count could
         not be told: an empty one would read as "no fruit".
+    in_units : bool
+        It tells lengths and weights to a reader, in the units that one asked for.
     """
 
     ending: str
-    write: Callable[[Result, Path], object]
+    write: Callable[..., object]
     about: str
     of_marks: bool = False
+    in_units: bool = False
+
+    def to_file(self, result: Result, path: Path, *, units: str = "metric") -> None:
+        """Write the file, in these units where it tells any."""
+        if self.in_units:
+            self.write(result, path, units)
+        else:
+            self.write(result, path)
 
 
-def _write_sheet(result: Result, path: Path) -> None:
+def _write_sheet(result: Result, path: Path, units: str = "metric") -> None:
+    from fruitcount.export.report_page import sheet_settings
     from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 
-    limb_work_sheet(LimbJob("", "", result), path)
+    limb_work_sheet(LimbJob("", "", result), path, settings=sheet_settings(units))
 
 
-def _write_diagram(result: Result, path: Path) -> None:
+def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
     from fruitcount.export.limb_diagram import limb_diagram_png
 
     seen, decision = result.seen, result.decision
-    path.write_bytes(limb_diagram_png(seen.fruitlets, seen.limb, decision.plan, decision.load))
+    drawn = limb_diagram_png(seen.fruitlets, seen.limb, decision.plan, decision.load, system=units)
+    path.write_bytes(drawn)
 
 
 def _write_coco(result: Result, path: Path) -> None:
@@ -70,8 +82,10 @@ def _write_voc(result: Result, path: Path) -> None:
 
 
 EXPORTS: dict[str, Export] = {
-    "sheet": Export(".sheet.pdf", _write_sheet, "one-page work sheet to print"),
-    "diagram": Export(".diagram.png", _write_diagram, "limb diagram with load, before and after"),
+    "sheet": Export(".sheet.pdf", _write_sheet, "one-page work sheet to print", in_units=True),
+    "diagram": Export(
+        ".diagram.png", _write_diagram, "limb diagram with load, before and after", in_units=True
+    ),
     "coco": Export(".coco.json", _write_coco, "COCO annotation", of_marks=True),
     "yolo": Export(".txt", _write_yolo, "YOLO txt boxes", of_marks=True),
     "voc": Export(".xml", _write_voc, "PASCAL VOC boxes", of_marks=True),

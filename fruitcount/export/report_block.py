@@ -22,9 +22,11 @@ from fruitcount.export.report_page import (
     number,
     text,
     text_table,
+    trees_told,
     usable_pt,
 )
 from fruitcount.season.queue import QueueLine
+from fruitcount.species import species_title
 from fruitcount.tree import Estimate, Work
 from fruitcount.tree.both_sides import ASSUMED, BY_SIDES
 from fruitcount.units import KG_PER_LB
@@ -74,12 +76,13 @@ def block_summary(
         In the order of the queue.
     path : str or Path
     block : str
-        Its name.
+        Its name; empty for the trees that have none.
     settings : ReportSettings, optional
     """
     how = settings or ReportSettings()
     width, _ = usable_pt(how)
-    story: list[Any] = [text(f"Block {block}", 17, bold=True), Spacer(1, 3)]
+    title = f"Block {block}" if block else "Trees without a block"
+    story: list[Any] = [text(title, 17, bold=True), Spacer(1, 3)]
     story += [text(line, 11) for line in _headlines(trees, how)]
     story += [*heading("Trees, in the order to do them"), _table(trees, how, width)]
     charted = [t for t in trees if t.estimate is not None]
@@ -102,19 +105,21 @@ def block_summary(
             text("With fruit that neither side of a limb shows (capture-recapture, Chapman): "
                  f"{', '.join(sides)}. {ASSUMED}", 8),
         ]  # fmt: skip
-    return build_pdf(story, path, title=f"Block summary: {block}", settings=how)
+    return build_pdf(story, path, title=f"Block summary: {block or title.lower()}", settings=how)
 
 
 def _headlines(trees: Sequence[BlockTree], how: ReportSettings) -> list[str]:
     states = Counter(t.line.state for t in trees)
     lines = [
-        f"{len(trees)} trees: " + ", ".join(f"{n} {state}" for state, n in states.items()) + "."
+        f"{trees_told(len(trees))}: "
+        + ", ".join(f"{n} {state}" for state, n in states.items())
+        + "."
     ]
     works = [t.work for t in trees if t.work is not None]
     if works:
         off = sum(w.off_n for w in works)
         minutes = [w.minutes for w in works if math.isfinite(w.minutes)]
-        line = f"To take off: about {number(off)} fruit on {len(works)} trees"
+        line = f"To take off: about {number(off)} fruit on {trees_told(len(works))}"
         if minutes:
             line += f", about {number(sum(minutes) / 60, 1)} hours"
             line += f" on {len(minutes)} of them" if len(minutes) < len(works) else ""
@@ -133,7 +138,7 @@ def _weight(kg: float, how: ReportSettings) -> str:
 
 def _table(trees: Sequence[BlockTree], how: ReportSettings, width: float) -> Any:
     head = ["Tree", "Variety", "When", "Fruit", "Interval", "Target", "Off", "Minutes"]
-    shares = (0.17, 0.17, 0.15, 0.08, 0.17, 0.08, 0.08, 0.10)
+    shares = (0.18, 0.17, 0.14, 0.08, 0.15, 0.09, 0.08, 0.11)
     rows = []
     for t in trees:
         e, w = t.estimate, t.work
@@ -141,7 +146,7 @@ def _table(trees: Sequence[BlockTree], how: ReportSettings, width: float) -> Any
         rows.append(
             [
                 t.line.tree.name,
-                t.line.tree.variety or t.line.tree.species,
+                t.line.tree.variety or species_title(t.line.tree.species),
                 t.line.state,
                 number(e.value_n if e else None),
                 interval,

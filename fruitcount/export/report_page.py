@@ -35,9 +35,11 @@ __all__ = [
     "heading",
     "no_padding",
     "number",
+    "sheet_settings",
     "text",
     "text_table",
     "tick_box",
+    "trees_told",
     "usable_pt",
 ]
 
@@ -54,7 +56,7 @@ CAUTIONS = (
     "Ladder: on firm level ground, face it, one hand on the rail, not higher than the third step "
     "from the top, not in wind, away from power lines. Never stand on a limb.",
     "Clean the clippers between trees. In heat drink often and rest in the shade.",
-    "Local rules and the advice of licensed people come before this sheet.",
+    "Local rules and the advice of licensed people come first.",
 )
 """Ladder figures: OSHA tripod orchard ladder card (the strictest of three published rules)."""
 
@@ -78,6 +80,11 @@ class ReportSettings:
     def __post_init__(self) -> None:
         one_of("paper", self.paper, PAPERS)
         one_of("units", self.units, SYSTEMS)
+
+
+def sheet_settings(units: str) -> ReportSettings:
+    """Paper and units of a printed sheet: inches go with Letter, centimetres with A4."""
+    return ReportSettings(paper="letter" if units == "us" else "a4", units=units)
 
 
 def _page_pt(settings: ReportSettings) -> tuple[float, float]:
@@ -116,6 +123,11 @@ def text(words: str, size: float = 10, *, bold: bool = False, right: bool = Fals
 def tick_box() -> str:
     """An empty box to tick, or brackets where the font has none."""
     return "\u2610" if has_letter("\u2610") else "[  ]"
+
+
+def trees_told(count: int) -> str:
+    """So many trees, in words that fit one of them too."""
+    return "1 tree" if count == 1 else f"{count} trees"
 
 
 def heading(words: str, size: float = 13) -> list[Any]:

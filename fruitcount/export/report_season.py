@@ -17,10 +17,12 @@ from fruitcount.export.report_page import (
     number,
     text,
     text_table,
+    trees_told,
     usable_pt,
 )
 from fruitcount.season import OrchardTree, SeasonFacts, before_after, season_steps
 from fruitcount.season.orchard import name_order
+from fruitcount.species import species_title
 from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
 
 __all__ = ["MONTHS", "LogEntry", "season_entries", "season_log"]
@@ -96,7 +98,7 @@ def season_log(
     width, _ = usable_pt(how)
     facts = {name: {f.year: f for f in seasons} for name, seasons in (history or {}).items()}
     story: list[Any] = [text(f"Season {year}", 17, bold=True)]
-    story.append(text(f"{len(trees)} trees", 10))
+    story.append(text(trees_told(len(trees)), 10))
     story += [*heading("Trees"), _tree_table(trees, how, width)]
     log = sorted(
         [*season_entries(trees), *entries], key=lambda e: (e.day, name_order(e.tree), e.what)
@@ -108,7 +110,7 @@ def season_log(
         story.append(text_table(["Day", "Tree", "What"], rows, widths=widths, left=(0, 1, 2)))
     else:
         story.append(text("Nothing recorded.", 10))
-    counted = [(n, f[year]) for n, f in facts.items() if year in f]
+    counted = [(n, f[year]) for n, f in facts.items() if year in f and _any_told(f[year])]
     if counted:
         story += [*heading("Before and after"), _counts_table(counted, how, width)]
     changes = _change_rows(history or {}, how)
@@ -126,7 +128,7 @@ def _tree_table(trees: Sequence[OrchardTree], how: ReportSettings, width: float)
     shares = (0.16, 0.12, 0.24, 0.09, 0.11, 0.10, 0.18)
     rows = []
     for t in trees:
-        kind = ", ".join(part for part in (t.species, t.variety) if part)
+        kind = ", ".join(part for part in (species_title(t.species), t.variety) if part)
         rows.append(
             [
                 t.name,
@@ -168,6 +170,11 @@ def _counts_table(
         )  # fmt: skip
     widths = [s * width for s in (0.22, 0.11, 0.11, 0.11, 0.13, 0.16, 0.16)]
     return text_table(head, rows, widths=widths)
+
+
+def _any_told(facts: SeasonFacts) -> bool:
+    told = (facts.fruit_before_n, facts.fruit_after_n, facts.harvest_kg, facts.fruit_g)
+    return any(value is not None for value in told)
 
 
 def _harvest(kg: float | None, how: ReportSettings) -> str:

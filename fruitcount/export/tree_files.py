@@ -82,7 +82,7 @@ def write_tree_sheet(
     target = Path(path)
     job = TreeJob(
         tree or "(no name)", answer.sheet, plans, pictures, answer.surer, answer.size_class,
-        " ".join(answer.notes),
+        remarks=answer.notes,
     )  # fmt: skip
     with written_whole(target.parent) as draft:
         tree_work_sheet(job, draft / target.name, settings=how)
@@ -100,14 +100,17 @@ def _as_planned(answer: TreeAnswer, plans: Mapping[str, Plan], facts: TreeFacts)
         if keep < limb.keep_n:
             lowered.append(limb.name)
         work = thinning_work(
-            limb.have_n, keep, pace_n_per_min=facts.pace_n_per_min, fruit_g=answer.fruit_g
+            float(round(limb.have_n)),
+            keep,
+            pace_n_per_min=facts.pace_n_per_min,
+            fruit_g=answer.fruit_g,
         )
         limbs.append(replace(limb, keep_n=keep, work=work))
     notes = list(answer.notes)
     if lowered:
         notes.append(
-            f"On {', '.join(lowered)} spacing or the wood allows fewer than the share of the "
-            "target: the lower number stands."
+            f"On limb {', '.join(lowered)} the spacing or the wood allows fewer than the share of "
+            "the target: the lower number stands."
         )
     if plans and answer.true_per_seen != 1:
         notes.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "

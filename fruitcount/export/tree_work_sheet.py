@@ -29,6 +29,9 @@ from fruitcount.units import KG_PER_LB, format_length
 __all__ = ["TreeJob", "estimate_line", "short_source", "target_span", "tree_work_sheet"]
 
 
+_UNCOUNTED = "{}\u00a0*"  # the star never stands on a line of its own
+
+
 def estimate_line(estimate: Estimate) -> str:
     """The estimate with its interval in one sentence."""
     by_walks = "branch" in estimate.method
@@ -83,6 +86,8 @@ class TreeJob:
         Expected size class of the ripe fruit, where the species has any.
     note : str
         A word from the keeper.
+    remarks : tuple of str
+        What the numbers rest on, one sentence or two each.
     """
 
     tree: str
@@ -92,6 +97,7 @@ class TreeJob:
     surer: str = ""
     size_class: str = ""
     note: str = ""
+    remarks: tuple[str, ...] = ()
 
 
 def tree_work_sheet(
@@ -129,7 +135,8 @@ def tree_work_sheet(
         story.append(text(job.surer, 10))
     if job.note:
         story += [Spacer(1, 4), text(job.note, 11)]
-    story += [Spacer(1, 4), *(text(note, 9) for note in sheet.notes), *cautions(8.5)]
+    remarks = [*job.remarks, *sheet.notes]
+    story += [Spacer(1, 4), *(text(f"- {note}", 9) for note in remarks), *cautions(8.5)]
     if any(limb.name in job.pictures for limb in sheet.limbs):
         story += [PageBreak(), _picture_grid(job, how)]
     return build_pdf(story, path, title=f"Tree sheet: {job.tree}", settings=how)
@@ -164,13 +171,13 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
     sheet = job.sheet
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
-    shares = (0.15, 0.08, 0.08, 0.08, 0.21, 0.09, 0.14, 0.08, 0.09)
+    shares = (0.18, 0.08, 0.08, 0.08, 0.19, 0.09, 0.13, 0.08, 0.09)
     rows = []
     for limb in sheet.limbs:
         plan = job.plans.get(limb.name)
         rows.append(
             [
-                limb.name + ("" if limb.counted else " *"),
+                limb.name if limb.counted else _UNCOUNTED.format(limb.name),
                 number(limb.have_n),
                 number(limb.keep_n),
                 number(limb.work.off_n),

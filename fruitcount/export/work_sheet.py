@@ -23,6 +23,7 @@ from fruitcount.export.words import answer_line, count_line, load_lines
 from fruitcount.flags import flag_sentences
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
+from fruitcount.species import load_species
 from fruitcount.units import format_length
 
 __all__ = ["LimbJob", "limb_work_sheet"]
@@ -64,7 +65,7 @@ def limb_work_sheet(
     name = " - ".join(part for part in (job.tree, job.limb) if part) or seen.name
     top = [
         text(name, 15, bold=True),
-        text(f"{seen.name}, pass {decision.plan.pass_number}", 9),
+        text(_what(job, name), 9),
         Spacer(1, 4),
         text(answer_line(decision), 17, bold=True),
         Spacer(1, 8),
@@ -84,6 +85,14 @@ def limb_work_sheet(
     body = Table([[left, drawing]], colWidths=[left_width + gap, width - left_width - gap])
     body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *no_padding()]))
     return build_pdf([*top, body, *end], path, title=f"Limb sheet: {name}", settings=how)
+
+
+def _what(job: LimbJob, title: str) -> str:
+    """Species and pass, after the photo's name where the title is another."""
+    inputs = job.result.decision.inputs
+    told = f"{load_species(inputs.species).title}, pass {job.result.decision.plan.pass_number}"
+    photo = job.result.seen.name
+    return told if photo in ("", title) else f"{photo}: {told}"
 
 
 def _height(parts: list[Any], width: float) -> float:
@@ -121,7 +130,7 @@ def _steps(plan: Plan, units: str) -> list[str]:
         steps.append(f"{where} {place}: {len(cut.fruit)} fruit go with it.")
     if plan.pinches:
         steps.append(f"Pinch off {len(plan.pinches)} by hand, marked with a cross.")
-    steps.append(f"{plan.keep_count} stay.")
+    steps.append(f"Leave {plan.keep_count}.")
     return [f"{i}. {step}" for i, step in enumerate(steps, start=1)]
 
 

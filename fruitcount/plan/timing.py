@@ -68,6 +68,6 @@ _SENTENCES = {
     "again.",
     "early but possible": "Pea size, under 1/2 in: early but possible; natural drop may still "
     "choose.",
-    "in time": "1/2 in to dime size: this is the time to thin.",
+    "in time": "13 to 18 mm (1/2 in to dime size): this is the time to thin.",
     "late": "Past the usual thinning size: thin now, expect less gain in fruit size.",
 }

@@ -69,7 +69,8 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
     if plan.yellowing_count:
         notes.append(
             f"{plan.yellowing_count} yellowing fruit "
-            f"{'is' if plan.yellowing_count == 1 else 'are'} not counted: it will drop."
+            + ("is not counted: it" if plan.yellowing_count == 1 else "are not counted: they")
+            + " will drop."
         )
     if inputs.drop_done is None and species.thinned and plan.crop_count:
         low, high = species.natural_drop_frac.low, species.natural_drop_frac.high

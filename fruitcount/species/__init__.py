@@ -3,7 +3,7 @@
 Adding a species needs one more file in this folder and no code.
 """
 
-from fruitcount.species.loader import load_species, species_names
+from fruitcount.species.loader import load_species, species_names, species_title
 from fruitcount.species.model import STATUSES, AcrePlan, SizeCode, Sourced, Species, TrunkRow
 
 __all__ = [
@@ -15,4 +15,5 @@ __all__ = [
     "TrunkRow",
     "load_species",
     "species_names",
+    "species_title",
 ]

@@ -26,6 +26,11 @@ def species_names() -> list[str]:
     return sorted(path.stem for path in _FOLDER.glob("*.toml"))
 
 
+def species_title(name: str) -> str:
+    """How a reader calls a species, such as ``European plum``; a name not known stays as it is."""
+    return load_species(name).title if name in species_names() else name
+
+
 @lru_cache(maxsize=64)
 def load_species(name: str) -> Species:
     """Load one species by its name.

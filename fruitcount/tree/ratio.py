@@ -98,7 +98,7 @@ def ratio_total(
         # finite population correction takes away (two-stage sampling, Cochran ch. 10)
         se = math.hypot(se, math.sqrt(within.sum() / len(within) * len(whole)))
     raw = Estimate(
-        value, se, math.nan, math.nan, len(y) - 1, len(y), level_frac, "limb cross-section ratio",
+        value, se, math.nan, math.nan, len(y) - 1, len(y), level_frac, "by limb cross-section",
         float(y.sum()),
     )  # fmt: skip
     if se == 0.0 and len(y) == len(whole):

@@ -50,7 +50,7 @@ def simple_total(fruit_n: ArrayLike, *, limbs_n: int, level_frac: float = 0.95) 
         Raising it widens the interval.
     """
     group = LimbGroup("all", tuple(as_column("fruit_n", fruit_n)), limbs_n)
-    return _total([group], level_frac, "simple random limbs")
+    return _total([group], level_frac, "taken as picked at random")
 
 
 def grouped_total(groups: Sequence[LimbGroup], *, level_frac: float = 0.95) -> Estimate:

@@ -130,7 +130,9 @@ def tree_sheet(
     if blank.any():
         rest = max(total.value_n - float(np.nansum(have)), 0.0)
         filled[blank] = rest * area[blank] / area[blank].sum()
-    keep = share_by_area(target.middle_n, area, have_n=filled)
+    # hands take off whole fruit: an estimate of 33.9 is 34, and each line adds up as printed
+    whole_n = np.rint(filled)
+    keep = share_by_area(target.middle_n, area, have_n=whole_n)
     rows = tuple(
         LimbShare(
             limb.name,
@@ -138,9 +140,9 @@ def tree_sheet(
             float(h),
             not bool(b),
             int(k),
-            thinning_work(float(h), int(k), pace_n_per_min=pace_n_per_min, fruit_g=fruit_g),
+            thinning_work(float(w), int(k), pace_n_per_min=pace_n_per_min, fruit_g=fruit_g),
         )
-        for limb, h, b, k in zip(limbs, filled, blank, keep, strict=True)
+        for limb, h, w, b, k in zip(limbs, filled, whole_n, blank, keep, strict=True)
     )
     whole = Work(
         sum(r.work.off_n for r in rows),

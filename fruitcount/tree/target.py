@@ -125,7 +125,7 @@ def target_by_crates(crates_n: float, *, crate_kg: float, fruit_g: float) -> Tre
     """
     n = at_least("crates_n", crates_n, 0) * positive("crate_kg", crate_kg) * 1000
     n /= positive("fruit_g", fruit_g)
-    return TreeTarget(n, n, "the user's own crates")
+    return TreeTarget(n, n, "your own crates")
 
 
 def trees_per_acre(row_ft: float, tree_ft: float) -> float:

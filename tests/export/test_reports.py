@@ -15,6 +15,7 @@ from fruitcount.export.report_page import CAUTIONS, ReportSettings
 from fruitcount.export.report_season import LogEntry, season_log
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
+from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.tree import BothSides, apply_factor, both_sides_factor
 
 pypdf = pytest.importorskip("pypdf")
@@ -40,7 +41,7 @@ def test_limb_sheet(tmp_path, how):
     assert len(pages) == 1
     plan = job.result.decision.plan
     assert f"KEEP {plan.keep_count} of {plan.crop_count}" in words
-    assert f"{plan.keep_count} stay." in words
+    assert f"Leave {plan.keep_count}." in words
     assert "mind the string" in words
     assert ("cm" if how.units == "metric" else " in ") in words
     for line in CAUTIONS:
@@ -111,6 +112,26 @@ def test_block(tmp_path, how):
     assert "Wall <old> & dear" in words
     assert (" kg" if how.units == "metric" else " lb") in words
     assert "nan" not in words.lower().split()
+
+
+def test_one_tree_and_a_block_without_a_name(tmp_path):
+    (one, *_), path = block(3), tmp_path / "b.pdf"
+    _, words = read(block_summary([one], path, block=""))
+    assert "Trees without a block" in words
+    assert "1 tree: " in words
+    assert "1 trees" not in words
+
+
+def test_a_season_with_nothing_counted_has_no_empty_table(tmp_path):
+    trees = [OrchardTree("A", "european-plum"), OrchardTree("B", "peach")]
+    blank = {"A": [SeasonFacts(2026)], "B": [SeasonFacts(2026)]}
+    _, words = read(season_log(trees, tmp_path / "s.pdf", year=2026, history=blank))
+    assert "European plum" in words
+    assert "Before and after" not in words
+    blank["B"] = [SeasonFacts(2026, fruit_before_n=80)]
+    _, words = read(season_log(trees, tmp_path / "s.pdf", year=2026, history=blank))
+    assert "Before and after" in words
+    assert "B 80 - " in words
 
 
 def test_empty_block(tmp_path):

@@ -11,10 +11,11 @@ from PIL import Image
 
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.export.draw import text_size
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.files import OutputChoice, count_files
 from fruitcount.export.palette import FATES
-from fruitcount.export.picture import annotated_picture, write_picture
+from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
 from fruitcount.export.registry import EXPORTS
 from fruitcount.export.table import ROW_FIELDS, result_row, safe_cell, write_rows
 from fruitcount.export.words import answer_line, result_lines
@@ -117,6 +118,39 @@ def test_photos_that_fail_are_rows_and_leave_no_files(drawn, tmp_path):
     with (tmp_path / "out" / "counts.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert [row["status"].split(":")[0] for row in rows] == ["counted", "failed"]
+
+
+def test_sheet_and_diagram_are_in_the_units_asked_for(drawn, tmp_path):
+    pypdf = pytest.importorskip("pypdf")
+    result = drawn[1]
+    papers, diagrams = {}, {}
+    for units in ("metric", "us"):
+        EXPORTS["sheet"].to_file(result, tmp_path / f"{units}.pdf", units=units)
+        EXPORTS["diagram"].to_file(result, tmp_path / f"{units}.png", units=units)
+        page = pypdf.PdfReader(tmp_path / f"{units}.pdf").pages[0]
+        words = " ".join(page.extract_text().split())
+        assert ("in from the base" in words) == (units == "us")
+        assert ("cm from the base" in words) == (units == "metric")
+        papers[units] = round(float(page.mediabox.width))
+        diagrams[units] = (tmp_path / f"{units}.png").read_bytes()
+    assert papers == {"metric": 595, "us": 612}  # A4 (ISO 216) 210 mm, Letter 8.5 in, in points
+    assert diagrams["metric"] != diagrams["us"]
+
+
+def test_words_on_the_picture_keep_off_the_fruit():
+    size = np.array([60.0, 20.0])
+    fruit = np.array([[100.0, 100.0, 15.0]])
+    assert _covered(np.array([100.0, 100.0]), size, fruit) == 15
+    assert _covered(np.array([135.0, 100.0]), size, fruit) == 10  # 5 px from the centre to the box
+    assert _covered(np.array([100.0, 126.0]), size, fruit) == 0
+    assert _covered(np.array([100.0, 100.0]), size, np.zeros((0, 3))) == 0
+    picture, ends = np.zeros((200, 300, 3), np.uint8), (np.array([90.0, 100]), np.array([90.0, 30]))
+    letters = np.array(text_size("CUT 1", 18))
+    usual = _beside(picture, ends, "CUT 1", 18, np.zeros((0, 3)))
+    assert usual == pytest.approx((96, 100 - letters[1] / 2))  # a third of a letter to the right
+    assert _covered(usual + letters / 2, letters, fruit) > 0
+    moved = _beside(picture, ends, "CUT 1", 18, fruit)
+    assert _covered(moved + letters / 2, letters, fruit) == 0
 
 
 def test_no_place_of_taking_is_written(drawn, tmp_path):

@@ -163,7 +163,9 @@ def test_yellowing_fruit_is_not_crop():
     assert made.yellowing_count == 4
     assert made.verdict == "leave"
     assert not made.keep_mask[:4].any()
-    assert any("yellowing" in note for note in made.notes)
+    assert "4 yellowing fruit are not counted: they will drop." in made.notes
+    one = plan(at, 900, columns={"kind": np.r_[1, np.zeros(11)]})
+    assert "1 yellowing fruit is not counted: it will drop." in one.notes
 
 
 def test_drop_is_applied_only_where_it_is_still_to_come():

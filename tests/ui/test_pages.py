@@ -10,6 +10,7 @@ import pytest
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
 from screen_store import open_records
+from screen_words import count_words
 from streamlit.testing.v1 import AppTest
 
 from fruitcount.season import OrchardTree
@@ -82,6 +83,22 @@ def test_answers_change_the_keep_count_and_are_kept(data):
     again.query_params["photo"] = key
     again.run()
     assert again.selectbox[0].value == "sweet-cherry"
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({"verdict": "thin", "keep_count": 8, "crop_count": 28}, "Keep 8 of 28"),
+        ({"verdict": "leave", "keep_count": 6, "crop_count": 6}, "Leave all 6"),
+        # without a scale some fruit are proposed, but the number to keep is not told
+        ({"verdict": "cannot tell", "keep_count": 14, "crop_count": 31},
+         "31 fruit, how many to keep not told"),
+        ({"verdict": "cannot tell", "keep_count": None, "crop_count": None}, "Cannot tell"),
+        ({}, ""),
+    ],
+)  # fmt: skip
+def test_a_photo_in_a_list_says_no_more_than_was_told(told, words):
+    assert count_words(told) == words
 
 
 def test_inches_are_shown_when_asked_for(data):

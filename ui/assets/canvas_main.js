@@ -1,6 +1,6 @@
 // The review canvas: holds the marks, answers taps and keys, sends edits, draws.
 const SAY = {
-  fruit: "Tap a missed fruit to add it. Tap a mark to change it. Pinch to zoom.",
+  fruit: "Tap a missed fruit to add it. Tap a mark to change it. Pinch or turn the wheel to zoom.",
   doubt: "Only doubtful marks stand out. Tap those that are not fruit, then \u201cRest is right\u201d.",
   limb: "Tap from where the limb starts to its tip. Drag a point to mend the line.",
   scale: "Tap the two ends of a known length, or the middle of a coin or ball.",
