@@ -48,5 +48,5 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
         return None, ()
     factor = both_sides_factor(facts.both_sides)
     span = f" ({factor.low:.2f} to {factor.high:.2f})" if factor.limbs_n > 1 else ""
-    return factor, (*lines, "Fruit there for one seen on one side, the mean of front and back: "
-                    f"{factor.value:.2f}{span}.")  # fmt: skip
+    return factor, (*lines, "For each fruit seen on one side (the mean of front and back) so many "
+                    f"are there: {factor.value:.2f}{span}.")  # fmt: skip

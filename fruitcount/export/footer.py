@@ -12,7 +12,7 @@ from fruitcount.export.words import CAUTION, answer_line, count_line, cut_lines,
 from fruitcount.pipeline import Result
 from fruitcount.units import format_length
 
-__all__ = ["footer"]
+__all__ = ["footer", "legend"]
 
 # Legend marks are drawn on a dark band: yellow and sky blue do not show on paper.
 _BAND_RGB = (52, 58, 64)
@@ -32,7 +32,7 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     -------
     uint8 array, shape (rows, width_px, 3)
     """
-    big, small = max(16, width_px // 26), max(11, width_px // 48)
+    big, small = max(16, width_px // 26), _small_px(width_px)
     margin = big // 2
     decision = result.decision
     lines = [(words, big) for words in _wrapped(answer_line(decision), big, width_px - 2 * margin)]
@@ -47,7 +47,7 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     rest.append(CAUTION)
     for words in rest:
         lines += [(part, small) for part in _wrapped(words, small, width_px - 2 * margin)]
-    band = _legend(result, width_px, small)
+    band = legend(result, width_px)
     height = margin * 2 + sum(round(size * 1.45) for _, size in lines)
     strip = np.full((height, width_px, 3), PAPER_RGB, np.uint8)
     y = margin
@@ -55,6 +55,10 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
         text(strip, words, (margin, y), size_px=size, rgb=INK_RGB)
         y += round(size * 1.45)
     return np.vstack([band, strip])
+
+
+def _small_px(width_px: int) -> int:
+    return max(11, width_px // 48)
 
 
 def _wrapped(words: str, size_px: int, width_px: int) -> list[str]:
@@ -69,7 +73,9 @@ def _wrapped(words: str, size_px: int, width_px: int) -> list[str]:
     return [*lines, line]
 
 
-def _legend(result: Result, width_px: int, size_px: int) -> NDArray[np.uint8]:
+def legend(result: Result, width_px: int) -> NDArray[np.uint8]:
+    """The band that tells each mark's meaning and how many there are; arguments as above."""
+    size_px = _small_px(width_px)
     fates = fruit_fates(result)
     present = [(style, fates.count(name)) for name, style in FATES.items() if name in fates]
     row = round(size_px * 2.2)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from fruitcount.errors import BadInputError
 from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.footer import footer
+from fruitcount.export.footer import footer, legend
 from fruitcount.export.palette import BLACK, CUT_RGB, FATES, LIMB_RGB, OVER_RGB, WHITE
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
@@ -28,7 +28,12 @@ Picture = NDArray[np.uint8]
 
 
 def annotated_picture(
-    photo: Photo, result: Result, *, units: str = "metric", long_side_px: int = 2000
+    photo: Photo,
+    result: Result,
+    *,
+    units: str = "metric",
+    long_side_px: int = 2000,
+    words: bool = True,
 ) -> Picture:
     """Draw a result over its photo.
 
@@ -41,11 +46,12 @@ def annotated_picture(
         Ruler in cm or in inches.
     long_side_px : int
         Longer side of the photo part. Larger shows more and weighs more.
+    words : bool
+        The answer in words below it; False leaves the meaning of the marks alone there.
 
     Returns
     -------
     uint8 array, shape (rows, columns, 3)
-        The photo with marks, and the answer in words below it.
     """
     zoom = long_side_px / max(photo.width_px, photo.height_px)
     how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
@@ -57,7 +63,9 @@ def annotated_picture(
         _load(picture, result, zoom, weight)
     _marks(picture, result, zoom, weight)
     _cuts(picture, result, zoom, weight, units)
-    return np.vstack([picture, footer(result, picture.shape[1], units)])
+    width = picture.shape[1]
+    below = footer(result, width, units) if words else legend(result, width)
+    return np.vstack([picture, below])
 
 
 def write_picture(

@@ -150,7 +150,8 @@ def _picture(photo: Path, result: Result, units: str) -> bytes:
         read = read_photo(photo)
     except PhotoUnreadableError:
         return b""  # the count stands; a file that was damaged since has no picture
-    rgb = annotated_picture(read, result, units=units, long_side_px=1200)
+    # six to a page the words could not be read, and the sheet itself says what to do
+    rgb = annotated_picture(read, result, units=units, long_side_px=1200, words=False)
     done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
     return bytes(data) if done else b""
 

@@ -171,7 +171,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
     sheet = job.sheet
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
-    shares = (0.18, 0.08, 0.08, 0.08, 0.19, 0.09, 0.13, 0.08, 0.09)
+    shares = (0.18, 0.085, 0.095, 0.075, 0.17, 0.09, 0.14, 0.075, 0.09)
     rows = []
     for limb in sheet.limbs:
         plan = job.plans.get(limb.name)
@@ -188,7 +188,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
                 tick_box(),
             ]
         )
-    total = sum(limb.have_n for limb in sheet.limbs)
+    total = sum(round(limb.have_n) for limb in sheet.limbs)  # the column adds up as printed
     work = sheet.work
     pinches = sum(len(plan.pinches) for plan in job.plans.values())
     cuts = sum(len(plan.cuts) for plan in job.plans.values())

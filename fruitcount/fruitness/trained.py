@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.fruitness.bands import in_bands
 from fruitcount.fruitness.resample import (
-    known_factor,
+    liked_factor,
     most_looked_at,
     resampled,
     search_factors,
@@ -87,7 +87,7 @@ def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     net = _net(str(path), path.stat().st_mtime)
     if scale.known:
         shape = photo_rgb.shape
-        return _last_pass(net, photo_rgb, known_factor(shape, scale), most_looked_at(shape))
+        return _last_pass(net, photo_rgb, liked_factor(shape, scale), most_looked_at(shape))
     return _searched(net, photo_rgb)
 
 
@@ -100,10 +100,10 @@ def _searched(net: Any, photo_rgb: NDArray[np.uint8]) -> Maps:
     out = _run(net, working.picture)
     told = _maps(out, working)
     factors = search_factors(shape, first, _usual_diameter(told) * first)
-    rest_px = sum(factor**2 for factor in factors) * shape[0] * shape[1]
-    mirror = 2 * working.looked_px + rest_px <= limit_px
+    once_px, rest_px = _looked_px(shape, first), sum(_looked_px(shape, f) for f in factors)
+    mirror = 2 * once_px + rest_px <= limit_px
     maps = _maps(_with_mirror(net, working, out), working) if mirror else told
-    left_px = limit_px - (1 + mirror) * working.looked_px
+    left_px = limit_px - (1 + mirror) * once_px
     for factor in factors:
         maps = _together(maps, _last_pass(net, photo_rgb, factor, left_px))
     return maps
@@ -113,9 +113,14 @@ def _last_pass(net: Any, photo_rgb: NDArray[np.uint8], factor: float, left_px: f
     """A look at a photo that leaves so many pixels to look at, in the mirror too if they do."""
     working = _working(photo_rgb, factor)
     out = _run(net, working.picture)
-    if 2 * working.looked_px <= left_px:
+    if 2 * _looked_px(photo_rgb.shape, factor) <= left_px:
         out = _with_mirror(net, working, out)
     return _maps(out, working)
+
+
+def _looked_px(shape: tuple[int, ...], factor: float) -> float:
+    """Pixels of a look, a little less: a factor that just holds to a limit must not miss it."""
+    return factor**2 * shape[0] * shape[1] * (1 - 1e-6)
 
 
 @dataclass(frozen=True)
@@ -126,10 +131,6 @@ class _Working:
     rows_n: int  # cells of two pixels that lie in the photo
     cols_n: int
     px_per_cell: float  # photo pixels
-
-    @property
-    def looked_px(self) -> int:
-        return 4 * self.rows_n * self.cols_n
 
 
 def _working(photo_rgb: NDArray[np.uint8], factor: float) -> _Working:

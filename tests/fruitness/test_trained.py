@@ -43,8 +43,8 @@ def test_fruit_of_a_sample_limb_are_found_and_sized(known: bool) -> None:
 @needs_model
 def test_a_mirrored_photo_gives_mirrored_maps() -> None:
     rgb = read_photo(SAMPLES / "apricot-spur.jpg").rgb[500:1012, 600:1240]
-    # 26 working pixels for 15 mm: at this scale the working picture is the photo itself.
-    scale = Scale(px_per_mm=26 / 15, source="two points")
+    # 38 working pixels for 15 mm: at this scale the working picture is the photo itself.
+    scale = Scale(px_per_mm=38 / 15, source="two points")
     maps = trained_maps(rgb, scale)
     other = trained_maps(np.ascontiguousarray(rgb[:, ::-1]), scale)
     assert maps.fruitness.shape == (256, 320)
@@ -55,7 +55,7 @@ def test_a_mirrored_photo_gives_mirrored_maps() -> None:
 @needs_model
 @pytest.mark.parametrize(
     ("px_per_mm", "looks_n"),
-    # working pictures of 1.08 megapixels, in the mirror too, and of 1.69
+    # working pictures of 1.28 megapixels, in the mirror too, and of 1.69
     [(float("nan"), 0), (26 / 15, 2), (0.8 * 26 / 15, 1)],
 )
 def test_all_looks_at_a_photo_hold_to_the_limit(

@@ -137,6 +137,33 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
     context.close()
 
 
+def test_printed_sheets_follow_inches_and_pounds(chromium, server):
+    """Letter is 8.5 in wide: 612 points. The buttons' files are made after the page was built."""
+    store = open_records(server.data).store
+    tree = OrchardTree("Gate", "peach", block="South", trunk_circumference_mm=460.0)
+    tree_id = save_tree(store, tree, year=date.today().year)
+    key = keep_counted(server.data, 24, (800, 600))
+    records = open_records(server.data)
+    records.put_in_tree(key, tree_id)
+    told = {"crop_count": 24, "keep_count": 5, "verdict": "thin", "base_diameter_mm": 30.0}
+    records.keep_result(key, 0, {"species": "peach"}, told)
+    context = chromium.new_context(**DESK)
+    page = context.new_page()
+    page.goto(server.url + "/tree?tree=Gate&units=us")
+    page.get_by_text("Fruit on the tree").or_(page.get_by_text("Take away")).first.wait_for()
+    sheets = {"tree": fetch(page, "Work sheet (PDF)")}
+    page.goto(server.url + "/season?units=us")
+    page.get_by_text("Summaries of the blocks").click(timeout=60000)
+    sheets |= {"log": fetch(page, "Season log (PDF)"), "block": fetch(page, "South (PDF)")}
+    first = {name: pypdf.PdfReader(io.BytesIO(data)).pages[0] for name, data in sheets.items()}
+    assert {name: round(float(p.mediabox.width)) for name, p in first.items()} == dict.fromkeys(
+        sheets, 612
+    )
+    assert "18.1 in" in first["log"].extract_text()  # 46 cm around
+    assert " lb" in first["tree"].extract_text()
+    context.close()
+
+
 def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
     """Degree hours of 30 days at 20 degrees C: Anderson, Richardson & Kesner (1986), rising arm.
 
