@@ -61,11 +61,11 @@ def ask_heat(trees: Sequence[OrchardTree]) -> dict[str, float]:
 def show_files(lines: Sequence[QueueLine], trees: Sequence[OrchardTree], year: int) -> None:
     """The calendar, the log of the season, and a summary of each block."""
     store = cache.records().store
+    how = sheet_settings(units())  # here: the address cannot be asked once a button is pressed
 
     def log() -> bytes:
         numbers = {tree.name: tree_id_of(store, tree.name) for tree in trees}
         history = {name: season_history(store, n) for name, n in numbers.items() if n is not None}
-        how = sheet_settings(units())
         write = partial(season_log, trees, year=year, history=history, settings=how)
         return by_file(write, ".pdf")
 
@@ -91,12 +91,13 @@ def _show_blocks(lines: Sequence[QueueLine], year: int) -> None:
             "Fruit you take off in a minute", 0.0, value=None, step=1.0, placeholder="not told"
         )
 
+        how = sheet_settings(units())
+
         def summary(block: str) -> bytes:
             counts = BlockCounts(
                 records_source(cache.records().store, year=year), pace_n_per_min=pace or None
             )
             part = block_trees([q for q in lines if q.tree.block == block], counts, year=year)
-            how = sheet_settings(units())
             return by_file(
                 lambda path: block_summary(part[block], path, block=block, settings=how), ".pdf"
             )

@@ -20,7 +20,7 @@ from screen_words import units
 
 from fruitcount.batch.whole_tree import TreeAnswer, TreeFacts
 from fruitcount.errors import FruitcountError
-from fruitcount.export.report_page import sheet_settings
+from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.tree_files import write_tree_sheet
 from fruitcount.export.tree_source import TreeSource
@@ -43,9 +43,10 @@ def show_files(
         ("JSON", "tree.json", "application/json", lambda: _record(counted, name, facts)),
     ]
     if with_sheet:
+        how = sheet_settings(units())  # here: the address cannot be asked once a button is pressed
 
         def sheet() -> bytes:
-            return _written(counted, rows, facts, pictures=True)[1]
+            return _written(counted, rows, facts, how=how, pictures=True)[1]
 
         files.insert(0, ("Work sheet (PDF)", "tree.pdf", "application/pdf", sheet))
     st.markdown("**Take away**")
@@ -86,7 +87,8 @@ def planned(
     held: dict[str, Any] = st.session_state.setdefault("_tree", {})
     now = repr((rows, facts, [(p.inputs, p.numbers) for p in lines]))
     if held.get("of") != now:
-        held.update(of=now, answer=_written(lines, rows, facts, pictures=False)[0])
+        how = sheet_settings(units())
+        held.update(of=now, answer=_written(lines, rows, facts, how=how, pictures=False)[0])
     answer: TreeAnswer = held["answer"]
     return answer
 
@@ -96,6 +98,7 @@ def _written(
     rows: Sequence[Mapping[str, Any]],
     facts: TreeFacts,
     *,
+    how: ReportSettings,
     pictures: bool,
 ) -> tuple[TreeAnswer, bytes]:
     """The answer and its work sheet; with each limb's marked picture it takes a while."""
@@ -106,7 +109,6 @@ def _written(
     source = TreeSource(tuple(full), {})
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "tree.pdf"
-        how = sheet_settings(units())
         tree = str(rows[0]["tree"]) if rows else ""
         answer = write_tree_sheet(source, tree, path, facts=facts, settings=how)
         return answer, path.read_bytes()

@@ -7,6 +7,7 @@ import io
 import json
 import math
 import re
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 
 import cv2
@@ -140,8 +141,9 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
 def test_printed_sheets_follow_inches_and_pounds(chromium, server):
     """Letter is 8.5 in wide: 612 points. The buttons' files are made after the page was built."""
     store = open_records(server.data).store
-    tree = OrchardTree("Gate", "peach", block="South", trunk_circumference_mm=460.0)
-    tree_id = save_tree(store, tree, year=date.today().year)
+    year = date.today().year
+    tree = OrchardTree("Gate", "peach", block="South", planted_year=year - 7, ripening_month=7)
+    tree_id = save_tree(store, replace(tree, trunk_circumference_mm=460.0), year=year)
     key = keep_counted(server.data, 24, (800, 600))
     records = open_records(server.data)
     records.put_in_tree(key, tree_id)
@@ -150,7 +152,6 @@ def test_printed_sheets_follow_inches_and_pounds(chromium, server):
     context = chromium.new_context(**DESK)
     page = context.new_page()
     page.goto(server.url + "/tree?tree=Gate&units=us")
-    page.get_by_text("Fruit on the tree").or_(page.get_by_text("Take away")).first.wait_for()
     sheets = {"tree": fetch(page, "Work sheet (PDF)")}
     page.goto(server.url + "/season?units=us")
     page.get_by_text("Summaries of the blocks").click(timeout=60000)
