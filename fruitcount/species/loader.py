@@ -79,7 +79,7 @@ def read_species_file(path: Path) -> Species:
 
 
 def _species(path: Path, data: dict[str, Any]) -> Species:
-    _same_keys(path.name, "top level", data, {*_PLAIN, "numbers"}, set(_TABLES))
+    _same_keys(path.name, "top level", data, {*_PLAIN, "numbers", "ripening_months"}, set(_TABLES))
     _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS), set())
     if data["name"] != path.stem:
         raise SpeciesError(f"{path.name}: name must be the file's own name, got {data['name']!r}")
@@ -137,7 +137,7 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
         if key in data:
             about = {"value": 0.0, "source": data[key]["source"], "status": data[key]["status"]}
             sources[key] = _sourced(file, key, about)
-    months = data.get("ripening_months", {})
+    months = data["ripening_months"]
     try:
         return {
             "ripening_months": {

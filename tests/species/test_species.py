@@ -113,6 +113,7 @@ def edited(tmp_path, old, new, name="peach"):
         ('name = "peach"', 'name = "plum"', "own name"),
         ("value = 0.96", "value = ", "cannot be read as TOML"),
         ("late = [9, 10]", "", "incomplete"),
+        ("[ripening_months]", "[months]", "lacks ripening_months"),
     ],
 )
 def test_a_broken_file_is_refused_by_name(tmp_path, old, new, text):
