@@ -120,6 +120,9 @@ def _limb_steps(job: LimbJob, how: ReportSettings) -> list[Any]:
 
 
 def _steps(plan: Plan, units: str) -> list[str]:
+    if plan.verdict == "cannot tell" and plan.pinches:
+        count = len(plan.pinches)
+        return [f"A proposal: pinch off {count} by hand, marked with a cross. Look before you do."]
     if plan.verdict != "thin":
         return [plan.reason]
     steps = []

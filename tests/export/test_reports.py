@@ -57,8 +57,12 @@ def test_limb_sheet_is_one_page_however_many(tmp_path, n):
 
 
 def test_limb_sheet_without_scale(tmp_path):
-    pages, words = read(limb_work_sheet(limb_job(scale=False), tmp_path / "l.pdf"))
+    job = limb_job(scale=False)
+    pages, words = read(limb_work_sheet(job, tmp_path / "l.pdf"))
     assert len(pages) == 1
+    plan = job.result.decision.plan
+    assert plan.verdict == "cannot tell"
+    assert f"A proposal: pinch off {len(plan.pinches)} by hand" in words
     assert "nan" not in words.lower()
 
 
