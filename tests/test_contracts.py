@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -141,4 +142,4 @@ def test_exports_keep_their_promises(name: str, which: str, tmp_path: Path) -> N
     elif export.ending.endswith(".xml"):
         ElementTree.fromstring(data)  # noqa: S314  (made by the writer under test)
     elif export.ending.endswith((".txt", ".csv")):
-        data.decode("utf-8")
+        assert not re.search(r"\bnan\b", data.decode("utf-8"), re.IGNORECASE)

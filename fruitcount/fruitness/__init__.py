@@ -1,4 +1,4 @@
-"""Where fruit may be, per pixel: two sources that feed the same blob stage.
+"""Where fruit may be, per pixel: sources that feed the same blob stage.
 
 ``FRUITNESS`` names them; each is ``(photo_rgb, scale) -> Maps``.
 """
