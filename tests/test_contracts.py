@@ -116,11 +116,15 @@ def results() -> dict[str, Result]:
     whole = count_limb(photo, CountSettings(source="classical"))
     seen = replace(whole.seen, name="ä & <b>.png")
     bare = replace(seen, fruitlets=Fruitlets.empty(), limb=Limb(), scale=Scale())
-    unscaled = replace(seen, scale=Scale())
+    cardless, _ = draw_scene(2, replace(SCENE, card_id=-1))
+    unscaled = count_limb(cardless, CountSettings(source="classical"))
+    fruit = unscaled.seen.fruitlets
+    assert len(fruit)
+    assert np.isnan(fruit.diameter_mm).all()
     return {
         "whole": Result(seen, decide(seen)),
         "nothing": Result(bare, decide(bare)),
-        "no scale": Result(unscaled, decide(unscaled)),
+        "no scale": unscaled,
     }
 
 
