@@ -119,7 +119,7 @@ def _table(sheet: TreeSheet) -> str:
         table = [f"{table[0]} Minutes |", f"{table[1]}--:|"]
     for limb in sheet.limbs:
         name = plain(limb.name) + ("" if limb.counted else " (not photographed)")
-        row = f"| {name} | {limb.have_n:.0f} | {limb.keep_n} | {limb.work.off_n:.0f} |"
+        row = f"| {name} | {limb.whole_n} | {limb.keep_n} | {limb.work.off_n:.0f} |"
         table.append(f"{row} {limb.work.minutes:.0f} |" if timed else row)
     return "\n".join(table)
 

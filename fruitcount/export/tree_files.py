@@ -100,7 +100,7 @@ def _as_planned(answer: TreeAnswer, plans: Mapping[str, Plan], facts: TreeFacts)
         if keep < limb.keep_n:
             lowered.append(limb.name)
         work = thinning_work(
-            float(round(limb.have_n)),
+            limb.whole_n,
             keep,
             pace_n_per_min=facts.pace_n_per_min,
             fruit_g=answer.fruit_g,
@@ -218,7 +218,7 @@ def tree_lines(answer: TreeAnswer, units: str = "metric") -> list[str]:
     for limb in sheet.limbs:
         counted = "" if limb.counted else " (not photographed)"
         out.append(
-            f"  {limb.name}: {number(limb.have_n)} now, keep {limb.keep_n}, off "
+            f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off "
             f"{number(limb.work.off_n)}{counted}"
         )
     out += work_lines(answer, units)

@@ -178,7 +178,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
         rows.append(
             [
                 limb.name if limb.counted else _UNCOUNTED.format(limb.name),
-                number(limb.have_n),
+                number(limb.whole_n),
                 number(limb.keep_n),
                 number(limb.work.off_n),
                 "\n".join(_cuts(plan, how.units)) or "no cut" if plan else "-",
@@ -188,7 +188,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
                 tick_box(),
             ]
         )
-    total = sum(round(limb.have_n) for limb in sheet.limbs)  # the column adds up as printed
+    total = sum(limb.whole_n for limb in sheet.limbs)
     work = sheet.work
     pinches = sum(len(plan.pinches) for plan in job.plans.values())
     cuts = sum(len(plan.cuts) for plan in job.plans.values())

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fruitcount.checks import at_least
 from fruitcount.errors import BadInputError
@@ -61,6 +62,8 @@ class LimbShare:
     counted : bool
     keep_n : int
     work : Work
+    whole_n : int
+        ``have_n`` in whole fruit, so that the limbs add up to the tree.
     """
 
     name: str
@@ -69,6 +72,7 @@ class LimbShare:
     counted: bool
     keep_n: int
     work: Work
+    whole_n: int
 
 
 @dataclass(frozen=True)
@@ -130,8 +134,8 @@ def tree_sheet(
     if blank.any():
         rest = max(total.value_n - float(np.nansum(have)), 0.0)
         filled[blank] = rest * area[blank] / area[blank].sum()
-    # hands take off whole fruit: an estimate of 33.9 is 34, and each line adds up as printed
-    whole_n = np.rint(filled)
+    # hands take off whole fruit: of 33.9 estimated none comes off where 34 may stay
+    whole_n = _whole(filled)
     keep = share_by_area(target.middle_n, area, have_n=whole_n)
     rows = tuple(
         LimbShare(
@@ -141,6 +145,7 @@ def tree_sheet(
             not bool(b),
             int(k),
             thinning_work(float(w), int(k), pace_n_per_min=pace_n_per_min, fruit_g=fruit_g),
+            int(w),
         )
         for limb, h, w, b, k in zip(limbs, filled, whole_n, blank, keep, strict=True)
     )
@@ -152,3 +157,11 @@ def tree_sheet(
     return TreeSheet(
         rows, total, target, int(keep.sum()), whole, common_practice_notes(total.value_n)
     )
+
+
+def _whole(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Whole numbers that add up to the rounded sum: the largest remainders are rounded up."""
+    out = np.floor(values)
+    short = round(float(values.sum())) - int(out.sum())
+    out[np.argsort(out - values, kind="stable")[:short]] += 1
+    return out

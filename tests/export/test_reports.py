@@ -78,7 +78,7 @@ def test_tree_sheet(tmp_path, how):
     assert len(pages) == 1
     assert f"Keep {sheet.keep_n}, take off about {sheet.work.off_n:,.0f}" in words
     for limb in sheet.limbs:
-        assert re.search(rf"{limb.name}( \*)? {limb.have_n:,.0f} {limb.keep_n} ", words), limb
+        assert re.search(rf"{limb.name}( \*)? {limb.whole_n:,} {limb.keep_n} ", words), limb
     assert "limb 9, limb 7" in words
     assert "no source" in words
     assert "95% interval" in words
