@@ -14,7 +14,7 @@ _SUMMARY = {
     "second pass due": "Second thinning pass",
     "second pass later": "Second thinning pass",
 }
-_SKIP = ("done", "leave it", "not thinned")
+_SKIP = ("done", "over", "leave it", "not thinned")
 
 
 def _escape(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calendar import monthrange
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -18,7 +19,7 @@ __all__ = ["SECOND_PASS_DAYS", "QueueLine", "queue"]
 SECOND_PASS_DAYS = 14
 _GROUPS = {
     "late": 0, "now": 0, "second pass due": 0, "soon": 1, "second pass later": 1, "too early": 2,
-    "not told": 3, "done": 4, "not thinned": 5, "leave it": 5,
+    "not told": 3, "done": 4, "over": 4, "not thinned": 5, "leave it": 5,
 }  # fmt: skip
 
 
@@ -31,7 +32,8 @@ class QueueLine:
     tree : OrchardTree
     state : str
         ``"late"``, ``"now"``, ``"second pass due"``, ``"soon"``, ``"second pass later"``,
-        ``"too early"``, ``"not told"``, ``"done"``, ``"not thinned"`` or ``"leave it"``.
+        ``"too early"``, ``"not told"``, ``"done"``, ``"over"`` (its ripening month is past),
+        ``"not thinned"`` or ``"leave it"``.
     reason : str
     due_from, due_to : date or None
         Days between which to do it, where they can be told.
@@ -83,6 +85,9 @@ def _line(tree: OrchardTree, today: date, heat: float | None) -> QueueLine:
         return QueueLine(tree, "leave it", "Marked to be left this season.")
     if tree.second_pass_on:
         return QueueLine(tree, "done", f"Second pass done on {tree.second_pass_on}.")
+    ripe = _ripe_by(tree)
+    if ripe and today > ripe:
+        return QueueLine(tree, "over", f"Its ripening month ended on {ripe}: over for this year.")
     if tree.first_pass_on:
         due = tree.first_pass_on + timedelta(days=_second_pass_days(tree.species))
         state = "second pass due" if today >= due else "second pass later"
@@ -103,6 +108,16 @@ def _line(tree: OrchardTree, today: date, heat: float | None) -> QueueLine:
             tree, when.state, text, first, tree.bloom_date + timedelta(days=window.last)
         )
     return QueueLine(tree, when.state, text)
+
+
+def _ripe_by(tree: OrchardTree) -> date | None:
+    """Last day of the first ripening month after bloom (or the first pass); None if not told."""
+    start = tree.bloom_date or tree.first_pass_on
+    month = tree.ripening_month
+    if start is None or month is None:
+        return None
+    year = start.year + (month < start.month)
+    return date(year, month, monthrange(year, month)[1])
 
 
 def _second_pass_days(species: str) -> int:

@@ -83,10 +83,11 @@ def both_sides_factor(limbs: Sequence[BothSides]) -> Factor:
     whole = [x.whole for x in limbs]
     raw = replace(seen_to_true(seen, [t.value_n for t in whole]), limbs_are=BY_SIDES)
     least = math.sqrt(sum(t.var_n2 for t in whole)) / sum(seen)
-    if not raw.se < least:  # NaN with one limb stays
-        return raw
-    half = half_width(least, raw.dof, 0.95)
-    return replace(raw, se=least, low=max(raw.value - half, 0.0), high=raw.value + half)
+    if raw.se < least:  # not with one limb, whose error is NaN
+        half = half_width(least, raw.dof, 0.95)
+        raw = replace(raw, se=least, low=raw.value - half, high=raw.value + half)
+    # What is on a limb is never less than what one of its sides shows.
+    return raw if math.isnan(raw.low) else replace(raw, low=max(raw.low, 1.0))
 
 
 def both_sides_lines(limbs: Sequence[BothSides]) -> tuple[str, ...]:

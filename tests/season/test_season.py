@@ -115,6 +115,30 @@ def test_earliest_ripening_first():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("bloom", "month", "first_pass", "day", "over"),
+    [
+        (date(2026, 3, 20), 7, None, date(2026, 7, 31), False),
+        (date(2026, 3, 20), 7, None, date(2026, 8, 1), True),
+        (date(2026, 3, 20), 7, date(2026, 5, 1), date(2026, 11, 25), True),
+        (None, 7, date(2026, 5, 1), date(2026, 11, 25), True),
+        (date(2026, 9, 1), 1, None, date(2026, 12, 31), False),  # south of the equator
+        (date(2026, 9, 1), 1, None, date(2027, 2, 1), True),
+        (None, 7, None, date(2026, 11, 25), False),  # which year's fruit it is, is not told
+        (date(2028, 1, 20), 2, None, date(2028, 2, 29), False),
+    ],
+)
+def test_a_tree_that_has_ripened_is_not_late(bloom, month, first_pass, day, over):
+    """Common practice, no source: after its harvest a tree is not thinned."""
+    asked = tree(
+        "a", bloom_date=bloom, ripening_month=month, first_pass_on=first_pass, size_mm=33,
+        southern=bloom is not None and bloom.month > 7,
+    )  # fmt: skip
+    (line,) = queue([asked], day)
+    assert (line.state == "over") is over
+    assert not (over and line.for_today)
+
+
 def test_names_sort_as_people_do():
     names = ["Row 10", "row 2", "Row 2", "Row 1b", "3", "20", "Row", ""]
     want = ["", "3", "20", "Row", "Row 1b", "Row 2", "row 2", "Row 10"]

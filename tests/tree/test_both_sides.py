@@ -67,6 +67,14 @@ def test_agreement_by_luck_is_not_taken_as_sureness():
     assert math.isnan(both_sides_factor(same[:1]).se)  # one limb tells no spread
 
 
+def test_no_interval_reaches_below_what_one_side_shows():
+    """Arithmetic: a limb bears at least the fruit that one of its sides shows."""
+    unlike = (BothSides("1", 10, 10, 2), BothSides("2", 10, 10, 10))
+    got = both_sides_factor(unlike)
+    assert got.low == 1.0
+    assert got.low < got.value < got.high
+
+
 @pytest.mark.parametrize("two", [False, True])
 def test_interval_of_the_tree_holds(two):
     """1,000 drawn trees: six limbs on photos, eight others seen from both sides."""
