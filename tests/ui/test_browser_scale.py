@@ -161,6 +161,5 @@ def test_the_work_sheet_tells_what_the_screen_tells(chromium, shared_server, lim
     pages = pypdf.PdfReader(io.BytesIO(fetch(page.page, "Work sheet (PDF)"))).pages
     assert len(pages) == 1
     words = pages[0].extract_text()
-    assert f"{keep} stay" in words
-    assert crop in words
+    assert f"KEEP {keep} of {crop} " in words
     context.close()
