@@ -117,7 +117,7 @@ def show_line(line: QueueLine, year: int) -> None:
     what = ", ".join(plain(part) for part in (tree.variety, tree.block) if part)
     what = f" ({what})" if what else ""
     st.markdown(f"**{_SIGNS[line.state]}: {plain(tree.name)}**{what}  \n{plain(line.reason)}")
-    if line.state in ("done", "over", "not thinned", "leave it"):
+    if line.closed:
         return
     word = "Second pass done" if tree.first_pass_on else "First pass done"
     with st.container(horizontal=True):

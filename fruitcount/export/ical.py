@@ -14,7 +14,6 @@ _SUMMARY = {
     "second pass due": "Second thinning pass",
     "second pass later": "Second thinning pass",
 }
-_SKIP = ("done", "over", "leave it", "not thinned")
 
 
 def _escape(text: str) -> str:
@@ -61,8 +60,8 @@ def _entry(line: QueueLine, first: date, last: date, stamp: datetime) -> list[st
 def calendar_text(lines: Sequence[QueueLine], *, today: date, stamp: datetime | None = None) -> str:
     """Write a queue as a calendar.
 
-    Trees that are done, left or not thinned are left out, and so are those whose days cannot be
-    told, unless there is work for them today: these get today.
+    Trees that are closed (done, over, left or not thinned) are left out, and so are those whose
+    days cannot be told, unless there is work for them today: these get today.
 
     Parameters
     ----------
@@ -86,7 +85,7 @@ def calendar_text(lines: Sequence[QueueLine], *, today: date, stamp: datetime | 
         "CALSCALE:GREGORIAN",
     ]
     for line in lines:
-        if line.state in _SKIP:
+        if line.closed:
             continue
         first, last = line.due_from, line.due_to
         if first is None or last is None or (line.for_today and last < today):

@@ -144,16 +144,12 @@ def _ruler(picture: Picture, result: Result, zoom: float, weight: int, units: st
 
 def _drawn(result: Result, zoom: float, weight: int) -> FloatArray:
     """Circles (x, y, r) round what is drawn over the ruler: fruit, cuts and arrow heads."""
-    fruit, limb = result.seen.fruitlets, result.seen.limb
-    marks = _circles(fruit, zoom, weight)
+    marks = _circles(result.seen.fruitlets, zoom, weight)
     cuts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in result.decision.plan.cuts]
     heads: list[tuple[float, float, float]] = []
-    load = result.decision.load
-    if load.told:
-        along_px = load.before.worst_at_mm * limb.length_px / limb.length_mm
-        at = point_on_line(limb.line_px, along_px)[0] * zoom
-        across = _across(limb.line_px, along_px) * 9 * weight
-        heads = [(*(at + side * across), 6.0 * weight) for side in (-1, 1)]
+    if result.decision.load.told:
+        at, across, _ = _worst_place(result, zoom)
+        heads = [(*(at + side * across * 9 * weight), 6.0 * weight) for side in (-1, 1)]
     return np.concatenate([marks, np.reshape([*cuts, *heads], (-1, 3))])
 
 
@@ -186,13 +182,19 @@ def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
         sideways = np.array([_across(limb.line_px, float(a)) for a in stretch]) * 4.5 * weight
         for side in (-1, 1):
             outlined_line(picture, middle + side * sideways, OVER_RGB, max(1, weight // 2))
-    worst_px = load.before.worst_at_mm * px_per_mm
-    at = point_on_line(limb.line_px, worst_px)[0] * zoom
-    across, ahead = _across(limb.line_px, worst_px), _direction(limb.line_px, worst_px)
+    at, across, ahead = _worst_place(result, zoom)
     for side in (-1, 1):
         tip = at + side * across * 6 * weight
         wings = [tip + side * across * 5 * weight + s * ahead * 4 * weight for s in (-1, 1)]
         outlined_line(picture, np.array([wings[0], tip, wings[1]]), OVER_RGB, weight)
+
+
+def _worst_place(result: Result, zoom: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Where the limb would break first if all stayed; the directions across and along it there."""
+    limb = result.seen.limb
+    along_px = result.decision.load.before.worst_at_mm * limb.length_px / limb.length_mm
+    at = point_on_line(limb.line_px, along_px)[0] * zoom
+    return at, _across(limb.line_px, along_px), _direction(limb.line_px, along_px)
 
 
 def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:

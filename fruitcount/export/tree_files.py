@@ -100,10 +100,7 @@ def _as_planned(answer: TreeAnswer, plans: Mapping[str, Plan], facts: TreeFacts)
         if keep < limb.keep_n:
             lowered.append(limb.name)
         work = thinning_work(
-            limb.whole_n,
-            keep,
-            pace_n_per_min=facts.pace_n_per_min,
-            fruit_g=answer.fruit_g,
+            limb.whole_n, keep, pace_n_per_min=facts.pace_n_per_min, fruit_g=answer.fruit_g
         )
         limbs.append(replace(limb, keep_n=keep, work=work))
     notes = list(answer.notes)

@@ -29,9 +29,6 @@ from fruitcount.units import KG_PER_LB, format_length
 __all__ = ["TreeJob", "estimate_line", "short_source", "target_span", "tree_work_sheet"]
 
 
-_UNCOUNTED = "{}\u00a0*"  # the star never stands on a line of its own
-
-
 def estimate_line(estimate: Estimate) -> str:
     """The estimate with its interval in one sentence."""
     by_walks = "branch" in estimate.method
@@ -177,7 +174,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
         plan = job.plans.get(limb.name)
         rows.append(
             [
-                limb.name if limb.counted else _UNCOUNTED.format(limb.name),
+                limb.name if limb.counted else f"{limb.name}\u00a0*",  # the star stays on the line
                 number(limb.whole_n),
                 number(limb.keep_n),
                 number(limb.work.off_n),

@@ -17,6 +17,7 @@ __all__ = [
     "answer_line",
     "count_line",
     "cut_lines",
+    "kind_words",
     "load_lines",
     "reason_lines",
     "result_lines",
@@ -121,12 +122,17 @@ def reason_lines(decision: Decision) -> list[str]:
     return lines
 
 
+def kind_words(decision: Decision) -> str:
+    """Species and pass."""
+    inputs = decision.inputs
+    return f"{load_species(inputs.species).title}, pass {inputs.pass_number}"
+
+
 def result_lines(result: Result, units: str = "metric") -> list[str]:
     """Return the whole answer for the terminal, most important first."""
     seen, decision = result.seen, result.decision
-    title = load_species(decision.inputs.species).title
     lines = [
-        f"{seen.name or 'photo'}: {title}, pass {decision.inputs.pass_number}",
+        f"{seen.name or 'photo'}: {kind_words(decision)}",
         answer_line(decision),
         count_line(seen, units),
         scale_line(seen, units),

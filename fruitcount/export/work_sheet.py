@@ -19,11 +19,10 @@ from fruitcount.export.report_page import (
     text,
     usable_pt,
 )
-from fruitcount.export.words import answer_line, count_line, load_lines
+from fruitcount.export.words import answer_line, count_line, kind_words, load_lines
 from fruitcount.flags import flag_sentences
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
-from fruitcount.species import load_species
 from fruitcount.units import format_length
 
 __all__ = ["LimbJob", "limb_work_sheet"]
@@ -89,9 +88,7 @@ def limb_work_sheet(
 
 def _what(job: LimbJob, title: str) -> str:
     """Species and pass, after the photo's name where the title is another."""
-    inputs = job.result.decision.inputs
-    told = f"{load_species(inputs.species).title}, pass {job.result.decision.plan.pass_number}"
-    photo = job.result.seen.name
+    told, photo = kind_words(job.result.decision), job.result.seen.name
     return told if photo in ("", title) else f"{photo}: {told}"
 
 

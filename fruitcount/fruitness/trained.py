@@ -21,6 +21,7 @@ from fruitcount.fruitness.resample import (
     start_factor,
 )
 from fruitcount.image.opencv import cv2
+from fruitcount.odds import chance_of, log_odds
 from fruitcount.resources import models_folder
 from fruitcount.types import Maps, Scale
 
@@ -201,13 +202,10 @@ def _usual_diameter(maps: Maps) -> float:
 
 def _heard(one: F32, other: F32) -> F32:
     """Chance of fruit by two passes, of which the surer one has more of a say."""
-    surer, weaker = _logit(np.maximum(one, other)), _logit(np.minimum(one, other))
-    return _chance((1 - WEAKER_SHARE) * surer + WEAKER_SHARE * weaker + np.float32(SHARED_SHIFT))
-
-
-def _logit(chance: F32) -> F32:
-    held = np.clip(chance, 1e-6, 1 - 1e-6)
-    return np.asarray(np.log(held / (1 - held)), np.float32)
+    surer = log_odds(np.maximum(one, other), 1e-6)
+    weaker = log_odds(np.minimum(one, other), 1e-6)
+    odds = (1 - WEAKER_SHARE) * surer + WEAKER_SHARE * weaker + SHARED_SHIFT
+    return np.asarray(chance_of(odds), np.float32)
 
 
 def _together(one: Maps, other: Maps) -> Maps:

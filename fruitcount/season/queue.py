@@ -50,6 +50,11 @@ class QueueLine:
         """Whether there is work to do now."""
         return _GROUPS[self.state] == 0
 
+    @property
+    def closed(self) -> bool:
+        """Whether nothing more is to be done this season: done, over, not thinned or left."""
+        return _GROUPS[self.state] >= _GROUPS["done"]
+
 
 def queue(
     trees: Sequence[OrchardTree], today: date, *, gdh30_by_tree: Mapping[str, float] | None = None

@@ -34,15 +34,11 @@ ranks.leave()
 
 def _run(folder: Path, count: int) -> None:
     env = {k: v for k, v in os.environ.items() if not k.startswith(("RANK", "WORLD", "LOCAL_"))}
-    start = [sys.executable, "-m", "torch.distributed.run", "--standalone"]
-    start += ["--nproc-per-node", str(count)]
+    several = ["-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(count)]
     script = folder / "child.py"
     script.write_text(CHILD)
-    how = {"timeout": 240, "env": env, "capture_output": True}
-    if count == 1:
-        subprocess.run([sys.executable, str(script), str(folder)], check=True, **how)
-    else:
-        subprocess.run([*start, str(script), str(folder)], check=True, **how)
+    command = [sys.executable, *(several if count > 1 else []), str(script), str(folder)]
+    subprocess.run(command, check=True, timeout=240, env=env, capture_output=True)
 
 
 def test_two_processes_step_as_one(tmp_path):

@@ -229,9 +229,8 @@ def test_each_download_can_be_read(opened):
     page.page.mouse.click(left + x, top + y)
     page.settled()
     assert len(page.marks()) == before + 1
-    coco = json.loads(
-        fetch(page.page, "COCO")
-    )  # what is drawn is corrected; the automatic result goes along
+    # What is drawn is corrected; the automatic result goes along.
+    coco = json.loads(fetch(page.page, "COCO"))
     assert len(coco["annotations"]) == before + 1
     assert len(coco["images"][0]["fruitcount"]["automatic"]["fruitlets"]["x_px"]) == before
     assert fetch(page.page, "Picture")[:8] == b"\x89PNG\r\n\x1a\n"
