@@ -18,6 +18,9 @@ from fruitcount.training.warp import Batch
 
 __all__ = ["paste_random"]
 
+RADIUS_PX = 16.0
+"""Middle radius of what is pasted: that of the fruit crops are aimed at."""
+
 Sprite = tuple[torch.Tensor, torch.Tensor]
 
 
@@ -75,7 +78,7 @@ def _half_hidden(count: int, device: torch.device) -> torch.Tensor:
 def _paste(batch: Batch, sprite: Sprite, busy: torch.Tensor, kind: str) -> Batch:
     n, device, size = len(batch.rgb), batch.rgb.device, batch.rgb.shape[-1]
     centre = torch.rand((n, 2), device=device) * size
-    radius = 13.5 * torch.exp(0.5 * torch.randn(n, device=device)).clamp(0.4, 3.0)
+    radius = RADIUS_PX * torch.exp(0.5 * torch.randn(n, device=device)).clamp(0.4, 3.0)
     if kind == "leaf":
         radius = radius * (1.5 + 2.5 * torch.rand(n, device=device))
         centre = torch.where(

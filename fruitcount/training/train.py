@@ -42,7 +42,7 @@ from fruitcount.training.sprites import Bank, make_bank
 from fruitcount.training.targets import make_targets
 from fruitcount.training.validate import scores
 from fruitcount.training.warm_start import load_weights
-from fruitcount.training.warp import Batch, CropRules, Pool, make_pool, random_crops
+from fruitcount.training.warp import Batch, CropRules, Pool, joined, make_pool, random_crops
 
 __all__ = ["Run", "main", "train"]
 
@@ -109,23 +109,13 @@ def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
     return pools
 
 
-def _joined(parts: list[Batch]) -> Batch:
-    most = max(p.fruit.shape[1] for p in parts)
-    fruit = [nn.functional.pad(p.fruit, (0, 0, 0, most - p.fruit.shape[1])) for p in parts]
-    whole = {
-        name: torch.cat([getattr(p, name) for p in parts])
-        for name in ("rgb", "wood", "wood_known", "valid")
-    }
-    return Batch(**whole, fruit=torch.cat(fruit))
-
-
 def _next_batch(pools: list[Pool], bank: Bank, run: Run, vary: float = 1.0) -> Batch:
     shares = [1.0] if len(pools) == 1 else [1 - run.render_share, run.render_share]
     crops = [
         random_crops(pool, max(1, round(run.batch * share)), run.crop)
         for pool, share in zip(pools, shares, strict=True)
     ]
-    batch = paste_random(_joined(crops), bank, busy=0.55 * vary)
+    batch = paste_random(joined(crops), bank, busy=0.55 * vary)
     return Batch(
         random_light(batch.rgb, vary), batch.wood, batch.wood_known, batch.valid, batch.fruit
     )

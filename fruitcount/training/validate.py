@@ -12,6 +12,7 @@ from torch.nn import functional
 
 from fruitcount.detect.blobs import circles_from_maps
 from fruitcount.evaluate.match import nearest_first
+from fruitcount.fruitness.resample import LIKED_PX
 from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
@@ -20,7 +21,6 @@ from fruitcount.types import FloatArray, Maps
 __all__ = ["THRESHOLDS", "maps_of", "match_marks", "scores"]
 
 THRESHOLDS = tuple(np.round(np.arange(0.1, 0.81, 0.05), 2).tolist())
-WANTED_PX = 26.0
 
 
 def maps_of(net: nn.Module, rgb: NDArray[np.uint8], factor: float, device: torch.device) -> Maps:
@@ -80,8 +80,8 @@ def _one(
 ) -> None:
     truth = example.fruit
     asked = ~(truth[:, 3] < 0.5)
-    middle = float(np.median(truth[asked, 2])) if asked.any() else WANTED_PX / 2
-    factor = float(np.clip(WANTED_PX / 2 / middle, 0.3, 2.5))
+    middle = float(np.median(truth[asked, 2])) if asked.any() else LIKED_PX / 2
+    factor = float(np.clip(LIKED_PX / 2 / middle, 0.3, 2.5))
     maps = maps_of(net, example.rgb, factor, device)
     x, y, r, score = circles_from_maps(maps, min(THRESHOLDS), 0.5)
     reach = (

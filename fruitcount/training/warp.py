@@ -9,7 +9,10 @@ from torch.nn import functional
 
 from fruitcount.training.data import Example
 
-__all__ = ["Batch", "CropRules", "Pool", "make_pool", "random_crops"]
+__all__ = ["Batch", "CropRules", "Pool", "joined", "make_pool", "random_crops"]
+
+SHRUNK_BELOW = 0.85
+"""Zoom below which a crop is sampled finer than it is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +76,7 @@ class CropRules:
     """
 
     size_px: int = 512
-    fruit_px: float = 27.0
+    fruit_px: float = 34.0
     spread: float = 0.5
     zoom: tuple[float, float] = (0.3, 3.2)
 
@@ -104,8 +107,8 @@ def random_crops(pool: Pool, count: int, rules: CropRules) -> Batch:
     """Draw ``count`` crops.
 
     Each is aimed at a random fruit of its picture, zoomed so that this fruit gets a random
-    width around ``rules.fruit_px``; one in five is aimed at a random place instead. Crops are
-    sampled at twice their size and averaged, so that shrinking does not alias.
+    width around ``rules.fruit_px``; one in five is aimed at a random place instead. Crops that
+    shrink their picture are sampled at twice their size and averaged, so that they do not alias.
     """
     device = pool.pixels.device
     index = torch.multinomial(pool.weights, count, replacement=True)
@@ -120,7 +123,25 @@ def random_crops(pool: Pool, count: int, rules: CropRules) -> Batch:
     centre = torch.where(aimed[:, None], anchor[:, :2] + shift, random_place)
     half = rules.size_px / 2 / zoom[:, None] * 0.9
     centre = _kept_inside(centre, half, sizes.flip(1))
-    return _crop(pool, index, (centre, _turns(count, device), zoom), rules.size_px)
+    turn = _turns(count, device)
+    shrunk = zoom < SHRUNK_BELOW
+    parts = [
+        _crop(pool, index[use], (centre[use], turn[use], zoom[use]), (rules.size_px, fine))
+        for use, fine in ((shrunk, 2), (~shrunk, 1))
+        if use.any()
+    ]
+    return joined(parts)
+
+
+def joined(parts: list[Batch]) -> Batch:
+    """Several batches of crops as one, with room for the most fruit of any."""
+    most = max(p.fruit.shape[1] for p in parts)
+    fruit = [functional.pad(p.fruit, (0, 0, 0, most - p.fruit.shape[1])) for p in parts]
+    whole = {
+        name: torch.cat([getattr(p, name) for p in parts])
+        for name in ("rgb", "wood", "wood_known", "valid")
+    }
+    return Batch(**whole, fruit=torch.cat(fruit))
 
 
 def _kept_inside(
@@ -152,17 +173,19 @@ def _crop(
     pool: Pool,
     index: torch.Tensor,
     view: tuple[torch.Tensor, torch.Tensor, torch.Tensor],
-    size: int,
+    grain: tuple[int, int],
 ) -> Batch:
+    """Crops of a side in pixels, each pixel the mean of so many samples across and down."""
     centre, turn, zoom = view
+    size, times = grain
     device = pool.pixels.device
     stretch = 1 + 0.08 * torch.randn((len(index), 1, 2), device=device).clamp(-2, 2)
     matrix = turn * stretch / zoom[:, None, None]  # crop offset -> picture offset
-    fine = (torch.arange(2 * size, device=device) + 0.5) / 2 - size / 2
+    fine = (torch.arange(times * size, device=device) + 0.5) / times - size / 2
     grid_y, grid_x = torch.meshgrid(fine, fine, indexing="ij")
     offsets = torch.stack([grid_x, grid_y], -1).reshape(-1, 2)
     places = torch.einsum("bij,pj->bpi", matrix, offsets) + centre[:, None]
-    places = places.reshape(len(index), 2 * size, 2 * size, 2)
+    places = places.reshape(len(index), times * size, times * size, 2)
     limit = pool.sizes[index].flip(1)[:, None, None] - 1
     valid = ((places >= -0.5) & (places <= limit + 0.5)).all(-1)
     mirrored = limit - ((places.abs() % (2 * limit)) - limit).abs()
@@ -172,8 +195,8 @@ def _crop(
     grid = (mirrored + 0.5) / canvas * 2 - 1
     pixels = pool.pixels[index, :5].float() / 255
     sampled = functional.grid_sample(pixels, grid, mode="bilinear", align_corners=False)
-    sampled = functional.avg_pool2d(sampled, 2)
-    inside = functional.avg_pool2d(valid.float()[:, None], 2)
+    sampled = functional.avg_pool2d(sampled, times)
+    inside = functional.avg_pool2d(valid.float()[:, None], times)
     fruit = _moved(pool.fruit[index], centre, matrix, size)
     return Batch(sampled[:, :3], sampled[:, 3:4], sampled[:, 4:5], inside, fruit)
 
