@@ -106,7 +106,8 @@ def drawn_fruit(count: int, device: torch.device) -> tuple[torch.Tensor, torch.T
     x, y = _plane(device)
     x, y = x / rand(0.84, 1.0), y * rand(0.92, 1.0)
     x = x * (1 + rand(-0.1, 0.28) * (y + 0.3).clamp(min=0) ** 2)  # the pointed end
-    rho = torch.hypot(x, y)
+    power = rand(2.0, 2.8)  # from a ball to a barrel
+    rho = (x.abs() ** power + y.abs() ** power) ** (1 / power)
     z = (1 - rho**2).clamp(min=0).sqrt()
     turn, tilt = rand(0, 2 * math.pi), rand(0.1, 1.3)
     lit = z * torch.cos(tilt) + (x * torch.cos(turn) + y * torch.sin(turn)) * torch.sin(tilt)
@@ -132,7 +133,7 @@ def _skin(count: int, device: torch.device) -> torch.Tensor:
     corners = torch.tensor(
         [[0.30, 0.45, 0.14], [0.66, 0.74, 0.46], [0.72, 0.68, 0.34]], device=device
     )
-    concentration = torch.tensor([1.2, 1.2, 0.5], device=device)
+    concentration = torch.tensor([1.2, 1.2, 0.9], device=device)
     mix = torch.distributions.Dirichlet(concentration, validate_args=False).sample((count,))
     colour = mix @ corners * (0.45 + 0.8 * torch.rand((count, 1), device=device))
     colour = colour * torch.exp(0.06 * torch.randn((count, 3), device=device))

@@ -27,7 +27,9 @@ def shape(
     ph = np.linspace(0, 2 * np.pi, cols + 1)[None, None, :]
     tip = rng.uniform(*kind.tip, (n, 1, 1))
     yellow = np.array([c == YELLOWING for c in fr.cls])[:, None, None]
-    rad = np.sin(th) ** 0.92 * (1 - 0.22 * tip * (1 - np.cos(th)) / 2)
+    # young fuzzy fruit are barrels rather than balls
+    blunt = rng.uniform(0.95 - 0.33 * kind.fuzz, 0.95, (n, 1, 1))
+    rad = np.sin(th) ** blunt * (1 - 0.22 * tip * (1 - np.cos(th)) / 2)
     dphi = np.abs((ph + np.pi) % (2 * np.pi) - np.pi)
     depth = kind.suture * rng.uniform(0.3, 1.5, (n, 1, 1))
     groove = depth * np.exp(-((dphi / 0.22) ** 2)) * np.sin(th) ** 0.5
@@ -87,7 +89,7 @@ def colours(
         c = c * (1 - wax) + np.array([0.38, 0.42, 0.38]) * wax
         rough = kind.rough + 0.06 * mid
         if fr.cls[i] == YELLOWING:
-            c = _yellowed(c, rng, (big, mid, fine))
+            c = _yellowed(c, g, rng, (big, mid, fine))
         elif fr.cls[i] == DAMAGED:
             c, rough = _scarred(c, rough, rng, (big, mid, fine))
         tipm = np.exp(-(((1 - along) / 0.012) ** 2))[..., None] * 0.8
@@ -98,11 +100,18 @@ def colours(
     return out
 
 
-def _yellowed(c: NDArray[Any], rng: np.random.Generator, noise: Noise) -> NDArray[Any]:
-    """Colours `c` gone yellow in patches, with brown spots."""
+def _yellowed(
+    c: NDArray[Any], green: NDArray[Any], rng: np.random.Generator, noise: Noise
+) -> NDArray[Any]:
+    """Colours `c` of a fruit once `green` gone yellow nearly all over, with brown spots.
+
+    Always visibly redder than it was: a pale peach is yellow to begin with, and a label that
+    nobody could see in the picture would teach nothing.
+    """
     big, mid, fine = noise
-    y = YELLOWS[rng.integers(4)]
-    m = np.clip(rng.uniform(0.7, 1.1) + 0.25 * big, 0, 1)[..., None]
+    y = YELLOWS[rng.integers(4)].copy()
+    y[0] = max(y[0], y[1] * green[0] / green[1] * np.exp(rng.uniform(0.22, 0.5)))
+    m = np.clip(rng.uniform(0.85, 1.15) + 0.25 * big, 0, 1)[..., None]
     c = c * (1 - m) + y * (0.9 + 0.12 * mid + 0.06 * fine)[..., None] * m
     d = np.clip((mid + big * 0.5) - rng.uniform(0.7, 2.2), 0, 0.6)[..., None]
     return np.asarray(c * (1 - d) + np.array([0.2, 0.1, 0.04]) * d)
@@ -163,7 +172,7 @@ def add(
 
 def add_remains(bits: MeshBuf, fr: Fruit, rng: np.random.Generator, kind: Kind) -> None:
     """Dried calyx shreds round the stalk end or tip and the dried style: thin brown curls."""
-    rate = 0.55 if kind.stalk_mm[1] < 8 else 0.25
+    rate = 0.7 if kind.stalk_mm[1] < 8 else 0.25
     lines, radii = [], []
     for i in np.flatnonzero(rng.random(len(fr)) < rate):
         tip = rng.random() < 0.6
@@ -185,7 +194,7 @@ def add_remains(bits: MeshBuf, fr: Fruit, rng: np.random.Generator, kind: Kind) 
         )
         radii.append(
             np.broadcast_to(
-                rng.uniform(0.25, 1.1, (k, 1)) * np.array([1, 1, 0.9, 0.7, 0.5, 0.2]), (k, 6)
+                rng.uniform(0.25, 1.8, (k, 1)) * np.array([1, 1, 0.9, 0.7, 0.5, 0.2]), (k, 6)
             )
         )
     if lines:

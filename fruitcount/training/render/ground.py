@@ -146,7 +146,7 @@ def add_cover(
     )
     p = p[patch > rng.uniform(-1.5, 0.5)]
     p[:, 2] += rng.uniform(5, 60, len(p))
-    add_discs(buf, rng, p, tones(rng, g, len(p)), (4, rng.uniform(9, 18)))
+    add_discs(buf, rng, p, tones(rng, g, len(p)), (4, rng.uniform(9, 32)))
     p = seen_points(rng, cam, z + 8, int(9000 * style[2]), 5000)
     add_blades(buf, rng, p, tones(rng, STRAWS, len(p)), (40, 220), 0.97)
     p = seen_points(rng, cam, z + 6, 9000, 4000)

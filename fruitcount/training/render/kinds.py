@@ -49,7 +49,10 @@ GREY_BARK: tuple[RGB, ...] = (
 
 PEACH = Kind(
     "peach", (9, 30), (1.05, 1.5), (0.1, 0.5), 0.07, 0.9, 0.75, (1.0, 4.0), (0.66, 0.28, 0.06),
-    ((0.22, 0.26, 0.09), (0.17, 0.21, 0.08), (0.27, 0.3, 0.13), (0.24, 0.25, 0.11)),
+    (
+        (0.22, 0.26, 0.09), (0.17, 0.21, 0.08), (0.27, 0.3, 0.13), (0.24, 0.25, 0.11),
+        (0.31, 0.34, 0.14), (0.36, 0.36, 0.17), (0.42, 0.41, 0.21),  # pale under thick fuzz
+    ),
     (0.2, 0.075, 0.045), 0.8, (80, 150), (0.2, 0.29), 0.45, RED_BARK, (16, 34),
 )  # fmt: skip
 NECTARINE = Kind(
@@ -72,7 +75,7 @@ APRICOT = Kind(
 CHERRY = Kind(
     "cherry-plum", (7, 20), (0.92, 1.1), (0.0, 0.05), 0.03, 0.0, 0.18, (20, 45),
     (0.2, 0.25, 0.25, 0.2, 0.1),
-    ((0.17, 0.27, 0.045), (0.22, 0.32, 0.06), (0.13, 0.21, 0.04), (0.36, 0.36, 0.08)),
+    ((0.17, 0.27, 0.045), (0.22, 0.32, 0.06), (0.13, 0.21, 0.04)),
     (0.4, 0.09, 0.03), 0.5, (70, 150), (0.4, 0.55), 0.58, GREY_BARK, (18, 45),
 )  # fmt: skip
 
@@ -82,9 +85,8 @@ PLUM_APRICOT = replace(
     stalk_mm=(4, 9), green=((0.19, 0.27, 0.08), (0.23, 0.3, 0.11), (0.16, 0.24, 0.07)),
     blush=(0.2, 0.07, 0.05), blush_max=0.7, leaf_ratio=(0.5, 0.68),
 )  # fmt: skip
-CHERRY_PLUM = replace(CHERRY, green=CHERRY.green[:3])  # none that pass for yellowing
 SWEET_CHERRY = replace(
-    CHERRY_PLUM, name="cherry", length_ratio=(0.95, 1.1), stalk_mm=(25, 45), suture=0.05
+    CHERRY, name="cherry", length_ratio=(0.95, 1.1), stalk_mm=(25, 45), suture=0.05
 )
 
 KINDS: tuple[Kind, ...] = (PEACH, NECTARINE, PLUM, APRICOT, CHERRY)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .kinds import APRICOT, CHERRY_PLUM, NECTARINE, PEACH, PLUM, PLUM_APRICOT, SWEET_CHERRY, Kind
+from .kinds import APRICOT, CHERRY, NECTARINE, PEACH, PLUM, PLUM_APRICOT, SWEET_CHERRY, Kind
 
 WIDE, TALL = (2016, 1512), (1512, 2016)
 BIG, BIG_TALL = (4032, 3024), (3024, 4032)
@@ -151,7 +151,7 @@ SHOTS: tuple[Shot, ...] = (
     Shot(
         "cherry-plum-tall",
         "Cherry-plum limb with long stalks",
-        "cherry-plum", CHERRY_PLUM, 6, "sun", "ground", TALL, 640, 13, 3.5, 75, 2, 27, 13, BUNCHES,
+        "cherry-plum", CHERRY, 6, "sun", "ground", TALL, 640, 13, 3.5, 75, 2, 27, 13, BUNCHES,
         32, 15, 0.3, -1, leaf_size=0.45, leaf_frac=0.60,
     ),
     Shot(
