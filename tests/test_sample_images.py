@@ -74,7 +74,7 @@ def test_diameters_are_right(seen, judged):
         hit = truth_of >= 0
         errors += list(fruit.diameter_mm[hit] / truth.diameter_mm[truth_of[hit]] - 1)
     assert len(errors) > 200
-    assert np.median(np.abs(errors)) <= 0.08
+    assert np.median(np.abs(errors)) <= 0.07
 
 
 @pytest.mark.parametrize("truth", TRUTHS, ids=lambda t: t.name)

@@ -19,7 +19,7 @@ from fruitcount.training.warp import Batch
 __all__ = ["paste_random"]
 
 RADIUS_PX = 16.0
-"""Middle radius of what is pasted: that of the fruit crops are aimed at."""
+"""Middle radius of what is pasted: about that of the fruit crops are aimed at."""
 
 Sprite = tuple[torch.Tensor, torch.Tensor]
 

@@ -59,7 +59,7 @@ def make_targets(batch: Batch) -> Targets:
     taught = real & ~hidden & ~odd
     passed = real & ~taught
     half = _grid(size // 2, 2.0, fruit.device)
-    # 0.28 r: at the default width (26 px) the bell is 3.6 px wide, one and a half cells
+    # 0.28 r: at the default width (34 px) the bell is 4.8 px wide, some two cells
     heat, _ = _bells(fruit, taught, half, 0.28, 1.7)
     centre = _centres(fruit, taught, size // 2, 2.0)
     skip = _discs(fruit, passed, half)

@@ -126,8 +126,14 @@ def random_crops(pool: Pool, count: int, rules: CropRules) -> Batch:
     turn = _turns(count, device)
     shrunk = zoom < SHRUNK_BELOW
     parts = [
-        _crop(pool, index[use], (centre[use], turn[use], zoom[use]), (rules.size_px, fine))
-        for use, fine in ((shrunk, 2), (~shrunk, 1))
+        _crop(
+            pool,
+            index[use],
+            view=(centre[use], turn[use], zoom[use]),
+            size=rules.size_px,
+            times=times,
+        )
+        for use, times in ((shrunk, 2), (~shrunk, 1))
         if use.any()
     ]
     return joined(parts)
@@ -172,12 +178,13 @@ def _turns(count: int, device: torch.device) -> torch.Tensor:
 def _crop(
     pool: Pool,
     index: torch.Tensor,
+    *,
     view: tuple[torch.Tensor, torch.Tensor, torch.Tensor],
-    grain: tuple[int, int],
+    size: int,
+    times: int,
 ) -> Batch:
-    """Crops of a side in pixels, each pixel the mean of so many samples across and down."""
+    """Crops of ``size`` pixels a side, each pixel the mean of ``times`` samples each way."""
     centre, turn, zoom = view
-    size, times = grain
     device = pool.pixels.device
     stretch = 1 + 0.08 * torch.randn((len(index), 1, 2), device=device).clamp(-2, 2)
     matrix = turn * stretch / zoom[:, None, None]  # crop offset -> picture offset
