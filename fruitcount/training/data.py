@@ -114,17 +114,27 @@ def read_tiles(folder: Path, limit: int | None = None) -> list[Example]:
         return list(pool.map(_tile, paths))
 
 
-def read_renders(folder: Path, limit: int | None = None) -> list[Example]:
+def read_renders(
+    folder: Path, limit: int | None = None, *, part: tuple[int, int] = (0, 1)
+) -> list[Example]:
     """Rendered pictures below a folder: every ``truth.json`` with the files it names.
 
     Masks ``<name>_wood.png`` and ``<name>_fruit.png`` beside a picture tell its wood and fruit
     (0 elsewhere). Fruit is a list of ``x``, ``y``, ``r_px``, ``cls``, ``visible``.
+
+    Parameters
+    ----------
+    folder : Path
+    limit : int, optional
+        At most so many pictures, for trying out.
+    part : tuple of int
+        Which part, from 0, of how many: with several processes each reads its own.
     """
     jobs: list[tuple[Path, dict[str, Any]]] = []
     for truth in sorted(folder.rglob("truth.json")):
         jobs += [(truth.parent, photo) for photo in json.loads(truth.read_text())["photos"]]
     with ThreadPoolExecutor() as pool:
-        return list(pool.map(_render, jobs[:limit]))
+        return list(pool.map(_render, jobs[:limit][part[0] :: part[1]]))
 
 
 def _render(job: tuple[Path, dict[str, Any]]) -> Example:

@@ -7,6 +7,8 @@ import math
 import torch
 from torch.nn import functional
 
+from fruitcount.training.quick import quick
+
 __all__ = ["random_light"]
 
 JPEG_SHARE = 0.5
@@ -21,6 +23,7 @@ def _normal(count: int, device: torch.device, sd: float, channels: int = 1) -> t
     return torch.randn((count, channels, 1, 1), device=device).clamp(-2.5, 2.5) * sd
 
 
+@quick
 def random_light(rgb: torch.Tensor, strength: float = 1.0) -> torch.Tensor:
     """Vary white balance, hue, saturation, tone, shadow, haze, blur, noise and JPEG.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import torch
 from torch.nn import functional
 
+from fruitcount.training.quick import quick
 from fruitcount.training.targets import Targets
 
 __all__ = ["heat_of", "loss_of"]
@@ -15,6 +16,7 @@ def heat_of(output: torch.Tensor) -> torch.Tensor:
     return functional.pixel_shuffle(output[:, :4], 2)
 
 
+@quick
 def loss_of(output: torch.Tensor, targets: Targets) -> dict[str, torch.Tensor]:
     """The parts of the loss; their sum is minimised.
 

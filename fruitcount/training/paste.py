@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import torch
 from torch.nn import functional
 
+from fruitcount.training.quick import quick
 from fruitcount.training.sprites import (
     FILL,
     SPRITE_PX,
@@ -14,9 +15,9 @@ from fruitcount.training.sprites import (
     drawn_fruit,
     leaf_sprites,
 )
-from fruitcount.training.warp import Batch
+from fruitcount.training.warp import Batch, joined
 
-__all__ = ["paste_random"]
+__all__ = ["laid_on", "paste_random"]
 
 RADIUS_PX = 16.0
 """Middle radius of what is pasted: about that of the fruit crops are aimed at."""
@@ -36,13 +37,21 @@ def paste_random(batch: Batch, bank: Bank, rounds: int = 3, *, busy: float = 0.5
     busy : float
         Share of the crops that are pasted on, 0-1.
     """
-    n = len(batch.rgb)
-    use = torch.rand(n, device=batch.rgb.device) < busy
+    n = round(busy * len(batch.rgb))
+    if n == 0:
+        return batch
+    # a fixed number of crops, not a chance for each: only those are worked on
+    shuffled = torch.randperm(len(batch.rgb), device=batch.rgb.device)
+    some, rest = (_taken(batch, which) for which in (shuffled[:n], shuffled[n:]))
     for _ in range(rounds):
-        batch = _paste(batch, _look_alike(bank, n), use, kind="other")
-        batch = _paste(batch, _fruit(bank, n), use, kind="fruit")
-        batch = _paste(batch, leaf_sprites(bank, n), use, kind="leaf")
-    return batch
+        some = _paste(some, _look_alike(bank, n), kind="other")
+        some = _paste(some, _fruit(bank, n), kind="fruit")
+        some = _paste(some, leaf_sprites(bank, n), kind="leaf")
+    return joined([some, rest])
+
+
+def _taken(batch: Batch, which: torch.Tensor) -> Batch:
+    return Batch(**{f.name: getattr(batch, f.name)[which] for f in fields(batch)})
 
 
 def _fruit(bank: Bank, count: int) -> Sprite:
@@ -75,7 +84,7 @@ def _half_hidden(count: int, device: torch.device) -> torch.Tensor:
     return torch.sigmoid((reach + far - across) * 30)[:, None]
 
 
-def _paste(batch: Batch, sprite: Sprite, busy: torch.Tensor, kind: str) -> Batch:
+def _paste(batch: Batch, sprite: Sprite, kind: str) -> Batch:
     n, device, size = len(batch.rgb), batch.rgb.device, batch.rgb.shape[-1]
     centre = torch.rand((n, 2), device=device) * size
     radius = RADIUS_PX * torch.exp(0.5 * torch.randn(n, device=device)).clamp(0.4, 3.0)
@@ -84,15 +93,12 @@ def _paste(batch: Batch, sprite: Sprite, busy: torch.Tensor, kind: str) -> Batch
         centre = torch.where(
             torch.rand((n, 1), device=device) < 0.5, _beside_fruit(batch, radius), centre
         )
-    use = busy & (torch.rand(n, device=device) < 0.6)
+    use = torch.rand(n, device=device) < 0.6
     if kind != "leaf":
         gap = (batch.fruit[..., :2] - centre[:, None]).norm(dim=-1)
         room = radius[:, None] * 0.9 + batch.fruit[..., 2] * 0.9
         use = use & ((gap > room) | (batch.fruit[..., 2] == 0)).all(1)
-    colour, alpha = _placed(sprite, centre, radius, size)
-    alpha = alpha * use[:, None, None, None]
-    colour = _lit_as_there(colour, alpha, batch.rgb)
-    rgb = batch.rgb + (colour - batch.rgb) * alpha
+    rgb, alpha = laid_on(batch.rgb, torch.cat(sprite, 1), centre, radius * use)
     fruit = _hidden(batch.fruit, alpha)
     if kind == "fruit":
         fruit = _added(fruit, centre, radius, use)
@@ -105,21 +111,43 @@ def _beside_fruit(batch: Batch, radius: torch.Tensor) -> torch.Tensor:
     return first[:, :2] + shift
 
 
-def _placed(
-    sprite: Sprite, centre: torch.Tensor, radius: torch.Tensor, size: int
+@quick
+def laid_on(
+    rgb: torch.Tensor, sprite: torch.Tensor, centre: torch.Tensor, radius: torch.Tensor
 ) -> tuple[torch.Tensor, torch.Tensor]:
+    """Lay a sprite on each crop, turned at random and lit towards the place it lies on.
+
+    Parameters
+    ----------
+    rgb : float tensor, shape (B, 3, S, S)
+    sprite : float tensor, shape (B, 4, :data:`SPRITE_PX`, :data:`SPRITE_PX`)
+        RGB and alpha.
+    centre : float tensor, shape (B, 2)
+        x, y in crop pixels.
+    radius : float tensor, shape (B,)
+        In crop pixels; 0 leaves a crop as it is.
+
+    Returns
+    -------
+    rgb : float tensor, shape (B, 3, S, S)
+    alpha : float tensor, shape (B, 1, S, S)
+    """
+    x, y = _from(centre, rgb.shape[-1])
     turn = torch.rand(len(radius), device=radius.device) * 2 * torch.pi
-    cos, sin = torch.cos(turn), torch.sin(turn)
-    grow = (size / 2) * FILL / radius
-    shift = (centre + 0.5 - size / 2) / (size / 2)
-    matrix = torch.stack([torch.stack([cos, -sin], -1), torch.stack([sin, cos], -1)], 1)
-    matrix = matrix * grow[:, None, None]
-    move = -(matrix @ shift[..., None])
-    both = torch.cat(sprite, 1)
-    grid = functional.affine_grid(torch.cat([matrix, move], 2), [len(radius), 1, size, size], False)
-    edge = functional.grid_sample(both, grid, align_corners=False, padding_mode="border")
-    inside = (grid.abs() <= 1).all(-1)[:, None]
-    return edge[:, :3], edge[:, 3:] * inside
+    reach = radius.clamp(min=1.0) / FILL
+    cos, sin = ((f(turn) / reach)[:, None, None] for f in (torch.cos, torch.sin))
+    grid = torch.stack([cos * x - sin * y, sin * x + cos * y], -1)
+    cut = functional.grid_sample(sprite, grid, align_corners=False, padding_mode="border")
+    inside = (grid.abs() <= 1).all(-1) & (radius > 0)[:, None, None]
+    alpha = cut[:, 3:] * inside[:, None]
+    colour = _lit_as_there(cut[:, :3], alpha, rgb)
+    return rgb + (colour - rgb) * alpha, alpha
+
+
+def _from(centre: torch.Tensor, size: int) -> tuple[torch.Tensor, torch.Tensor]:
+    """Steps in x and y from each centre to every pixel, shapes (B, 1, S) and (B, S, 1)."""
+    line = torch.arange(size, device=centre.device)
+    return (line - centre[:, :1])[:, None], (line - centre[:, 1:])[:, :, None]
 
 
 def _lit_as_there(colour: torch.Tensor, alpha: torch.Tensor, rgb: torch.Tensor) -> torch.Tensor:

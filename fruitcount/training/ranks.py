@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from typing import Any
 
 import torch
 from torch import distributed, nn
@@ -51,6 +52,15 @@ class Ranks:
         if self.count > 1:
             for value in net.state_dict().values():
                 distributed.broadcast(value, 0)
+
+    def joined(self, names: dict[str, list[str]]) -> dict[str, list[str]]:
+        """The sorted names under each key, of all processes together."""
+        if self.count == 1:
+            return names
+        told: list[Any] = [None] * self.count
+        distributed.all_gather_object(told, names)
+        keys = sorted({key for part in told for key in part})
+        return {k: sorted({n for part in told for n in part.get(k, [])}) for k in keys}
 
     def leave(self) -> None:
         """End the group; the others may be gone by now."""

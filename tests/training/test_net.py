@@ -15,6 +15,8 @@ from fruitcount.training.colour_model import fit_layers  # noqa: E402
 from fruitcount.training.data import Example  # noqa: E402
 from fruitcount.training.losses import heat_of, loss_of  # noqa: E402
 from fruitcount.training.net import CHANNELS, LOG_RADIUS_UNIT_PX, FruitNet  # noqa: E402
+from fruitcount.training.paste import laid_on, paste_random  # noqa: E402
+from fruitcount.training.sprites import FILL, SPRITE_PX, make_bank  # noqa: E402
 from fruitcount.training.targets import make_targets  # noqa: E402
 from fruitcount.training.validate import match_marks  # noqa: E402
 from fruitcount.training.warp import Batch, CropRules, make_pool, random_crops  # noqa: E402
@@ -84,6 +86,36 @@ def test_crops_carry_their_fruit_along() -> None:
             assert seen == pytest.approx(np.pi * r * r, rel=0.25)
             checked += 1
     assert checked >= 5
+
+
+def test_a_pasted_fruit_lies_where_its_label_says() -> None:
+    torch.manual_seed(2)
+    white = torch.ones(6, 4, SPRITE_PX, SPRITE_PX)
+    centre = torch.tensor([[40.0, 24.0]]).expand(6, 2)
+    radius = torch.tensor([8.0, 8.0, 8.0, 8.0, 8.0, 0.0])
+    laid, alpha = laid_on(torch.zeros(6, 3, 64, 64), white, centre, radius)
+    row, col = torch.nonzero(alpha[0, 0] > 0.5).float().mean(0).tolist()
+    assert (col, row) == pytest.approx((40.0, 24.0), abs=0.6)
+    # the whole square sprite, of which a fruit's radius is FILL of the half side
+    assert float(alpha[0].sum()) == pytest.approx((2 * 8.0 / FILL) ** 2, rel=0.06)
+    assert laid[0].amax() > 0.01
+    assert alpha[5].sum() == 0
+    assert laid[5].sum() == 0
+
+
+def test_pasting_keeps_the_rest_and_adds_the_labels() -> None:
+    torch.manual_seed(3)
+    rgb = np.full((200, 260, 3), 90, np.uint8)
+    fruit = np.array([[140, 90, 12, 1.0, 0.0]], np.float32)
+    pool = make_pool([Example("a", "renders", rgb, fruit)], [1.0], CPU)
+    batch = random_crops(pool, 8, CropRules(size_px=128))
+    pasted = paste_random(batch, make_bank([pool]), busy=0.5)
+    assert pasted.rgb.shape == batch.rgb.shape
+    changed = (pasted.rgb - 90 / 255).abs().amax((1, 2, 3)) > 0.02
+    assert 1 <= int(changed.sum()) <= 4  # half of the crops, each round with a chance
+    had, has = ((b.fruit[..., 2] > 0).sum(1) for b in (batch, pasted))
+    assert int(has.sum()) > int(had.sum())
+    assert not (has[~changed] > int(had.max())).any()
 
 
 def test_a_few_steps_learn_one_picture() -> None:

@@ -26,6 +26,8 @@ net(mine).square().mean().backward()
 ranks.average_gradients(net)
 told = [*net.weight.flatten().tolist(), *net.weight.grad.flatten().tolist()]
 told += [*net.bias.grad.tolist(), ranks.same(ranks.mine + 5.0, device)]
+names = ranks.joined({"renders": [f"limb{ranks.mine}"], "pear": ["tree"]})
+assert names == {"pear": ["tree"], "renders": [f"limb{i}" for i in range(ranks.count)]}
 with open(sys.argv[1] + f"/{ranks.count}-{ranks.mine}.txt", "w") as out:
     out.write(" ".join(f"{v:.5f}" for v in told))
 ranks.leave()
