@@ -17,16 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from fruitcount.detect.classify import NET_WEIGHT, fruit_colours, net_odds, yellow_clues
+from fruitcount.detect.classify import fruit_colours, net_odds, yellow_clues
 from fruitcount.detect.find import measured
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
+from fruitcount.odds import chance_of
 from fruitcount.training.data import photo_of
 from fruitcount.types import FloatArray, Fruitlets, Scale
 
-__all__ = ["Clues", "fit_weights", "gather", "left_out", "main"]
+__all__ = ["Clues", "fit_weights", "gather", "joint", "left_out", "main"]
 
 LEAST_VISIBLE = 0.5
 NEAR = 0.7
@@ -38,9 +39,10 @@ PRIOR = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Clues:
-    """Clues of N marks, the net's log-odds, which are yellowing fruit, and the scene each is in."""
+    """Clues of N marks, their scores, the net's log-odds, which are yellowing, and the scenes."""
 
     x: FloatArray
+    score: FloatArray
     net: FloatArray
     yellow: NDArray[np.bool_]
     scene: NDArray[np.str_]
@@ -62,7 +64,7 @@ def _scale(photo: dict[str, Any]) -> Scale:
 
 def gather(folder: Path, source: str = "trained") -> Clues:
     """Clues of every mark, fruit or not, in the renders below a folder; hidden fruit left out."""
-    x, net, yellow, scene = [], [], [], []
+    x, score, net, yellow, scene = [], [], [], [], []
     for path, truth in _photos(folder):
         photo, scale = read_photo(path), _scale(truth)
         maps = FRUITNESS[source](photo.rgb, scale)
@@ -73,10 +75,12 @@ def gather(folder: Path, source: str = "trained") -> Clues:
         clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
         counts, sick = _labels(found, truth["fruit"])
         x.append(clues[counts])
+        score.append(found.score[counts])
         net.append(net_odds(chance)[counts])
         yellow.append(sick[counts])
         scene += [f"{path.parent}/{photo_of(path.stem)}"] * int(counts.sum())
-    return Clues(np.concatenate(x), np.concatenate(net), np.concatenate(yellow), np.array(scene))
+    clues, fruit, odds = (np.concatenate(column) for column in (x, score, net))
+    return Clues(clues, fruit, odds, np.concatenate(yellow), np.array(scene))
 
 
 def _labels(
@@ -93,24 +97,19 @@ def _labels(
     return ~near[:, np.array(hidden)].any(axis=1), nearest
 
 
-def fit_weights(
-    x: FloatArray, yellow: NDArray[np.bool_], given: FloatArray | None = None
-) -> FloatArray:
+def fit_weights(x: FloatArray, yellow: NDArray[np.bool_]) -> FloatArray:
     """Ridge logistic regression: weights of the clues, then the offset.
 
     Parameters
     ----------
     x : float array, shape (N, K)
     yellow : bool array, shape (N,)
-    given : float array, shape (N,), optional
-        Log-odds that are added as they are.
     """
     wide = np.column_stack([x, np.ones(len(x))])
     hold = PRIOR * np.append(x.var(axis=0), 0.0)
-    fixed = np.zeros(len(x)) if given is None else given
 
     def loss(w: FloatArray) -> tuple[float, FloatArray]:
-        z = wide @ w + fixed
+        z = wide @ w
         value = float(np.sum(np.logaddexp(0, z) - yellow * z) + hold @ w**2 / 2)
         slope = wide.T @ (1 / (1 + np.exp(-np.clip(z, -50, 50))) - yellow) + hold * w
         return value, slope
@@ -118,16 +117,19 @@ def fit_weights(
     return np.asarray(minimize(loss, np.zeros(wide.shape[1]), jac=True, method="L-BFGS-B").x)
 
 
-def left_out(clues: Clues, net_weight: float, parts: int = 8) -> FloatArray:
-    """Chance of yellowing of each mark, by weights fitted without its scene."""
-    chance = np.zeros(len(clues.x))
+def joint(clues: Clues) -> FloatArray:
+    """Clues, score and the net's log-odds side by side, shape (N, 6)."""
+    return np.column_stack([clues.x, clues.score, np.nan_to_num(clues.net)])
+
+
+def left_out(x: FloatArray, clues: Clues, parts: int = 8) -> FloatArray:
+    """Chance of yellowing of each mark from its row of ``x``, fitted without its scene."""
+    chance = np.zeros(len(x))
     scenes = np.unique(clues.scene)
-    given = net_weight * np.nan_to_num(clues.net)
     for k in range(parts):
         out = np.isin(clues.scene, scenes[k::parts])
-        w = fit_weights(clues.x[~out], clues.yellow[~out], given[~out])
-        odds = clues.x[out] @ w[:-1] + w[-1] + given[out]
-        chance[out] = 1 / (1 + np.exp(-odds))
+        w = fit_weights(x[~out], clues.yellow[~out])
+        chance[out] = chance_of(x[out] @ w[:-1] + w[-1])
     return chance
 
 
@@ -137,10 +139,10 @@ def main() -> None:
     ask.add_argument("renders", type=Path)
     clues = gather(ask.parse_args().renders)
     print(f"{len(clues.x)} marks, {clues.yellow.sum()} yellowing, {len(set(clues.scene))} scenes")
-    for net_weight in (0.0, NET_WEIGHT):
-        w = fit_weights(clues.x, clues.yellow, net_weight * clues.net)
-        print(f"net {net_weight}: {w[:-1].round(2).tolist()}, offset {w[-1]:.2f}")
-        chance = left_out(clues, net_weight)
+    for name, x in (("clues alone", clues.x), ("with score and net", joint(clues))):
+        w = fit_weights(x, clues.yellow)
+        print(f"{name}: {w[:-1].round(2).tolist()}, offset {w[-1]:.2f}")
+        chance = left_out(x, clues)
         for threshold in np.arange(0.3, 0.75, 0.1):
             told = chance >= threshold
             right = float((told & clues.yellow).sum())

@@ -31,7 +31,7 @@ def yellow_of(rgb: np.ndarray, truth: Truth, scale: Scale) -> np.ndarray:
     sizes = measure_sizes(rgb, circles, 0.05)
     light = photo_light(rgb, scale)
     clues = yellow_clues(fruit_colours(sizes.rim), sizes.r_px, np.ones(len(circles)), light)
-    return yellow_frac(clues, np.full(len(circles), np.nan))
+    return yellow_frac(clues, np.ones(len(circles)), np.full(len(circles), np.nan))
 
 
 def test_small_yellow_fruit_are_told_from_green_on_drawn_limbs() -> None:
@@ -99,14 +99,21 @@ def test_a_doubtful_fruit_stays_fruit() -> None:
 
 def test_the_net_can_decide_and_its_silence_changes_little() -> None:
     clues = np.tile([0.3, -0.3, -0.1, -0.1], (4, 1))
-    low, high, none, _ = yellow_frac(clues, np.array([0.02, 0.98, np.nan, np.nan]))
+    chance = np.array([0.02, 0.98, np.nan, np.nan])
+    low, high, none, _ = yellow_frac(clues, np.full(4, 0.5), chance)
     assert low < none < YELLOW_FROM < high
 
 
-def test_fruit_as_large_or_as_green_as_the_others_are_never_called_yellowing() -> None:
+def test_colour_alone_never_calls_fruit_as_large_or_as_green_as_the_others_yellowing() -> None:
     clues = np.array([[0.5, -0.5, -0.5, -0.5], [0.5, 0.0, -0.5, -0.5], [0.5, -0.5, -0.5, 0.0]] * 2)
-    told = yellow_frac(clues, np.full(6, 0.9)) >= YELLOW_FROM
+    told = yellow_frac(clues, np.ones(6), np.full(6, np.nan)) >= YELLOW_FROM
     assert told.tolist() == [True, False, False] * 2
+
+
+def test_a_mark_that_is_hardly_fruit_must_be_yellower() -> None:
+    clues = np.tile([0.1, -0.4, -0.2, -0.12], (3, 1))
+    doubtful, sure, by_hand = yellow_frac(clues, np.array([0.36, 0.9, np.nan]), np.full(3, 0.5))
+    assert doubtful < YELLOW_FROM < sure <= by_hand
 
 
 def test_a_lone_fruit_is_judged_by_itself_only() -> None:

@@ -15,6 +15,7 @@ from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.evaluate.predictors import circles_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
 from fruitcount.fruitness.trained import model_path
+from fruitcount.types import Kind
 
 # Least F1 at the shipped threshold on ten tiles.
 FLOORS = {
@@ -45,3 +46,15 @@ def test_phone_photos_are_read_with_their_light_and_limbs() -> None:
     assert {t.light for t in truths} >= {"sun", "shade", "backlight"}
     assert all(len(t.limb_line_px) >= 2 for t in truths)
     assert sum(t.asked_n for t in truths) > 30
+
+
+@pytest.mark.photos
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["cherry-bbch81", "pear"])
+def test_green_fruit_of_real_photos_is_not_called_yellowing(name: str) -> None:
+    # What the annotation holds is sound fruit; every fruit told as yellowing is a false alarm.
+    predict, folder = circles_predictor("trained", threshold=0.35), photos_folder(name)
+    tiles = sorted(folder.glob("*.jpg"))
+    kinds = [kind for tile in tiles[:: len(tiles) // 8] for kind in predict(tile).kind]
+    assert len(kinds) >= 30
+    assert kinds.count(Kind.YELLOWING) <= len(kinds) // 20

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.training.yellow_model import Clues, fit_weights, gather, left_out
+from fruitcount.training.yellow_model import Clues, fit_weights, gather, joint, left_out
 from fruitcount.types import Kind
 
 
@@ -31,7 +31,7 @@ def test_a_scene_is_judged_by_the_others() -> None:
     scene = np.repeat([f"s{k}" for k in range(12)], 20)
     odd = scene == "s0"
     lied = np.where(odd, ~yellow, yellow)  # a scene labelled upside down
-    chance = left_out(Clues(x, np.zeros(240), lied, scene), 0.0)
+    chance = left_out(x, Clues(x, np.ones(240), np.zeros(240), lied, scene))
     assert np.mean((chance[odd] > 0.5) == yellow[odd]) > 0.85
 
 
@@ -55,6 +55,8 @@ def test_clues_are_read_from_a_folder_of_renders(tmp_path: Path) -> None:
     assert clues.yellow.any()
     assert clues.x.shape[1] == 4
     assert np.isnan(clues.net).all()  # the classical source tells no yellowing
+    assert joint(clues).shape == (len(clues.x), 6)
+    assert np.isfinite(joint(clues)).all()
     yellow, green = clues.x[clues.yellow].mean(0), clues.x[~clues.yellow].mean(0)
     assert yellow[0] > green[0]  # redder against green light
     assert yellow[1] < green[1]  # smaller
