@@ -1,4 +1,4 @@
-"""Scores weighed by size: what must not move, and which way the rest moves."""
+"""Scores weighed by size and detail: what must not move, and which way the rest moves."""
 
 from __future__ import annotations
 
@@ -8,21 +8,30 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.detect.others import apart_from_others
-from fruitcount.detect.weigh import LARGEST_GAIN, weighed_score
+from fruitcount.detect.weigh import LARGEST_GAIN, USUAL_PX, weighed_score
 
 
 def test_a_usual_fruit_among_its_like_keeps_its_score() -> None:
     # 26 working pixels across is the usual width: 6.5 cells of two working pixels in radius.
     score = np.array([0.3, 0.5, 0.8, 0.6, 0.4])
-    assert weighed_score(score, np.full(5, 13.0), 2.0) == pytest.approx(score)
+    radius = np.full(5, 6.5 * USUAL_PX)
+    assert weighed_score(score, radius, USUAL_PX) == pytest.approx(score)
 
 
 def test_the_small_one_out_loses() -> None:
     score = np.full(6, 0.5)
-    radius = np.array([13.0, 13.0, 13.0, 13.0, 13.0, 6.0])
-    told = weighed_score(score, radius, 2.0)
+    radius = np.array([13.0, 13.0, 13.0, 13.0, 13.0, 6.0]) * USUAL_PX / 2
+    told = weighed_score(score, radius, USUAL_PX)
     assert told[5] < 0.45
     assert told[:5] == pytest.approx(0.5)
+
+
+def test_a_score_is_worth_less_the_more_the_photo_was_shrunk() -> None:
+    steps = [0.8, 2.0, USUAL_PX, 3.0, 6.0, 12.0]
+    # the radius goes along: the mark is as fine on the working grid
+    told = [float(weighed_score(np.array([0.5]), np.array([6.5 * s]), s)[0]) for s in steps]
+    assert told[0] == told[1] > told[2] > told[3] > told[4] == told[5]
+    assert told[2] == pytest.approx(0.5)
 
 
 @given(
