@@ -19,6 +19,7 @@ from fruitcount.types import FloatArray, Kind
 __all__ = [
     "YELLOW_FROM",
     "fruit_colours",
+    "joint_clues",
     "kinds",
     "net_odds",
     "scar_frac",
@@ -101,6 +102,14 @@ def net_odds(net_chance: FloatArray) -> FloatArray:
     return log_odds(net_chance, 0.01)
 
 
+def joint_clues(clues: FloatArray, score: FloatArray, told: FloatArray) -> FloatArray:
+    """Clues, score (sure where not known) and the net's log-odds, shape (N, 6).
+
+    In the order of :data:`WEIGHTS_WITH_NET`.
+    """
+    return np.column_stack([clues, np.nan_to_num(score, nan=1.0), told])
+
+
 def yellow_frac(clues: FloatArray, score: FloatArray, net_chance: FloatArray) -> FloatArray:
     """How yellow each fruit is against this photo, 0 to 1; the middle is "could be either".
 
@@ -124,8 +133,7 @@ def yellow_frac(clues: FloatArray, score: FloatArray, net_chance: FloatArray) ->
     compared = len(clues) >= FEWEST
     healthy = compared & ((clues[:, 1] > STILL_GROWING) | (clues[:, 3] > STILL_GREEN))
     alone = np.where(healthy, np.minimum(alone, 0.5), alone)
-    known = np.column_stack([clues, np.nan_to_num(score, nan=1.0), told])
-    joint = chance_of(known @ WEIGHTS_WITH_NET + OFFSET_WITH_NET)
+    joint = chance_of(joint_clues(clues, score, told) @ WEIGHTS_WITH_NET + OFFSET_WITH_NET)
     return np.asarray(np.where(np.isfinite(told), joint, alone))
 
 

@@ -36,6 +36,9 @@ on 90 renders held back gives 1.3. Mean F1 over them rose from 0.874 to 0.879, t
 count biases fell from 12 to 8 %."""
 
 USUAL_PX = 2.5
+"""Photo pixels a cell at which a score stays as it is; chosen for a count bias near 0 on the
+held-back cherries."""
+
 FINEST_PX, COARSEST_PX = 2.0, 6.0
 """Beyond these nothing more is gained or lost."""
 

@@ -189,10 +189,9 @@ def _crop(
     stretch = 1 + 0.08 * torch.randn((len(index), 1, 2), device=device).clamp(-2, 2)
     matrix = turn * stretch / zoom[:, None, None]  # crop offset -> picture offset
     fine = (torch.arange(times * size, device=device) + 0.5) / times - size / 2
-    grid_y, grid_x = torch.meshgrid(fine, fine, indexing="ij")
     by_x, by_y = (matrix[:, None, None, :, i] for i in (0, 1))
     # spelt out: as a product with a matrix of two by two it would take most of the crop's time
-    places = by_x * grid_x[..., None] + by_y * grid_y[..., None] + centre[:, None, None]
+    places = by_x * fine[:, None] + by_y * fine[:, None, None] + centre[:, None, None]
     limit = pool.sizes[index].flip(1)[:, None, None] - 1
     valid = ((places >= -0.5) & (places <= limit + 0.5)).all(-1)
     mirrored = limit - ((places.abs() % (2 * limit)) - limit).abs()

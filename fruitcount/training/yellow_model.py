@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from fruitcount.detect.classify import fruit_colours, net_odds, yellow_clues
+from fruitcount.detect.classify import fruit_colours, joint_clues, net_odds, yellow_clues
 from fruitcount.detect.find import measured
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.fruitness import FRUITNESS
@@ -111,15 +111,15 @@ def fit_weights(x: FloatArray, yellow: NDArray[np.bool_]) -> FloatArray:
     def loss(w: FloatArray) -> tuple[float, FloatArray]:
         z = wide @ w
         value = float(np.sum(np.logaddexp(0, z) - yellow * z) + hold @ w**2 / 2)
-        slope = wide.T @ (1 / (1 + np.exp(-np.clip(z, -50, 50))) - yellow) + hold * w
+        slope = wide.T @ (chance_of(z) - yellow) + hold * w
         return value, slope
 
     return np.asarray(minimize(loss, np.zeros(wide.shape[1]), jac=True, method="L-BFGS-B").x)
 
 
 def joint(clues: Clues) -> FloatArray:
-    """Clues, score and the net's log-odds side by side, shape (N, 6)."""
-    return np.column_stack([clues.x, clues.score, np.nan_to_num(clues.net)])
+    """What the weights with the net are fitted on; 0 where the net does not tell."""
+    return joint_clues(clues.x, clues.score, np.nan_to_num(clues.net))
 
 
 def left_out(x: FloatArray, clues: Clues, parts: int = 8) -> FloatArray:

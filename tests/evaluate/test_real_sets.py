@@ -53,7 +53,8 @@ def test_phone_photos_are_read_with_their_light_and_limbs() -> None:
 @pytest.mark.parametrize("name", ["cherry-bbch81", "pear"])
 def test_green_fruit_of_real_photos_is_not_called_yellowing(name: str) -> None:
     # What the annotation holds is sound fruit; every fruit told as yellowing is a false alarm.
-    predict, folder = circles_predictor("trained", threshold=0.35), photos_folder(name)
+    predict = circles_predictor("trained", threshold=SHIPPED_THRESHOLD["trained"])
+    folder = photos_folder(name)
     tiles = sorted(folder.glob("*.jpg"))
     kinds = [kind for tile in tiles[:: len(tiles) // 8] for kind in predict(tile).kind]
     assert len(kinds) >= 30
