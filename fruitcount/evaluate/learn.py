@@ -32,6 +32,7 @@ __all__ = [
     "LearnSettings",
     "Proposal",
     "propose",
+    "tally_of",
 ]
 
 
@@ -242,6 +243,11 @@ def _tally(lesson: Lesson, tuning: Tuning) -> Tally:
     hits = int(np.count_nonzero(kept & lesson.is_fruit))
     missed = int(lesson.is_fruit.sum()) + lesson.unseen_n - hits
     return Tally(hits, int(np.count_nonzero(kept)) - hits, missed)
+
+
+def tally_of(lessons: Sequence[Lesson], tuning: Tuning) -> Tally:
+    """Hits, false marks and misses of photos under a tuning, summed."""
+    return _total([_tally(lesson, tuning) for lesson in lessons])
 
 
 def _total(parts: Sequence[Tally]) -> Tally:

@@ -10,10 +10,13 @@ from helpers import assert_fruitlets_close
 
 from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
+from fruitcount.evaluate.known import truth_from_columns
 from fruitcount.evaluate.learn import LearnSettings, propose
+from fruitcount.evaluate.learn_trial import lesson_of, tried
 from fruitcount.evaluate.lessons import Lesson, lesson_from, lesson_on_limb
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.retune import retuned, tuned_on_limb
+from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.evaluate.tuning import (
     Tuning,
@@ -227,3 +230,25 @@ def test_a_gain_that_hangs_on_one_photo_is_not_proposed() -> None:
     eager = propose(odd, LearnSettings(shipped_threshold=0.5, doubt_frac=1.0, least_gain=0.0))
     assert not sure.worthwhile
     assert eager.after.f1 >= sure.after.f1
+
+
+def test_a_trial_gains_where_the_threshold_is_wrong_and_rests_where_it_is_right() -> None:
+    wrong = tried([lesson(i, shift=-2.0) for i in range(12)], 5, HALF, tries_n=4, seed=1)
+    assert all(t.proposed and t.gain > 0.1 for t in wrong)
+    right = tried([lesson(i) for i in range(12)], 5, HALF, tries_n=4, seed=1)
+    assert sum(t.proposed for t in right) <= 1
+    with pytest.raises(BadInputError, match="more than 12"):
+        tried([lesson(i) for i in range(12)], 12, HALF, tries_n=1, seed=1)
+
+
+def test_an_annotated_photo_teaches_as_a_corrected_one() -> None:
+    known = {"x_px": [10.0, 50.0, 90.0], "y_px": [10.0] * 3, "r_px": [5.0] * 3}
+    truth = truth_from_columns("a", (100, 20), columns=known | {"ignore": [False, False, True]})
+    marks = Fruitlets.from_columns(
+        x_px=np.array([11.0, 30.0, 92.0]), y_px=np.full(3, 10.0), r_px=np.full(3, 5.0),
+        score=np.array([0.9, 0.6, 0.8]),
+    )  # fmt: skip
+    told = lesson_of(judge(truth, marks))
+    assert told.marks.x_px.tolist() == [11.0, 30.0]  # the third lies on ignored fruit
+    assert told.is_fruit.tolist() == [True, False]
+    assert told.unseen_n == 1
