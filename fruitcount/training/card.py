@@ -43,9 +43,9 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
     folder : Path
     facts : dict
         ``sha256``, ``bytes``, ``steps``, ``seconds``, ``device``, ``devices`` (how many),
-        ``batch`` (crops a step), ``training``,
-        ``validation`` (photo names by set), ``scores`` and, where the run went on from
-        another's weights, ``earlier_runs``.
+        ``batch`` (crops a step), ``training``, ``validation`` (photo names by set), ``scores``;
+        where the run went on from another's weights, ``earlier_runs``; where several runs were
+        averaged, ``blended`` (how many) with steps and seconds of all.
     """
     card = {
         "name": "fruitness",
@@ -65,13 +65,22 @@ def _devices(run: dict[str, Any]) -> str:
     return str(run["device"]) if count == 1 else f"{count} GPUs ({run['device']})"
 
 
+def _blended(card: dict[str, Any]) -> str:
+    if "blended" not in card:
+        return ""
+    return (
+        f", in {card['blended']} runs from the same start whose weights were averaged by "
+        "`python -m fruitcount.training.blend`"
+    )
+
+
 def _text(card: dict[str, Any]) -> str:
     lines = [
         "# Fruitness net",
         "",
         f"Trained {card['date']} by `python -m fruitcount.training.train` for "
         f"{card['seconds']:.0f} s ({card['steps']} steps of {card.get('batch', 48)} crops) on "
-        f"{_devices(card)}.",
+        f"{_devices(card)}{_blended(card)}.",
         *[
             f"It went on from the net of {run['date']}: {run['seconds']:.0f} s "
             f"({run['steps']} steps) on {_devices(run)}."

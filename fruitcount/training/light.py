@@ -78,7 +78,7 @@ def _shadow(rgb: torch.Tensor) -> torch.Tensor:
     )
     field = functional.interpolate(coarse, rgb.shape[-2:], mode="bicubic")
     hard = torch.exp(1.5 + _normal(n, device, 0.8))
-    depth = 0.6 * torch.rand((n, 1, 1, 1), device=device) * _some(n, 0.5, device)
+    depth = 0.75 * torch.rand((n, 1, 1, 1), device=device) * _some(n, 0.5, device)
     out = rgb * (1 - depth * torch.sigmoid(field * hard))
     veil = 0.22 * torch.rand((n, 1, 1, 1), device=device) ** 2 * _some(n, 0.3, device)
     return out * (1 - veil) + veil

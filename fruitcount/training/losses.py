@@ -36,6 +36,7 @@ def loss_of(output: torch.Tensor, targets: Targets) -> dict[str, torch.Tensor]:
     parts["wood"] = 1.0 * (wood * weight).sum() / weight.sum().clamp(min=1.0)
     for name, channel, index, worth in (("yellow", 6, 1, 1.0), ("visible", 7, 2, 0.3)):
         parts[name] = worth * _told(output[:, channel : channel + 1], targets, index)
+    parts["yellow"] = parts["yellow"] + 3.0 * _no_fruit(output[:, 6:7], targets)
     return parts
 
 
@@ -46,6 +47,17 @@ def _told(logit: torch.Tensor, targets: Targets, index: int) -> torch.Tensor:
     each = functional.binary_cross_entropy_with_logits(logit, safe, reduction="none")
     weight = targets.near * known
     return (each * weight).sum() / weight.sum().clamp(min=1.0)
+
+
+def _no_fruit(logit: torch.Tensor, targets: Targets) -> torch.Tensor:
+    """What is sure to be no fruit is no yellowing fruit: yellow leaf tips among it.
+
+    Sure only in renders, where wood, too, is known; weighed by how wrong the net is.
+    """
+    heat, weight = (functional.avg_pool2d(m, 2) for m in (targets.heat, targets.heat_weight))
+    bare = targets.wood_weight * (heat < 0.05) * (weight > 0.99)
+    each = torch.sigmoid(logit.detach()) * functional.softplus(logit)
+    return (each * bare).sum() / bare.sum().clamp(min=1.0)
 
 
 def _focal(logit: torch.Tensor, targets: Targets) -> torch.Tensor:

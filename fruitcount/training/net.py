@@ -11,6 +11,8 @@ import torch
 from torch import nn
 from torch.nn import functional
 
+from fruitcount.training.styles import mixed_styles
+
 __all__ = ["CHANNELS", "LOG_RADIUS_UNIT_PX", "STRIDE", "FruitNet"]
 
 STRIDE = 4
@@ -52,6 +54,11 @@ class FruitNet(nn.Module):
         Channels and residual blocks of the five halving stages. More is slower.
     fused : int
         Channels of the shared pyramid.
+
+    Attributes
+    ----------
+    restyled : tensor without dimensions
+        In training, how often a picture gets the style of another (0 at first).
     """
 
     def __init__(
@@ -69,6 +76,8 @@ class FruitNet(nn.Module):
         self.side = nn.ModuleList(nn.Conv2d(w, fused, 1) for w in widths[1:])
         self.fuse = nn.ModuleList(_Residual(fused) for _ in widths[1:])
         self.head = nn.Sequential(_conv(fused, 64), nn.Conv2d(64, len(CHANNELS), 1))
+        self.restyled: torch.Tensor
+        self.register_buffer("restyled", torch.tensor(0.0), persistent=False)
         with torch.no_grad():
             # start from "no fruit": otherwise the focal loss of all the background explodes
             self.head[-1].bias[:4] = -4.0
@@ -77,8 +86,11 @@ class FruitNet(nn.Module):
         """Logits and log radius, shape (n, 8, h / 4, w / 4); h and w multiples of 32."""
         x = (rgb - 0.42) * 4.0
         features = []
-        for stage in self.down:
+        for i, stage in enumerate(self.down):
             x = stage(x)
+            # in training only, and in the shallow stages: deeper ones tell what, not how lit
+            if self.training and i < 2:
+                x = mixed_styles(x, self.restyled)
             features.append(x)
         features = features[1:]
         y = self.fuse[-1](self.side[-1](features[-1]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import torch
 from torch.nn import functional
@@ -15,7 +15,7 @@ from fruitcount.training.sprites import (
     drawn_fruit,
     leaf_sprites,
 )
-from fruitcount.training.warp import Batch, joined
+from fruitcount.training.warp import Batch, joined, taken
 
 __all__ = ["laid_on", "paste_random"]
 
@@ -42,16 +42,12 @@ def paste_random(batch: Batch, bank: Bank, rounds: int = 3, *, busy: float = 0.5
         return batch
     # a fixed number of crops, not a chance for each: only those are worked on
     shuffled = torch.randperm(len(batch.rgb), device=batch.rgb.device)
-    some, rest = (_taken(batch, which) for which in (shuffled[:n], shuffled[n:]))
+    some, rest = (taken(batch, which) for which in (shuffled[:n], shuffled[n:]))
     for _ in range(rounds):
         some = _paste(some, _look_alike(bank, n), kind="other")
         some = _paste(some, _fruit(bank, n), kind="fruit")
         some = _paste(some, leaf_sprites(bank, n), kind="leaf")
     return joined([some, rest])
-
-
-def _taken(batch: Batch, which: torch.Tensor) -> Batch:
-    return Batch(**{f.name: getattr(batch, f.name)[which] for f in fields(batch)})
 
 
 def _fruit(bank: Bank, count: int) -> Sprite:

@@ -39,13 +39,14 @@ from fruitcount.training.net import FruitNet
 from fruitcount.training.paste import paste_random
 from fruitcount.training.quick import quick
 from fruitcount.training.ranks import Ranks, join_ranks
+from fruitcount.training.splice import spliced
 from fruitcount.training.sprites import Bank, make_bank
 from fruitcount.training.targets import Targets, make_targets
 from fruitcount.training.validate import scores
 from fruitcount.training.warm_start import load_weights
 from fruitcount.training.warp import Batch, CropRules, Pool, joined, make_pool, random_crops
 
-__all__ = ["Run", "main", "train"]
+__all__ = ["Run", "finish", "is_held_back", "main", "next_batch", "pools_of", "train"]
 
 GROUP_SHARE = {
     "cherry-fruitlets-bbch72": 0.44,
@@ -76,8 +77,12 @@ class Run:
     average : float
         Decay of the running average of the weights, which is what ships.
     calm : float
-        Share of the run, at its end, with half the pasting and half the change of light: the
-        net ends on pictures nearer to real ones.
+        Share of the run, at its end, with half the pasting, joining and change of light and
+        no mixed styles: the net ends on pictures nearer to real ones.
+    splice : float
+        Share of the crops that are joined from two.
+    restyle : float
+        How often a picture's shallow features get the style of another's.
     crop : CropRules
     """
 
@@ -88,10 +93,12 @@ class Run:
     decay: float = 0.02
     average: float = 0.999
     calm: float = 0.25
+    splice: float = 0.3
+    restyle: float = 0.5
     crop: CropRules = field(default_factory=CropRules)
 
 
-def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
+def pools_of(examples: list[Example], device: torch.device) -> list[Pool]:
     """Photographs and renders apart, each weighted by set and by fruit."""
     pools = []
     for own in (False, True):
@@ -111,13 +118,15 @@ def _pools(examples: list[Example], device: torch.device) -> list[Pool]:
     return pools
 
 
-def _next_batch(pools: list[Pool], bank: Bank, run: Run, vary: float = 1.0) -> Batch:
+def next_batch(pools: list[Pool], bank: Bank, run: Run, vary: float = 1.0) -> Batch:
+    """Crops with what a run does to them; ``vary`` is how much, 0-1."""
     shares = [1.0] if len(pools) == 1 else [1 - run.render_share, run.render_share]
     crops = [
         random_crops(pool, max(1, round(run.batch * share)), run.crop)
         for pool, share in zip(pools, shares, strict=True)
     ]
-    batch = paste_random(joined(crops), bank, busy=0.55 * vary)
+    batch = spliced(joined(crops), run.splice * vary)
+    batch = paste_random(batch, bank, busy=0.55 * vary)
     return Batch(
         random_light(batch.rgb, vary), batch.wood, batch.wood_known, batch.valid, batch.fruit
     )
@@ -152,11 +161,11 @@ def train(
     ranks : Ranks
         The processes that share the run; ``run.batch`` is each one's own.
     """
-    pools = _pools(examples, device)
+    pools = pools_of(examples, device)
     bank = make_bank(pools)
     net = FruitNet().to(device, memory_format=torch.channels_last)
     if resume is not None:
-        load_weights(net, resume, _next_batch(pools, bank, run).rgb)
+        load_weights(net, resume, next_batch(pools, bank, run).rgb)
     ranks.same_weights(net)
     kept = copy.deepcopy(net)
     net.train()
@@ -166,8 +175,10 @@ def train(
     while done < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = run.rate * _rate_at(done)
+        calm = done > 1 - run.calm
         with torch.no_grad():
-            batch = _next_batch(pools, bank, run, 0.5 if done > 1 - run.calm else 1.0)
+            net.restyled.fill_(0.0 if calm else run.restyle)
+            batch = next_batch(pools, bank, run, 0.5 if calm else 1.0)
             targets = make_targets(batch)
         parts = _step(net, forward, optimiser, (batch, targets), ranks)
         step += 1
@@ -211,7 +222,8 @@ def _name(device: torch.device) -> str:
     return torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU"
 
 
-def _held_back(example: Example) -> bool:
+def is_held_back(example: Example) -> bool:
+    """Whether a picture is kept from training, by its photo or scene."""
     # the views of one rendered scene, like the tiles of one photo, stay on one side
     return is_validation(example.group, photo_of(example.name))
 
@@ -227,6 +239,9 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--render-share", type=float, default=0.5)
+    parser.add_argument("--decay", type=float, default=0.02, help="of the weights")
+    parser.add_argument("--splice", type=float, default=0.3, help="share of crops joined of two")
+    parser.add_argument("--restyle", type=float, default=0.5, help="how often styles are mixed")
     parser.add_argument("--resume", type=Path, help="checkpoint.pt or .onnx to start from")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--smoke", action="store_true", help="a few small steps, to try it out")
@@ -243,9 +258,8 @@ def main() -> None:
     if args.renders is not None:
         examples += read_renders(args.renders, limit, part=(ranks.mine, ranks.count))
     print(f"read {len(examples)} pictures in {time.monotonic() - read:.0f} s", flush=True)
-    run = Run(
-        seconds=args.seconds, batch=args.batch, render_share=args.render_share, rate=args.rate
-    )
+    told = ("seconds", "batch", "render_share", "rate", "decay", "splice", "restyle")
+    run = Run(**{name: getattr(args, name) for name in told})
     if args.smoke:
         run = Run(seconds=min(args.seconds, 20.0), batch=4, crop=CropRules(size_px=256))
     _whole(examples, run, args, (ranks, device))
@@ -258,17 +272,39 @@ def _whole(
     place: tuple[Ranks, torch.device],
 ) -> None:
     ranks, device = place
-    teach = [e for e in examples if not _held_back(e)]
-    ask = [e for e in examples if _held_back(e)]
-    args.out.mkdir(parents=True, exist_ok=True)
+    teach = [e for e in examples if not is_held_back(e)]
+    ask = [e for e in examples if is_held_back(e)]
     net, facts = train(teach, run, device, resume=args.resume, ranks=ranks)
     training = ranks.joined(splits_of(teach))
     ranks.leave()
     if ranks.mine > 0:
         return
-    torch.save(net.state_dict(), args.out / "checkpoint.pt")
+    facts |= {"training": training, "validation": splits_of(ask)}
+    if args.resume is not None:
+        facts["earlier_runs"] = earlier_runs(args.resume)
+    finish(net, ask, facts, device, args.out)
+
+
+def finish(
+    net: nn.Module, ask: list[Example], facts: dict[str, Any], device: torch.device, out: Path
+) -> None:
+    """Write checkpoint, exported net and card; score on held-back pictures.
+
+    Parameters
+    ----------
+    net : FruitNet
+    ask : list of Example
+        Held-back pictures; of renders the first 150.
+    facts : dict
+        For the card; scores and the file's size and hash are added.
+    device : torch.device
+    out : Path
+        Folder, made if need be.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    torch.save(net.state_dict(), out / "checkpoint.pt")
     ask_renders = [e for e in ask if e.group not in BOX_FILL][:150]
-    path = args.out / "fruitness.onnx"
+    path = out / "fruitness.onnx"
     export_onnx(copy.deepcopy(net), path)
     # every picture has its own size here: searching the quickest kernel for each would be slow
     torch.backends.cudnn.benchmark = False
@@ -276,11 +312,8 @@ def _whole(
     for group, row in facts["scores"].items():
         print(group, row["f1_precision_recall"], row["best_threshold"], row["median_size_error"])
     facts |= {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
-    facts |= {"training": training, "validation": splits_of(ask)}
     facts["difference_from_torch"] = check_against_cv2(net, path)
-    if args.resume is not None:
-        facts["earlier_runs"] = earlier_runs(args.resume)
-    write_card(args.out, facts)
+    write_card(out, facts)
     print(f"wrote {path}: {facts['bytes'] / 1e6:.2f} MB, steps {facts['steps']}")
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import torch
 from torch.nn import functional
 
 from fruitcount.training.data import Example
 
-__all__ = ["Batch", "CropRules", "Pool", "joined", "make_pool", "random_crops"]
+__all__ = ["Batch", "CropRules", "Pool", "joined", "make_pool", "random_crops", "taken"]
 
 SHRUNK_BELOW = 0.85
 """Zoom below which a crop is sampled finer than it is."""
@@ -148,6 +148,11 @@ def joined(parts: list[Batch]) -> Batch:
         for name in ("rgb", "wood", "wood_known", "valid")
     }
     return Batch(**whole, fruit=torch.cat(fruit))
+
+
+def taken(batch: Batch, which: torch.Tensor) -> Batch:
+    """The crops of these numbers."""
+    return Batch(**{f.name: getattr(batch, f.name)[which] for f in fields(batch)})
 
 
 def _kept_inside(

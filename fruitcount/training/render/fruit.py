@@ -58,7 +58,7 @@ def pick_sites(rng: np.random.Generator, nodes: Nodes, kind: Kind, count: int) -
 def _classes(rng: np.random.Generator, n: int, shares: tuple[float, float] | None) -> NDArray[Any]:
     """Class of each of `n` fruit; `shares` as in `hang`."""
     u = rng.random(n)
-    share = rng.choice([0.0, 0.06, 0.15, 0.25], p=[0.25, 0.35, 0.25, 0.15])
+    share = rng.choice([0.0, 0.06, 0.15, 0.25], p=[0.2, 0.3, 0.25, 0.25])
     hurt_share = rng.choice([0, 0.05, 0.12])
     if shares is None:
         return np.where(u < share, YELLOWING, np.where(u > 1 - hurt_share, DAMAGED, GREEN))
