@@ -11,16 +11,19 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import torch
 from torch import nn
 
-from fruitcount.training.data import read_renders, read_tiles
+from fruitcount.training.card import names_of_all
+from fruitcount.training.data import is_held_back, read_renders, read_tiles
+from fruitcount.training.finish import finish
 from fruitcount.training.net import FruitNet
 from fruitcount.training.sprites import make_bank
-from fruitcount.training.train import Run, finish, is_held_back, next_batch, pools_of
+from fruitcount.training.train import Run, next_batch, pools_of
 from fruitcount.training.warp import Batch
 
 __all__ = ["blended", "main", "measure_normalisation", "told_of"]
@@ -47,8 +50,11 @@ def blended(checkpoints: list[dict[str, torch.Tensor]]) -> FruitNet:
 
 
 @torch.no_grad()
-def measure_normalisation(net: nn.Module, batches: list[Batch]) -> None:
-    """Set each normalisation's mean and spread to those of the crops, in place."""
+def measure_normalisation(net: nn.Module, batches: Iterable[Batch]) -> None:
+    """Set each normalisation's mean and spread to those of the crops, in place.
+
+    Batches are taken one by one: from an iterator no two need be held at once.
+    """
     norms = [m for m in net.modules() if isinstance(m, nn.BatchNorm2d)]
     usual = [norm.momentum for norm in norms]
     for norm in norms:
@@ -72,10 +78,7 @@ def told_of(cards: list[dict[str, Any]]) -> dict[str, Any]:
     for name in ("steps", "seconds"):
         facts[name] = sum(card[name] for card in cards)
     for name in ("training", "validation"):
-        groups = {group for card in cards for group in card[name]}
-        facts[name] = {
-            g: sorted({n for card in cards for n in card[name].get(g, [])}) for g in sorted(groups)
-        }
+        facts[name] = names_of_all([card[name] for card in cards])
     return facts
 
 
@@ -100,8 +103,7 @@ def main() -> None:
     folders = [folder / "checkpoint.pt" for folder in args.runs]
     net = blended([torch.load(f, map_location="cpu", weights_only=True) for f in folders])
     net.to(device)
-    batches = [next_batch(pools, bank, run, 0.5) for _ in range(args.batches)]
-    measure_normalisation(net, batches)
+    measure_normalisation(net, (next_batch(pools, bank, run, 0.5) for _ in range(args.batches)))
     facts = told_of([json.loads((folder / "card.json").read_text()) for folder in args.runs])
     finish(net, [e for e in examples if is_held_back(e)] + renders, facts, device, args.out)
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from fruitcount.training.data import LICENCE, Example, photo_of
 
-__all__ = ["earlier_runs", "splits_of", "write_card"]
+__all__ = ["earlier_runs", "names_of_all", "splits_of", "write_card"]
 
 
 def splits_of(examples: list[Example]) -> dict[str, list[str]]:
@@ -19,6 +20,12 @@ def splits_of(examples: list[Example]) -> dict[str, list[str]]:
     for example in examples:
         names[example.group].add(photo_of(example.name))
     return {group: sorted(found) for group, found in names.items()}
+
+
+def names_of_all(parts: Sequence[dict[str, list[str]]]) -> dict[str, list[str]]:
+    """The sorted names under each key, of all parts together."""
+    keys = sorted({key for part in parts for key in part})
+    return {k: sorted({n for part in parts for n in part.get(k, [])}) for k in keys}
 
 
 def earlier_runs(checkpoint: Path) -> list[dict[str, Any]]:

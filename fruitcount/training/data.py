@@ -19,6 +19,7 @@ __all__ = [
     "BOX_FILL",
     "LICENCE",
     "Example",
+    "is_held_back",
     "is_validation",
     "photo_of",
     "read_renders",
@@ -75,6 +76,12 @@ class Example:
 def photo_of(stem: str) -> str:
     """The photo that a tile was cut from: its name before the last ``_``."""
     return stem.rsplit("_", 1)[0]
+
+
+def is_held_back(example: Example) -> bool:
+    """Whether a picture is kept from training, by its photo or scene."""
+    # the views of one rendered scene, like the tiles of one photo, stay on one side
+    return is_validation(example.group, photo_of(example.name))
 
 
 def _picture(path: Path, mode: str = "RGB") -> NDArray[np.uint8]:

@@ -57,8 +57,8 @@ class FruitNet(nn.Module):
 
     Attributes
     ----------
-    restyled : tensor without dimensions
-        In training, how often a picture gets the style of another (0 at first).
+    restyled : tensor without dimensions, or None
+        In training, how often a picture gets the style of another; None (at first) never does.
     """
 
     def __init__(
@@ -76,8 +76,8 @@ class FruitNet(nn.Module):
         self.side = nn.ModuleList(nn.Conv2d(w, fused, 1) for w in widths[1:])
         self.fuse = nn.ModuleList(_Residual(fused) for _ in widths[1:])
         self.head = nn.Sequential(_conv(fused, 64), nn.Conv2d(64, len(CHANNELS), 1))
-        self.restyled: torch.Tensor
-        self.register_buffer("restyled", torch.tensor(0.0), persistent=False)
+        self.restyled: torch.Tensor | None
+        self.register_buffer("restyled", None, persistent=False)
         with torch.no_grad():
             # start from "no fruit": otherwise the focal loss of all the background explodes
             self.head[-1].bias[:4] = -4.0
@@ -89,7 +89,7 @@ class FruitNet(nn.Module):
         for i, stage in enumerate(self.down):
             x = stage(x)
             # in training only, and in the shallow stages: deeper ones tell what, not how lit
-            if self.training and i < 2:
+            if self.training and self.restyled is not None and i < 2:
                 x = mixed_styles(x, self.restyled)
             features.append(x)
         features = features[1:]

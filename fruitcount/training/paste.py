@@ -15,7 +15,7 @@ from fruitcount.training.sprites import (
     drawn_fruit,
     leaf_sprites,
 )
-from fruitcount.training.warp import Batch, joined, taken
+from fruitcount.training.warp import Batch, joined, parted
 
 __all__ = ["laid_on", "paste_random"]
 
@@ -40,9 +40,7 @@ def paste_random(batch: Batch, bank: Bank, rounds: int = 3, *, busy: float = 0.5
     n = round(busy * len(batch.rgb))
     if n == 0:
         return batch
-    # a fixed number of crops, not a chance for each: only those are worked on
-    shuffled = torch.randperm(len(batch.rgb), device=batch.rgb.device)
-    some, rest = (taken(batch, which) for which in (shuffled[:n], shuffled[n:]))
+    some, rest = parted(batch, n)
     for _ in range(rounds):
         some = _paste(some, _look_alike(bank, n), kind="other")
         some = _paste(some, _fruit(bank, n), kind="fruit")

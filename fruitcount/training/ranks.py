@@ -9,6 +9,8 @@ from typing import Any
 import torch
 from torch import distributed, nn
 
+from fruitcount.training.card import names_of_all
+
 __all__ = ["Ranks", "join_ranks"]
 
 
@@ -59,8 +61,7 @@ class Ranks:
             return names
         told: list[Any] = [None] * self.count
         distributed.all_gather_object(told, names)
-        keys = sorted({key for part in told for key in part})
-        return {k: sorted({n for part in told for n in part.get(k, [])}) for k in keys}
+        return names_of_all(told)
 
     def leave(self) -> None:
         """End the group; the others may be gone by now."""

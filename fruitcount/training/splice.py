@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import torch
 
-from fruitcount.training.warp import Batch, joined, taken
+from fruitcount.training.warp import MAPS, Batch, joined, parted, taken
 
 __all__ = ["spliced"]
 
@@ -34,20 +34,16 @@ def spliced(batch: Batch, share: float) -> Batch:
     if n == 0:
         return batch
     device, size = batch.rgb.device, batch.rgb.shape[-1]
-    shuffled = torch.randperm(len(batch.rgb), device=device)
-    mine, rest = taken(batch, shuffled[:n]), taken(batch, shuffled[n:])
+    mine, rest = parted(batch, n)
     other = taken(batch, torch.randint(len(batch.rgb), (n,), device=device))
     turn = torch.rand((n, 1), device=device) * 2 * torch.pi
     across = torch.cat([torch.cos(turn), torch.sin(turn)], 1)
     offset = (torch.rand((n, 1), device=device) - 0.5) * size * 0.5
-    line = torch.arange(size, device=device) - (size - 1) / 2
+    middle = (size - 1) / 2
+    line = torch.arange(size, device=device) - middle
     over = across[:, :1, None] * line + across[:, 1:, None] * line[:, None] - offset[..., None]
     use = (over > 0)[:, None]
-    maps = {
-        name: torch.where(use, getattr(mine, name), getattr(other, name))
-        for name in ("rgb", "wood", "wood_known", "valid")
-    }
-    middle = (size - 1) / 2
+    maps = {name: torch.where(use, getattr(mine, name), getattr(other, name)) for name in MAPS}
     kept = [
         _beyond(
             part.fruit,

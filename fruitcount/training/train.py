@@ -23,16 +23,9 @@ from typing import Any
 import torch
 from torch import nn
 
-from fruitcount.training.card import earlier_runs, splits_of, write_card
-from fruitcount.training.data import (
-    BOX_FILL,
-    Example,
-    is_validation,
-    photo_of,
-    read_renders,
-    read_tiles,
-)
-from fruitcount.training.export import check_against_cv2, export_onnx, sha256_of
+from fruitcount.training.card import earlier_runs, splits_of
+from fruitcount.training.data import Example, is_held_back, read_renders, read_tiles
+from fruitcount.training.finish import finish
 from fruitcount.training.light import random_light
 from fruitcount.training.losses import loss_of
 from fruitcount.training.net import FruitNet
@@ -42,11 +35,10 @@ from fruitcount.training.ranks import Ranks, join_ranks
 from fruitcount.training.splice import spliced
 from fruitcount.training.sprites import Bank, make_bank
 from fruitcount.training.targets import Targets, make_targets
-from fruitcount.training.validate import scores
 from fruitcount.training.warm_start import load_weights
 from fruitcount.training.warp import Batch, CropRules, Pool, joined, make_pool, random_crops
 
-__all__ = ["Run", "finish", "is_held_back", "main", "next_batch", "pools_of", "train"]
+__all__ = ["Run", "main", "next_batch", "pools_of", "train"]
 
 GROUP_SHARE = {
     "cherry-fruitlets-bbch72": 0.44,
@@ -169,6 +161,8 @@ def train(
         load_weights(net, resume, next_batch(pools, bank, run).rgb)
     ranks.same_weights(net)
     kept = copy.deepcopy(net)
+    if run.restyle > 0:
+        net.restyled = torch.tensor(run.restyle, device=device)
     net.train()
     forward = quick(net.forward)
     optimiser = torch.optim.AdamW(net.parameters(), run.rate, weight_decay=run.decay)
@@ -178,7 +172,8 @@ def train(
             group["lr"] = run.rate * _rate_at(done)
         calm = done > 1 - run.calm
         with torch.no_grad():
-            net.restyled.fill_(0.0 if calm else run.restyle)
+            if calm and net.restyled is not None:
+                net.restyled.zero_()
             batch = next_batch(pools, bank, run, 0.5 if calm else 1.0)
             targets = make_targets(batch)
         parts = _step(net, forward, optimiser, (batch, targets), ranks)
@@ -223,26 +218,24 @@ def _name(device: torch.device) -> str:
     return torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU"
 
 
-def is_held_back(example: Example) -> bool:
-    """Whether a picture is kept from training, by its photo or scene."""
-    # the views of one rendered scene, like the tiles of one photo, stay on one side
-    return is_validation(example.group, photo_of(example.name))
-
-
 def main() -> None:
     """Read the command line, train, export, score and write the card."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, required=True)
     parser.add_argument("--renders", type=Path, help="folder of rendered limbs; may be left out")
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--seconds", type=float, default=480.0)
+    parser.add_argument("--seconds", type=float, default=Run.seconds)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    parser.add_argument("--batch", type=int, default=48)
-    parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
-    parser.add_argument("--render-share", type=float, default=0.5)
-    parser.add_argument("--decay", type=float, default=0.02, help="of the weights")
-    parser.add_argument("--splice", type=float, default=0.3, help="share of crops joined of two")
-    parser.add_argument("--restyle", type=float, default=0.0, help="how often styles are mixed")
+    parser.add_argument("--batch", type=int, default=Run.batch)
+    parser.add_argument("--rate", type=float, default=Run.rate, help="highest learning rate")
+    parser.add_argument("--render-share", type=float, default=Run.render_share)
+    parser.add_argument("--decay", type=float, default=Run.decay, help="of the weights")
+    parser.add_argument(
+        "--splice", type=float, default=Run.splice, help="share of crops joined of two"
+    )
+    parser.add_argument(
+        "--restyle", type=float, default=Run.restyle, help="how often styles are mixed"
+    )
     parser.add_argument("--resume", type=Path, help="checkpoint.pt or .onnx to start from")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--smoke", action="store_true", help="a few small steps, to try it out")
@@ -284,38 +277,6 @@ def _whole(
     if args.resume is not None:
         facts["earlier_runs"] = earlier_runs(args.resume)
     finish(net, ask, facts, device, args.out)
-
-
-def finish(
-    net: nn.Module, ask: list[Example], facts: dict[str, Any], device: torch.device, out: Path
-) -> None:
-    """Write checkpoint, exported net and card; score on held-back pictures.
-
-    Parameters
-    ----------
-    net : FruitNet
-    ask : list of Example
-        Held-back pictures; of renders the first 150.
-    facts : dict
-        For the card; scores and the file's size and hash are added.
-    device : torch.device
-    out : Path
-        Folder, made if need be.
-    """
-    out.mkdir(parents=True, exist_ok=True)
-    torch.save(net.state_dict(), out / "checkpoint.pt")
-    ask_renders = [e for e in ask if e.group not in BOX_FILL][:150]
-    path = out / "fruitness.onnx"
-    export_onnx(copy.deepcopy(net), path)
-    # every picture has its own size here: searching the quickest kernel for each would be slow
-    torch.backends.cudnn.benchmark = False
-    facts["scores"] = scores(net, [e for e in ask if e.group in BOX_FILL] + ask_renders, device)
-    for group, row in facts["scores"].items():
-        print(group, row["f1_precision_recall"], row["best_threshold"], row["median_size_error"])
-    facts |= {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
-    facts["difference_from_torch"] = check_against_cv2(net, path)
-    write_card(out, facts)
-    print(f"wrote {path}: {facts['bytes'] / 1e6:.2f} MB, steps {facts['steps']}")
 
 
 if __name__ == "__main__":

@@ -9,7 +9,20 @@ from torch.nn import functional
 
 from fruitcount.training.data import Example
 
-__all__ = ["Batch", "CropRules", "Pool", "joined", "make_pool", "random_crops", "taken"]
+__all__ = [
+    "MAPS",
+    "Batch",
+    "CropRules",
+    "Pool",
+    "joined",
+    "make_pool",
+    "parted",
+    "random_crops",
+    "taken",
+]
+
+MAPS = ("rgb", "wood", "wood_known", "valid")
+"""The parts of a batch that are pictures; fruit is the rest."""
 
 SHRUNK_BELOW = 0.85
 """Zoom below which a crop is sampled finer than it is."""
@@ -143,16 +156,22 @@ def joined(parts: list[Batch]) -> Batch:
     """Several batches of crops as one, with room for the most fruit of any."""
     most = max(p.fruit.shape[1] for p in parts)
     fruit = [functional.pad(p.fruit, (0, 0, 0, most - p.fruit.shape[1])) for p in parts]
-    whole = {
-        name: torch.cat([getattr(p, name) for p in parts])
-        for name in ("rgb", "wood", "wood_known", "valid")
-    }
+    whole = {name: torch.cat([getattr(p, name) for p in parts]) for name in MAPS}
     return Batch(**whole, fruit=torch.cat(fruit))
 
 
 def taken(batch: Batch, which: torch.Tensor) -> Batch:
     """The crops of these numbers."""
     return Batch(**{f.name: getattr(batch, f.name)[which] for f in fields(batch)})
+
+
+def parted(batch: Batch, n: int) -> tuple[Batch, Batch]:
+    """So many random crops, and the rest.
+
+    A fixed number, not a chance for each: only those are worked on.
+    """
+    shuffled = torch.randperm(len(batch.rgb), device=batch.rgb.device)
+    return taken(batch, shuffled[:n]), taken(batch, shuffled[n:])
 
 
 def _kept_inside(

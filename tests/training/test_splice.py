@@ -83,7 +83,7 @@ def test_styles_are_mixed_in_training_only() -> None:
     rgb = torch.rand(3, 3, 64, 64)
     net.eval()
     plain = net(rgb)
-    net.restyled.fill_(1.0)
+    net.restyled = torch.tensor(1.0)
     assert torch.equal(net(rgb), plain)
     assert "restyled" not in net.state_dict()
     net.train()
