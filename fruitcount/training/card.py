@@ -37,8 +37,8 @@ def earlier_runs(checkpoint: Path) -> list[dict[str, Any]]:
     if not path.exists():
         return []
     card = json.loads(path.read_text())
-    names = ("date", "steps", "seconds", "device", "devices", "batch", "sha256", "training")
-    told = {k: card[k] for k in names if k in card}
+    names = ("date", "steps", "seconds", "device", "devices", "batch", "blended", "sha256")
+    told = {k: card[k] for k in (*names, "training") if k in card}
     return [*card.get("earlier_runs", []), told]
 
 
@@ -90,7 +90,7 @@ def _text(card: dict[str, Any]) -> str:
         f"{_devices(card)}{_blended(card)}.",
         *[
             f"It went on from the net of {run['date']}: {run['seconds']:.0f} s "
-            f"({run['steps']} steps) on {_devices(run)}."
+            f"({run['steps']} steps) on {_devices(run)}{_blended(run)}."
             for run in reversed(card.get("earlier_runs", []))
         ],
         f"File `fruitness.onnx`, {card['bytes'] / 1e6:.2f} MB, SHA-256 `{card['sha256']}`.",

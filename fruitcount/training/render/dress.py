@@ -15,6 +15,7 @@ from .fruit_mesh import add_remains
 from .kinds import Kind
 from .mesh import MeshBuf, unit
 from .parts import Bench
+from .shuck import add_shucks
 
 
 def leafy(
@@ -50,8 +51,9 @@ def leafy(
     return lv
 
 
-def add_decoys(bits: MeshBuf, rng: np.random.Generator, nodes: wood.Nodes, kind: Kind) -> None:
+def add_decoys(at: Bench, nodes: wood.Nodes) -> None:
     """Buds and dried flower shells at nodes without fruit: things that are not fruit."""
+    rng, bits, kind = at.rng, at.bufs["wood"], at.kind
     n = len(nodes.s_mm)
     bud = np.flatnonzero(rng.random(n) < 0.35)
     s = np.linspace(0, 1, 7)
@@ -84,6 +86,8 @@ def add_decoys(bits: MeshBuf, rng: np.random.Generator, nodes: wood.Nodes, kind:
             on_limb=np.zeros(m, bool),
         )
         add_remains(bits, ghost, rng, kind)
+        if kind.shuck:
+            add_shucks(at.bufs["foliage"], bits, ghost, 0.5, rng, None)
 
 
 def cam_target(cam: Camera) -> NDArray[Any]:

@@ -36,6 +36,12 @@ class Fruit:
     def __len__(self) -> int:
         return len(self.diameter)
 
+    def rows(self, index: NDArray[Any]) -> Fruit:
+        """Only the fruit of the given numbers."""
+        names = [k for k in self.__dataclass_fields__ if k != "cls"]
+        cols = {k: getattr(self, k)[index] for k in names}
+        return Fruit(**cols, cls=[self.cls[int(i)] for i in index])
+
 
 def join(parts: list[Fruit]) -> Fruit:
     """All parts as one."""

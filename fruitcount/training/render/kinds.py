@@ -32,6 +32,7 @@ class Kind:
     leaf_peak: float  # where the leaf is widest, 0 base to 1 tip
     bark: tuple[RGB, ...]
     node_mm: tuple[float, float]
+    shuck: float = 0.0  # share of fruit that still wear the dried flower cup
 
 
 RED_BARK: tuple[RGB, ...] = (
@@ -89,5 +90,20 @@ SWEET_CHERRY = replace(
     CHERRY, name="cherry", length_ratio=(0.95, 1.1), stalk_mm=(25, 45), suture=0.05
 )
 
+SPLITTING = (PEACH, NECTARINE, APRICOT)
+"""Kinds whose flower cup dries round the fruit and splits (shuck split)."""
+
 KINDS: tuple[Kind, ...] = (PEACH, NECTARINE, PLUM, APRICOT, CHERRY)
 KIND_WEIGHTS = (0.4, 0.12, 0.16, 0.12, 0.2)
+
+
+def at_shuck_split(kind: Kind, share: float) -> Kind:
+    """The kind just after bloom, `share` of its fruit in their shucks: slender, pointed, small."""
+    lo, hi = kind.length_ratio
+    return replace(
+        kind,
+        shuck=share,
+        diameter_mm=(kind.diameter_mm[0] * 0.8, kind.diameter_mm[1] * 0.75),
+        length_ratio=(lo + 0.1, hi + 0.3),
+        tip=(kind.tip[0] + 0.1, kind.tip[1] + 0.35),
+    )

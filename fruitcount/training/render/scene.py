@@ -21,7 +21,7 @@ from .dress import (
     leafy,
     thin_leaves,
 )
-from .kinds import KIND_WEIGHTS, KINDS, Kind
+from .kinds import KIND_WEIGHTS, KINDS, SPLITTING, Kind, at_shuck_split
 from .mesh import across, unit
 from .parts import Bench, Options, Scene, empty_bufs
 from .surround import add_all_fruit, add_background
@@ -152,6 +152,8 @@ def build(seed: int, opt: Options) -> Scene:
         if opt.kind
         else KINDS[rng.choice(len(KINDS), p=KIND_WEIGHTS)]
     )
+    if kind in SPLITTING and rng.random() < opt.shuck_frac:
+        kind = at_shuck_split(kind, float(rng.uniform(0.15, 0.9)))
     plan = _plan(rng, kind, opt)
     stems, nodes, fr = _limb(rng, kind, plan)
     focus = _focus(rng, fr, plan.zoom)
@@ -203,7 +205,7 @@ def _fill_limb(
         lv = thin_leaves(rng, lv, at.cam, stems, fr, float(rng.uniform(0.15, 0.8)))
     else:
         lv = leafy(rng, nodes, at.kind, size, rng.uniform(0.3, 1.0), bits)
-    add_decoys(bits, rng, nodes, at.kind)
+    add_decoys(at, nodes)
     card = found[0] if found and rng.random() < at.opt.clear_card else None
     add_leaves(at, keep_clear(lv, at.cam, card))
     if found:

@@ -223,7 +223,7 @@ def _dress(
     far_nodes = wood.Nodes(*(getattr(pn, k)[far] for k in pn.__dataclass_fields__))
     # the green shoots of the parent stem are drawn but not shown
     pl = leafy(rng, far_nodes, s.kind, s.leaf_size, s.leaf_frac * 0.35, MeshBuf())
-    add_decoys(bits, rng, nodes, s.kind)
+    add_decoys(at, nodes)
     both = keep_clear(leaves.join([lv, pl]), cam, card)
     both = thin_leaves(rng, both, cam, stems, fr, s.front_frac)
     add_leaves(at, both)

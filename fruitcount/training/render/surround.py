@@ -13,6 +13,7 @@ from .camera import Camera
 from .dress import add_leaves, cam_target, keep_clear, leafy
 from .kinds import CHERRY
 from .parts import Bench
+from .shuck import add_shucks
 
 
 def fruit_detail(cam: Camera, fr: fruit_mod.Fruit) -> tuple[int, int]:
@@ -70,6 +71,7 @@ def add_all_fruit(
     fruit_buf, bits = at.bufs["fruit"], at.bufs["wood"]
     parts = [own]
     grids = [fruit_mesh.add(fruit_buf, bits, own, at.kind, at.rng, 0, detail)]
+    _dress(at, own, 0)
     if others is None:
         others = int(at.rng.choice([0, 2, 4, 7, 11], p=[0.14, 0.22, 0.28, 0.22, 0.14]))
     for _ in range(others):
@@ -77,8 +79,15 @@ def add_all_fruit(
         if len(other):
             first = sum(map(len, parts))
             grids.append(fruit_mesh.add(fruit_buf, bits, other, at.kind, at.rng, first, detail))
+            _dress(at, other, first)
             parts.append(other)
     return fruit_mod.join(parts), np.concatenate(grids)
+
+
+def _dress(at: Bench, fr: fruit_mod.Fruit, first_id: int) -> None:
+    """Put the kind's share of the fruit in shucks."""
+    if at.kind.shuck:  # no draws where there are none: the sample photographs stay as they are
+        add_shucks(at.bufs["foliage"], at.bufs["wood"], fr, at.kind.shuck, at.rng, first_id)
 
 
 def add_background(at: Bench, z: float) -> None:
