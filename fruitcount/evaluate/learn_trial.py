@@ -19,7 +19,7 @@ from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.learn import LearnSettings, propose, tally_of
 from fruitcount.evaluate.lessons import Lesson
-from fruitcount.evaluate.match import match
+from fruitcount.evaluate.match import match_surest
 from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
 from fruitcount.evaluate.scores import Judged
@@ -51,9 +51,10 @@ class Trial:
 def lesson_of(judged: Judged) -> Lesson:
     """A photo as if its annotation were the user's corrections.
 
-    Marks that the annotation neither asks for nor forbids are left out.
+    Marks that the annotation neither asks for nor forbids are left out; of two marks of one fruit
+    the surer takes it, as in :func:`fruitcount.evaluate.lessons.lesson_from`.
     """
-    pairs = match(judged.all_found, judged.truth)
+    pairs = match_surest(judged.all_found, judged.truth)
     told = ~pairs.dropped
     return Lesson(
         judged.truth.name,

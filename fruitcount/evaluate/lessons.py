@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.evaluate.match import MATCH_RADII
+from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.limb import place_fruitlets
 from fruitcount.types import Fruitlets, Seen
 
@@ -54,15 +54,11 @@ def lesson_from(automatic: Seen, corrected: Seen, marks: Fruitlets | None = None
     """
     found = automatic.fruitlets if marks is None else marks
     known = corrected.fruitlets
-    free = np.ones(len(known), bool)
-    is_fruit = np.zeros(len(found), bool)
-    for i in np.argsort(-np.nan_to_num(found.score, nan=1.0), kind="stable"):
-        distance = np.hypot(known.x_px - found.x_px[i], known.y_px - found.y_px[i])
-        reach = np.where(free & (distance < MATCH_RADII * known.r_px), distance, np.inf)
-        if len(reach) and np.isfinite(reach.min()):
-            free[int(reach.argmin())] = False
-            is_fruit[i] = True
-    return Lesson(corrected.name, found, is_fruit, int(free.sum()))
+    distance = np.hypot(
+        found.x_px[:, None] - known.x_px[None, :], found.y_px[:, None] - known.y_px[None, :]
+    )
+    taken, taker = surest_first(distance, distance < MATCH_RADII * known.r_px, found.score)
+    return Lesson(corrected.name, found, taken >= 0, int(np.count_nonzero(taker < 0)))
 
 
 def lesson_on_limb(automatic: Seen, corrected: Seen, marks: Fruitlets) -> Lesson:

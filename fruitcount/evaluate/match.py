@@ -23,9 +23,13 @@ __all__ = [
     "Matching",
     "match",
     "match_points",
+    "match_surest",
     "may_touch",
     "nearest_first",
+    "surest_first",
 ]
+
+Pairs = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 MATCH_RADII = 0.7
 DROP_RADII = 1.2
@@ -80,10 +84,24 @@ def match(found: Fruitlets, truth: Truth) -> Matching:
     return match_points(found.x_px, found.y_px, truth)
 
 
+def match_surest(found: Fruitlets, truth: Truth) -> Matching:
+    """The same, but of two detections of one fruit the surer takes it, however near the other.
+
+    For learning from all marks, most of which no threshold keeps: a weak mark that is nearer by
+    chance must not make a sure one false.
+    """
+    distance, allowed, ignored = _reach(found.x_px, found.y_px, truth)
+    return _told(surest_first(distance, allowed, found.score), ignored, truth)
+
+
 def match_points(x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth) -> Matching:
     """Pair detection centres with truth; see :func:`match`."""
     distance, allowed, ignored = _reach(x_px, y_px, truth)
-    truth_of, found_of = nearest_first(distance, allowed)
+    return _told(nearest_first(distance, allowed), ignored, truth)
+
+
+def _told(pairs: Pairs, ignored: NDArray[np.bool_], truth: Truth) -> Matching:
+    truth_of, found_of = pairs
     dropped = ignored.any(axis=1) & (truth_of < 0)
     return Matching(truth_of, found_of, dropped, ~truth.ignore)
 
@@ -109,9 +127,7 @@ def _reach(
     return distance, allowed, (distance < DROP_RADII * truth.r_px) & truth.ignore
 
 
-def nearest_first(
-    distance: NDArray[np.float64], allowed: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def nearest_first(distance: NDArray[np.float64], allowed: NDArray[np.bool_]) -> Pairs:
     """Take allowed pairs by rising distance, each row and each column once.
 
     Parameters
@@ -124,11 +140,38 @@ def nearest_first(
     column_of, row_of : int arrays, shapes (N,) and (M,)
         -1 where unpaired. Equal distances go to the lower row, then the lower column.
     """
-    column_of = np.full(distance.shape[0], -1, np.int64)
-    row_of = np.full(distance.shape[1], -1, np.int64)
     rows, columns = np.nonzero(allowed)
     order = np.argsort(distance[rows, columns], kind="stable")
-    for row, column in zip(rows[order].tolist(), columns[order].tolist(), strict=True):
+    return _taken(rows[order], columns[order], distance.shape)
+
+
+def surest_first(
+    distance: NDArray[np.float64], allowed: NDArray[np.bool_], score: NDArray[np.float64]
+) -> Pairs:
+    """Let the rows choose in turn, by falling score, their nearest allowed column still free.
+
+    Parameters
+    ----------
+    distance : array, shape (N, M)
+    allowed : bool array, shape (N, M)
+    score : array, shape (N,)
+        NaN (set by hand) is surest of all. Equal scores: the lower row first.
+
+    Returns
+    -------
+    column_of, row_of : int arrays, shapes (N,) and (M,)
+        -1 where unpaired.
+    """
+    rows, columns = np.nonzero(allowed)
+    sure = np.nan_to_num(score, nan=np.inf)[rows]
+    order = np.lexsort((distance[rows, columns], rows, -sure))
+    return _taken(rows[order], columns[order], distance.shape)
+
+
+def _taken(rows: NDArray[np.int64], columns: NDArray[np.int64], shape: tuple[int, ...]) -> Pairs:
+    """Go through pairs in the given order; each row and each column is used once."""
+    column_of, row_of = np.full(shape[0], -1, np.int64), np.full(shape[1], -1, np.int64)
+    for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
         if column_of[row] < 0 and row_of[column] < 0:
             column_of[row] = column
             row_of[column] = row

@@ -7,6 +7,8 @@ import json
 import numpy as np
 import pytest
 from helpers import assert_fruitlets_close
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
@@ -252,3 +254,19 @@ def test_an_annotated_photo_teaches_as_a_corrected_one() -> None:
     assert told.marks.x_px.tolist() == [11.0, 30.0]  # the third lies on ignored fruit
     assert told.is_fruit.tolist() == [True, False]
     assert told.unseen_n == 1
+
+
+@given(st.integers(0, 10_000))
+@settings(deadline=None)
+def test_annotation_and_correction_teach_the_same(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n, m = rng.integers(1, 12, 2)
+    at = {k: rng.uniform(10, 90, m) for k in ("x_px", "y_px")} | {"r_px": rng.uniform(5, 25, m)}
+    marks = Fruitlets.from_columns(
+        x_px=rng.uniform(10, 90, n), y_px=rng.uniform(10, 90, n), r_px=np.full(n, 5.0),
+        score=rng.choice([0.1, 0.5, 0.9], n),
+    )  # fmt: skip
+    one = lesson_of(judge(truth_from_columns("a", (100, 100), columns=at), marks))
+    other = lesson_from(seen(marks), seen(Fruitlets.from_columns(**at)))
+    assert one.is_fruit.tolist() == other.is_fruit.tolist()
+    assert one.unseen_n == other.unseen_n

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.evaluate.known import Truth, truth_from_columns
-from fruitcount.evaluate.match import match
+from fruitcount.evaluate.match import match, match_surest
 from fruitcount.types import Fruitlets
 
 
@@ -40,6 +40,18 @@ def test_nearest_first_and_one_to_one() -> None:
     m = match(found([(54.5, 50), (55, 50), (51, 50)]), truth)
     assert m.truth_of.tolist() == [-1, 1, 0]
     assert (m.hits_n, m.false_n, m.missed_n) == (2, 1, 0)
+
+
+def test_of_two_marks_of_one_fruit_the_surer_takes_it_for_learning() -> None:
+    truth = circles([(50, 50, 10), (20, 20, 10)], visible_frac=[1.0, 0.1])
+    marks = Fruitlets.from_columns(
+        x_px=np.array([50.0, 54.0, 54.5, 22.0]), y_px=np.array([50.0, 50.0, 50.0, 20.0]),
+        r_px=np.ones(4), score=np.array([0.2, 0.6, 0.9, 0.8]),
+    )  # fmt: skip
+    assert match(marks, truth).truth_of.tolist() == [0, -1, -1, -1]
+    m = match_surest(marks, truth)
+    assert m.truth_of.tolist() == [-1, -1, 0, -1]
+    assert (m.dropped.tolist(), m.missed_n) == ([False, False, False, True], 0)
 
 
 def test_ignored_fruit_is_neither_asked_for_nor_punished() -> None:
