@@ -111,7 +111,7 @@ def test_colour_alone_never_calls_fruit_as_large_or_as_green_as_the_others_yello
 
 
 def test_a_mark_that_is_hardly_fruit_must_be_yellower() -> None:
-    clues = np.tile([0.1, -0.4, -0.2, -0.12], (3, 1))
+    clues = np.tile([0.1, -0.4, -0.2, -0.15], (3, 1))
     doubtful, sure, by_hand = yellow_frac(clues, np.array([0.36, 0.9, np.nan]), np.full(3, 0.5))
     assert doubtful < YELLOW_FROM < sure <= by_hand
 
