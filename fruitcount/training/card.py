@@ -40,13 +40,19 @@ def earlier_runs(checkpoint: Path) -> list[dict[str, Any]]:
     if not path.exists():
         return []
     card = json.loads(path.read_text())
-    told = {k: card[k] for k in (*RUN_FACTS, "training") if k in card}
+    told = _run_facts(card)
+    if "training" in card:
+        told["training"] = card["training"]
     return [*card.get("earlier_runs", []), told]
+
+
+def _run_facts(card: dict[str, Any]) -> dict[str, Any]:
+    return {k: card[k] for k in RUN_FACTS if k in card}
 
 
 def averaged_runs(cards: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """What a blend's card tells of each net in it: the run's facts, and ``after``, its start."""
-    told = [{k: card[k] for k in RUN_FACTS if k in card} for card in cards]
+    told = [_run_facts(card) for card in cards]
     for facts, card in zip(told, cards, strict=True):
         if card.get("earlier_runs"):
             facts["after"] = card["earlier_runs"][-1]["sha256"]

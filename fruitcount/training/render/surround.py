@@ -68,26 +68,27 @@ def add_all_fruit(
     Returns all fruit and their vertex grids; see `other_limb` for `fruit_mm` and `nearest`.
     """
     detail = fruit_detail(at.cam, own)
-    fruit_buf, bits = at.bufs["fruit"], at.bufs["wood"]
     parts = [own]
-    grids = [fruit_mesh.add(fruit_buf, bits, own, at.kind, at.rng, 0, detail)]
-    _dress(at, own, 0)
+    grids = [_add_fruit(at, own, 0, detail)]
     if others is None:
         others = int(at.rng.choice([0, 2, 4, 7, 11], p=[0.14, 0.22, 0.28, 0.22, 0.14]))
     for _ in range(others):
         other = other_limb(at, fruit_mm, nearest)
         if len(other):
-            first = sum(map(len, parts))
-            grids.append(fruit_mesh.add(fruit_buf, bits, other, at.kind, at.rng, first, detail))
-            _dress(at, other, first)
+            grids.append(_add_fruit(at, other, sum(map(len, parts)), detail))
             parts.append(other)
     return fruit_mod.join(parts), np.concatenate(grids)
 
 
-def _dress(at: Bench, fr: fruit_mod.Fruit, first_id: int) -> None:
-    """Put the kind's share of the fruit in shucks."""
+def _add_fruit(
+    at: Bench, fr: fruit_mod.Fruit, first_id: int, detail: tuple[int, int]
+) -> NDArray[Any]:
+    """Add one limb's fruit, the kind's share of them in shucks; returns their vertex grids."""
+    bits = at.bufs["wood"]
+    grids = fruit_mesh.add(at.bufs["fruit"], bits, fr, at.kind, at.rng, first_id, detail)
     if at.kind.shuck:  # no draws where there are none: the sample photographs stay as they are
-        add_shucks(at.bufs["foliage"], at.bufs["wood"], fr, at.kind.shuck, at.rng, first_id)
+        add_shucks(at.bufs["foliage"], bits, fr, at.kind.shuck, at.rng, first_id)
+    return grids
 
 
 def add_background(at: Bench, z: float) -> None:
