@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
 
-from screen_ahead import with_photo_ahead
+from screen_shell import with_shell
 
 from fruitcount.errors import BadInputError
 
@@ -145,13 +145,13 @@ class Gate:
             await _refuse(scope, send, 403)
         elif self.guard is None:
             if _host(scope) in LOCAL_HOSTS:
-                await self.app(scope, receive, _sealed(with_photo_ahead(scope, send)))
+                await self.app(scope, receive, _sealed(with_shell(scope, send)))
             else:
                 await _refuse(scope, send, 421)
         elif scope["path"] == "/enter" and scope["type"] == "http":
             await self._enter(scope, receive, send)
         elif self.guard.accepts(_cookie(scope), time.time()):
-            await self.app(scope, receive, _sealed(with_photo_ahead(scope, send)))
+            await self.app(scope, receive, _sealed(with_shell(scope, send)))
         elif scope["type"] == "websocket" or not _wants_page(scope):
             await _refuse(scope, send, 403)
         else:

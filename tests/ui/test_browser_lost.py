@@ -114,3 +114,37 @@ def test_a_passphrase_stands_before_pages_and_photos(chromium, tmp_path):
         context.close()
     finally:
         server.kill()
+
+
+def test_a_page_that_did_not_arrive_whole_is_loaded_again(chromium, server):
+    key = keep_counted(server.data, 20, (1600, 1200))
+    context = chromium.new_context(**PHONE)
+    lost: list[str] = []
+
+    def lose_first(route) -> None:
+        if len(lost) < 2:  # as when a phone changes its network while it loads
+            lost.append(route.request.url)
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    context.route("**/static/js/*", lose_first)
+    page = Page(context, f"{server.url}/?photo={key}")
+    page.ready()
+    assert len(lost) == 2
+    assert len(page.marks()) == 20
+    context.close()
+
+
+def test_a_page_that_never_arrives_whole_says_so_and_stops(chromium, server):
+    context = chromium.new_context(**PHONE)
+    pages: list[str] = []
+    context.route("**/static/js/*", lambda route: route.abort("connectionreset"))
+    context.on("request", lambda r: pages.append(r.url) if r.is_navigation_request() else None)
+    page = Page(context, server.url)
+    said = page.page.get_by_role("alert")
+    said.wait_for(timeout=20000)
+    assert "did not arrive whole" in said.inner_text()
+    page.page.wait_for_timeout(2500)
+    assert len(pages) == 4  # the visit and three more
+    context.close()

@@ -69,6 +69,9 @@ def cable():
                 for ns, end, address in ((here, "a", HOST), (there, "b", PHONE_IP))
                 for step in (
                     "link set lo up",
+                    # else an IPv6 address comes up a second later, which a browser takes for a
+                    # changed network and drops what it is loading
+                    f"link set {end}{os.getpid()} addrgenmode none",
                     f"addr add {address}/24 dev {end}{os.getpid()}",
                     f"link set {end}{os.getpid()} up",
                 )

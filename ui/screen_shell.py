@@ -1,16 +1,19 @@
-"""The photo before the program: a page that names one shows it while the rest still loads.
+"""What a served page has before the program runs: the named photo, and a way to load again.
 
 The program takes about a second to start in a browser. Meanwhile the page itself shows the photo,
-small, where the canvas will be; the canvas takes it away once it has painted the same one.
+small, where the canvas will be; the canvas takes it away once it has painted the same one. When a
+part of the program does not arrive, the page is loaded again instead of staying empty.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Awaitable, Callable, MutableMapping
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
-__all__ = ["with_photo_ahead"]
+__all__ = ["with_shell"]
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -24,22 +27,26 @@ _STYLE = (
     b"animation:fc-ahead 0s 15s forwards}@keyframes fc-ahead{to{visibility:hidden}}"
     b"@media(min-width:641px){.fc-ahead{left:5rem;width:calc((100vw - 11rem)*.6)}}</style>"
 )
+_AGAIN_STYLE = (
+    b"<style>.fc-again{position:fixed;z-index:9;top:0;left:0;right:0;margin:0;padding:16px;"
+    b"font:18px/1.4 sans-serif;background:#fffdf6;color:#181c20}</style>"
+)
 
 
-def with_photo_ahead(scope: Scope, send: Send) -> Send:
-    """For a page that names a photo: a way to send that puts the photo into it.
+def with_shell(scope: Scope, send: Send) -> Send:
+    """For a page: a way to send that puts the photo it names, and the loading again, into it.
 
     Only a page that is served (200, HTML) is changed, so nothing goes to who was not let in.
     """
     if scope["type"] != "http" or scope["method"] != "GET":
         return send
-    found = _PHOTO.search(scope.get("query_string", b""))
-    if found is None or scope["path"].startswith(("/photo/", "/_stcore/", "/static/")):
+    if scope["path"].startswith(("/photo/", "/_stcore/", "/static/")):
         return send
-    url = b"/photo/" + found[1] + b"?side=2048"
+    found = _PHOTO.search(scope.get("query_string", b""))
+    url = b"/photo/" + found[1] + b"?side=2048" if found else b""
     held: list[Message] = []
 
-    async def send_with_photo(message: Message) -> None:
+    async def send_with_shell(message: Message) -> None:
         if message["type"] == "http.response.start" and _is_page(message):
             held.append(message)
             return
@@ -48,7 +55,14 @@ def with_photo_ahead(scope: Scope, send: Send) -> Send:
             return
         await send(message)
 
-    return send_with_photo
+    return send_with_shell
+
+
+@lru_cache(maxsize=1)
+def _again() -> bytes:
+    """The script that loads a page again; before all that can fail to arrive."""
+    script = (Path(__file__).resolve().parent / "assets" / "again.js").read_bytes()
+    return b"<script>" + script + b"</script>" + _AGAIN_STYLE
 
 
 def _is_page(start: Message) -> bool:
@@ -62,13 +76,16 @@ async def _send_page(send: Send, held: list[Message], message: Message, url: byt
     if message.get("more_body"):
         return
     body = b"".join(bytes(part.get("body", b"")) for part in held[1:])
-    picture = b'<img class="fc-ahead" alt="The photo; its marks follow" src="' + url + b'">'
-    body = body.replace(b"</body>", _STYLE + picture + b"</body>")
+    body = body.replace(b"<head>", b"<head>" + _again(), 1)
+    ahead = []
+    if url:
+        picture = b'<img class="fc-ahead" alt="The photo; its marks follow" src="' + url + b'">'
+        body = body.replace(b"</body>", _STYLE + picture + b"</body>")
+        ahead = [(b"link", b"<" + url + b">; rel=preload; as=image")]
     headers = [
         (k, str(len(body)).encode() if k.lower() == b"content-length" else v)
         for k, v in held[0]["headers"]
     ]
-    headers.append((b"link", b"<" + url + b">; rel=preload; as=image"))
-    await send({**held[0], "headers": headers})
+    await send({**held[0], "headers": headers + ahead})
     await send({"type": "http.response.body", "body": body})
     held.clear()
