@@ -13,13 +13,8 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.fruitness.bands import in_bands
-from fruitcount.fruitness.resample import (
-    liked_factor,
-    most_looked_at,
-    resampled,
-    search_factors,
-    start_factor,
-)
+from fruitcount.fruitness.looks import Look, known_look, search_looks
+from fruitcount.fruitness.resample import resampled, start_factor
 from fruitcount.image.opencv import cv2
 from fruitcount.odds import chance_of, log_odds
 from fruitcount.resources import models_folder
@@ -87,41 +82,25 @@ def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
         raise ModelUnavailableError(f"{path}: there is no such file")
     net = _net(str(path), path.stat().st_mtime)
     if scale.known:
-        shape = photo_rgb.shape
-        return _last_pass(net, photo_rgb, liked_factor(shape, scale), most_looked_at(shape))
+        return _looked(net, photo_rgb, known_look(photo_rgb.shape, scale))
     return _searched(net, photo_rgb)
 
 
 def _searched(net: Any, photo_rgb: NDArray[np.uint8]) -> Maps:
-    """One or two passes over a photo whose scale is not known."""
-    shape = photo_rgb.shape
-    limit_px = most_looked_at(shape)
-    first = start_factor(shape)
+    """One or two looks at a photo whose scale is not known."""
+    first = start_factor(photo_rgb.shape)
     working = _working(photo_rgb, first)
     out = _run(net, working.picture)
-    told = _maps(out, working)
-    factors = search_factors(shape, first, _usual_diameter(told) * first)
-    once_px, rest_px = _looked_px(shape, first), sum(_looked_px(shape, f) for f in factors)
-    mirror = 2 * once_px + rest_px <= limit_px
-    maps = _maps(_with_mirror(net, working, out), working) if mirror else told
-    left_px = limit_px - (1 + mirror) * once_px
-    for factor in factors:
-        maps = _together(maps, _last_pass(net, photo_rgb, factor, left_px))
-    return maps
+    usual_px = _usual_diameter(_maps(out, working)) * first
+    once, again = search_looks(photo_rgb.shape, first, usual_px)
+    maps = _maps(_with_mirror(net, working, out) if once.mirror else out, working)
+    return maps if again is None else _together(maps, _looked(net, photo_rgb, again))
 
 
-def _last_pass(net: Any, photo_rgb: NDArray[np.uint8], factor: float, left_px: float) -> Maps:
-    """A look at a photo that leaves so many pixels to look at, in the mirror too if they do."""
-    working = _working(photo_rgb, factor)
+def _looked(net: Any, photo_rgb: NDArray[np.uint8], look: Look) -> Maps:
+    working = _working(photo_rgb, look.factor)
     out = _run(net, working.picture)
-    if 2 * _looked_px(photo_rgb.shape, factor) <= left_px:
-        out = _with_mirror(net, working, out)
-    return _maps(out, working)
-
-
-def _looked_px(shape: tuple[int, ...], factor: float) -> float:
-    """Pixels of a look, a little less: a factor that just holds to a limit must not miss it."""
-    return factor**2 * shape[0] * shape[1] * (1 - 1e-6)
+    return _maps(_with_mirror(net, working, out) if look.mirror else out, working)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.fruitness import trained
-from fruitcount.fruitness.resample import most_looked_at
+from fruitcount.fruitness.looks import most_looked_at
 from fruitcount.fruitness.trained import model_path, trained_maps
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Scale
