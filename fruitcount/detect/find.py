@@ -41,7 +41,7 @@ def find_fruitlets(
         return found
     light = photo_light(photo.rgb, scale)
     clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
-    yellow = yellow_frac(clues, found.score, net_chance)
+    yellow = yellow_frac(clues, found.score, net_chance, found.r_px)
     scar = scar_frac(sizes.rim, light)
     kind = kinds(yellow, found.roundness_frac, scar, trust_colour=not light.strong)
     found = found.with_columns(kind=kind, yellow_frac=yellow)

@@ -8,6 +8,7 @@ import pytest
 from fruitcount.detect import colour_doubt
 from fruitcount.detect.classify import (
     YELLOW_FROM,
+    cautious,
     fruit_colours,
     kinds,
     yellow_clues,
@@ -25,13 +26,16 @@ SETTINGS = SceneSettings(
     fruit_n=18, yellowing_frac=0.25, width_px=1300, height_px=870, px_per_mm=3.2, card_side_mm=40
 )
 
+WIDE = np.full(6, 20.0)
+
 
 def yellow_of(rgb: np.ndarray, truth: Truth, scale: Scale) -> np.ndarray:
     circles = np.column_stack([truth.x_px, truth.y_px, truth.r_px])
     sizes = measure_sizes(rgb, circles, 0.05)
     light = photo_light(rgb, scale)
     clues = yellow_clues(fruit_colours(sizes.rim), sizes.r_px, np.ones(len(circles)), light)
-    return yellow_frac(clues, np.ones(len(circles)), np.full(len(circles), np.nan))
+    unknown = np.full(len(circles), np.nan)
+    return yellow_frac(clues, np.ones(len(circles)), unknown, sizes.r_px)
 
 
 def test_small_yellow_fruit_are_told_from_green_on_drawn_limbs() -> None:
@@ -100,20 +104,33 @@ def test_a_doubtful_fruit_stays_fruit() -> None:
 def test_the_net_can_decide_and_its_silence_changes_little() -> None:
     clues = np.tile([0.3, -0.3, -0.1, -0.1], (4, 1))
     chance = np.array([0.02, 0.98, np.nan, np.nan])
-    low, high, none, _ = yellow_frac(clues, np.full(4, 0.5), chance)
+    low, high, none, _ = yellow_frac(clues, np.full(4, 0.5), chance, WIDE[:4])
     assert low < none < YELLOW_FROM < high
 
 
 def test_colour_alone_never_calls_fruit_as_large_or_as_green_as_the_others_yellowing() -> None:
     clues = np.array([[0.5, -0.5, -0.5, -0.5], [0.5, 0.0, -0.5, -0.5], [0.5, -0.5, -0.5, 0.0]] * 2)
-    told = yellow_frac(clues, np.ones(6), np.full(6, np.nan)) >= YELLOW_FROM
+    told = yellow_frac(clues, np.ones(6), np.full(6, np.nan), WIDE) >= YELLOW_FROM
     assert told.tolist() == [True, False, False] * 2
 
 
 def test_a_mark_that_is_hardly_fruit_must_be_yellower() -> None:
     clues = np.tile([0.1, -0.4, -0.2, -0.15], (3, 1))
-    doubtful, sure, by_hand = yellow_frac(clues, np.array([0.36, 0.9, np.nan]), np.full(3, 0.5))
+    score = np.array([0.46, 0.9, np.nan])
+    doubtful, sure, by_hand = yellow_frac(clues, score, np.full(3, 0.5), WIDE[:3])
     assert doubtful < YELLOW_FROM < sure <= by_hand
+
+
+def test_doubtful_marks_and_small_ones_are_called_yellowing_with_more_caution() -> None:
+    chance = np.array([0.75, 0.95, 0.75, 0.85, 0.95])
+    score = np.array([0.9, 0.4, np.nan, 0.9, 0.9])
+    r_px = np.array([20.0, 20.0, 20.0, 9.0, 9.0])
+    told = cautious(chance, score, r_px)
+    assert (told >= YELLOW_FROM).tolist() == [True, False, True, True, True]
+    assert told[3] < chance[3]
+    # 0.80 of a small one counts as 0.70 of a wide one: 4 to 1 against 7 to 3
+    small = cautious(np.array([0.799, 0.801]), np.ones(2), np.full(2, 9.0)) >= YELLOW_FROM
+    assert small.tolist() == [False, True]
 
 
 def test_a_lone_fruit_is_judged_by_itself_only() -> None:

@@ -10,7 +10,15 @@ import pytest
 from PIL import Image
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.training.yellow_model import Clues, fit_weights, gather, joint, left_out
+from fruitcount.training.yellow_model import (
+    Clues,
+    as_shipped,
+    fit_weights,
+    gather,
+    joint,
+    left_out,
+    rates,
+)
 from fruitcount.types import Kind
 
 
@@ -31,7 +39,7 @@ def test_a_scene_is_judged_by_the_others() -> None:
     scene = np.repeat([f"s{k}" for k in range(12)], 20)
     odd = scene == "s0"
     lied = np.where(odd, ~yellow, yellow)  # a scene labelled upside down
-    chance = left_out(x, Clues(x, np.ones(240), np.zeros(240), lied, scene))
+    chance = left_out(x, Clues(x, np.ones(240), np.full(240, 20.0), np.zeros(240), lied, scene))
     assert np.mean((chance[odd] > 0.5) == yellow[odd]) > 0.85
 
 
@@ -60,3 +68,18 @@ def test_clues_are_read_from_a_folder_of_renders(tmp_path: Path) -> None:
     yellow, green = clues.x[clues.yellow].mean(0), clues.x[~clues.yellow].mean(0)
     assert yellow[0] > green[0]  # redder against green light
     assert yellow[1] < green[1]  # smaller
+
+
+def test_rates_count_what_was_told_and_what_there_was() -> None:
+    told = np.array([True, True, True, False, False])
+    yellow = np.array([True, False, True, True, True])
+    assert rates(told, yellow) == "precision 0.67 recall 0.50"
+    assert rates(told & False, yellow) == "precision 0.00 recall 0.00"
+
+
+def test_marks_are_called_as_the_shipped_rule_would() -> None:
+    chance = np.array([0.5, 0.6, 0.6, 0.6])
+    score, r_px = np.array([0.9, 0.9, 0.4, 0.9]), np.array([20.0, 20.0, 20.0, 5.0])
+    nothing = np.zeros(4)
+    clues = Clues(np.zeros((4, 4)), score, r_px, nothing, nothing > 0, nothing.astype(str))
+    assert as_shipped(chance, clues).tolist() == [False, True, False, False]
