@@ -1,4 +1,4 @@
-"""Beyond the count: sizes, classes, limb and scale, and recall by condition."""
+"""Beyond the count: sizes, classes, and recall by condition."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged, Tally, tally
-from fruitcount.types import FloatArray, Kind, Seen
+from fruitcount.types import FloatArray, Kind
 
 __all__ = [
     "CONDITIONS",
@@ -21,11 +21,9 @@ __all__ = [
     "class_confusion",
     "crowding_of",
     "diameter_errors",
-    "limb_errors",
-    "position_errors",
+    "paired_errors",
     "radius_errors",
     "recall_by",
-    "scale_errors",
     "summarise",
     "tally_by",
     "yellowing_scores",
@@ -58,38 +56,13 @@ def summarise(relative: FloatArray) -> ErrorSummary:
 
 def radius_errors(judged: Sequence[Judged]) -> ErrorSummary:
     """Radius found against known radius in pixels, over pairs (boxes: of the filled share)."""
-    return _paired(judged, lambda j, t, f: j.found.r_px[f] / j.truth.r_px[t] - 1)
+    return paired_errors(judged, lambda j, t, f: j.found.r_px[f] / j.truth.r_px[t] - 1)
 
 
 def diameter_errors(judged: Sequence[Judged]) -> ErrorSummary:
     """Diameter in mm found against known, over pairs where both are told."""
-    return _paired(judged, lambda j, t, f: j.found.diameter_mm[f] / j.truth.diameter_mm[t] - 1)
-
-
-def position_errors(judged: Sequence[Judged]) -> ErrorSummary:
-    """Position along the limb: error as a share of the limb's length, over pairs."""
-    return _paired(
-        judged,
-        lambda j, t, f: (j.found.along_mm[f] - j.truth.along_mm[t]) / j.truth.limb_length_mm,
-    )
-
-
-def limb_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> dict[str, ErrorSummary]:
-    """Limb length and base diameter against truth, over photos where both are told."""
-    length = [_told(s, lambda s: s.limb.length_mm, t.limb_length_mm) for s, t in _zip(seen, truths)]
-    base = [
-        _told(s, lambda s: s.limb.base_diameter_mm, t.base_diameter_mm)
-        for s, t in _zip(seen, truths)
-    ]
-    return {"length": summarise(np.array(length)), "base_diameter": summarise(np.array(base))}
-
-
-def scale_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> ErrorSummary:
-    """Pixels per mm found against truth, over photos where both are told."""
-    return summarise(
-        np.array(
-            [_told(s, lambda s: s.scale.px_per_mm, t.px_per_mm) for s, t in _zip(seen, truths)]
-        )
+    return paired_errors(
+        judged, lambda j, t, f: j.found.diameter_mm[f] / j.truth.diameter_mm[t] - 1
     )
 
 
@@ -221,20 +194,20 @@ def tally_by(judged: Sequence[Judged], condition: str) -> dict[str, Tally]:
     return {word: tally(group) for word, group in sorted(groups.items()) if word}
 
 
-def _paired(
+def paired_errors(
     judged: Sequence[Judged],
     error: Callable[[Judged, NDArray[np.int64], NDArray[np.int64]], FloatArray],
 ) -> ErrorSummary:
+    """Summary of an error over all pairs of known and found fruit.
+
+    Parameters
+    ----------
+    judged : sequence of Judged
+    error : callable
+        Of a photo, the known fruit's indices and the found ones', the relative errors.
+    """
     parts = []
     for j in judged:
         found = np.nonzero(j.matching.truth_of >= 0)[0]
         parts.append(error(j, j.matching.truth_of[found], found))
     return summarise(np.concatenate(parts) if parts else np.zeros(0))
-
-
-def _zip(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> list[tuple[Seen | None, Truth]]:
-    return list(zip(seen, truths, strict=True))
-
-
-def _told(seen: Seen | None, value: Callable[[Seen], float], known: float) -> float:
-    return math.nan if seen is None or not known > 0 else value(seen) / known - 1

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from fruitcount.evaluate import details
+from fruitcount.evaluate import details, limb_scores
 from fruitcount.evaluate.intervals import bootstrap_f1
 from fruitcount.evaluate.scores import (
     CountErrors,
@@ -127,9 +127,10 @@ def report_record(result: Evaluation) -> dict[str, Any]:
         "count": asdict(result.counts),
         "radius": asdict(details.radius_errors(result.judged)),
         "diameter_mm": asdict(details.diameter_errors(result.judged)),
-        "along_limb": asdict(details.position_errors(result.judged)),
-        "limb": {k: asdict(v) for k, v in details.limb_errors(result.seen, truths).items()},
-        "px_per_mm": asdict(details.scale_errors(result.seen, truths)),
+        "along_limb": asdict(limb_scores.position_errors(result.judged)),
+        "limb": {k: asdict(v) for k, v in limb_scores.limb_errors(result.seen, truths).items()},
+        "limb_line": asdict(limb_scores.line_agreement(result.seen, truths)),
+        "px_per_mm": asdict(limb_scores.scale_errors(result.seen, truths)),
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
         "recall_by": {c: details.recall_by(result.judged, c) for c in details.CONDITIONS},
@@ -192,6 +193,12 @@ def _split_lines(r: Evaluation) -> list[str]:
                 f"  {what}: median error {_percent(e.median_abs_frac)}, "
                 f"bias {_percent(e.median_signed_frac, sign=True)}, {e.n} compared"
             )
+    line = limb_scores.line_agreement(r.seen, [j.truth for j in r.judged])
+    if line.n:
+        lines.append(
+            f"  limb line: {_percent(line.found_frac)} of the known found, "
+            f"{_percent(line.right_frac)} of the found right, {line.n} photos"
+        )
     yellow = details.yellowing_scores(details.class_confusion(r.judged))
     if yellow.hits_n + yellow.missed_n:
         lines.append(f"  yellowing: P {_num(yellow.precision)} R {_num(yellow.recall)}")
@@ -201,14 +208,14 @@ def _split_lines(r: Evaluation) -> list[str]:
 
 def _error_rows(r: Evaluation) -> dict[str, details.ErrorSummary]:
     truths = [j.truth for j in r.judged]
-    limb = details.limb_errors(r.seen, truths)
+    limb = limb_scores.limb_errors(r.seen, truths)
     return {
         "radius in px": details.radius_errors(r.judged),
         "diameter in mm": details.diameter_errors(r.judged),
-        "place along the limb (share of its length)": details.position_errors(r.judged),
+        "place along the limb (share of its length)": limb_scores.position_errors(r.judged),
         "limb length": limb["length"],
         "limb base diameter": limb["base_diameter"],
-        "pixels per mm": details.scale_errors(r.seen, truths),
+        "pixels per mm": limb_scores.scale_errors(r.seen, truths),
     }
 
 

@@ -75,7 +75,7 @@ def test_perfect_and_blind_detectors(drawn: tuple[Path, dict[str, Truth]]) -> No
 
 def test_seen_is_compared_with_limb_and_scale(drawn: tuple[Path, dict[str, Truth]]) -> None:
     _, truths = drawn
-    from fruitcount.evaluate.details import limb_errors, scale_errors
+    from fruitcount.evaluate.limb_scores import limb_errors, scale_errors
 
     seen = [seen_of(t, fruitlets_of(t)) for t in truths.values()]
     known = list(truths.values())

@@ -1,0 +1,131 @@
+"""The limb against the truth: its line, its length and thickness, and where the fruit hang.
+
+Lengths and places are compared only where the photo shows what they are counted from: a photo of
+the middle of a limb says nothing about how long it is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fruitcount.evaluate.details import ErrorSummary, paired_errors, summarise
+from fruitcount.evaluate.known import Truth
+from fruitcount.evaluate.scores import Judged
+from fruitcount.lines import line_length_px, nearest_on_line, point_on_line
+from fruitcount.types import FloatArray, Seen
+
+__all__ = [
+    "LineAgreement",
+    "limb_errors",
+    "line_agreement",
+    "position_errors",
+    "scale_errors",
+]
+
+NEAR_FRAC = 0.02
+"""Lines nearer than this share of the photo's long side run along the same wood. Our choice."""
+
+_POINTS_N = 400
+
+
+@dataclass(frozen=True)
+class LineAgreement:
+    """How the limb lines found lie on the known ones.
+
+    Attributes
+    ----------
+    n : int
+        Photos with a known line of which the photo shows something.
+    found_frac : float
+        Mean share of what the photo shows of the known line that a found line runs along; a limb
+        not found counts as 0. NaN without such photos.
+    right_frac : float
+        Mean share of the found lines that runs along the known one. NaN where none was found.
+    """
+
+    n: int
+    found_frac: float
+    right_frac: float
+
+
+def limb_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> dict[str, ErrorSummary]:
+    """Limb length and base diameter, over photos that show the limb whole, or its base."""
+    rows = list(zip(seen, truths, strict=True))
+    length = [
+        _told(s, lambda s: s.limb.length_mm, t.limb_length_mm)
+        for s, t in rows
+        if _shown(t, t.limb_line_px).all()
+    ]
+    base = [
+        _told(s, lambda s: s.limb.base_diameter_mm, t.base_diameter_mm)
+        for s, t in rows
+        if _shows_base(t)
+    ]
+    return {"length": summarise(np.array(length)), "base_diameter": summarise(np.array(base))}
+
+
+def position_errors(judged: Sequence[Judged]) -> ErrorSummary:
+    """Place along the limb: error as a share of its length, over pairs where its base is shown."""
+    return paired_errors(
+        [j for j in judged if _shows_base(j.truth)],
+        lambda j, t, f: (j.found.along_mm[f] - j.truth.along_mm[t]) / j.truth.limb_length_mm,
+    )
+
+
+def scale_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> ErrorSummary:
+    """Pixels per mm found against truth, over photos where both are told."""
+    rows = zip(seen, truths, strict=True)
+    return summarise(
+        np.array([_told(s, lambda s: s.scale.px_per_mm, t.px_per_mm) for s, t in rows])
+    )
+
+
+def line_agreement(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> LineAgreement:
+    """How much of the known limb lines was found, and how much of the found ones is right."""
+    found, right = [], []
+    for s, t in zip(seen, truths, strict=True):
+        known = _spread(t.limb_line_px)
+        known = known[_shown(t, known)]
+        if s is None or len(known) < 2:
+            continue
+        near_px = NEAR_FRAC * max(t.width_px, t.height_px)
+        line = _spread(s.limb.line_px)
+        found.append(_near_share(known, line, near_px) if len(line) else 0.0)
+        if len(line):
+            right.append(_near_share(line, known, near_px))
+    return LineAgreement(len(found), _mean(found), _mean(right))
+
+
+def _near_share(points_px: FloatArray, line_px: FloatArray, near_px: float) -> float:
+    gap_px = nearest_on_line(line_px, points_px[:, 0], points_px[:, 1])[1]
+    return float(np.mean(gap_px < near_px))
+
+
+def _spread(line_px: FloatArray) -> FloatArray:
+    """Evenly spaced points of a line; none where it has no length."""
+    length_px = line_length_px(line_px)
+    if not length_px > 0:
+        return np.zeros((0, 2))
+    return point_on_line(line_px, np.linspace(0, length_px, _POINTS_N))
+
+
+def _shown(truth: Truth, points_px: FloatArray) -> np.ndarray:
+    size = np.array([truth.width_px, truth.height_px])
+    return np.asarray(((points_px >= -0.5) & (points_px <= size - 0.5)).all(axis=1))
+
+
+def _shows_base(truth: Truth) -> bool:
+    """Whether the known limb starts in the photo; yes where its line is not known."""
+    return bool(_shown(truth, truth.limb_line_px[:1]).all())
+
+
+def _told(seen: Seen | None, value: Callable[[Seen], float], known: float) -> float:
+    return math.nan if seen is None or not known > 0 else value(seen) / known - 1
+
+
+def _mean(shares: Sequence[float]) -> float:
+    return float(np.mean(shares)) if shares else math.nan

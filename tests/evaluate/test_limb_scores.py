@@ -1,0 +1,76 @@
+"""Limb lines against known ones: straight lines whose agreement is plain arithmetic."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from fruitcount.evaluate.known import Truth, truth_from_columns
+from fruitcount.evaluate.limb_scores import (
+    limb_errors,
+    line_agreement,
+    position_errors,
+)
+from fruitcount.evaluate.scores import judge
+from fruitcount.types import Fruitlets, Limb, Scale, Seen
+
+
+def known(line: list[list[float]], **more: float) -> Truth:
+    fruit = {"x_px": [500.0], "y_px": [100.0], "r_px": [9.0], "along_mm": [400.0]}
+    return truth_from_columns(
+        "limb.jpg", (1000, 200), columns=fruit, limb_line_px=np.array(line, float), **more
+    )
+
+
+def seen(line: list[list[float]], length_mm: float = math.nan) -> Seen:
+    limb = Limb(
+        line_px=np.array(line, float).reshape(-1, 2), length_mm=length_mm, base_diameter_mm=22.0
+    )
+    return Seen("limb.jpg", "", 1000, 200, None, Scale(), Fruitlets.empty(), limb)
+
+
+def test_half_of_a_line_found_and_two_thirds_of_what_was_found_right() -> None:
+    truth = known([[100, 100], [900, 100]])
+    # from 500 on along the limb for 400 px, then 200 px away from it at a right angle
+    told = line_agreement([seen([[500, 100], [900, 100], [900, 300]])], [truth])
+    assert told.n == 1
+    assert told.found_frac == pytest.approx(0.5, abs=0.03)  # 20 px count as near: 420 of 800
+    assert told.right_frac == pytest.approx(2 / 3, abs=0.04)
+
+
+def test_only_what_the_photo_shows_of_a_limb_is_asked_for() -> None:
+    truth = known([[-1000, 100], [1999, 100]], limb_length_mm=3000.0, base_diameter_mm=20.0)
+    half = seen([[0, 100], [999, 100]], 1000.0)
+    told = line_agreement([half], [truth])
+    assert told.found_frac == told.right_frac == 1.0
+    errors = limb_errors([half], [truth])
+    assert errors["length"].n == errors["base_diameter"].n == 0
+    base = known([[10, 100], [1999, 100]], limb_length_mm=2000.0, base_diameter_mm=20.0)
+    errors = limb_errors([half], [base])
+    assert errors["length"].n == 0
+    assert errors["base_diameter"].median_signed_frac == pytest.approx(0.1)
+
+
+def test_no_limb_found_is_nothing_found_and_no_truth_is_nothing_asked() -> None:
+    told = line_agreement([seen([])], [known([[100, 100], [900, 100]])])
+    assert (told.n, told.found_frac) == (1, 0.0)
+    assert math.isnan(told.right_frac)
+    for other in ([], [[2000, 100], [3000, 100]], [[5, 5], [5, 5]]):
+        told = line_agreement([seen([[0, 0], [9, 9]])], [known(other or np.zeros((0, 2)))])
+        assert told.n == 0
+        assert math.isnan(told.found_frac)
+    assert line_agreement([None], [known([[100, 100], [900, 100]])]).n == 0
+
+
+@pytest.mark.parametrize(("base_x", "compared_n"), [(100.0, 1), (-300.0, 0)])
+def test_places_are_compared_where_the_base_is_shown(base_x: float, compared_n: int) -> None:
+    truth = known([[base_x, 100], [900, 100]], limb_length_mm=800.0)
+    found = Fruitlets.from_columns(
+        x_px=[500.0], y_px=[100.0], r_px=[9.0], score=[0.9], along_mm=[440.0]
+    )
+    errors = position_errors([judge(truth, found)])
+    assert errors.n == compared_n
+    if compared_n:
+        assert errors.median_signed_frac == pytest.approx(0.05)
