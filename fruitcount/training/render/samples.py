@@ -1,6 +1,6 @@
-"""Render the bundled sample photographs.
+"""Render the bundled sample photographs, or others like them that are drawn by chance.
 
-Run as ``python -m fruitcount.training.render.samples --out DIR``.
+Run as ``python -m fruitcount.training.render.samples --out DIR [--drawn N --first K]``.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from .shots import SHOTS, Shot, shot
+from .drawn import PREFIX, shot
+from .shots import SHOTS, Shot
 
 BYTES_3MP, BYTES_12MP = 690_000, 1_800_000
 
@@ -29,6 +30,10 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     p.add_argument(
         "--only", action="append", default=None, help="name of a sample; may be repeated"
     )
+    p.add_argument(
+        "--drawn", type=int, default=0, help="so many limbs drawn by chance instead of the samples"
+    )
+    p.add_argument("--first", type=int, default=0, help="number of the first drawn limb")
     p.add_argument("--workers", type=int, default=1)
     p.add_argument("--size-factor", type=float, default=1.0)
     p.add_argument("--optix", action="store_true", help="use the driver's denoiser, if it works")
@@ -145,21 +150,30 @@ def gpus() -> list[int]:
 
 
 def gather(out: Path) -> int:
-    """Join the records of the table's samples into ``truth.json``; returns how many there are."""
+    """Join the records of rendered photographs into ``truth.json``; returns how many there are."""
     rows = []
-    for s in SHOTS:
-        part = out / f"{s.name}.truth.json"
-        if part.exists():
-            rows.append(json.loads(part.read_text()))
-            part.unlink()
+    for part in sorted(out.glob("*.truth.json")):
+        rows.append(json.loads(part.read_text()))
+        part.unlink()
     whole = out / "truth.json"
     if whole.exists():  # keep the samples that were not rendered this time
         new = {r["name"] for r in rows}
         rows += [r for r in json.loads(whole.read_text())["photos"] if r["name"] not in new]
     order = {s.name: i for i, s in enumerate(SHOTS)}
-    rows.sort(key=lambda r: order.get(r["name"], 99))
+    rows.sort(key=lambda r: (order.get(r["name"], 99), r["name"]))
     whole.write_text('{"photos": [\n' + ",\n".join(json.dumps(r) for r in rows) + "\n]}\n")
     return len(rows)
+
+
+def _names(a: argparse.Namespace) -> list[str]:
+    """What to render, the longest work first."""
+    if a.drawn:
+        return [f"{PREFIX}{a.first + k}" for k in range(a.drawn)]
+    return [
+        s.name
+        for s in sorted(SHOTS, key=lambda s: -s.size[0] * s.size[1] * s.spp_factor)
+        if a.only is None or s.name in a.only
+    ]
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -167,18 +181,14 @@ def main(argv: list[str] | None = None) -> None:
     a = parse(argv)
     a.out.mkdir(parents=True, exist_ok=True)
     if not a.readme:
-        names = [
-            s.name
-            for s in sorted(SHOTS, key=lambda s: -s.size[0] * s.size[1] * s.spp_factor)
-            if a.only is None or s.name in a.only
-        ]
-        _share(a, names)
+        _share(a, _names(a))
         if a.check:
             return
         print(f"{gather(a.out)} samples in truth.json")
-    from .sample_list import write_readme
+    if not a.drawn:
+        from .sample_list import write_readme
 
-    write_readme(a.out)
+        write_readme(a.out)
 
 
 def _share(a: argparse.Namespace, names: list[str]) -> None:

@@ -163,14 +163,6 @@ SHOTS: tuple[Shot, ...] = (
 )  # fmt: skip
 
 
-def shot(name: str) -> Shot:
-    """The shot called `name`; raises `KeyError` if there is none."""
-    for s in SHOTS:
-        if s.name == name:
-            return s
-    raise KeyError(name)
-
-
 def direction(
     s: Shot, right: NDArray[Any], up: NDArray[Any], forward: NDArray[Any]
 ) -> NDArray[Any]:
