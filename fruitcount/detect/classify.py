@@ -1,7 +1,6 @@
 """What each circle is: fruit, yellowing fruit, or fruit that looks hurt.
 
-Yellowing is told against this photo's own light and against the other fruit in it: healthy
-fruit in evening sun is yellower than sick fruit in shade. A doubtful fruit stays fruit.
+How yellow is told in :mod:`fruitcount.detect.yellow`. A doubtful fruit stays fruit.
 """
 
 from __future__ import annotations
@@ -9,60 +8,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.detect.others import FEWEST, apart_from_others
+from fruitcount.detect.yellow import YELLOW_FROM
 from fruitcount.image.light import Light, linear, log_ratios
 from fruitcount.image.opencv import cv2
 from fruitcount.image.rim import Rim
-from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray, Kind
 
-__all__ = [
-    "SMALL_PX",
-    "YELLOW_FROM",
-    "cautious",
-    "fruit_colours",
-    "joint_clues",
-    "kinds",
-    "net_odds",
-    "scar_frac",
-    "yellow_clues",
-    "yellow_frac",
-]
-
-YELLOW_FROM = 0.7
-"""Yellow share from which a fruit is called yellowing; set on the side of precision."""
-
-WEIGHTS = np.array([2.8, -3.6, -4.4, -8.9])
-OFFSET = -4.0
-"""Logistic regression on 1105 marks of 122 rendered scenes
-(:mod:`fruitcount.training.yellow_model`); see :func:`yellow_clues` for the order."""
-
-WEIGHTS_WITH_NET = np.array([-0.5, -2.25, 0.05, -4.75, 4.25, 0.7])
-OFFSET_WITH_NET = -4.45
-"""The same on 2216 marks of 314 pictures that no net was trained on, with 166 yellowing fruit
-found; the mark's score and the net's log-odds come last. The offset is 0.65 above the fit's: a
-chance of 0.55 there is :data:`YELLOW_FROM` here. Each scene judged by the others, with marks that
-are no fruit held against it: precision 0.92 and recall 0.63 with :func:`cautious`, 0.82 and 0.66
-without; of marks at least :data:`SMALL_PX` in radius 0.92 and 0.74."""
-
-SURE_FRUIT = 0.45
-"""A mark scored lower is never called yellowing where the net tells: of 14 such marks in those
-pictures that would have been, 3 were yellowing fruit, most others dead leaves and glare."""
-
-SMALL_PX = 10.0
-SMALL_CAUTION = 0.54
-"""Radius in photo pixels under which colour is told less well, and what the log-odds lose there: a
-chance of 0.80 is then needed in place of :data:`YELLOW_FROM`. Of such marks 0.74 were rightly
-called yellowing without it, 0.91 with both rules."""
-
-CLUE_LIMITS = np.array([0.5, 0.6, 0.4, 0.25])
-"""No clue counts beyond these: dead leaves and sky are farther from the fruit than yellow fruit."""
-
-STILL_GROWING = -0.05
-STILL_GREEN = -0.03
-"""A fruit about to drop has stopped growing and turned: one whose log radius or hue (radians) lies
-above these against the others is not called yellowing by its colour alone. Our choice; keeps sunlit
-fruit green where no net knows better."""
+__all__ = ["fruit_colours", "kinds", "scar_frac"]
 
 SCAR_FROM = 0.3
 ROUND_BELOW = 0.7
@@ -91,82 +43,6 @@ def fruit_colours(rim: Rim) -> FloatArray:
         out[i, :2] = log_ratios(np.median(linear(np.clip(rgb, 0, 1) * 255), axis=0))
         out[i, 2] = np.arctan2(np.median(mine[:, 2]), np.median(mine[:, 1]))
     return out
-
-
-def yellow_clues(
-    colours: FloatArray, r_px: FloatArray, score: FloatArray, light: Light
-) -> FloatArray:
-    """What speaks for yellowing, shape (N, 4).
-
-    Columns: red against green under neutral light; log radius, blue against green, and hue, each
-    against the other fruit. The others count by their scores; with fewer than 3 of them, 0.
-    """
-    own = colours[:, 0] - light.red_green
-    against = np.column_stack([np.log(np.maximum(r_px, 1e-3)), colours[:, 1:]])
-    weight = np.maximum(np.nan_to_num(score, nan=1.0), 0.05)
-    clues = np.column_stack([own, apart_from_others(against, weight)])
-    return np.asarray(np.clip(clues, -CLUE_LIMITS, CLUE_LIMITS), np.float64)
-
-
-def net_odds(net_chance: FloatArray) -> FloatArray:
-    """Log-odds of the trained net's answer, held to 0.01-0.99; NaN stays NaN."""
-    return log_odds(net_chance, 0.01)
-
-
-def joint_clues(clues: FloatArray, score: FloatArray, told: FloatArray) -> FloatArray:
-    """Clues, score (sure where not known) and the net's log-odds, shape (N, 6).
-
-    In the order of :data:`WEIGHTS_WITH_NET`.
-    """
-    return np.column_stack([clues, np.nan_to_num(score, nan=1.0), told])
-
-
-def cautious(chance: FloatArray, score: FloatArray, r_px: FloatArray) -> FloatArray:
-    """Chances of yellowing, held down where they are often wrong; shape (N,).
-
-    Parameters
-    ----------
-    chance : float array, shape (N,)
-    score : float array, shape (N,)
-        Under :data:`SURE_FRUIT` the answer is at most 0.5; NaN counts as sure.
-    r_px : float array, shape (N,)
-        Radii in photo pixels. Under :data:`SMALL_PX` the answer is lower.
-    """
-    small = r_px < SMALL_PX
-    lower = np.where(small, chance_of(log_odds(chance, 1e-6) - SMALL_CAUTION), chance)
-    unsure = np.nan_to_num(score, nan=1.0) < SURE_FRUIT
-    return np.asarray(np.where(unsure, np.minimum(lower, 0.5), lower), np.float64)
-
-
-def yellow_frac(
-    clues: FloatArray, score: FloatArray, net_chance: FloatArray, r_px: FloatArray
-) -> FloatArray:
-    """How yellow each fruit is against this photo, 0 to 1; the middle is "could be either".
-
-    Parameters
-    ----------
-    clues : float array, shape (N, 4)
-        From :func:`yellow_clues`.
-    score : float array, shape (N,)
-        How surely each mark is fruit at all: what hardly looks like one may be a dead leaf. NaN
-        (not known) counts as sure.
-    net_chance : float array, shape (N,)
-        The trained net's own answer; NaN where there is none.
-    r_px : float array, shape (N,)
-        Radii in photo pixels.
-
-    Returns
-    -------
-    float array, shape (N,)
-        Where the net does not tell, at most 0.5 for fruit as large or as green as the others.
-    """
-    told = net_odds(net_chance)
-    alone = chance_of(clues @ WEIGHTS + OFFSET)
-    compared = len(clues) >= FEWEST
-    healthy = compared & ((clues[:, 1] > STILL_GROWING) | (clues[:, 3] > STILL_GREEN))
-    alone = np.where(healthy, np.minimum(alone, 0.5), alone)
-    joint = chance_of(joint_clues(clues, score, told) @ WEIGHTS_WITH_NET + OFFSET_WITH_NET)
-    return np.asarray(np.where(np.isfinite(told), cautious(joint, score, r_px), alone))
 
 
 def scar_frac(rim: Rim, light: Light) -> FloatArray:

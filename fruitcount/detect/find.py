@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.detect.blobs import circles_from_maps
-from fruitcount.detect.classify import fruit_colours, kinds, scar_frac, yellow_clues, yellow_frac
+from fruitcount.detect.classify import fruit_colours, kinds, scar_frac
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
 from fruitcount.detect.weigh import LARGEST_GAIN, weighed_score
+from fruitcount.detect.yellow import yellow_clues, yellow_frac
 from fruitcount.image.light import photo_light
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
 

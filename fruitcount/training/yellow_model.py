@@ -1,6 +1,6 @@
 """Fit the weights of yellowing on renders: ``python -m fruitcount.training.yellow_model DIR``.
 
-Prints the weights for :mod:`fruitcount.detect.classify`, with precision and recall by threshold
+Prints the weights for :mod:`fruitcount.detect.yellow`, with precision and recall by threshold
 as each scene is judged by the others. Marks are those of the trained source.
 """
 
@@ -17,17 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from fruitcount.detect.classify import (
+from fruitcount.detect.classify import fruit_colours
+from fruitcount.detect.find import measured
+from fruitcount.detect.settings import DetectSettings
+from fruitcount.detect.yellow import (
     SMALL_PX,
     YELLOW_FROM,
     cautious,
-    fruit_colours,
     joint_clues,
     net_odds,
+    with_products,
     yellow_clues,
 )
-from fruitcount.detect.find import measured
-from fruitcount.detect.settings import DetectSettings
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
@@ -42,12 +43,13 @@ NEAR = 0.7
 """A mark is a fruit's when its centre lies within so many radii of the fruit's."""
 
 LEAN = 0.65
-"""Added to the offset of the fit with the net: a chance of 0.55 there is ``YELLOW_FROM`` here. 0.4
-would gain a recall of 0.04 for a precision of 0.07, 0.7 a precision of 0.04 for a recall of 0.08.
-"""
+"""Added to the offset of the fit with the net: a chance of 0.55 there is ``YELLOW_FROM`` here. 0.45
+would gain a recall of 0.04 for a precision of 0.05."""
 
 PRIOR = 1.0
-"""How strongly weights are held to 0, each in units of its clue's own spread."""
+PRIOR_WITH_NET = 30.0
+"""How strongly weights are held to 0, each in units of its clue's own spread; more where products
+of clues count too."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,16 +114,18 @@ def _labels(
     return ~near[:, np.array(hidden)].any(axis=1), nearest
 
 
-def fit_weights(x: FloatArray, yellow: NDArray[np.bool_]) -> FloatArray:
+def fit_weights(x: FloatArray, yellow: NDArray[np.bool_], prior: float = PRIOR) -> FloatArray:
     """Ridge logistic regression: weights of the clues, then the offset.
 
     Parameters
     ----------
     x : float array, shape (N, K)
     yellow : bool array, shape (N,)
+    prior : float
+        Raising it brings the weights nearer to 0.
     """
     wide = np.column_stack([x, np.ones(len(x))])
-    hold = PRIOR * np.append(x.var(axis=0), 0.0)
+    hold = prior * np.append(x.var(axis=0), 0.0)
 
     def loss(w: FloatArray) -> tuple[float, FloatArray]:
         z = wide @ w
@@ -134,16 +138,16 @@ def fit_weights(x: FloatArray, yellow: NDArray[np.bool_]) -> FloatArray:
 
 def joint(clues: Clues) -> FloatArray:
     """What the weights with the net are fitted on; 0 where the net does not tell."""
-    return joint_clues(clues.x, clues.score, np.nan_to_num(clues.net))
+    return with_products(joint_clues(clues.x, clues.score, np.nan_to_num(clues.net)))
 
 
-def left_out(x: FloatArray, clues: Clues, parts: int = 8) -> FloatArray:
+def left_out(x: FloatArray, clues: Clues, parts: int = 8, *, prior: float = PRIOR) -> FloatArray:
     """Chance of yellowing of each mark from its row of ``x``, fitted without its scene."""
     chance = np.zeros(len(x))
     scenes = np.unique(clues.scene)
     for k in range(parts):
         out = np.isin(clues.scene, scenes[k::parts])
-        w = fit_weights(x[~out], clues.yellow[~out])
+        w = fit_weights(x[~out], clues.yellow[~out], prior)
         chance[out] = chance_of(x[out] @ w[:-1] + w[-1])
     return chance
 
@@ -166,10 +170,13 @@ def main() -> None:
     ask.add_argument("renders", type=Path)
     clues = gather(ask.parse_args().renders)
     print(f"{len(clues.x)} marks, {clues.yellow.sum()} yellowing, {len(set(clues.scene))} scenes")
-    for name, x in (("clues alone", clues.x), ("with score and net", joint(clues))):
-        w = fit_weights(x, clues.yellow)
+    for name, x, prior in (
+        ("clues alone", clues.x, PRIOR),
+        ("with score and net", joint(clues), PRIOR_WITH_NET),
+    ):
+        w = fit_weights(x, clues.yellow, prior)
         print(f"{name}: {w[:-1].round(2).tolist()}, offset {w[-1]:.2f}")
-        chance = left_out(x, clues)
+        chance = left_out(x, clues, prior=prior)
         for threshold in np.arange(0.3, 0.75, 0.1):
             print(f"from {threshold:.1f}: {rates(chance >= threshold, clues.yellow)}")
     told, wide = as_shipped(chance, clues), clues.r_px >= SMALL_PX

@@ -6,15 +6,9 @@ import numpy as np
 import pytest
 
 from fruitcount.detect import colour_doubt
-from fruitcount.detect.classify import (
-    YELLOW_FROM,
-    cautious,
-    fruit_colours,
-    kinds,
-    yellow_clues,
-    yellow_frac,
-)
+from fruitcount.detect.classify import fruit_colours, kinds
 from fruitcount.detect.size import measure_sizes
+from fruitcount.detect.yellow import YELLOW_FROM, cautious, yellow_clues, yellow_frac
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.flags import Flag
@@ -104,7 +98,7 @@ def test_a_doubtful_fruit_stays_fruit() -> None:
 def test_the_net_can_decide_and_its_silence_changes_little() -> None:
     clues = np.tile([0.3, -0.3, -0.1, -0.1], (4, 1))
     chance = np.array([0.02, 0.98, np.nan, np.nan])
-    low, high, none, _ = yellow_frac(clues, np.full(4, 0.5), chance, WIDE[:4])
+    low, high, none, _ = yellow_frac(clues, np.full(4, 0.8), chance, WIDE[:4])
     assert low < none < YELLOW_FROM < high
 
 

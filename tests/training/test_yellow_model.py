@@ -63,7 +63,7 @@ def test_clues_are_read_from_a_folder_of_renders(tmp_path: Path) -> None:
     assert clues.yellow.any()
     assert clues.x.shape[1] == 4
     assert np.isnan(clues.net).all()  # the classical source tells no yellowing
-    assert joint(clues).shape == (len(clues.x), 6)
+    assert joint(clues).shape == (len(clues.x), 27)
     assert np.isfinite(joint(clues)).all()
     yellow, green = clues.x[clues.yellow].mean(0), clues.x[~clues.yellow].mean(0)
     assert yellow[0] > green[0]  # redder against green light
