@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from fruitcount.checks import positive
 from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, fit_sides
+from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, tilt_of
 from fruitcount.image.reduce import reduced_to, whole_step
@@ -154,7 +155,7 @@ def _detect(rgb: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArra
         last = search_px == rules.search_long_sides_px[-1]
         if found and (last or max(_mean_side(corners) for corners, _ in found) >= plain_px):
             return found
-    return _markers(_grey(rgb)) or _reduced(rgb, _STICK_LONG_SIDE_PX, _markers_behind_sticks)
+    return _markers(_grey(rgb)) or _reduced(rgb, rules.search_long_sides_px[0], markers_in_part)
 
 
 Finder = Callable[[NDArray[np.uint8]], list[tuple[FloatArray, int]]]
@@ -177,35 +178,10 @@ def _reduced(
     return [((corners + 0.5) * ratio - 0.5, number) for corners, number in finder(small)]
 
 
-# Widths, as shares of the long side, of thin dark things (a stake, a twig, a thread) that may
-# cross the card's edge and join its black square to the background.
-_STICK_FRACS = (0.0045, 0.0065, 0.0085)
-_STICK_LONG_SIDE_PX = 2048
-
-
-def _markers_behind_sticks(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
-    """Cards whose outline a thin dark thing breaks: it is closed over, then searched again.
-
-    Closing in grey (dilate, then erode) takes off what is dark and thinner than the kernel; a
-    module of the marker is a sixth of its side and stays. The sides are fitted on the photo as
-    it is, so the closing does not move them.
-    """
-    for share in _STICK_FRACS:
-        width = max(3, round(share * max(grey.shape)))
-        closed = cv2.morphologyEx(grey, cv2.MORPH_CLOSE, np.ones((width, width), np.uint8))
-        found = _markers(np.asarray(closed, np.uint8), widest_window_px=53)
-        if found:
-            return found
-    return []
-
-
-def _markers(
-    grey: NDArray[np.uint8], *, widest_window_px: int = 23
-) -> list[tuple[FloatArray, int]]:
+def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    parameters.adaptiveThreshWinSizeMax = widest_window_px
     # Perimeter floor: 20 px a side is the smallest that reads reliably.
     parameters.minMarkerPerimeterRate = 60.0 / max(grey.shape)
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)

@@ -1,0 +1,76 @@
+"""Cards covered in part: fruit over a corner, a leaf blade across the border, a twig into it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from drawn_card import View, draw
+
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.image import find_card
+from fruitcount.image.cardhidden import markers_in_part
+from fruitcount.types import Photo
+
+SIDE_MM = 50.0
+
+
+def covered(view: View, outline: np.ndarray, colour: tuple[int, int, int]) -> Photo:
+    picture, _ = draw(view)
+    cv2.fillPoly(picture, [np.round(outline).astype(np.int32)], colour, cv2.LINE_AA)
+    return Photo(picture)
+
+
+def disc(middle: np.ndarray, r_px: float) -> np.ndarray:
+    turn = np.linspace(0, 2 * np.pi, 60)
+    return middle + r_px * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+@pytest.mark.parametrize("corner", range(4))
+@pytest.mark.parametrize("card_id", [20, 25, 37])
+def test_a_fruit_over_a_corner_leaves_number_and_scale(corner: int, card_id: int) -> None:
+    view = View(px_per_mm=4, spin_deg=8, tilt_deg=12, axis_deg=30, card_id=card_id, side_mm=SIDE_MM)
+    _, corners = draw(view)
+    middle = corners[corner] + 0.05 * (corners[corner] - corners.mean(axis=0))
+    scale = find_card(covered(view, disc(middle, 0.13 * 200), (120, 150, 80)), SIDE_MM)
+    assert scale.card_id == card_id
+    assert scale.px_per_mm == pytest.approx(4, rel=0.02)
+
+
+@pytest.mark.parametrize("colour", [(150, 180, 90), (60, 45, 35)], ids=["leaf", "twig"])
+@pytest.mark.parametrize("share", [0.12, 0.5])
+def test_a_blade_from_outside_into_the_border_leaves_number_and_scale(
+    colour: tuple[int, int, int], share: float
+) -> None:
+    view = View(px_per_mm=4, spin_deg=5, card_id=23, side_mm=SIDE_MM)
+    _, corners = draw(view)
+    foot = corners[0] + share * (corners[1] - corners[0])
+    inward = (corners[3] - corners[0]) / 200
+    aside = (corners[1] - corners[0]) / 200
+    tip, outer = foot + 22 * inward + 6 * aside, foot - 120 * inward
+    blade = np.array([tip - 3 * aside, tip + 3 * aside, outer + 9 * aside, outer - 9 * aside])
+    scale = find_card(covered(view, blade, colour))
+    assert scale.card_id == 23
+    assert scale.px_per_mm == pytest.approx(4, rel=0.01)
+
+
+def test_its_corners_come_in_the_order_of_the_whole_card() -> None:
+    for turn in range(4):
+        picture, corners = draw(View(px_per_mm=4, spin_deg=90 * turn + 10, card_id=31))
+        ((found, number),) = markers_in_part(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY))
+        assert number == 31
+        assert np.abs(found - corners).max() < 2.0
+
+
+def test_half_a_card_is_not_guessed_at() -> None:
+    view = View(px_per_mm=4, card_id=25)
+    _, corners = draw(view)
+    half = np.array([corners[0], (corners[0] + corners[1]) / 2, (corners[2] + corners[3]) / 2])
+    outline = np.vstack([half, corners[3]]) + np.array([[-9, -9], [0, -9], [0, 9], [-9, 9]])
+    assert not find_card(covered(view, outline, (110, 140, 70))).known
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nothing_is_read_where_there_is_no_card(seed: int) -> None:
+    photo, _ = draw_scene(seed, SceneSettings(card_side_mm=0.0))
+    assert markers_in_part(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)) == []
