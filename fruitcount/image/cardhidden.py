@@ -46,9 +46,16 @@ _LEAST_SHARE = 0.7
 """Least step from the black border to the white rim, of 255, and least share of either that shows
 it."""
 
-_CLEAR, _CLEAR_SHARE = 0.3, 0.8
+_CLEAR = 0.3
 """A square is plainly black or white when it differs no more from the border or the rim, as a share
-of the step; so many of the sixteen must be."""
+of the step."""
+
+_BRIGHTEST = 1.6
+"""No square is so much brighter than the rim, of the same paper, as this multiple of the step."""
+
+_READ_WITH = ((0.0, 0.6), (1.0, 0.8))
+"""How much may be mended in reading (0 nothing, 1 one square of the sixteen), and the least share
+of plain squares with which that is believed."""
 
 _RIM = np.ones((8, 8), bool)
 _RIM[1:7, 1:7] = False
@@ -164,11 +171,16 @@ def _meeting(
 def _read(grey: Grey, corners_px: FloatArray) -> tuple[int, int] | None:
     """Number and quarter turns of the card with these corners; None when it is none."""
     cells = _cells(grey, corners_px)
-    if cells is None or np.mean(np.abs(cells - (cells > 0.5))[2:6, 2:6] < _CLEAR) < _CLEAR_SHARE:
+    if cells is None or cells[2:6, 2:6].max() > _BRIGHTEST:
         return None
+    light = (cells > 0.5)[2:6, 2:6]
+    plain = float(np.mean(np.abs(cells[2:6, 2:6] - light) < _CLEAR))
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    known, number, turns = dictionary.identify((cells[2:6, 2:6] > 0.5).astype(np.uint8), 1.0)
-    return (int(number), int(turns)) if known else None
+    for mended, least in _READ_WITH:
+        known, number, turns = dictionary.identify(light.astype(np.uint8), mended)
+        if known and plain >= least:
+            return int(number), int(turns)
+    return None
 
 
 def _cells(grey: Grey, corners_px: FloatArray) -> FloatArray | None:
