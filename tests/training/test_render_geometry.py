@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fruitcount.training.render import card, shots, staging, truth
+from fruitcount.training.render import card, drawn, staging, truth
 from fruitcount.training.render.camera import aim
 from fruitcount.training.render.parts import Options
 from fruitcount.training.render.scene import build
@@ -72,7 +72,7 @@ def test_marker_bits_agree_with_opencv() -> None:
 
 @pytest.mark.parametrize("name", ["peach-34in-heavy", "plum-steep-card", "cherry-bunches"])
 def test_sample_keeps_limb_card_and_scale(name: str) -> None:
-    s = shots.shot(name)
+    s = drawn.shot(name)
     sc = staging.stage(s)
     size = np.array([sc.cam.width, sc.cam.height])
     line, z = sc.cam.project(sc.stems[0].points)
