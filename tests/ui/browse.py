@@ -13,6 +13,9 @@ SCREEN = (
     "[...document.querySelectorAll('*')].map(e => (e.shadowRoot || e).querySelector('.fc-root'))"
     ".find(e => e).fcScreen"
 )
+# To wait on: while a page is built anew its canvas is gone for a moment.
+HERE = SCREEN.replace(".fcScreen", "?.fcScreen")
+IDLE = f"(s => !!s?.outbox && !s.outbox.waiting)({HERE})"  # nothing waits to be sent
 FREE = """([n, seed]) => {
   const S = SCREEN, out = [];
   for (let i = 0; i < 4000 && out.length < n; i++) {
@@ -44,9 +47,7 @@ class Page:
 
     def ready(self) -> None:
         self.page.wait_for_selector("canvas[data-painted]", timeout=60000)
-        # while the page is built anew the canvas may be gone for a moment
-        there = SCREEN.replace(".fcScreen", "?.fcScreen?.data?.busy === false")
-        self.page.wait_for_function(there, timeout=60000)
+        self.page.wait_for_function(f"{HERE}?.data?.busy === false", timeout=60000)
         self.settled()
 
     def ask(self, what: str):
@@ -54,7 +55,7 @@ class Page:
 
     def settled(self) -> None:
         """Wait until the server has all edits."""
-        self.page.wait_for_function(f"!{SCREEN}.outbox.waiting", timeout=20000)
+        self.page.wait_for_function(IDLE, timeout=20000)
         self.page.wait_for_timeout(150)
 
     def marks(self) -> dict[str, list]:

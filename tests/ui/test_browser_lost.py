@@ -5,7 +5,7 @@ from __future__ import annotations
 import urllib.request
 
 import pytest
-from browse import DESK, PHONE, SCREEN, Page
+from browse import DESK, HERE, IDLE, PHONE, SCREEN, Page
 from conftest import Server, keep_counted
 
 pytestmark = pytest.mark.browser
@@ -54,7 +54,7 @@ def test_a_page_left_open_sends_its_edits_when_the_server_is_back(chromium, serv
         page.page.mouse.click(left + x, top + y)
     page.page.locator(".fc-say", has_text="No connection").wait_for(timeout=30000)
     server.start()
-    page.page.wait_for_function(f"!{SCREEN}.outbox.waiting", timeout=60000)
+    page.page.wait_for_function(IDLE, timeout=60000)
     assert len(page.marks()) == 22
     assert page.ask("data.revision") == 2
     context.close()
@@ -82,7 +82,7 @@ def test_two_browsers_on_one_photo_never_overwrite_silently(chromium, shared_ser
     (x, y), *_ = a.free(1)
     a.page.mouse.click(left + x, top + y)
     a.settled()
-    b.page.wait_for_function(f"{SCREEN}.data.revision === 2", timeout=15000)
+    b.page.wait_for_function(f"{HERE}?.data?.revision === 2", timeout=15000)
     assert a.marks() == b.marks()
     one.close()
     two.close()

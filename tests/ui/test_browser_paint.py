@@ -10,7 +10,7 @@ import os
 
 import cv2
 import pytest
-from browse import PHONE, SCREEN, Page
+from browse import HERE, PHONE, SCREEN, Page
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
@@ -78,7 +78,7 @@ def test_from_the_upload_to_the_photo(chromium, shared_server, large_jpeg):
             box = page.locator("canvas").bounding_box()
             page.touchscreen.tap(box["x"] + 40, box["y"] + 40)
             assert page.evaluate(f"{SCREEN}.outbox.waiting") is False
-        page.wait_for_function(f"{SCREEN}.data.busy === false", timeout=60000)
+        page.wait_for_function(f"{HERE}?.data?.busy === false", timeout=60000)
         assert page.evaluate(f"{SCREEN}.marks.size") > 5
         context.close()
     print(f"from upload to photo: {min(took):.0f} ms")
