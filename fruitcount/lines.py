@@ -7,7 +7,14 @@ from numpy.typing import NDArray
 
 from fruitcount.types import FloatArray, Fruitlets, Limb
 
-__all__ = ["along_line", "line_length_px", "nearest_on_line", "places_on_wood", "point_on_line"]
+__all__ = [
+    "along_line",
+    "line_length_px",
+    "nearest_on_line",
+    "places_on_wood",
+    "point_on_line",
+    "resampled",
+]
 
 
 def along_line(line_px: FloatArray) -> FloatArray:
@@ -31,6 +38,11 @@ def point_on_line(line_px: FloatArray, along_px: FloatArray | float) -> FloatArr
     s = along_line(line_px)
     d = np.atleast_1d(np.asarray(along_px, dtype=float))
     return np.column_stack([np.interp(d, s, line_px[:, 0]), np.interp(d, s, line_px[:, 1])])
+
+
+def resampled(line_px: FloatArray, count: int) -> FloatArray:
+    """The line at ``count`` evenly spaced places."""
+    return point_on_line(line_px, np.linspace(0, line_length_px(line_px), count))
 
 
 def nearest_on_line(

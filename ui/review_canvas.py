@@ -5,22 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import review_state as rs
 import streamlit as st
+from screen_assets import read_asset
 
 __all__ = ["View", "canvas_data", "review_canvas"]
 
-_ASSETS = Path(__file__).resolve().parent / "assets"
 # One file an idea; the browser gets them as one.
 _SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "acts", "main")
-
-
-def read_asset(name: str) -> str:
-    """Text of a file beside this one."""
-    return (_ASSETS / name).read_text(encoding="utf-8")
 
 
 def script() -> str:

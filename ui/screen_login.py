@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
 
+from screen_assets import read_asset
 from screen_shell import with_shell
 
 from fruitcount.errors import BadInputError
@@ -260,5 +261,5 @@ async def _answer(
 
 def _page(problem: str, to: str) -> str:
     said = f'<p role="alert">{html.escape(problem)}</p>' if problem else ""
-    page = (Path(__file__).parent / "assets" / "enter.html").read_text(encoding="utf-8")
+    page = read_asset("enter.html")
     return page.replace("{said}", said).replace("{to}", quote(to, safe=""))

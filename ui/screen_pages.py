@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import page_limb
 import page_season
 import page_tree
 import streamlit as st
 from PIL import Image
+from screen_assets import ASSETS
 from screen_words import units
 
 __all__ = ["run"]
-
-_ASSETS = Path(__file__).resolve().parent / "assets"
 
 
 def icon() -> Image.Image:
@@ -35,7 +32,7 @@ def run() -> None:
         initial_sidebar_state="collapsed",
     )
     # nothing here comes from a user
-    st.html(_ASSETS / "pages.css")
+    st.html(ASSETS / "pages.css")
     pages = {
         "limb": st.Page(page_limb.show, title="Limb", url_path="limb", default=True),
         "tree": st.Page(page_tree.show, title="Tree", url_path="tree"),

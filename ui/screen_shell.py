@@ -10,8 +10,9 @@ from __future__ import annotations
 import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
+
+from screen_assets import read_asset
 
 __all__ = ["with_shell"]
 
@@ -61,8 +62,7 @@ def with_shell(scope: Scope, send: Send) -> Send:
 @lru_cache(maxsize=1)
 def _again() -> bytes:
     """The script that loads a page again; before all that can fail to arrive."""
-    script = (Path(__file__).resolve().parent / "assets" / "again.js").read_bytes()
-    return b"<script>" + script + b"</script>" + _AGAIN_STYLE
+    return b"<script>" + read_asset("again.js").encode() + b"</script>" + _AGAIN_STYLE
 
 
 def _is_page(start: Message) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 from fruitcount.evaluate.details import ErrorSummary, paired_errors, summarise
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged
-from fruitcount.lines import line_length_px, nearest_on_line, point_on_line
+from fruitcount.lines import line_length_px, nearest_on_line, resampled
 from fruitcount.types import FloatArray, Seen
 
 __all__ = [
@@ -107,10 +107,7 @@ def _near_share(points_px: FloatArray, line_px: FloatArray, near_px: float) -> f
 
 def _spread(line_px: FloatArray) -> FloatArray:
     """Evenly spaced points of a line; none where it has no length."""
-    length_px = line_length_px(line_px)
-    if not length_px > 0:
-        return np.zeros((0, 2))
-    return point_on_line(line_px, np.linspace(0, length_px, _POINTS_N))
+    return resampled(line_px, _POINTS_N) if line_length_px(line_px) > 0 else np.zeros((0, 2))
 
 
 def _shown(truth: Truth, points_px: FloatArray) -> np.ndarray:

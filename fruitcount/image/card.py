@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from fruitcount.checks import positive
 from fruitcount.flags import Flag
-from fruitcount.image.cardfit import SideFit, fit_sides
+from fruitcount.image.cardfit import SideFit, fit_sides, side_lengths_px
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, tilt_of
@@ -243,7 +243,7 @@ def _corner_sd(fit: SideFit) -> float:
 
 
 def _mean_side(corners_px: FloatArray) -> float:
-    return float(np.linalg.norm(corners_px - np.roll(corners_px, -1, axis=0), axis=1).mean())
+    return float(side_lengths_px(corners_px).mean())
 
 
 def _agree(cards: list[_Card], rules: CardSettings) -> Scale:

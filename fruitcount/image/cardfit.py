@@ -15,7 +15,10 @@ from numpy.typing import NDArray
 from fruitcount.image.edges import linear_light, sample_grid
 from fruitcount.types import FloatArray
 
-__all__ = ["SideFit", "fit_sides"]
+__all__ = ["Line", "SideFit", "fit_sides", "meeting_corners", "side_lengths_px"]
+
+Line = tuple[FloatArray, FloatArray]
+"""Point and direction."""
 
 _PROFILES = 41
 _SAMPLES = 33
@@ -60,8 +63,8 @@ def fit_sides(grey: NDArray[np.uint8], rough_px: FloatArray) -> SideFit:
         lines = [_robust_line(p) for p in points]
         if any(line is None for line in lines):
             return SideFit(rough_px, float("nan"), 1.0)
-        fitted = _meet([line for line in lines if line is not None])
-        side_px = float(np.linalg.norm(rough_px - np.roll(rough_px, -1, axis=0), axis=1).mean())
+        fitted = meeting_corners([line for line in lines if line is not None])
+        side_px = float(side_lengths_px(rough_px).mean())
         shift = np.linalg.norm(fitted - rough_px, axis=1).max()
         if not np.isfinite(fitted).all() or shift > 0.15 * side_px + 2:
             return SideFit(rough_px, float("nan"), 1.0)
@@ -151,13 +154,26 @@ def _across(points: FloatArray, centre: FloatArray, direction: FloatArray) -> Fl
     return np.asarray(d[:, 0] * direction[1] - d[:, 1] * direction[0], np.float64)
 
 
-def _meet(lines: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Corners: side k-1 meets side k in corner k."""
+def side_lengths_px(corners_px: FloatArray) -> FloatArray:
+    """Length of each side, the k-th from corner k to the next."""
+    return np.asarray(np.linalg.norm(corners_px - np.roll(corners_px, -1, axis=0), axis=1))
+
+
+def meeting_corners(lines: list[Line], least_sine: float = 1e-6) -> FloatArray:
+    """Corners of four sides: side k-1 meets side k in corner k.
+
+    Parameters
+    ----------
+    lines : list of Line
+    least_sine : float
+        Lines that meet at a smaller angle are taken for parallel and give NaN. Larger takes more.
+    """
     out = np.full((4, 2), np.nan)
     for k in range(4):
         (p, u), (q, v) = lines[k - 1], lines[k]
         matrix = np.column_stack([u, -v])
-        if abs(np.linalg.det(matrix)) > 1e-6:
+        both = float(np.linalg.norm(u) * np.linalg.norm(v))
+        if abs(np.linalg.det(matrix)) > least_sine * both:
             out[k] = p + u * np.linalg.solve(matrix, q - p)[0]
     return out
 

@@ -8,12 +8,10 @@ for a card.
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.image.cardfit import fit_sides
+from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray
 
@@ -35,6 +33,9 @@ covered place opens it to the squares within."""
 
 _BROKEN_FRAC = 0.5
 """Most of the outline that may be covered."""
+
+_LEAST_SINE = 0.2
+"""Neighbouring sides of a card do not meet at a smaller angle."""
 
 _ROUNDS = 3
 _MOST_TAPER = 1.2
@@ -61,6 +62,11 @@ _RIM = np.ones((8, 8), bool)
 _RIM[1:7, 1:7] = False
 _BORDER = ~_RIM
 _BORDER[2:6, 2:6] = False
+
+# In squares, from the border's outer corner: its corners, and nine places in each square.
+_SQUARE = np.array([[0, 0], [6, 0], [6, 6], [0, 6]], np.float32)
+_STEPS = (np.arange(24) + 0.5) / 3 - 1
+_PLACES = np.stack(np.meshgrid(_STEPS, _STEPS), axis=-1).reshape(-1, 1, 2)
 
 
 def markers_in_part(grey: Grey) -> list[tuple[FloatArray, int]]:
@@ -90,7 +96,7 @@ def _fitted(grey: Grey, corners: FloatArray) -> FloatArray | None:
         if not fit.broken_frac <= _BROKEN_FRAC:
             return None
         corners = fit.corners_px
-    side = np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1)
+    side = side_lengths_px(corners)
     alike = np.abs(np.log(side[:2] / side[2:])).max() < np.log(_MOST_TAPER)
     return corners if alike else None
 
@@ -137,35 +143,26 @@ def _hull_of(contour: NDArray[np.integer]) -> FloatArray | None:
 def _quad(hull: FloatArray) -> FloatArray | None:
     """Corners where the four long sides of a hull meet; None when it has no four such sides."""
     around = cv2.arcLength(hull.astype(np.float32), True)
-    sides = cv2.approxPolyDP(hull.astype(np.float32), 0.03 * around, True).reshape(-1, 2)
+    sides = (
+        cv2.approxPolyDP(hull.astype(np.float32), 0.03 * around, True)
+        .reshape(-1, 2)
+        .astype(np.float64)
+    )
     if not 4 <= len(sides) <= 7:
         return None
     ends = np.roll(sides, -1, axis=0)
     length = np.linalg.norm(ends - sides, axis=1)
     longest = np.sort(np.argsort(-length)[:4])
     lines = [(sides[k], ends[k] - sides[k]) for k in longest]
-    corners = [_meeting(a, b) for a, b in pairwise([lines[-1], *lines])]
-    quad = np.array(corners, np.float64)
+    quad = meeting_corners(lines, _LEAST_SINE)
     if not np.isfinite(quad).all() or not cv2.isContourConvex(quad.astype(np.float32)):
         return None
-    side = np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1)
+    side = side_lengths_px(quad)
     ratio = cv2.contourArea(quad.astype(np.float32)) / max(
         cv2.contourArea(hull.astype(np.float32)), 1.0
     )
     plausible = side.min() >= SMALLEST_SIDE_PX and side.max() < 2.5 * side.min()
     return quad if plausible and 0.9 < ratio < 1.4 else None
-
-
-def _meeting(
-    one: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray]
-) -> FloatArray:
-    """Where two lines, point and direction, meet; NaN for nearly parallel ones."""
-    (p, u), (q, v) = one, other
-    cross = float(u[0] * v[1] - u[1] * v[0])
-    if abs(cross) < 0.2 * float(np.linalg.norm(u) * np.linalg.norm(v)):
-        return np.full(2, np.nan)
-    d = q - p
-    return np.asarray(p + u * (d[0] * v[1] - d[1] * v[0]) / cross, np.float64)
 
 
 def _read(grey: Grey, corners_px: FloatArray) -> tuple[int, int] | None:
@@ -188,11 +185,8 @@ def _cells(grey: Grey, corners_px: FloatArray) -> FloatArray | None:
 
     The middle of each square is read at nine places.
     """
-    steps = (np.arange(24) + 0.5) / 3 - 1  # in squares, from the border's outer corner
-    square = np.array([[0, 0], [6, 0], [6, 6], [0, 6]], np.float32)
-    turn = cv2.getPerspectiveTransform(square, corners_px.astype(np.float32))
-    at = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 1, 2)
-    x, y = np.rint(cv2.perspectiveTransform(at, turn)[:, 0]).astype(int).T
+    turn = cv2.getPerspectiveTransform(_SQUARE, corners_px.astype(np.float32))
+    x, y = np.rint(cv2.perspectiveTransform(_PLACES, turn)[:, 0]).astype(int).T
     rows, columns = grey.shape
     seen = grey[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)].astype(np.float64)
     cells = np.median(seen.reshape(8, 3, 8, 3), axis=(1, 3))

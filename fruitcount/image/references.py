@@ -9,6 +9,7 @@ import numpy as np
 from fruitcount.checks import finite, positive
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
+from fruitcount.image.cardfit import side_lengths_px
 from fruitcount.image.disc import fit_disc
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, local_map, tilt_of
@@ -148,7 +149,7 @@ def scale_from_bank_card(photo: Photo, corners_px: Sequence[Sequence[float]]) ->
     if not cv2.isContourConvex(corners.astype(np.float32)):
         raise BadInputError("corners_px must go round the card in order")
     square = _as_square(corners)
-    side_px = np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1)
+    side_px = side_lengths_px(corners)
     shape = photo.rgb.shape[:2]
     tilt_deg = tilt_of(square, BANK_CARD_MM[1], shape)
     tap = _TAP_SD_PX * np.sqrt(2) / float(side_px.max())

@@ -16,10 +16,10 @@ from scipy.ndimage import gaussian_filter1d
 
 from fruitcount.image.edges import sample_grid
 from fruitcount.limb.wood import colour_wood
-from fruitcount.lines import along_line, point_on_line
+from fruitcount.lines import resampled
 from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Band", "centred", "normals", "resampled", "smoothed", "straight", "wood_at"]
+__all__ = ["Band", "centred", "normals", "smoothed", "straight", "wood_at"]
 
 _STATIONS = 200
 # Half width of the thickest limb looked for, as a share of the photo's long side.
@@ -47,12 +47,6 @@ class Band:
     def reversed(self) -> Band:
         """The same band from its other end."""
         return Band(self.line_px[::-1], self.support[::-1], self.half_px)
-
-
-def resampled(line_px: FloatArray, count: int) -> FloatArray:
-    """The line at ``count`` evenly spaced places."""
-    total = along_line(line_px)[-1]
-    return point_on_line(line_px, np.linspace(0, total, count))
 
 
 def smoothed(line_px: FloatArray, share: float) -> FloatArray:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitcount.flags import Flag
-from fruitcount.limb.centre import Band, centred, resampled, smoothed
+from fruitcount.limb.centre import Band, centred, smoothed
 from fruitcount.limb.ends import extended, frame_edge, trimmed
 from fruitcount.limb.joint import cut_at_joints
 from fruitcount.limb.marks import drawn_line, marked_point, pinned
@@ -18,7 +18,7 @@ from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.tip import Ended, Hidden, ended
 from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
 from fruitcount.limb.wood import Field, make_field
-from fruitcount.lines import along_line
+from fruitcount.lines import along_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
 
 __all__ = ["find_limb", "trace_between"]

@@ -7,7 +7,8 @@ import warnings
 import numpy as np
 
 from fruitcount.image.edges import sample_grid
-from fruitcount.limb.centre import normals, resampled
+from fruitcount.limb.centre import normals
+from fruitcount.lines import resampled
 from fruitcount.types import FloatArray, Photo
 
 __all__ = ["edge_width_px"]

@@ -16,12 +16,12 @@ from skimage.graph import MCP_Geometric
 
 from fruitcount.image.card import on_card
 from fruitcount.image.opencv import cv2
-from fruitcount.limb.centre import centred, resampled
+from fruitcount.limb.centre import centred
 from fruitcount.limb.focus import edge_width_px
 from fruitcount.limb.route import cost_of
 from fruitcount.limb.width import measure_width
 from fruitcount.limb.wood import Field
-from fruitcount.lines import along_line, nearest_on_line, point_on_line
+from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale, Shoot
 
 __all__ = ["ShootSettings", "find_shoots"]

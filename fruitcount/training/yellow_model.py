@@ -175,7 +175,7 @@ def main() -> None:
         ("with score and net", joint(clues), PRIOR_WITH_NET),
     ):
         w = fit_weights(x, clues.yellow, prior)
-        print(f"{name}: {w[:-1].round(2).tolist()}, offset {w[-1]:.2f}")
+        print(f"{name}: {w[:-1].round(3).tolist()}, offset {w[-1]:.2f}")
         chance = left_out(x, clues, prior=prior)
         for threshold in np.arange(0.3, 0.75, 0.1):
             print(f"from {threshold:.1f}: {rates(chance >= threshold, clues.yellow)}")
