@@ -127,11 +127,17 @@ def _light_words(truth: Truth) -> list[str]:
     return [truth.light or "not known"] * len(truth)
 
 
+def _limb_words(truth: Truth) -> list[str]:
+    names = {1: "this limb", 0: "elsewhere"}
+    return [names.get(int(v), "not known") for v in truth.on_limb]
+
+
 CONDITIONS: dict[str, Callable[[Truth], list[str]]] = {
     "size": _size_words,
     "crowding": _crowding_words,
     "visible share": _visible_words,
     "light": _light_words,
+    "whose fruit": _limb_words,
 }
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
+from fruitcount.image.pattern import card_pattern
 from fruitcount.types import FloatArray
 
 __all__ = ["LEAF_RGB", "Canvas", "draw_card", "draw_fruit", "draw_leaf"]
@@ -85,7 +86,7 @@ def draw_card(
     array, shape (4, 2)
         Corners of the black square, clockwise from upper left.
     """
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    dictionary = card_pattern()
     white = np.ones((8, 8))
     white[1:7, 1:7] = cv2.aruco.generateImageMarker(dictionary, card_id, 6) > 0
     edges = np.array([-1.5, *range(7), 7.5]) * side_px / 6

@@ -23,6 +23,7 @@ from fruitcount.checks import one_of
 from fruitcount.export.card_layout import CELLS, MARGIN_MM, Card, CardPlace, card_places
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
 from fruitcount.image.opencv import cv2
+from fruitcount.image.pattern import PATTERN_NAME, card_pattern
 
 __all__ = ["PAPERS", "SHEET_IDS", "write_card_sheet"]
 
@@ -78,7 +79,7 @@ def write_card_sheet(
 
 def _cells(card_id: int) -> NDArray[np.bool_]:
     """The 6 x 6 black cells of a card, from the library's own pattern at one pixel a cell."""
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    dictionary = card_pattern()
     return np.asarray(cv2.aruco.generateImageMarker(dictionary, card_id, CELLS)) < 128
 
 
@@ -188,5 +189,7 @@ def _check_lines(canvas: Canvas) -> None:
         canvas.drawString(left + length + 4 * mm, y - 1 * mm, text)
     canvas.setFont("Helvetica", 7)
     canvas.setFillGray(_GREY)
-    foot = "Markers: ArUco DICT_4X4_50, an open pattern. Sizes are between the outer black edges."
+    foot = (
+        f"Markers: ArUco {PATTERN_NAME}, an open pattern. Sizes are between the outer black edges."
+    )
     canvas.drawString(MARGIN_MM * mm, 4.5 * mm, foot)

@@ -17,6 +17,7 @@ from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, fit_sides, side_lengths_px
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.image.opencv import cv2
+from fruitcount.image.pattern import card_pattern
 from fruitcount.image.pose import facing_scale, tilt_of
 from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import FloatArray, Photo, Scale
@@ -179,7 +180,7 @@ def _reduced(
 
 
 def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    dictionary = card_pattern()
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     # Perimeter floor: 20 px a side is the smallest that reads reliably.

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
 from fruitcount.image.opencv import cv2
+from fruitcount.image.pattern import card_pattern
 from fruitcount.types import FloatArray
 
 __all__ = ["markers_in_part"]
@@ -172,7 +173,7 @@ def _read(grey: Grey, corners_px: FloatArray) -> tuple[int, int] | None:
         return None
     light = (cells > 0.5)[2:6, 2:6]
     plain = float(np.mean(np.abs(cells[2:6, 2:6] - light) < _CLEAR))
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    dictionary = card_pattern()
     for mended, least in _READ_WITH:
         known, number, turns = dictionary.identify(light.astype(np.uint8), mended)
         if known and plain >= least:

@@ -167,6 +167,13 @@ def test_crowding_and_recall_by_condition() -> None:
     assert split == {"apart": (1, 1), "touching": (1, 2)}
 
 
+def test_recall_tells_fruit_of_this_limb_from_others() -> None:
+    truth = row_of_fruit(3, on_limb=np.array([1, 0, -1]))
+    found = marks(truth.x_px[:1])
+    split = recall_by([judge(truth, found)], "whose fruit")
+    assert split == {"elsewhere": (0, 1), "not known": (0, 1), "this limb": (1, 1)}
+
+
 def test_perfect_detections_score_one() -> None:
     judged: list[Judged] = []
     for seed in range(2):
