@@ -34,6 +34,10 @@ CARD_SIDES_MM: dict[range, float] = {
 }
 
 
+_DOUBTED = Flag.CARD_SMALL | Flag.CARD_TILTED | Flag.CARD_PARTLY_HIDDEN
+"""All at once is no card: leaves were read so in 1 of 138 path-traced pictures without one."""
+
+
 @dataclass(frozen=True)
 class CardSettings:
     """Limits of :func:`find_card`.
@@ -103,7 +107,8 @@ def find_card(
     Scale
         ``px_per_mm`` is that of a plane that faces the camera at the depth of the card's
         centre, whatever the card's tilt: a limb beside the card is seen at this scale. Without
-        a card, the empty scale with ``NO_SCALE``. Of several cards the largest in the picture
+        a card, the empty scale with ``NO_SCALE``; what is small, steep and without its full outline
+        all at once is taken for none. Of several cards the largest in the picture
         is taken.
 
     Raises
@@ -118,6 +123,7 @@ def find_card(
         _measure(photo.rgb, corners, number, side_mm, rules)
         for corners, number in _detect(photo.rgb, rules)
     ]
+    cards = [card for card in cards if _DOUBTED & ~card.scale.flags]
     if not cards:
         return Scale(flags=Flag.NO_SCALE)
     cards.sort(key=lambda card: -card.side_px)

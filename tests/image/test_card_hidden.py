@@ -9,6 +9,7 @@ from drawn_card import View, draw
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.image import find_card
+from fruitcount.image.card import CardSettings
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.types import Photo
 
@@ -52,6 +53,15 @@ def test_a_blade_from_outside_into_the_border_leaves_number_and_scale(
     scale = find_card(covered(view, blade, colour))
     assert scale.card_id == 23
     assert scale.px_per_mm == pytest.approx(4, rel=0.01)
+
+
+def test_small_steep_and_hidden_at_once_is_no_card() -> None:
+    picture, _ = draw(View(px_per_mm=4, tilt_deg=20, card_id=23))
+    photo = Photo(picture)
+    two = CardSettings(min_side_px=1e4, max_tilt_deg=0.0)
+    assert find_card(photo, settings=two).card_id == 23
+    three = CardSettings(min_side_px=1e4, max_tilt_deg=0.0, max_hidden_frac=-1.0)
+    assert not find_card(photo, settings=three).known
 
 
 def test_its_corners_come_in_the_order_of_the_whole_card() -> None:
