@@ -19,14 +19,14 @@ import numpy as np
 
 from fruitcount.boxes import KIND_NAMES, edge_boxes
 from fruitcount.errors import RecordError
-from fruitcount.seen_record import (
+from fruitcount.measurement_record import (
     fruitlets_from_dict,
     fruitlets_to_dict,
+    measurement_from_dict,
+    measurement_to_dict,
     plain,
-    seen_from_dict,
-    seen_to_dict,
 )
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Scale, Seen
+from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Measurement, Scale
 
 __all__ = ["CocoPhoto", "coco_object", "photos_from_coco"]
 
@@ -48,21 +48,21 @@ class CocoPhoto:
 
     Attributes
     ----------
-    seen : Seen
+    seen : Measurement
         What the annotations show. From another program's file: its marks alone, no scale and no
         limb.
     inputs : dict or None
         The grower's answers as JSON values, where they were written.
     file_name : str
         Where the photo's file lies, from the COCO file; empty takes the photo's name.
-    automatic : Seen or None
+    automatic : Measurement or None
         What was seen before corrections by hand; None where there were none.
     """
 
-    seen: Seen
+    measurement: Measurement
     inputs: dict[str, Any] | None = None
     file_name: str = ""
-    automatic: Seen | None = None
+    automatic: Measurement | None = None
 
 
 def coco_object(photos: Sequence[CocoPhoto]) -> dict[str, Any]:
@@ -80,7 +80,7 @@ def coco_object(photos: Sequence[CocoPhoto]) -> dict[str, Any]:
     images: list[dict[str, Any]] = []
     notes: list[dict[str, Any]] = []
     for image_id, photo in enumerate(photos, start=1):
-        marks = _annotations(photo.seen, image_id, len(notes) + 1)
+        marks = _annotations(photo.measurement, image_id, len(notes) + 1)
         inside = {note[_OWN]["row"] for note in marks}
         images.append(_image(photo, image_id, inside))
         notes += marks
@@ -97,23 +97,23 @@ def coco_object(photos: Sequence[CocoPhoto]) -> dict[str, Any]:
 
 
 def _image(photo: CocoPhoto, image_id: int, inside: set[int]) -> dict[str, Any]:
-    seen = photo.seen
+    measurement = photo.measurement
     image: dict[str, Any] = {
         "id": image_id,
-        "file_name": photo.file_name or seen.name,
-        "width": seen.width_px,
-        "height": seen.height_px,
+        "file_name": photo.file_name or measurement.name,
+        "width": measurement.width_px,
+        "height": measurement.height_px,
     }
-    if seen.taken_at is not None:
-        image["date_captured"] = seen.taken_at.strftime("%Y-%m-%d %H:%M:%S")
-    rest = seen_to_dict(seen)
+    if measurement.taken_at is not None:
+        image["date_captured"] = measurement.taken_at.strftime("%Y-%m-%d %H:%M:%S")
+    rest = measurement_to_dict(measurement)
     del rest["fruitlets"]
-    rows = _rows(seen.fruitlets)
+    rows = _rows(measurement.fruitlets)
     rest["outside"] = [row for row in rows if row["row"] not in inside]
     if photo.inputs is not None:
         rest["inputs"] = plain(photo.inputs)
     if photo.automatic is not None:
-        rest["automatic"] = seen_to_dict(photo.automatic)
+        rest["automatic"] = measurement_to_dict(photo.automatic)
     return {**image, _OWN: rest}
 
 
@@ -125,14 +125,14 @@ def _rows(fruitlets: Fruitlets) -> list[dict[str, Any]]:
     ]
 
 
-def _annotations(seen: Seen, image_id: int, first_id: int) -> list[dict[str, Any]]:
-    boxes, index = edge_boxes(seen)
-    rows = _rows(seen.fruitlets)
+def _annotations(measurement: Measurement, image_id: int, first_id: int) -> list[dict[str, Any]]:
+    boxes, index = edge_boxes(measurement)
+    rows = _rows(measurement.fruitlets)
     out = []
     for offset, (box, i) in enumerate(zip(boxes.tolist(), index.tolist(), strict=True)):
         left, top, right, bottom = box
         row = rows[i]
-        outline = _outline(row, (seen.width_px, seen.height_px))
+        outline = _outline(row, (measurement.width_px, measurement.height_px))
         note: dict[str, Any] = {
             "id": first_id + offset,
             "image_id": image_id,
@@ -197,10 +197,10 @@ def _photo(
     own = image.get(_OWN)
     width, height = (int(image.get(k) or 0) for k in ("width", "height"))
     if own is None:
-        seen = Seen(name, "", width, height, None, Scale(), Fruitlets.empty(), Limb())
+        measurement = Measurement(name, "", width, height, None, Scale(), Fruitlets.empty(), Limb())
     else:
-        seen = seen_from_dict({**own, "fruitlets": {"x_px": []}})
-        width, height = seen.width_px, seen.height_px
+        measurement = measurement_from_dict({**own, "fruitlets": {"x_px": []}})
+        width, height = measurement.width_px, measurement.height_px
     outside = [] if own is None else list(own["outside"])
     rows = outside + [_mark(note, classes, (width, height)) for note in notes]
     # ours keep their order; those that another program added come after
@@ -208,8 +208,8 @@ def _photo(
     columns = {k: [row.get(k, v) for row in rows] for k, v in _NOT_MEASURED.items()}
     fruit = fruitlets_from_dict(columns)
     own = own or {}
-    first = seen_from_dict(own["automatic"]) if own.get("automatic") is not None else None
-    return CocoPhoto(replace(seen, fruitlets=fruit), own.get("inputs"), name, first)
+    first = measurement_from_dict(own["automatic"]) if own.get("automatic") is not None else None
+    return CocoPhoto(replace(measurement, fruitlets=fruit), own.get("inputs"), name, first)
 
 
 def _mark(note: dict[str, Any], classes: dict[int, str], size: tuple[int, int]) -> dict[str, Any]:

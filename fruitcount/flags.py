@@ -29,11 +29,11 @@ class Flag(IntFlag):
     PHOTO_BLURRED = 1 << 11
     PHOTO_DARK = 1 << 12
     PHOTO_BRIGHT = 1 << 13
-    COUNT_NOT_TOLD = 1 << 14
+    COUNT_UNKNOWN = 1 << 14
     NO_FRUIT_SEEN = 1 << 15
     MANY_DOUBTFUL = 1 << 16
     COLOUR_DOUBTFUL = 1 << 17
-    LOAD_NOT_TOLD = 1 << 18
+    LOAD_UNKNOWN = 1 << 18
     FRUIT_LATE = 1 << 19
     SIZES_OUT_OF_RANGE = 1 << 20
     MODEL_MISSING = 1 << 21
@@ -55,16 +55,20 @@ SENTENCES: dict[Flag, str] = {
     Flag.PHOTO_BLURRED: "The photo is blurred: take it again, holding still.",
     Flag.PHOTO_DARK: "The photo is too dark to count reliably.",
     Flag.PHOTO_BRIGHT: "The photo is over-exposed: fruit in the bright parts may be missed.",
-    Flag.COUNT_NOT_TOLD: "The count could not be told from this photo.",
+    Flag.COUNT_UNKNOWN: "The count could not be told from this photo.",
     Flag.NO_FRUIT_SEEN: "No fruitlets were seen on a readable photo.",
     Flag.MANY_DOUBTFUL: "Many of the marks are doubtful: check them by hand.",
     Flag.COLOUR_DOUBTFUL: "The light is too coloured to tell yellowing fruit from sunlit fruit.",
-    Flag.LOAD_NOT_TOLD: "Limb load could not be told: it needs a scale and the limb's thickness.",
+    Flag.LOAD_UNKNOWN: "Limb load could not be told: it needs a scale and the limb's thickness.",
     Flag.FRUIT_LATE: "Fruitlets are past the usual thinning size: thin now, expect less gain.",
     Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",
     Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",
     Flag.CARD_CODE_UNREAD: "The code on the card could not be read: check which tree this is.",
 }
+
+
+# Names that records of earlier versions hold.
+_EARLIER_NAMES = {"COUNT_NOT_TOLD": "COUNT_UNKNOWN", "LOAD_NOT_TOLD": "LOAD_UNKNOWN"}
 
 
 def flag_names(flags: Flag) -> list[str]:
@@ -98,5 +102,5 @@ def flags_from_names(names: list[str]) -> Flag:
     """
     out = Flag.NONE
     for name in names:
-        out |= Flag[name]
+        out |= Flag[_EARLIER_NAMES.get(name, name)]
     return out

@@ -1,6 +1,6 @@
-"""The whole chain, read top to bottom as a recipe: photo -> Seen -> Decision.
+"""The whole chain, read top to bottom as a recipe: photo -> Measurement -> Decision.
 
-``see`` measures, ``decide`` plans. The screen calls ``decide`` again after every correction.
+``measure`` measures, ``decide`` plans. The screen calls ``decide`` again after every correction.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from fruitcount.limb import find_limb, place_fruitlets, with_caliper
 from fruitcount.load import LoadReport, Removal, carry_limit, limb_load
 from fruitcount.plan import GrowerInputs, Plan, plan_limb
 from fruitcount.species import load_species
-from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Maps, Measurement, Photo, Scale
 
 __all__ = [
     "SCALE_KINDS",
@@ -35,7 +35,7 @@ __all__ = [
     "ScaleRequest",
     "count_limb",
     "decide",
-    "see",
+    "measure",
 ]
 
 # A mark whose score is within this of the threshold is "doubtful"; when more than a third of the
@@ -54,7 +54,7 @@ class Decision:
         What the grower said.
     plan : Plan
     load : LoadReport
-        ``load.told`` is False when it could not be told (``flags`` then holds ``LOAD_NOT_TOLD``).
+        ``load.known`` is False when it could not be told (``flags`` then holds ``LOAD_UNKNOWN``).
     flags : Flag
         Flags of the photo and of the decision together.
     """
@@ -69,7 +69,7 @@ class Decision:
 class Result:
     """One photo's measurement and the decision taken from it."""
 
-    seen: Seen
+    measurement: Measurement
     decision: Decision
 
 
@@ -91,11 +91,11 @@ def count_limb(
     -------
     Result
     """
-    seen = see(photo, settings)
-    return Result(seen, decide(seen, inputs))
+    measurement = measure(photo, settings)
+    return Result(measurement, decide(measurement, inputs))
 
 
-def see(photo: Photo, settings: CountSettings | None = None) -> Seen:
+def measure(photo: Photo, settings: CountSettings | None = None) -> Measurement:
     """Measure one photo: scale, fruitlets, limb, places.
 
     Parameters
@@ -105,8 +105,8 @@ def see(photo: Photo, settings: CountSettings | None = None) -> Seen:
 
     Returns
     -------
-    Seen
-        With ``COUNT_NOT_TOLD`` when the photo is too poor for a zero to mean anything.
+    Measurement
+        With ``COUNT_UNKNOWN`` when the photo is too poor for a zero to mean anything.
 
     Raises
     ------
@@ -118,16 +118,18 @@ def see(photo: Photo, settings: CountSettings | None = None) -> Seen:
     rules = settings or CountSettings()
     name, source_flag = _source(rules.source)
     scale = _scale_in_photo(photo, rules.scale)
-    seen = _measured(photo, rules, scale, name)
-    typed = _scale_from_measured(rules.scale, seen)
+    measurement = _measured(photo, rules, scale, name)
+    typed = _scale_from_measured(rules.scale, measurement)
     if typed is not None:
         # With the scale known the search is for 4-35 mm fruit only, so it is worth a second look.
-        seen = _measured_again(photo, rules, seen, typed)
-    elif seen.scale.known and len(seen.fruitlets) < _few(seen.scale):
+        measurement = _measured_again(photo, rules, measurement, typed)
+    elif measurement.scale.known and len(measurement.fruitlets) < _few(measurement.scale):
         # A wrong scale hides the fruit: look once without it before saying that there is none.
-        anything = _measured(photo, rules, seen.scale, name, any_size=True)
-        seen = anything if len(anything.fruitlets) > 2 * len(seen.fruitlets) else seen
-    return replace(seen, flags=seen.flags | source_flag)
+        anything = _measured(photo, rules, measurement.scale, name, any_size=True)
+        measurement = (
+            anything if len(anything.fruitlets) > 2 * len(measurement.fruitlets) else measurement
+        )
+    return replace(measurement, flags=measurement.flags | source_flag)
 
 
 def _few(scale: Scale) -> int:
@@ -135,20 +137,24 @@ def _few(scale: Scale) -> int:
     return 1 if scale.source == "card" else 5
 
 
-def _measured_again(photo: Photo, rules: CountSettings, first: Seen, scale: Scale) -> Seen:
+def _measured_again(
+    photo: Photo, rules: CountSettings, first: Measurement, scale: Scale
+) -> Measurement:
     """Measure with a scale from the first look, whose fruit stay if the scale hides them."""
     limb = first.limb
     if rules.scale.kind == "limb length":
         # The typed length is that of the line first found, so that line stays.
         line = tuple((float(x), float(y)) for x, y in limb.line_px)
         rules = replace(rules, line_px=line)
-    seen = _measured(photo, rules, scale, first.source)
-    if 2 * len(seen.fruitlets) < len(first.fruitlets):
-        seen = _measured(photo, rules, scale, first.source, any_size=True)
+    measurement = _measured(photo, rules, scale, first.source)
+    if 2 * len(measurement.fruitlets) < len(first.fruitlets):
+        measurement = _measured(photo, rules, scale, first.source, any_size=True)
     if rules.scale.kind != "limb length":
-        return seen
-    kept = replace(seen.limb, by_hand=limb.by_hand, flags=seen.limb.flags | limb.flags)
-    return replace(seen, limb=kept, flags=seen.flags | limb.flags)
+        return measurement
+    kept = replace(
+        measurement.limb, by_hand=limb.by_hand, flags=measurement.limb.flags | limb.flags
+    )
+    return replace(measurement, limb=kept, flags=measurement.flags | limb.flags)
 
 
 def _source(asked: str) -> tuple[str, Flag]:
@@ -172,12 +178,12 @@ def _scale_in_photo(photo: Photo, request: ScaleRequest) -> Scale:
     return Scale(flags=Flag.NO_SCALE)
 
 
-def _scale_from_measured(request: ScaleRequest, seen: Seen) -> Scale | None:
+def _scale_from_measured(request: ScaleRequest, measurement: Measurement) -> Scale | None:
     """Scale that needs the fruit or the limb first; None when none was asked for or told."""
-    if request.kind == "fruit" and len(seen.fruitlets):
-        return scale_from_fruit(seen.fruitlets, request.length_mm)
-    if request.kind == "limb length" and seen.limb.found:
-        px_per_mm = seen.limb.length_px / request.length_mm
+    if request.kind == "fruit" and len(measurement.fruitlets):
+        return scale_from_fruit(measurement.fruitlets, request.length_mm)
+    if request.kind == "limb length" and measurement.limb.found:
+        px_per_mm = measurement.limb.length_px / request.length_mm
         # Ends of a limb are read to a few per cent of its length, by eye and by the line alike.
         return Scale(px_per_mm=px_per_mm, rel_sd_frac=0.04, source="limb length")
     return None
@@ -185,7 +191,7 @@ def _scale_from_measured(request: ScaleRequest, seen: Seen) -> Scale | None:
 
 def _measured(
     photo: Photo, rules: CountSettings, scale: Scale, source: str, *, any_size: bool = False
-) -> Seen:
+) -> Measurement:
     """One look. ``any_size`` searches as without a scale and keeps fruit of any size, flagged."""
     maps = FRUITNESS[source](photo.rgb, Scale() if any_size else scale)
     detect = DetectSettings(threshold=rules.min_score)
@@ -199,7 +205,7 @@ def _measured(
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)
     flags |= _count_flags(placed, flags, detect.threshold_for(source))
     flags |= Flag.SIZES_OUT_OF_RANGE if any_size else Flag.NONE
-    return Seen(
+    return Measurement(
         name=photo.name,
         sha256=photo.sha256,
         width_px=photo.width_px,
@@ -235,11 +241,11 @@ def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
     poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
     if poor and not fruitlets.counts_as_crop.any():
         # Never "0 fruit" from a photo on which none could have been seen.
-        return Flag.COUNT_NOT_TOLD
+        return Flag.COUNT_UNKNOWN
     if len(fruitlets) == 0:
         # Neither card nor limb nor fruit: a lawn, say. That is not a limb without fruit.
         nothing = so_far & Flag.NO_SCALE and so_far & Flag.LIMB_NOT_FOUND
-        return Flag.COUNT_NOT_TOLD if nothing else Flag.NO_FRUIT_SEEN
+        return Flag.COUNT_UNKNOWN if nothing else Flag.NO_FRUIT_SEEN
     flags = Flag.NONE
     if float(np.mean(fruitlets.score < threshold + DOUBT_MARGIN)) > MANY_DOUBTFUL_FRAC:
         flags |= Flag.MANY_DOUBTFUL
@@ -249,12 +255,12 @@ def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
     return flags
 
 
-def decide(seen: Seen, inputs: GrowerInputs | None = None) -> Decision:
+def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Decision:
     """Decide what to keep on a measured limb, and what it will carry.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         Measured, or corrected by hand.
     inputs : GrowerInputs, optional
 
@@ -269,9 +275,9 @@ def decide(seen: Seen, inputs: GrowerInputs | None = None) -> Decision:
     """
     told = inputs or GrowerInputs()
     species = load_species(told.species)
-    fruit, limb = seen.fruitlets, seen.limb
+    fruit, limb = measurement.fruitlets, measurement.limb
     limit = carry_limit(limb, species, told, fruitlets=fruit)
-    plan = plan_limb(fruit, limb, species, told, carry_limit=limit, flags=seen.flags)
+    plan = plan_limb(fruit, limb, species, told, carry_limit=limit, flags=measurement.flags)
     removals = [Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts]
     load = limb_load(fruit, limb, species, told, plan.keep_mask, removals=removals)
-    return Decision(told, plan, load, seen.flags | plan.flags | load.flags)
+    return Decision(told, plan, load, measurement.flags | plan.flags | load.flags)

@@ -22,9 +22,9 @@ __all__ = [
     "Kind",
     "Limb",
     "Maps",
+    "Measurement",
     "Photo",
     "Scale",
-    "Seen",
     "Shoot",
     "read_only",
 ]
@@ -216,7 +216,7 @@ class Limb:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class Measurement:
     """All that was measured on one photo, before any decision.
 
     The automatic result and every hand-corrected version of it are both of this type.

@@ -114,11 +114,11 @@ def test_a_source_has_its_lowest_score(source: str) -> None:
 def results() -> dict[str, Result]:
     photo, _ = draw_scene(2, SCENE)
     whole = count_limb(photo, CountSettings(source="classical"))
-    seen = replace(whole.seen, name="ä & <b>.png")
+    seen = replace(whole.measurement, name="ä & <b>.png")
     bare = replace(seen, fruitlets=Fruitlets.empty(), limb=Limb(), scale=Scale())
     cardless, _ = draw_scene(2, replace(SCENE, card_id=-1))
     unscaled = count_limb(cardless, CountSettings(source="classical"))
-    fruit = unscaled.seen.fruitlets
+    fruit = unscaled.measurement.fruitlets
     assert len(fruit)
     assert np.isnan(fruit.diameter_mm).all()
     return {

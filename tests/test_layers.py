@@ -17,7 +17,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("units",),
     ("fruitlets",),
     ("odds", "types"),
-    ("boxes", "lines", "reason", "seen_record"),
+    ("boxes", "lines", "reason", "measurement_record"),
     ("coco_record",),
     ("species",),
     ("image",),

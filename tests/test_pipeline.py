@@ -14,10 +14,10 @@ from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_o
 from fruitcount.export.record import result_to_dict
 from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, see
+from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
+from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, measure
 from fruitcount.plan import GrowerInputs
 from fruitcount.resources import sample_folder
-from fruitcount.seen_record import seen_from_dict, seen_to_dict
 from fruitcount.types import CIRCLE_COLUMNS, Photo
 
 CLASSICAL = CountSettings(source="classical")
@@ -35,18 +35,20 @@ def result(scene) -> Result:
 
 def test_scale_comes_from_the_card(scene, result):
     # The drawn scene's own scale is the outside truth here: it was chosen, not measured.
-    assert result.seen.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.01)
-    assert result.seen.scale.source == "card"
+    assert result.measurement.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.01)
+    assert result.measurement.scale.source == "card"
 
 
 def test_most_drawn_fruit_is_found(scene, result):
     truth = fruitlets_of(scene[1])
-    pairs = match_circles(result.seen.fruitlets, truth, within_px=0.7 * float(truth.r_px.min()))
+    pairs = match_circles(
+        result.measurement.fruitlets, truth, within_px=0.7 * float(truth.r_px.min())
+    )
     assert len(pairs.second) >= 0.6 * len(truth)
 
 
 def test_every_fruit_has_one_place_in_the_plan(result):
-    plan, fruit = result.decision.plan, result.seen.fruitlets
+    plan, fruit = result.decision.plan, result.measurement.fruitlets
     crop = fruit.counts_as_crop
     assert plan.crop_count == int(crop.sum())
     assert not np.any(plan.keep_mask & plan.off_mask)
@@ -56,20 +58,20 @@ def test_every_fruit_has_one_place_in_the_plan(result):
 
 
 def test_without_a_scale_the_count_still_comes(scene):
-    bare = see(scene[0], replace(CLASSICAL, scale=ScaleRequest("none")))
+    bare = measure(scene[0], replace(CLASSICAL, scale=ScaleRequest("none")))
     assert len(bare.fruitlets) > 0
     assert np.isnan(bare.fruitlets.diameter_mm).all()
     assert Flag.NO_SCALE in bare.flags
     decision = decide(bare)
-    assert not decision.load.told
-    assert Flag.LOAD_NOT_TOLD in decision.flags
+    assert not decision.load.known
+    assert Flag.LOAD_UNKNOWN in decision.flags
 
 
 def test_a_typed_limb_length_gives_the_scale(scene):
     length = scene[1].limb_length_mm
-    seen = see(scene[0], replace(CLASSICAL, scale=ScaleRequest("limb length", length)))
-    assert seen.scale.source == "limb length"
-    assert seen.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.1)
+    measurement = measure(scene[0], replace(CLASSICAL, scale=ScaleRequest("limb length", length)))
+    assert measurement.scale.source == "limb length"
+    assert measurement.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.1)
 
 
 @pytest.mark.parametrize(
@@ -84,28 +86,28 @@ def test_a_wrong_scale_never_hides_the_fruit(wrong):
     # Six fruit of 16 to 22 mm on 352 mm (the sample's own truth), called about four times, or
     # ten times, as large: none would then be a fruitlet.
     photo = read_photo(sample_folder() / "apricot-spur.jpg")
-    seen = see(photo, CountSettings(source="trained", scale=wrong))
-    assert len(seen.fruitlets) >= 6
-    assert Flag.SIZES_OUT_OF_RANGE in seen.flags
-    assert np.median(seen.fruitlets.diameter_mm) > 35
+    measurement = measure(photo, CountSettings(source="trained", scale=wrong))
+    assert len(measurement.fruitlets) >= 6
+    assert Flag.SIZES_OUT_OF_RANGE in measurement.flags
+    assert np.median(measurement.fruitlets.diameter_mm) > 35
 
 
 def test_two_points_give_the_scale(scene):
     px = scene[1].px_per_mm
     request = ScaleRequest("points", 100.0, ((50.0, 60.0), (50.0 + 100 * px, 60.0)))
-    seen = see(scene[0], replace(CLASSICAL, scale=request))
-    assert seen.scale.px_per_mm == pytest.approx(px, rel=1e-9)
+    measurement = measure(scene[0], replace(CLASSICAL, scale=request))
+    assert measurement.scale.px_per_mm == pytest.approx(px, rel=1e-9)
 
 
 def test_caliper_beats_the_photo(scene):
-    seen = see(scene[0], replace(CLASSICAL, base_diameter_mm=17.5))
-    assert seen.limb.base_diameter_mm == 17.5
+    measurement = measure(scene[0], replace(CLASSICAL, base_diameter_mm=17.5))
+    assert measurement.limb.base_diameter_mm == 17.5
 
 
 def test_nothing_is_counted_on_the_card(scene, result):
-    corners = result.seen.scale.corners_px
+    corners = result.measurement.scale.corners_px
     low, high = corners.min(axis=0), corners.max(axis=0)
-    fruit = result.seen.fruitlets
+    fruit = result.measurement.fruitlets
     inside = (fruit.x_px > low[0]) & (fruit.x_px < high[0])
     inside &= (fruit.y_px > low[1]) & (fruit.y_px < high[1])
     assert not inside.any()
@@ -113,25 +115,25 @@ def test_nothing_is_counted_on_the_card(scene, result):
 
 def test_an_unreadable_photo_is_never_zero_fruit():
     black = Photo(rgb=np.zeros((480, 640, 3), np.uint8), name="night.jpg")
-    seen = see(black, CLASSICAL)
-    assert Flag.COUNT_NOT_TOLD in seen.flags
-    assert Flag.NO_FRUIT_SEEN not in seen.flags
-    assert decide(seen).plan.verdict == "cannot tell"
+    measurement = measure(black, CLASSICAL)
+    assert Flag.COUNT_UNKNOWN in measurement.flags
+    assert Flag.NO_FRUIT_SEEN not in measurement.flags
+    assert decide(measurement).plan.verdict == "cannot tell"
 
 
 def test_cherries_are_left(result):
     # K-State, Oklahoma State, UC, Univ. Nevada: cherry is not thinned by hand.
-    assert decide(result.seen, GrowerInputs(species="sweet-cherry")).plan.verdict == "leave"
+    assert decide(result.measurement, GrowerInputs(species="sweet-cherry")).plan.verdict == "leave"
 
 
 def test_a_light_set_is_left(result):
     # Common practice, no source.
-    assert decide(result.seen, GrowerInputs(light_set=True)).plan.verdict == "leave"
+    assert decide(result.measurement, GrowerInputs(light_set=True)).plan.verdict == "leave"
 
 
 def test_an_unknown_species_is_named(result):
     with pytest.raises(SpeciesError, match="no-such"):
-        decide(result.seen, GrowerInputs(species="no-such"))
+        decide(result.measurement, GrowerInputs(species="no-such"))
 
 
 def test_settings_name_what_is_wrong():
@@ -146,26 +148,26 @@ def test_settings_name_what_is_wrong():
 
 
 def test_what_was_seen_survives_json(result):
-    text = json.dumps(seen_to_dict(result.seen), allow_nan=False)
-    back = seen_from_dict(json.loads(text))
-    assert_same_fruitlets(back.fruitlets, result.seen.fruitlets)
-    np.testing.assert_array_equal(back.limb.line_px, result.seen.limb.line_px)
-    np.testing.assert_array_equal(back.limb.width_px, result.seen.limb.width_px)
-    assert back.flags == result.seen.flags
-    assert back.scale.px_per_mm == result.seen.scale.px_per_mm
-    assert seen_to_dict(back) == seen_to_dict(result.seen)
+    text = json.dumps(measurement_to_dict(result.measurement), allow_nan=False)
+    back = measurement_from_dict(json.loads(text))
+    assert_same_fruitlets(back.fruitlets, result.measurement.fruitlets)
+    np.testing.assert_array_equal(back.limb.line_px, result.measurement.limb.line_px)
+    np.testing.assert_array_equal(back.limb.width_px, result.measurement.limb.width_px)
+    assert back.flags == result.measurement.flags
+    assert back.scale.px_per_mm == result.measurement.scale.px_per_mm
+    assert measurement_to_dict(back) == measurement_to_dict(result.measurement)
 
 
 def test_the_record_is_strict_json_and_holds_no_place(result):
     text = json.dumps(result_to_dict(result), allow_nan=False)
     record = json.loads(text)
     assert "location" not in text.lower()
-    assert len(record["fates"]) == len(result.seen.fruitlets)
+    assert len(record["fates"]) == len(result.measurement.fruitlets)
     assert set(record["seen"]["fruitlets"]) == set(CIRCLE_COLUMNS)
 
 
 def test_deciding_again_from_the_record_gives_the_same_plan(result):
-    again = decide(seen_from_dict(seen_to_dict(result.seen)))
+    again = decide(measurement_from_dict(measurement_to_dict(result.measurement)))
     np.testing.assert_array_equal(again.plan.keep_mask, result.decision.plan.keep_mask)
     assert again.load.after.worst_stress_mpa == pytest.approx(
         result.decision.load.after.worst_stress_mpa, nan_ok=True

@@ -16,7 +16,7 @@ from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.fruitness import default_source
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import decide, see
+from fruitcount.pipeline import decide, measure
 from fruitcount.plan import GrowerInputs
 from fruitcount.resources import sample_folder
 
@@ -30,7 +30,7 @@ SPECIES = {
 
 @pytest.fixture(scope="module")
 def seen():
-    return {truth.name: see(read_photo(FOLDER / truth.name)) for truth in TRUTHS}
+    return {truth.name: measure(read_photo(FOLDER / truth.name)) for truth in TRUTHS}
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +95,7 @@ def test_every_limb_gets_an_answer(truth, seen):
     plan = decision.plan
     assert plan.verdict in ("thin", "leave")
     assert plan.keep_count + plan.off_count == plan.crop_count or plan.verdict == "leave"
-    assert decision.load.told
+    assert decision.load.known
 
 
 def test_the_heavy_limb_is_thinned_and_the_light_one_left(seen):

@@ -86,7 +86,7 @@ def pointer_words(species: Species, middle_mm: float, *, days: float | None) -> 
 
 
 def _middle_mm(result: Result) -> float:
-    fruit = result.seen.fruitlets
+    fruit = result.measurement.fruitlets
     sizes = fruit.take(fruit.counts_as_crop).diameter_mm
     sizes = sizes[np.isfinite(sizes)]
     return float(np.median(sizes)) if len(sizes) else math.nan
@@ -94,7 +94,7 @@ def _middle_mm(result: Result) -> float:
 
 def _days_after_bloom(key: str, result: Result) -> float | None:
     """From the bloom date of the photo's tree and the day that the camera told."""
-    tree_id, taken = cache.records().tree_of(key), result.seen.taken_at
+    tree_id, taken = cache.records().tree_of(key), result.measurement.taken_at
     if tree_id is None or taken is None:
         return None
     names = {number: name for name, number in cache.records().trees().items()}

@@ -96,7 +96,7 @@ def review(key: str) -> None:
         show_pictures(path, result, units(), key[:12])
         first = cache.seen_of(key) if desk.history.done else None
         show_downloads(path, result, units(), key[:12], automatic=first)
-        show_photo_facts(key, result.seen.name)
+        show_photo_facts(key, result.measurement.name)
 
 
 def _given(facts: dict[str, Any]) -> dict[str, Any]:

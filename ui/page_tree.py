@@ -178,7 +178,7 @@ def place_form(line: PhotoLine) -> None:
     with st.form(f"place{line.key}", border=False):
         limb = st.text_input("Limb", line.limb, max_chars=40, placeholder="a limb of its own")
         side = st.selectbox(
-            "Seen from", list(_SIDES), list(_SIDES).index(line.side), format_func=_SIDES.get
+            "Measurement from", list(_SIDES), list(_SIDES).index(line.side), format_func=_SIDES.get
         )
         moment = st.selectbox(
             "Taken", list(_MOMENTS), list(_MOMENTS).index(line.moment), format_func=_MOMENTS.get

@@ -18,7 +18,7 @@ from screen_store import Records, open_records
 
 from fruitcount.store.base import RevisionConflictError
 from fruitcount.store.orchard import load_trees
-from fruitcount.types import Seen
+from fruitcount.types import Measurement
 
 __all__ = [
     "answers_of",
@@ -37,24 +37,24 @@ def records() -> Records:
     return open_records(default_data_dir())
 
 
-def seen_of(key: str) -> Seen:
+def seen_of(key: str) -> Measurement:
     """A photo's automatic result: kept, or measured now and kept."""
-    held: dict[str, Seen] = st.session_state.setdefault("_seen", {})
+    held: dict[str, Measurement] = st.session_state.setdefault("_seen", {})
     if key not in held:
-        seen = records().seen(key)
-        if seen is None:
+        measurement = records().measurement(key)
+        if measurement is None:
             name = records().name(key)
-            records().keep_seen(key, engine.measure(records().path(key), name))
-            seen = records().seen(key)
-        if seen is None:
+            records().keep_seen(key, engine.measure_file(records().path(key), name))
+            measurement = records().measurement(key)
+        if measurement is None:
             raise RuntimeError("the result was not kept")
-        held[key] = seen
+        held[key] = measurement
     return held[key]
 
 
 def is_counted(key: str) -> bool:
     """Whether a photo's automatic result is there already."""
-    return key in st.session_state.get("_seen", {}) or records().seen(key) is not None
+    return key in st.session_state.get("_seen", {}) or records().measurement(key) is not None
 
 
 def desk_of(key: str) -> Desk:

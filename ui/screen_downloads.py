@@ -17,7 +17,7 @@ from fruitcount.export.report_page import sheet_settings
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import Result
-from fruitcount.types import Seen
+from fruitcount.types import Measurement
 
 __all__ = ["by_file", "show_downloads"]
 
@@ -36,7 +36,7 @@ def picture_bytes(path: Path, result: Result, units: str) -> bytes:
 
 
 def show_downloads(
-    path: Path, result: Result, units: str, key: str, *, automatic: Seen | None = None
+    path: Path, result: Result, units: str, key: str, *, automatic: Measurement | None = None
 ) -> None:
     """A row of buttons; each file is written when its button is pressed.
 
@@ -48,10 +48,10 @@ def show_downloads(
     units : {"metric", "us"}
     key : str
         Of the buttons.
-    automatic : Seen, optional
+    automatic : Measurement, optional
         What was seen before corrections by hand; the COCO file carries both.
     """
-    stem = "limb-" + result.seen.sha256[:8]
+    stem = "limb-" + result.measurement.sha256[:8]
     files: list[tuple[str, str, str, Callable[[], bytes]]] = [
         ("Picture", ".png", "image/png", lambda: picture_bytes(path, result, units)),
         (
@@ -72,14 +72,14 @@ def show_downloads(
             "application/json",
             lambda: by_file(
                 lambda p: write_coco(
-                    [result.seen], p, [result.decision.inputs], automatic=[automatic]
+                    [result.measurement], p, [result.decision.inputs], automatic=[automatic]
                 ),
                 ".json",
             ),
         ),
     ]
     sheet = sheet_settings(units)
-    job = LimbJob("", result.seen.name, result)
+    job = LimbJob("", result.measurement.name, result)
     files.insert(
         0,
         (

@@ -28,17 +28,17 @@ from fruitcount.image import (
     scale_from_points,
 )
 from fruitcount.limb import find_limb, place_fruitlets, trace_between, with_caliper
-from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, ScaleRequest, decide, see
+from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, ScaleRequest, decide, measure
 from fruitcount.plan import GrowerInputs
 from fruitcount.store.marks import as_points
-from fruitcount.types import Fruitlets, Limb, Photo, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 
 __all__ = [
     "corrected",
     "doubt_below",
     "grower_inputs",
     "look_again",
-    "measure",
+    "measure_file",
     "resolve",
     "result",
     "warm_up",
@@ -58,12 +58,12 @@ _SCALE_FLAGS = (
 _LIMB_FLAGS = (
     Flag.LIMB_NOT_FOUND | Flag.LIMB_LEAVES_FRAME | Flag.LIMB_DOUBTFUL | Flag.DIAMETER_DOUBTFUL
 )
-_COUNT_FLAGS = Flag.NO_FRUIT_SEEN | Flag.COUNT_NOT_TOLD | Flag.MANY_DOUBTFUL
+_COUNT_FLAGS = Flag.NO_FRUIT_SEEN | Flag.COUNT_UNKNOWN | Flag.MANY_DOUBTFUL
 # A handle dragged on a line with more points than this gives a needlessly long line.
 _MOST_POINTS = 60
 
 
-def measure(path: Path, name: str) -> Seen:
+def measure_file(path: Path, name: str) -> Measurement:
     """Count a photo by itself.
 
     Raises
@@ -73,17 +73,17 @@ def measure(path: Path, name: str) -> Seen:
     """
     photo = photo_at(path)
     preview_jpeg(path)  # while the pixels are at hand: the first look is then quick
-    return replace(see(photo, CountSettings()), name=name)
+    return replace(measure(photo, CountSettings()), name=name)
 
 
 def warm_up() -> None:
     """Load what the first count needs, while the first page is still read."""
     blank = np.full((480, 640, 3), 128, np.uint8)
     with suppress(FruitcountError):
-        see(Photo(blank), CountSettings())
+        measure(Photo(blank), CountSettings())
 
 
-def worth_a_new_look(seen: Seen, sheet: rs.Sheet) -> bool:
+def worth_a_new_look(measurement: Measurement, sheet: rs.Sheet) -> bool:
     """Whether marks nobody touched were found at another scale than the sheet's.
 
     Fruit are looked for between two sizes in mm, so a scale that differs by more than a tenth
@@ -92,11 +92,11 @@ def worth_a_new_look(seen: Seen, sheet: rs.Sheet) -> bool:
     now = sheet.scale.px_per_mm
     if now <= 0 or not sheet.scale.by_hand or any(m.id.startswith("s") for m in sheet.marks):
         return False
-    was = seen.scale.px_per_mm if seen.scale.known else 0.0
+    was = measurement.scale.px_per_mm if measurement.scale.known else 0.0
     return was <= 0 or abs(now / was - 1) > 0.1
 
 
-def look_again(seen: Seen, path: Path, sheet: rs.Sheet) -> rs.Edit:
+def look_again(measurement: Measurement, path: Path, sheet: rs.Sheet) -> rs.Edit:
     """Find the fruit anew at the sheet's scale, as one edit; what a person did stays.
 
     Raises
@@ -109,13 +109,13 @@ def look_again(seen: Seen, path: Path, sheet: rs.Sheet) -> rs.Edit:
         raise BadInputError("Set a scale first.")
     scale = ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
     line = sheet.line_px if sheet.line_by_hand else ()
-    found = see(photo_at(path), CountSettings(scale=scale, line_px=line))
+    found = measure(photo_at(path), CountSettings(scale=scale, line_px=line))
     stay = [m for m in sheet.marks if m.by_hand]
     fresh = [
         replace(m, id=f"s{m.id[1:]}")
         for m in rv.sheet_of(found).marks
         if not any(math.hypot(m.x_px - k.x_px, m.y_px - k.y_px) < k.r_px for k in stay)
-        and not rv.on_card(seen.scale, m)
+        and not rv.on_card(measurement.scale, m)
     ]
     edits: list[rs.Edit] = [rs.Remove(m) for m in sheet.marks if not m.by_hand]
     edits += [rs.Add(m) for m in fresh]
@@ -137,12 +137,14 @@ def grower_inputs(facts: Mapping[str, Any]) -> GrowerInputs:
     return GrowerInputs(**{k: v for k, v in facts.items() if k in known and v is not None})
 
 
-def corrected(seen: Seen, sheet: rs.Sheet, path: Path, facts: Mapping[str, Any]) -> Seen:
+def corrected(
+    measurement: Measurement, sheet: rs.Sheet, path: Path, facts: Mapping[str, Any]
+) -> Measurement:
     """What was seen, with a sheet's corrections and the typed caliper readings.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         The automatic result.
     sheet : Sheet
     path : Path
@@ -150,31 +152,39 @@ def corrected(seen: Seen, sheet: rs.Sheet, path: Path, facts: Mapping[str, Any])
     facts : mapping
         ``base_diameter_mm`` and ``tip_diameter_mm`` are caliper readings.
     """
-    scale = rv.scale_of(seen, sheet.scale)
-    limb = seen.limb
-    if sheet.line_by_hand != seen.limb.by_hand or sheet.line_px != rv.start_line(seen):
+    scale = rv.scale_of(measurement, sheet.scale)
+    limb = measurement.limb
+    if sheet.line_by_hand != measurement.limb.by_hand or sheet.line_px != rv.start_line(
+        measurement
+    ):
         limb = _hand_limb(path, sheet.line_px)
     limb = with_caliper(
-        rv.limb_of(limb, Scale() if limb is not seen.limb else seen.scale, scale),
+        rv.limb_of(limb, Scale() if limb is not measurement.limb else measurement.scale, scale),
         base_diameter_mm=facts.get("base_diameter_mm"),
         tip_diameter_mm=facts.get("tip_diameter_mm"),
     )
-    fruit = rv.fruitlets_of(seen, sheet, scale)
+    fruit = rv.fruitlets_of(measurement, sheet, scale)
     placed = place_fruitlets(fruit, limb, scale)
     told = np.array([m.on_limb for m in sheet.marks], dtype=int)
     placed = placed.with_columns(on_limb=np.where(told < 0, placed.on_limb, told))
-    flags = (seen.flags & ~(_SCALE_FLAGS | _LIMB_FLAGS | _COUNT_FLAGS)) | scale.flags | limb.flags
-    flags |= _count_flags(seen, sheet)
-    return replace(seen, scale=scale, limb=limb, fruitlets=placed, flags=flags)
+    flags = (
+        (measurement.flags & ~(_SCALE_FLAGS | _LIMB_FLAGS | _COUNT_FLAGS))
+        | scale.flags
+        | limb.flags
+    )
+    flags |= _count_flags(measurement, sheet)
+    return replace(measurement, scale=scale, limb=limb, fruitlets=placed, flags=flags)
 
 
-def _count_flags(seen: Seen, sheet: rs.Sheet) -> Flag:
+def _count_flags(measurement: Measurement, sheet: rs.Sheet) -> Flag:
     """A person who marked fruit has told the count; doubt ends when the doubtful are checked."""
-    flags = Flag.NONE if any(m.by_hand for m in sheet.marks) else seen.flags & Flag.COUNT_NOT_TOLD
+    flags = (
+        Flag.NONE if any(m.by_hand for m in sheet.marks) else measurement.flags & Flag.COUNT_UNKNOWN
+    )
     if not sheet.marks and not flags:
         flags |= Flag.NO_FRUIT_SEEN
-    if sheet.doubtful(doubt_below(seen.source)):
-        flags |= seen.flags & Flag.MANY_DOUBTFUL
+    if sheet.doubtful(doubt_below(measurement.source)):
+        flags |= measurement.flags & Flag.MANY_DOUBTFUL
     return flags
 
 
@@ -186,12 +196,14 @@ def _hand_limb(path: Path, line: tuple[rs.Point, ...]) -> Limb:
     return find_limb(photo_at(path), None, Fruitlets.empty(), Scale(), line_px=np.array(line))
 
 
-def result(seen: Seen, facts: Mapping[str, Any]) -> Result:
+def result(measurement: Measurement, facts: Mapping[str, Any]) -> Result:
     """Decide on what was seen."""
-    return Result(seen, decide(seen, grower_inputs(facts)))
+    return Result(measurement, decide(measurement, grower_inputs(facts)))
 
 
-def resolve(seen: Seen, path: Path, sheet: rs.Sheet, item: Mapping[str, Any]) -> rs.Edit:
+def resolve(
+    measurement: Measurement, path: Path, sheet: rs.Sheet, item: Mapping[str, Any]
+) -> rs.Edit:
     """Turn a tapped limb line, a scale or a wish for a new look into an edit of the sheet.
 
     Raises
@@ -200,13 +212,15 @@ def resolve(seen: Seen, path: Path, sheet: rs.Sheet, item: Mapping[str, Any]) ->
         When the taps cannot be used; the message is for the user.
     """
     if "again" in item:
-        return look_again(seen, path, sheet)
+        return look_again(measurement, path, sheet)
     if "line" in item:
-        return _line_edit(seen, path, sheet, item["line"])
-    return _scale_edit(seen, path, sheet, item["scale"])
+        return _line_edit(measurement, path, sheet, item["line"])
+    return _scale_edit(measurement, path, sheet, item["scale"])
 
 
-def _line_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]) -> rs.Edit:
+def _line_edit(
+    measurement: Measurement, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]
+) -> rs.Edit:
     taps = list(_sent(wish)[1])[:_MOST_POINTS]
     if len(taps) < 2:
         raise BadInputError("Tap where the limb starts, then its tip.")
@@ -214,7 +228,7 @@ def _line_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any])
     line = tuple((round(x, 2), round(y, 2)) for x, y in line)
     edit = rs.SetLine(sheet.line_px, line, sheet.line_by_hand, True)
     after = rs.apply(sheet, edit)
-    moved = _moved_marks(seen, path, after)
+    moved = _moved_marks(measurement, path, after)
     return rs.Many((edit, *moved)) if moved else edit
 
 
@@ -236,11 +250,11 @@ def _followed(path: Path, taps: list[rs.Point]) -> tuple[rs.Point, ...]:
     return (*line[:-1:step], line[-1])
 
 
-def _moved_marks(seen: Seen, path: Path, sheet: rs.Sheet) -> tuple[rs.Change, ...]:
+def _moved_marks(measurement: Measurement, path: Path, sheet: rs.Sheet) -> tuple[rs.Change, ...]:
     """Marks that another line puts on or off the limb; those named by hand stay."""
-    scale = rv.scale_of(seen, sheet.scale)
+    scale = rv.scale_of(measurement, sheet.scale)
     limb = rv.limb_of(_hand_limb(path, sheet.line_px), Scale(), scale)
-    placed = place_fruitlets(rv.fruitlets_of(seen, sheet, scale), limb, scale)
+    placed = place_fruitlets(rv.fruitlets_of(measurement, sheet, scale), limb, scale)
     return tuple(
         rs.Change(mark, replace(mark, on_limb=int(placed.on_limb[i])), "label")
         for i, mark in enumerate(sheet.marks)
@@ -248,11 +262,13 @@ def _moved_marks(seen: Seen, path: Path, sheet: rs.Sheet) -> tuple[rs.Change, ..
     )
 
 
-def _scale_edit(seen: Seen, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]) -> rs.Edit:
+def _scale_edit(
+    measurement: Measurement, path: Path, sheet: rs.Sheet, wish: Mapping[str, Any]
+) -> rs.Edit:
     mm, points = _sent(wish)
     how = str(wish.get("how"))
     if how == "card":
-        return rs.SetScale(sheet.scale, rv.choice_of(seen.scale))
+        return rs.SetScale(sheet.scale, rv.choice_of(measurement.scale))
     if how == "two points" and len(points) == 2:
         (x1, y1), (x2, y2) = points
         scale = scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=mm)

@@ -35,7 +35,7 @@ def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple
     zoom = side_px / max(rgb.shape[:2])
     resized = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
     small = np.asarray(resized, np.uint8)
-    fruit, fates = result.seen.fruitlets, fruit_fates(result)
+    fruit, fates = result.measurement.fruitlets, fruit_fates(result)
     before, after = small.copy(), small.copy()
     ring = FATES["keep"]
     for i, fate in enumerate(fates):
@@ -58,7 +58,7 @@ def show_pictures(path: Path, result: Result, units: str, key: str) -> None:
         st.image(before, now, width="stretch", alt=now)
         st.image(after, then, width="stretch", alt=then)
     if st.toggle("The limb drawn, with load along it", key=f"{key}diagram"):
-        seen, decision = result.seen, result.decision
+        seen, decision = result.measurement, result.decision
         if not seen.limb.found:
             st.write("No limb line yet: trace it on the photo.")
             return

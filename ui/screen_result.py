@@ -47,7 +47,7 @@ def headline(result: Result, units: str) -> tuple[str, str]:
     if plan.crop_count == 0 and plan.verdict == "leave":
         return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
     big, _, reason = answer_line(result.decision).partition(": ")
-    return big, reason or count_line(result.seen, units)
+    return big, reason or count_line(result.measurement, units)
 
 
 def fates_by_mark(result: Result, sheet: rs.Sheet) -> dict[str, str]:
@@ -58,7 +58,7 @@ def fates_by_mark(result: Result, sheet: rs.Sheet) -> dict[str, str]:
 
 def cut_strokes(result: Result) -> list[tuple[float, float, float, float]]:
     """A stroke across the wood for each cut, in photo pixels."""
-    limb, strokes = result.seen.limb, []
+    limb, strokes = result.measurement.limb, []
     reach = max(0.04 * max(limb.length_px, 1.0), 20.0) if math.isfinite(limb.length_px) else 30.0
     for cut in result.decision.plan.cuts:
         line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
@@ -78,7 +78,7 @@ def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
 def numbers(result: Result) -> dict[str, Any]:
     """The few numbers that lists of photos show; None where the photo could not tell."""
     plan = result.decision.plan
-    told = Flag.COUNT_NOT_TOLD not in result.decision.flags
+    told = Flag.COUNT_UNKNOWN not in result.decision.flags
     return {
         "verdict": plan.verdict,
         "crop_count": plan.crop_count if told else None,
@@ -87,16 +87,16 @@ def numbers(result: Result) -> dict[str, Any]:
         "yellowing_count": plan.yellowing_count if told else None,
         "doubt_frac": _doubt(result),
         "work_seconds": plan.work_seconds,
-        "base_diameter_mm": result.seen.limb.base_diameter_mm,
-        "length_mm": result.seen.limb.length_mm,
+        "base_diameter_mm": result.measurement.limb.base_diameter_mm,
+        "length_mm": result.measurement.limb.length_mm,
     }
 
 
 def _doubt(result: Result) -> float:
     """Share of the marks on the limb that are doubtful; 1 for a photo without any."""
-    fruit = result.seen.fruitlets
+    fruit = result.measurement.fruitlets
     here = fruit.on_limb != 0
-    unsure = here & ~fruit.by_hand & (fruit.score < doubt_below(result.seen.source))
+    unsure = here & ~fruit.by_hand & (fruit.score < doubt_below(result.measurement.source))
     return float(unsure.sum() / here.sum()) if here.any() else 1.0
 
 
@@ -108,7 +108,7 @@ def show_result(result: Result, units: str) -> None:
     _list(cut_lines(plan, units))
     st.markdown("**Load at harvest**")
     _list(load_lines(load, units))
-    if load.told and load.prop is not None:
+    if load.known and load.prop is not None:
         st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")
     if plan.notes:
         st.markdown("**Mind**")
@@ -117,8 +117,8 @@ def show_result(result: Result, units: str) -> None:
     if doubts:
         st.warning("  \n".join(doubts), icon=":material/visibility:")
     with st.expander("What was counted, and where each number comes from"):
-        st.write(f"{count_line(result.seen, units)}.")
-        st.write(f"{scale_line(result.seen, units)}.")
+        st.write(f"{count_line(result.measurement, units)}.")
+        st.write(f"{scale_line(result.measurement, units)}.")
         for reason in plan.explanation:
             st.markdown(
                 f"**{reason.number}: {_number(reason.value)}.** {_sentence(reason.rule)} "

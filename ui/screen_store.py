@@ -28,9 +28,9 @@ from fruitcount.store.photos import (
     save_photo,
     set_photo_place,
 )
-from fruitcount.store.sheets import load_sheet, save_decision, save_seen
-from fruitcount.store.tables import DecisionRow, EditRow, LimbRow, PhotoRow, SeenRow, TreeRow
-from fruitcount.types import Seen
+from fruitcount.store.sheets import load_sheet, save_decision, save_measurement
+from fruitcount.store.tables import DecisionRow, EditRow, LimbRow, MeasurementRow, PhotoRow, TreeRow
+from fruitcount.types import Measurement
 
 __all__ = [
     "PhotoLine",
@@ -123,29 +123,31 @@ class Records:
         """
         return photo_file(self.store, self.number(key))
 
-    def seen(self, key: str) -> Seen | None:
+    def measurement(self, key: str) -> Measurement | None:
         """The automatic result that corrections start from, or None when not measured yet."""
         with reading(self.store) as db:
             first = db.scalar(
-                select(SeenRow.settings_key)
-                .where(SeenRow.photo_id == self.number(key))
-                .order_by(SeenRow.id)
+                select(MeasurementRow.settings_key)
+                .where(MeasurementRow.photo_id == self.number(key))
+                .order_by(MeasurementRow.id)
                 .limit(1)
             )
         if first is None:
             return None
-        seen = load_sheet(self.store, self.number(key), settings_key=first).seen
-        return None if seen is None else replace(seen, sha256=key)
+        measurement = load_sheet(self.store, self.number(key), settings_key=first).measurement
+        return None if measurement is None else replace(measurement, sha256=key)
 
-    def keep_seen(self, key: str, seen: Seen) -> None:
+    def keep_seen(self, key: str, measurement: Measurement) -> None:
         """Keep the automatic result, unless one is kept: corrections belong to the first.
 
         Its hash is that of the bytes that came, which is the photo's key: the file that is kept
         differs where the place was taken out of it.
         """
-        if self.seen(key) is None:
-            seen = replace(seen, sha256=key)
-            save_seen(self.store, self.number(key), seen=seen, settings_key="screen")
+        if self.measurement(key) is None:
+            measurement = replace(measurement, sha256=key)
+            save_measurement(
+                self.store, self.number(key), measurement=measurement, settings_key="screen"
+            )
 
     def steps(self, key: str, after: int = 0) -> list[Event]:
         """Stored steps with a revision above ``after``, in order."""
@@ -195,7 +197,9 @@ class Records:
     def photos(self, tree_id: int | None = None) -> list[PhotoLine]:
         """Every photo (of one tree), newest first."""
         last = select(DecisionRow.photo_id, DecisionRow.id).order_by(DecisionRow.id)
-        taken = select(SeenRow.photo_id, SeenRow.body["photo"]["taken_at"].as_string())
+        taken = select(
+            MeasurementRow.photo_id, MeasurementRow.body["photo"]["taken_at"].as_string()
+        )
         query = select(PhotoRow).order_by(PhotoRow.id.desc())
         if tree_id is not None:
             query = query.where(PhotoRow.tree_id == tree_id)

@@ -11,7 +11,7 @@ from screen_photos import photo_at
 
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.evaluate.predictors import low_marks
-from fruitcount.seen_record import fruitlets_from_dict, fruitlets_to_dict
+from fruitcount.measurement_record import fruitlets_from_dict, fruitlets_to_dict
 from fruitcount.types import Fruitlets
 
 __all__ = ["count_with_wide", "find_wide", "has_wide", "wide_marks"]
@@ -57,6 +57,6 @@ def find_wide(path: str) -> dict[str, Any]:
 
 def count_with_wide(path: str) -> dict[str, Any]:
     """Count one photo as a batch does, and find its wide marks."""
-    row = count_photo(path, with_seen=True)
+    row = count_photo(path, with_measurement=True)
     wide_marks(Path(path))
     return row

@@ -23,7 +23,7 @@ from fruitcount.batch.naming import Place, place_by_name
 from fruitcount.batch.photo_row import count_photo
 from fruitcount.batch.run import Progress, run_batch
 from fruitcount.errors import FruitcountError
-from fruitcount.seen_record import seen_from_dict
+from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 
@@ -119,7 +119,7 @@ def _in_words(name: str, path: Path, problem: str) -> str:
 
 def _keep_count(key: str, name: str, seen: dict[str, Any]) -> None:
     records = cache.records()
-    records.keep_seen(key, replace(seen_from_dict(seen), name=name, sha256=key))
+    records.keep_seen(key, replace(measurement_from_dict(seen), name=name, sha256=key))
     facts = cache.answers_of(key)
     desk = cache.desk_of(key)
     path = records.path(key)
@@ -159,7 +159,7 @@ def count_kept(
     how = batch_settings(len(photos), workers)
     files: list[str | Path] = list(paths.values())
     learned = any(_tuned(key) for key in photos)
-    work = count_with_wide if learned else partial(count_photo, with_seen=True)
+    work = count_with_wide if learned else partial(count_photo, with_measurement=True)
     run_batch(files, work, ledger=keeper, settings=how, progress=tell)
     return keeper.bad
 

@@ -105,7 +105,7 @@ def _written(
     full = []
     for line, row in zip(lines, rows, strict=True):
         photo = cache.records().path(line.key) if pictures else None
-        full.append({**row, "seen": result_of(line).seen, "photo": photo})
+        full.append({**row, "seen": result_of(line).measurement, "photo": photo})
     source = TreeSource(tuple(full), {})
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "tree.pdf"
@@ -116,7 +116,7 @@ def _written(
 
 def result_of(line: PhotoLine) -> Result:
     """A photo's corrected result."""
-    seen = cache.records().seen(line.key)
+    seen = cache.records().measurement(line.key)
     if seen is None:
         raise FruitcountError(f"{line.name}: not counted yet")
     steps = Desk(rs.History.begin(rv.sheet_of(seen)))

@@ -27,7 +27,7 @@ from fruitcount.evaluate.lessons import Lesson, lesson_on_limb
 from fruitcount.evaluate.retune import tuned_on_limb
 from fruitcount.evaluate.tuning import Tuning, tuning_from_record
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
-from fruitcount.types import Fruitlets, Seen
+from fruitcount.types import Fruitlets, Measurement
 
 __all__ = [
     "accept",
@@ -95,9 +95,9 @@ def offer(keys: Sequence[str], tell: Tell) -> Proposal:
 
 
 def _lesson(key: str) -> Lesson:
-    path, seen = cache.records().path(key), cache.seen_of(key)
-    shown = engine.corrected(seen, cache.desk_of(key).history.sheet, path, {})
-    return lesson_on_limb(seen, shown, wide_marks(path))
+    path, measurement = cache.records().path(key), cache.seen_of(key)
+    shown = engine.corrected(measurement, cache.desk_of(key).history.sheet, path, {})
+    return lesson_on_limb(measurement, shown, wide_marks(path))
 
 
 def _shipped(source: str) -> float:
@@ -126,22 +126,22 @@ def follow_tuning(key: str, tree_id: int) -> bool:
     history = cache.desk_of(key).history
     if kept is None or touched(history):
         return False
-    seen, path = cache.seen_of(key), cache.records().path(key)
+    measurement, path = cache.seen_of(key), cache.records().path(key)
     tuning = tuning_from_record(kept.body["tuning"])
-    if not math.isclose(kept.body["shipped_threshold"], _shipped(seen.source)):
+    if not math.isclose(kept.body["shipped_threshold"], _shipped(measurement.source)):
         return False  # learned on marks of the other source of fruitness
-    edit = tuned_edit(seen, history.sheet, (wide_marks(path), tuning), str(kept.tuning_id))
+    edit = tuned_edit(measurement, history.sheet, (wide_marks(path), tuning), str(kept.tuning_id))
     return edit is not None and _keep(key, {"do": rs.edit_to_json(edit)})
 
 
 def tuned_edit(
-    seen: Seen, sheet: rs.Sheet, learned: tuple[Fruitlets, Tuning], name: str
+    measurement: Measurement, sheet: rs.Sheet, learned: tuple[Fruitlets, Tuning], name: str
 ) -> rs.Many | None:
     """The step that takes a sheet's marks on the limb to those of a tuning; None for no change.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         The automatic result.
     sheet : Sheet
     learned : tuple of (Fruitlets, Tuning)
@@ -150,14 +150,14 @@ def tuned_edit(
         Of the tuning, for the ids of marks that come with it.
     """
     wide, tuning = learned
-    wanted = tuned_on_limb(seen, wide, tuning, _shipped(seen.source))
+    wanted = tuned_on_limb(measurement, wide, tuning, _shipped(measurement.source))
     here = [m for m in sheet.marks if m.on_limb != 0 and not m.by_hand]
     stay: dict[str, float] = {}
     fresh: list[rs.Edit] = []
-    for i, mark in enumerate(rv.sheet_of(replace(seen, fruitlets=wanted)).marks):
+    for i, mark in enumerate(rv.sheet_of(replace(measurement, fruitlets=wanted)).marks):
         near = [m for m in sheet.marks if _close(m, mark)]
         stay |= {m.id: mark.score for m in near if m.id not in stay}
-        if not near and not rv.on_card(seen.scale, mark):
+        if not near and not rv.on_card(measurement.scale, mark):
             fresh.append(rs.Add(replace(mark, id=f"t{name}-{i}")))
     edits: list[rs.Edit] = [rs.Remove(m) for m in here if m.id not in stay]
     edits += [

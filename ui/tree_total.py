@@ -145,7 +145,7 @@ def _about(total: Estimate) -> str:
 
 
 def _show_sure(total: Estimate) -> None:
-    if not total.told or total.low_n < total.high_n:
+    if not total.known or total.low_n < total.high_n:
         st.write(plain(estimate_line(total)))
     else:
         st.write("Taken as if these photos show every limb. If not, tell of the others below.")

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import BadInputError
-from fruitcount.seen_record import plain
+from fruitcount.measurement_record import plain
 
 __all__ = ["PHOTO_SUFFIXES", "file_hash", "find_photos", "settings_key"]
 

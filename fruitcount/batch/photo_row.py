@@ -15,10 +15,10 @@ from fruitcount.batch.read_code import read_card_code
 from fruitcount.flags import Flag, flag_names
 from fruitcount.fruitness.trained import model_path
 from fruitcount.image import read_photo
+from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.plan import GrowerInputs
-from fruitcount.seen_record import seen_to_dict
-from fruitcount.types import Kind, Photo, Seen
+from fruitcount.types import Kind, Measurement, Photo
 
 __all__ = ["count_key", "count_photo", "result_row"]
 
@@ -31,8 +31,8 @@ def count_photo(
     *,
     settings: CountSettings | None = None,
     inputs: GrowerInputs | None = None,
-    with_seen: bool = False,
-    adjust: Callable[[Photo, Seen], Seen] | None = None,
+    with_measurement: bool = False,
+    adjust: Callable[[Photo, Measurement], Measurement] | None = None,
 ) -> dict[str, Any]:
     """Read, count and decide one photo.
 
@@ -41,7 +41,7 @@ def count_photo(
     path : str
     settings : CountSettings, optional
     inputs : GrowerInputs, optional
-    with_seen : bool
+    with_measurement : bool
         Put every mark into the row as well (``seen``): for records, at about 50 kB a photo.
     adjust : callable, optional
         Changes what was seen before the decision, such as
@@ -56,16 +56,16 @@ def count_photo(
     photo = read_photo(path)
     result = count_limb(photo, settings, inputs)
     if adjust is not None:
-        seen = adjust(photo, result.seen)
-        result = Result(seen, decide(seen, inputs))
+        measurement = adjust(photo, result.measurement)
+        result = Result(measurement, decide(measurement, inputs))
     row = result_row(result)
     row["look"] = look_hash(photo.rgb)
-    code = read_card_code(photo.rgb, result.seen.scale)
+    code = read_card_code(photo.rgb, result.measurement.scale)
     row |= {"code_tree": code.place.tree, "code_limb": code.place.limb}
     if code.unread:
         row["flags"] = [*row["flags"], *flag_names(Flag.CARD_CODE_UNREAD)]
-    if with_seen:
-        row["seen"] = seen_to_dict(result.seen)
+    if with_measurement:
+        row["seen"] = measurement_to_dict(result.measurement)
     return row
 
 
@@ -97,20 +97,20 @@ def result_row(result: Result) -> dict[str, Any]:
         ``median_size_mm``, ``keep_n``, ``base_diameter_mm``, ``length_mm``, ``card_id``,
         ``flags`` (names).
     """
-    seen = result.seen
-    fruit = seen.fruitlets
+    measurement = result.measurement
+    fruit = measurement.fruitlets
     crop = fruit.take(fruit.counts_as_crop)
     sizes = crop.diameter_mm[np.isfinite(crop.diameter_mm)]
-    told = Flag.COUNT_NOT_TOLD not in seen.flags
+    told = Flag.COUNT_UNKNOWN not in measurement.flags
     return {
-        "photo": seen.name,
-        "taken_at": seen.taken_at.isoformat() if seen.taken_at else None,
+        "photo": measurement.name,
+        "taken_at": measurement.taken_at.isoformat() if measurement.taken_at else None,
         "count_n": len(crop) if told else None,
         "yellowing_n": int(np.sum(fruit.kind == Kind.YELLOWING)) if told else None,
         "median_size_mm": _told(float(np.median(sizes))) if len(sizes) else None,
         "keep_n": int(np.sum(result.decision.plan.keep_mask)) if told else None,
-        "base_diameter_mm": _told(seen.limb.base_diameter_mm),
-        "length_mm": _told(seen.limb.length_mm),
-        "card_id": seen.scale.card_id,
+        "base_diameter_mm": _told(measurement.limb.base_diameter_mm),
+        "length_mm": _told(measurement.limb.length_mm),
+        "card_id": measurement.scale.card_id,
         "flags": flag_names(result.decision.flags),
     }

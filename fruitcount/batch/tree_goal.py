@@ -58,7 +58,7 @@ def _by_spacing(
 ) -> tuple[TreeTarget, list[str]]:
     length = np.array([limb.size.length_mm for limb in limbs])
     known = np.isfinite(length)
-    if not known.any() or not (species.thinned and species.spacing_centre_mm.told):
+    if not known.any() or not (species.thinned and species.spacing_centre_mm.known):
         raise BadInputError(
             "target must be told: give the trunk and the tree's age, or the crates wanted, or "
             "photos with a scale so that limbs have a length"

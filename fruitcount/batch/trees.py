@@ -54,7 +54,7 @@ def estimate_trees(
     limbs_n : mapping, optional
         Tree to number of limbs: gives the plain estimate, where diameters are not known.
     factor : Factor, optional
-        Seen to true; carried through.
+        Measurement to true; carried through.
     """
     groups: dict[tuple[str, bool], dict[str, LimbCount]] = {}
     # a limb with photos of both kinds counts as "before"

@@ -34,7 +34,7 @@ from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.limb import place_fruitlets
-from fruitcount.pipeline import CountSettings, ScaleRequest, decide, see
+from fruitcount.pipeline import CountSettings, ScaleRequest, decide, measure
 from fruitcount.types import Maps, Scale
 
 __all__ = ["PARTS", "BenchSettings", "blob_stage", "exponent", "growth", "main", "whole_count"]
@@ -88,13 +88,13 @@ def whole_count(s: BenchSettings, source: str) -> dict[str, float]:
     coded = np.frombuffer(data, np.uint8)
     photo = read_photo(data, name="bench.jpg")
     settings = CountSettings(source=source)
-    seen = see(photo, settings)
+    measurement = measure(photo, settings)
     # In turns, so that a busy moment of the machine falls on both.
     steps: list[Callable[[], Any]] = [
         lambda: cv2.imdecode(coded, cv2.IMREAD_COLOR),
         lambda: read_photo(data, name="bench.jpg"),
-        lambda: see(photo, settings),
-        lambda: decide(seen),
+        lambda: measure(photo, settings),
+        lambda: decide(measurement),
     ]
     runs = np.array([[_spent(step) for step in steps] for _ in range(s.repeats_n)])
     (decode, decode_cpu), *rest = runs.min(axis=0).tolist()
@@ -142,14 +142,14 @@ def growth(s: BenchSettings, source: str) -> dict[str, list[tuple[float, float]]
 
     def by_size(megapixels: float) -> float:
         photo, _ = scene_of(megapixels, 20)
-        return _least_s(lambda: see(photo, settings), s.repeats_n, cpu=True)
+        return _least_s(lambda: measure(photo, settings), s.repeats_n, cpu=True)
 
     def by_fruit(fruit_n: int) -> float:
         photo, px_per_mm = crowd_of(fruit_n, s.tiles_n)
         two = ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
-        return _least_s(lambda: see(photo, replace(settings, scale=two)), s.repeats_n, cpu=True)
+        return _least_s(lambda: measure(photo, replace(settings, scale=two)), s.repeats_n, cpu=True)
 
-    few = see(scene_of(1.0, 10)[0], settings)
+    few = measure(scene_of(1.0, 10)[0], settings)
 
     def deciding(fruit_n: int) -> float:
         _, truth = scene_of(1.0, fruit_n)  # the same limb, whatever hangs on it

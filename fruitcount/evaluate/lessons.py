@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.limb import place_fruitlets
-from fruitcount.types import Fruitlets, Seen
+from fruitcount.types import Fruitlets, Measurement
 
 __all__ = ["Lesson", "lesson_from", "lesson_on_limb", "marks_on_limb"]
 
@@ -36,12 +36,14 @@ class Lesson:
     unseen_n: int
 
 
-def lesson_from(automatic: Seen, corrected: Seen, marks: Fruitlets | None = None) -> Lesson:
+def lesson_from(
+    automatic: Measurement, corrected: Measurement, marks: Fruitlets | None = None
+) -> Lesson:
     """Compare a photo's automatic marks with the corrected ones.
 
     Parameters
     ----------
-    automatic, corrected : Seen
+    automatic, corrected : Measurement
         Of one photo.
     marks : Fruitlets, optional
         The detector's marks with a low threshold. Default: those of ``automatic``.
@@ -61,7 +63,7 @@ def lesson_from(automatic: Seen, corrected: Seen, marks: Fruitlets | None = None
     return Lesson(corrected.name, found, taken >= 0, int(np.count_nonzero(taker < 0)))
 
 
-def lesson_on_limb(automatic: Seen, corrected: Seen, marks: Fruitlets) -> Lesson:
+def lesson_on_limb(automatic: Measurement, corrected: Measurement, marks: Fruitlets) -> Lesson:
     """The same, from marks on the photographed limb only.
 
     Who corrects a limb does not look at fruit elsewhere: marks off the limb teach nothing, and
@@ -69,7 +71,7 @@ def lesson_on_limb(automatic: Seen, corrected: Seen, marks: Fruitlets) -> Lesson
 
     Parameters
     ----------
-    automatic, corrected : Seen
+    automatic, corrected : Measurement
         Of one photo.
     marks : Fruitlets
         The detector's marks with a low threshold, from
@@ -84,7 +86,7 @@ def lesson_on_limb(automatic: Seen, corrected: Seen, marks: Fruitlets) -> Lesson
     return lesson_from(automatic, mine, here)
 
 
-def marks_on_limb(seen: Seen, marks: Fruitlets) -> Fruitlets:
+def marks_on_limb(measurement: Measurement, marks: Fruitlets) -> Fruitlets:
     """The marks that lie on the photo's limb, each with its place along it."""
-    placed = place_fruitlets(marks, seen.limb, seen.scale)
+    placed = place_fruitlets(marks, measurement.limb, measurement.scale)
     return placed.take(placed.on_limb != 0)

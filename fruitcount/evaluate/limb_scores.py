@@ -16,7 +16,7 @@ from fruitcount.evaluate.details import ErrorSummary, paired_errors, summarise
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged
 from fruitcount.lines import line_length_px, nearest_on_line, resampled
-from fruitcount.types import FloatArray, Seen
+from fruitcount.types import FloatArray, Measurement
 
 __all__ = [
     "LineAgreement",
@@ -52,9 +52,11 @@ class LineAgreement:
     right_frac: float
 
 
-def limb_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> dict[str, ErrorSummary]:
+def limb_errors(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> dict[str, ErrorSummary]:
     """Limb length and base diameter, over photos that show the limb whole, or its base."""
-    rows = list(zip(seen, truths, strict=True))
+    rows = list(zip(measurement, truths, strict=True))
     length = [
         _told(s, lambda s: s.limb.length_mm, t.limb_length_mm)
         for s, t in rows
@@ -76,18 +78,22 @@ def position_errors(judged: Sequence[Judged]) -> ErrorSummary:
     )
 
 
-def scale_errors(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> ErrorSummary:
+def scale_errors(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> ErrorSummary:
     """Pixels per mm found against truth, over photos where both are told."""
-    rows = zip(seen, truths, strict=True)
+    rows = zip(measurement, truths, strict=True)
     return summarise(
         np.array([_told(s, lambda s: s.scale.px_per_mm, t.px_per_mm) for s, t in rows])
     )
 
 
-def line_agreement(seen: Sequence[Seen | None], truths: Sequence[Truth]) -> LineAgreement:
+def line_agreement(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> LineAgreement:
     """How much of the known limb lines was found, and how much of the found ones is right."""
     found, right = [], []
-    for s, t in zip(seen, truths, strict=True):
+    for s, t in zip(measurement, truths, strict=True):
         known = _spread(t.limb_line_px)
         known = known[_shown(t, known)]
         if s is None or len(known) < 2:
@@ -120,8 +126,10 @@ def _shows_base(truth: Truth) -> bool:
     return bool(_shown(truth, truth.limb_line_px[:1]).all())
 
 
-def _told(seen: Seen | None, value: Callable[[Seen], float], known: float) -> float:
-    return math.nan if seen is None or not known > 0 else value(seen) / known - 1
+def _told(
+    measurement: Measurement | None, value: Callable[[Measurement], float], known: float
+) -> float:
+    return math.nan if measurement is None or not known > 0 else value(measurement) / known - 1
 
 
 def _mean(shares: Sequence[float]) -> float:

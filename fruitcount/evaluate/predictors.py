@@ -12,8 +12,8 @@ from fruitcount.detect import DetectSettings, find_fruitlets
 from fruitcount.evaluate.run import Predict
 from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import CountSettings, see
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Photo, Scale, Seen
+from fruitcount.pipeline import CountSettings, measure
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
 
 __all__ = ["CURVE_THRESHOLD", "circles_predictor", "low_marks", "pipeline_predictor"]
 
@@ -67,18 +67,20 @@ def pipeline_predictor(
     Returns
     -------
     callable
-        Photo path to Seen.
+        Photo path to Measurement.
     """
     rules = settings or CountSettings()
 
-    def predict(path: Path) -> Seen:
+    def predict(path: Path) -> Measurement:
         photo = read_photo(path)
-        seen = see(photo, rules)
+        measurement = measure(photo, rules)
         if not whole_curve:
-            return seen
+            return measurement
         low = low_marks(photo, rules)
-        shipped = DetectSettings(threshold=rules.min_score).threshold_for(seen.source)
-        return replace(seen, fruitlets=_joined(seen.fruitlets, low.take(low.score < shipped)))
+        shipped = DetectSettings(threshold=rules.min_score).threshold_for(measurement.source)
+        return replace(
+            measurement, fruitlets=_joined(measurement.fruitlets, low.take(low.score < shipped))
+        )
 
     return predict
 
@@ -99,7 +101,7 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
         :func:`fruitcount.evaluate.retune.retuned`.
     """
     rules = settings or CountSettings()
-    return see(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets
+    return measure(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets
 
 
 def _joined(first: Fruitlets, second: Fruitlets) -> Fruitlets:

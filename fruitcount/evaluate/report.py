@@ -19,7 +19,7 @@ from fruitcount.evaluate.scores import (
     precision_recall_curve,
     tally,
 )
-from fruitcount.types import Seen
+from fruitcount.types import Measurement
 
 __all__ = ["Evaluation", "PhotoFailure", "report_json", "report_record", "report_text", "score_set"]
 
@@ -50,8 +50,8 @@ class Evaluation:
         95 % bootstrap interval of F1 by source photo.
     curve : Curve
     counts : CountErrors
-    seen : tuple of Seen or None
-        What the predictor gave, where it gave a Seen.
+    seen : tuple of Measurement or None
+        What the predictor gave, where it gave a Measurement.
     failures : tuple of PhotoFailure
     seconds_a_photo : float
         Median time of one call of the predictor.
@@ -66,7 +66,7 @@ class Evaluation:
     f1_high: float
     curve: Curve
     counts: CountErrors
-    seen: tuple[Seen | None, ...]
+    measurement: tuple[Measurement | None, ...]
     failures: tuple[PhotoFailure, ...]
     seconds_a_photo: float
 
@@ -77,7 +77,7 @@ def score_set(
     groups: Sequence[str],
     *,
     threshold: float,
-    seen: Sequence[Seen | None] = (),
+    measurement: Sequence[Measurement | None] = (),
     failures: Sequence[PhotoFailure] = (),
     seconds_a_photo: float = math.nan,
 ) -> Evaluation:
@@ -103,7 +103,7 @@ def score_set(
         f1_high=high,
         curve=precision_recall_curve(judged),
         counts=count_errors(judged),
-        seen=tuple(seen) or (None,) * len(judged),
+        measurement=tuple(measurement) or (None,) * len(judged),
         failures=tuple(failures),
         seconds_a_photo=seconds_a_photo,
     )
@@ -128,9 +128,11 @@ def report_record(result: Evaluation) -> dict[str, Any]:
         "radius": asdict(details.radius_errors(result.judged)),
         "diameter_mm": asdict(details.diameter_errors(result.judged)),
         "along_limb": asdict(limb_scores.position_errors(result.judged)),
-        "limb": {k: asdict(v) for k, v in limb_scores.limb_errors(result.seen, truths).items()},
-        "limb_line": asdict(limb_scores.line_agreement(result.seen, truths)),
-        "px_per_mm": asdict(limb_scores.scale_errors(result.seen, truths)),
+        "limb": {
+            k: asdict(v) for k, v in limb_scores.limb_errors(result.measurement, truths).items()
+        },
+        "limb_line": asdict(limb_scores.line_agreement(result.measurement, truths)),
+        "px_per_mm": asdict(limb_scores.scale_errors(result.measurement, truths)),
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
         "recall_by": {c: details.recall_by(result.judged, c) for c in details.CONDITIONS},
@@ -193,7 +195,7 @@ def _split_lines(r: Evaluation) -> list[str]:
                 f"  {what}: median error {_percent(e.median_abs_frac)}, "
                 f"bias {_percent(e.median_signed_frac, sign=True)}, {e.n} compared"
             )
-    line = limb_scores.line_agreement(r.seen, [j.truth for j in r.judged])
+    line = limb_scores.line_agreement(r.measurement, [j.truth for j in r.judged])
     if line.n:
         lines.append(
             f"  limb line: {_percent(line.found_frac)} of the known found, "
@@ -208,14 +210,14 @@ def _split_lines(r: Evaluation) -> list[str]:
 
 def _error_rows(r: Evaluation) -> dict[str, details.ErrorSummary]:
     truths = [j.truth for j in r.judged]
-    limb = limb_scores.limb_errors(r.seen, truths)
+    limb = limb_scores.limb_errors(r.measurement, truths)
     return {
         "radius in px": details.radius_errors(r.judged),
         "diameter in mm": details.diameter_errors(r.judged),
         "place along the limb (share of its length)": limb_scores.position_errors(r.judged),
         "limb length": limb["length"],
         "limb base diameter": limb["base_diameter"],
-        "pixels per mm": limb_scores.scale_errors(r.seen, truths),
+        "pixels per mm": limb_scores.scale_errors(r.measurement, truths),
     }
 
 

@@ -12,7 +12,7 @@ from fruitcount.evaluate.tuning import Tuning, apply_tuning
 from fruitcount.limb import place_fruitlets
 from fruitcount.odds import chance_of, log_odds
 from fruitcount.pipeline import CountSettings
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Photo, Seen
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo
 
 __all__ = ["adjusted", "retuned", "tuned_on_limb"]
 
@@ -20,12 +20,14 @@ FLOOR = 1e-4
 """Scores are held this far from 0 and 1 while they are moved."""
 
 
-def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) -> Fruitlets:
+def tuned_on_limb(
+    measurement: Measurement, marks: Fruitlets, tuning: Tuning, shipped: float
+) -> Fruitlets:
     """Marks on the limb under a tuning, their scores moved so that usual limits still hold.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         Its limb and scale say which marks are on the limb.
     marks : Fruitlets
         With a low threshold.
@@ -39,17 +41,17 @@ def tuned_on_limb(seen: Seen, marks: Fruitlets, tuning: Tuning, shipped: float) 
     Fruitlets
         Only those at or above the threshold.
     """
-    kept = apply_tuning(marks_on_limb(seen, marks), tuning)
+    kept = apply_tuning(marks_on_limb(measurement, marks), tuning)
     shift = log_odds(shipped, FLOOR) - log_odds(tuning.threshold, FLOOR)
     return kept.with_columns(score=chance_of(log_odds(kept.score, FLOOR) + shift))
 
 
-def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
+def retuned(shipped: Measurement, marks: Fruitlets, tuning: Tuning) -> Measurement:
     """A photo of the rest of the folder under an accepted tuning.
 
     Parameters
     ----------
-    shipped : Seen
+    shipped : Measurement
         The photo as measured with the shipped settings: its scale and limb stay.
     marks : Fruitlets
         The detector's marks on it with a low threshold.
@@ -57,7 +59,7 @@ def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
 
     Returns
     -------
-    Seen
+    Measurement
         A new value; keep ``shipped`` to go back. Marks off the limb stay: see
         :func:`fruitcount.evaluate.lessons.lesson_on_limb`. A photo that
         holds marks made by hand is returned as it is: a correction is never overruled.
@@ -71,15 +73,17 @@ def retuned(shipped: Seen, marks: Fruitlets, tuning: Tuning) -> Seen:
     return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
 
 
-def adjusted(photo: Photo, seen: Seen, *, tuning: Tuning, settings: CountSettings) -> Seen:
+def adjusted(
+    photo: Photo, measurement: Measurement, *, tuning: Tuning, settings: CountSettings
+) -> Measurement:
     """A photo's result under an accepted tuning, for ``count_photo``'s ``adjust``.
 
     Parameters
     ----------
     photo : Photo
-    seen : Seen
+    seen : Measurement
         Measured with ``settings``.
     tuning : Tuning
     settings : CountSettings
     """
-    return retuned(seen, low_marks(photo, settings), tuning)
+    return retuned(measurement, low_marks(photo, settings), tuning)

@@ -26,7 +26,7 @@ from fruitcount.evaluate.report import (
 from fruitcount.evaluate.scores import Judged, judge
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.image.photo import read_photo
-from fruitcount.types import Fruitlets, Seen
+from fruitcount.types import Fruitlets, Measurement
 
 __all__ = [
     "EvaluateSettings",
@@ -37,7 +37,7 @@ __all__ = [
     "write_report",
 ]
 
-Predict = Callable[[Path], Seen | Fruitlets]
+Predict = Callable[[Path], Measurement | Fruitlets]
 
 
 @dataclass(frozen=True)
@@ -83,8 +83,8 @@ def evaluate_folder(
     folder : path
         See :func:`fruitcount.evaluate.truth.read_truth`.
     predict : callable
-        Photo path to Seen or Fruitlets. If it raises one of our own errors the photo counts as
-        nothing found and is listed under ``failures``; any other error stops the run.
+        Photo path to Measurement or Fruitlets. If it raises one of our own errors, the photo is
+        counted as nothing found and listed under ``failures``; any other error stops the run.
     settings : EvaluateSettings, optional
     progress : callable, optional
         Called with (photos done, photos in all).
@@ -98,7 +98,7 @@ def evaluate_folder(
     root = Path(folder)
     truths = _chosen(read_truth(root, fill_frac=chosen.fill_frac), chosen)
     judged: list[Judged] = []
-    seen: list[Seen | None] = []
+    measurement: list[Measurement | None] = []
     failures: list[PhotoFailure] = []
     seconds: list[float] = []
     for done, known in enumerate(truths, start=1):
@@ -106,16 +106,16 @@ def evaluate_folder(
         if not path.is_file():
             raise BadTruthError(f"{root}: the annotation names {truth.name}, which is not there")
         start = time.perf_counter()
-        found: Seen | Fruitlets = Fruitlets.empty()
+        found: Measurement | Fruitlets = Fruitlets.empty()
         try:
             found = predict(path)
         except FruitcountError as error:
             failures.append(PhotoFailure(truth.name, str(error)))
         seconds.append(time.perf_counter() - start)
-        seen.append(found if isinstance(found, Seen) else None)
+        measurement.append(found if isinstance(found, Measurement) else None)
         if chosen.measure_light and not truth.light:
             truth = _with_light(truth, path)
-        circles = found.fruitlets if isinstance(found, Seen) else found
+        circles = found.fruitlets if isinstance(found, Measurement) else found
         judged.append(judge(truth, circles, threshold=chosen.threshold))
         if progress is not None:
             progress(done, len(truths))
@@ -125,7 +125,7 @@ def evaluate_folder(
         judged,
         groups,
         threshold=chosen.threshold,
-        seen=seen,
+        measurement=measurement,
         failures=failures,
         seconds_a_photo=float(np.median(seconds)) if seconds else math.nan,
     )

@@ -9,7 +9,7 @@ __all__ = ["fruit_fates"]
 
 
 def fruit_fates(result: Result) -> list[str]:
-    """One fate a fruit, in the order of ``result.seen.fruitlets``.
+    """One fate a fruit, in the order of ``result.measurement.fruitlets``.
 
     Returns
     -------
@@ -17,7 +17,7 @@ def fruit_fates(result: Result) -> list[str]:
         ``"keep"``, ``"pinch"``, ``"cut"`` (falls with a cut), ``"yellowing"``, ``"elsewhere"``
         (not on this limb) or ``"counted"`` (counted, no plan made).
     """
-    fruit, plan = result.seen.fruitlets, result.decision.plan
+    fruit, plan = result.measurement.fruitlets, result.decision.plan
     cut_away = {int(i) for cut in plan.cuts for i in cut.fruit}
     fates = []
     for i in range(len(fruit)):

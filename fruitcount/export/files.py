@@ -101,7 +101,7 @@ def count_to_files(
         if choice.picture:
             write_picture(draft / f"{stem}_plan.jpg", photo, result, units=choice.units)
         write_record(draft / f"{stem}.json", result)
-        told = Flag.COUNT_NOT_TOLD not in result.seen.flags
+        told = Flag.COUNT_UNKNOWN not in result.measurement.flags
         for export in (EXPORTS[name] for name in choice.also):
             if told or not export.of_marks:
                 file = draft / f"{stem}{export.ending}"

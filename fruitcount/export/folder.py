@@ -157,7 +157,7 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         else:
             e = tree.estimate
             sure = f"{e.low_n:.0f} to {e.high_n:.0f}, {e.level_frac:.0%} interval"
-            if not e.told:
+            if not e.known:
                 sure = f"how sure cannot be told from {e.sampled_n}: photograph another limb"
             moment = f" {tree.moment}" if tree.moment else ""
             lines.append(

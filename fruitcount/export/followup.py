@@ -10,7 +10,7 @@ from typing import Any
 from fruitcount.errors import PhotoUnreadableError, RecordError
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import CountSettings, Result, decide, see
+from fruitcount.pipeline import CountSettings, Result, decide, measure
 from fruitcount.plan import AfterCheck, FirstPass, GrowerInputs, check_count, second_pass_inputs
 from fruitcount.types import Photo
 
@@ -55,12 +55,12 @@ def count_again(
     -------
     Result, and sentences on what changed since the first pass.
     """
-    seen = see(photo, settings)
-    if Flag.COUNT_NOT_TOLD in seen.flags:  # nothing is known of what fell since
-        return Result(seen, decide(seen, replace(inputs, pass_number=2))), ()
-    counted = int(seen.fruitlets.counts_as_crop.sum())
+    measurement = measure(photo, settings)
+    if Flag.COUNT_UNKNOWN in measurement.flags:  # nothing is known of what fell since
+        return Result(measurement, decide(measurement, replace(inputs, pass_number=2))), ()
+    counted = int(measurement.fruitlets.counts_as_crop.sum())
     second, said = second_pass_inputs(inputs, first, counted)
-    return Result(seen, decide(seen, second)), said
+    return Result(measurement, decide(measurement, second)), said
 
 
 def check_photo(path: Path, record: Path, settings: CountSettings) -> AfterCheck:
@@ -73,8 +73,8 @@ def check_photo(path: Path, record: Path, settings: CountSettings) -> AfterCheck
     RecordError
         When it is not a record of a counted limb.
     """
-    seen = see(read_photo(path), settings)
-    if Flag.COUNT_NOT_TOLD in seen.flags:
-        raise PhotoUnreadableError(seen.name, " ".join(flag_sentences(seen.flags)))
-    counted = int(seen.fruitlets.counts_as_crop.sum())
+    measurement = measure(read_photo(path), settings)
+    if Flag.COUNT_UNKNOWN in measurement.flags:
+        raise PhotoUnreadableError(measurement.name, " ".join(flag_sentences(measurement.flags)))
+    counted = int(measurement.fruitlets.counts_as_crop.sum())
     return check_count(read_left_standing(record).kept_count, counted)

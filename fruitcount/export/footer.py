@@ -36,10 +36,10 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     margin = big // 2
     decision = result.decision
     lines = [(words, big) for words in _wrapped(answer_line(decision), big, width_px - 2 * margin)]
-    rest = [count_line(result.seen, units), *cut_lines(decision.plan, units)]
+    rest = [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
     told = load_lines(decision.load, units)
     rest += [told[0], told[-1]] if len(told) > 1 else told
-    if decision.load.told:
+    if decision.load.known:
         where = format_length(decision.load.before.worst_at_mm, units)
         rest.append(f"Arrow heads: where it bends hardest ({where} from the base). ")
         if (decision.load.before.stress_mpa > decision.load.working_mpa).any():

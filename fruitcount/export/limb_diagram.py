@@ -90,7 +90,7 @@ def draw_limb(
         limb_ruler(page, view, system)
     else:
         page.text("The limb line was not found, so the limb cannot be drawn.")
-    if load is not None and load.told:
+    if load is not None and load.known:
         stress_chart(page, load, LEFT, RIGHT)
         factor_bars(page, load, LEFT, RIGHT)
         if load.prop is not None and load.after.verdict != "fine":
@@ -109,7 +109,7 @@ def _headline(plan: Plan) -> str:
         return f"Keep {plan.keep_count} of {plan.crop_count}, take off {plan.off_count}"
     if plan.verdict == "leave":
         return f"Leave it: {plan.crop_count} fruit"
-    if Flag.COUNT_NOT_TOLD in plan.flags:
+    if Flag.COUNT_UNKNOWN in plan.flags:
         return "The fruit could not be counted on this photo"
     return f"{plan.crop_count} fruit counted; how many to keep is not told"
 

@@ -58,7 +58,7 @@ def annotated_picture(
     small = cv2.resize(photo.rgb, None, fx=zoom, fy=zoom, interpolation=how)
     picture = _muted(np.asarray(small, np.uint8))
     weight = max(2, round(long_side_px / 450))
-    if result.seen.limb.found:
+    if result.measurement.limb.found:
         _limb(picture, result, zoom, weight, units)
         _load(picture, result, zoom, weight)
     _marks(picture, result, zoom, weight)
@@ -94,7 +94,7 @@ def _muted(rgb: Picture) -> Picture:
 
 
 def _limb(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
-    limb = result.seen.limb
+    limb = result.measurement.limb
     outlined_line(picture, limb.line_px * zoom, LIMB_RGB, weight)
     for shoot in limb.shoots:
         outlined_line(picture, shoot.line_px * zoom, LIMB_RGB, max(1, weight - 2))
@@ -119,7 +119,7 @@ def _ruler(picture: Picture, result: Result, zoom: float, weight: int, units: st
 
     Each number stands on that side of the limb, or a little way off, where least is drawn.
     """
-    limb = result.seen.limb
+    limb = result.measurement.limb
     if not np.isfinite(limb.length_mm):
         return
     step_mm = 100.0 if units == "metric" else 6 * MM_PER_INCH
@@ -144,10 +144,10 @@ def _ruler(picture: Picture, result: Result, zoom: float, weight: int, units: st
 
 def _drawn(result: Result, zoom: float, weight: int) -> FloatArray:
     """Circles (x, y, r) round what is drawn over the ruler: fruit, cuts and arrow heads."""
-    marks = _circles(result.seen.fruitlets, zoom, weight)
+    marks = _circles(result.measurement.fruitlets, zoom, weight)
     cuts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in result.decision.plan.cuts]
     heads: list[tuple[float, float, float]] = []
-    if result.decision.load.told:
+    if result.decision.load.known:
         at, across, _ = _worst_place(result, zoom)
         heads = [(*(at + side * across * 9 * weight), 6.0 * weight) for side in (-1, 1)]
     return np.concatenate([marks, np.reshape([*cuts, *heads], (-1, 3))])
@@ -171,8 +171,8 @@ def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
 
     Two lines beside the limb bracket the stretch; a pair of arrow heads points at the worst place.
     """
-    load, limb = result.decision.load, result.seen.limb
-    if not load.told or not np.isfinite(limb.length_mm):
+    load, limb = result.decision.load, result.measurement.limb
+    if not load.known or not np.isfinite(limb.length_mm):
         return
     px_per_mm = limb.length_px / limb.length_mm
     over = load.along_mm[load.before.stress_mpa > load.working_mpa] * px_per_mm
@@ -191,14 +191,14 @@ def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
 
 def _worst_place(result: Result, zoom: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Where the limb would break first if all stayed; the directions across and along it there."""
-    limb = result.seen.limb
+    limb = result.measurement.limb
     along_px = result.decision.load.before.worst_at_mm * limb.length_px / limb.length_mm
     at = point_on_line(limb.line_px, along_px)[0] * zoom
     return at, _across(limb.line_px, along_px), _direction(limb.line_px, along_px)
 
 
 def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
-    fruit = result.seen.fruitlets
+    fruit = result.measurement.fruitlets
     fates = fruit_fates(result)
     for i in range(len(fruit)):
         style = FATES[fates[i]]
@@ -207,8 +207,8 @@ def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
 
 
 def _cuts(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
-    limb = result.seen.limb
-    marks = _circles(result.seen.fruitlets, zoom, weight)
+    limb = result.measurement.limb
+    marks = _circles(result.measurement.fruitlets, zoom, weight)
     for number, cut in enumerate(result.decision.plan.cuts, start=1):
         at = np.array([cut.x_px, cut.y_px]) * zoom
         line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px

@@ -12,9 +12,9 @@ from fruitcount.export.fates import fruit_fates
 from fruitcount.export.words import CAUTION, answer_line
 from fruitcount.flags import Flag, flag_names, flag_sentences
 from fruitcount.load import LoadReport, LoadState
+from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan, first_pass_of
-from fruitcount.seen_record import plain, seen_to_dict
 
 __all__ = ["result_to_dict", "write_record"]
 
@@ -26,11 +26,11 @@ _COUNTS = ("crop_count", "yellowing_count", "keep_count")
 def _plan(plan: Plan) -> dict[str, Any]:
     skip = ("target", "timing", "explanation", "cuts", "flags", "notes")
     out = {f.name: plain(getattr(plan, f.name)) for f in fields(plan) if f.name not in skip}
-    if Flag.COUNT_NOT_TOLD in plan.flags:
+    if Flag.COUNT_UNKNOWN in plan.flags:
         out |= dict.fromkeys(_COUNTS)
     target = asdict(plan.target)
     target.pop("reasons")
-    out |= {"off_count": None if Flag.COUNT_NOT_TOLD in plan.flags else plan.off_count}
+    out |= {"off_count": None if Flag.COUNT_UNKNOWN in plan.flags else plan.off_count}
     return out | {
         "target": plain(target),
         "timing": plain(asdict(plan.timing)),
@@ -60,7 +60,7 @@ def _load(load: LoadReport) -> dict[str, Any]:
 
 
 def result_to_dict(result: Result) -> dict[str, Any]:
-    """One result as JSON values; see :func:`fruitcount.seen_record.seen_to_dict`.
+    """One result as JSON values; see :func:`fruitcount.measurement_record.measurement_to_dict`.
 
     Returns
     -------
@@ -74,7 +74,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "fruitcount": __version__,
         "answer": answer_line(decision),
         "caution": CAUTION,
-        "seen": seen_to_dict(result.seen),
+        "seen": measurement_to_dict(result.measurement),
         "inputs": plain(asdict(decision.inputs)),
         "fates": fruit_fates(result),
         "plan": _plan(decision.plan),
@@ -87,7 +87,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
 
 def _left_standing(decision: Decision) -> dict[str, Any]:
     first: dict[str, Any] = plain(asdict(first_pass_of(decision.plan, decision.inputs)))
-    return first | ({"kept_count": None} if Flag.COUNT_NOT_TOLD in decision.flags else {})
+    return first | ({"kept_count": None} if Flag.COUNT_UNKNOWN in decision.flags else {})
 
 
 def write_record(path: Path, result: Result) -> None:

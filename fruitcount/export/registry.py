@@ -58,27 +58,29 @@ def _write_sheet(result: Result, path: Path, units: str = "metric") -> None:
 def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
     from fruitcount.export.limb_diagram import limb_diagram_png
 
-    seen, decision = result.seen, result.decision
-    drawn = limb_diagram_png(seen.fruitlets, seen.limb, decision.plan, decision.load, system=units)
+    measurement, decision = result.measurement, result.decision
+    drawn = limb_diagram_png(
+        measurement.fruitlets, measurement.limb, decision.plan, decision.load, system=units
+    )
     path.write_bytes(drawn)
 
 
 def _write_coco(result: Result, path: Path) -> None:
     from fruitcount.export.coco import write_coco
 
-    write_coco([result.seen], path, [result.decision.inputs])
+    write_coco([result.measurement], path, [result.decision.inputs])
 
 
 def _write_yolo(result: Result, path: Path) -> None:
     from fruitcount.export.yolo import yolo_text
 
-    path.write_text(yolo_text(result.seen), encoding="utf-8")
+    path.write_text(yolo_text(result.measurement), encoding="utf-8")
 
 
 def _write_voc(result: Result, path: Path) -> None:
     from fruitcount.export.voc import voc_xml
 
-    path.write_text(voc_xml(result.seen), encoding="utf-8")
+    path.write_text(voc_xml(result.measurement), encoding="utf-8")
 
 
 EXPORTS: dict[str, Export] = {

@@ -142,7 +142,7 @@ def _table(trees: Sequence[BlockTree], how: ReportSettings, width: float) -> Any
     rows = []
     for t in trees:
         e, w = t.estimate, t.work
-        interval = f"{number(e.low_n)} to {number(e.high_n)}" if e is not None and e.told else "-"
+        interval = f"{number(e.low_n)} to {number(e.high_n)}" if e is not None and e.known else "-"
         rows.append(
             [
                 t.line.tree.name,
@@ -161,7 +161,7 @@ def _table(trees: Sequence[BlockTree], how: ReportSettings, width: float) -> Any
 def _most(t: BlockTree) -> float:
     values = [t.target_n or 0.0]
     if t.estimate is not None:
-        values += [t.estimate.value_n, t.estimate.high_n if t.estimate.told else 0.0]
+        values += [t.estimate.value_n, t.estimate.high_n if t.estimate.known else 0.0]
     return max(*values, 1.0)
 
 
@@ -200,7 +200,7 @@ def _bar(drawing: Drawing, t: BlockTree, at: tuple[float, float, float]) -> None
     e = t.estimate
     if e is not None:
         drawing.add(Rect(left, y - 4.5, e.value_n * scale, 9, fillColor=_BAR, strokeColor=None))
-        if e.told:
+        if e.known:
             low, high = left + e.low_n * scale, left + e.high_n * scale
             drawing.add(Line(low, y, high, y, strokeWidth=1.2))
             for x in (low, high):

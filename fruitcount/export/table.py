@@ -33,14 +33,14 @@ def _rounded(value: float, places: int = 2) -> float | str:
 
 def result_row(result: Result) -> dict[str, Any]:
     """One result as a row; a number that could not be told is an empty cell."""
-    seen, plan, load = result.seen, result.decision.plan, result.decision.load
-    fruit = seen.fruitlets
+    measurement, plan, load = result.measurement, result.decision.plan, result.decision.load
+    fruit = measurement.fruitlets
     here = fruit.on_limb != 0
     sizes = fruit.diameter_mm[here & np.isfinite(fruit.diameter_mm)]
-    told = Flag.COUNT_NOT_TOLD not in seen.flags  # never "0" from a photo nothing is seen on
+    told = Flag.COUNT_UNKNOWN not in measurement.flags  # never "0" from a photo nothing is seen on
     return {
-        "photo": seen.name,
-        "sha256": seen.sha256,
+        "photo": measurement.name,
+        "sha256": measurement.sha256,
         "status": "counted" if told else "could not tell",
         "species": result.decision.inputs.species,
         "pass": plan.pass_number,
@@ -57,11 +57,11 @@ def result_row(result: Result) -> dict[str, Any]:
         "first_cut_mm": _rounded(plan.cuts[0].from_base_mm, 0) if plan.cuts else "",
         "pinches": len(plan.pinches) if told else "",
         "median_diameter_mm": _rounded(float(np.median(sizes))) if len(sizes) else "",
-        "px_per_mm": _rounded(seen.scale.px_per_mm, 4),
-        "scale_source": seen.scale.source,
-        "limb_length_mm": _rounded(seen.limb.length_mm, 0),
-        "base_diameter_mm": _rounded(seen.limb.base_diameter_mm),
-        "tip_diameter_mm": _rounded(seen.limb.tip_diameter_mm),
+        "px_per_mm": _rounded(measurement.scale.px_per_mm, 4),
+        "scale_source": measurement.scale.source,
+        "limb_length_mm": _rounded(measurement.limb.length_mm, 0),
+        "base_diameter_mm": _rounded(measurement.limb.base_diameter_mm),
+        "tip_diameter_mm": _rounded(measurement.limb.tip_diameter_mm),
         "harvest_before_g": _rounded(load.before.fruit_g, 0),
         "harvest_after_g": _rounded(load.after.fruit_g, 0),
         "worst_stress_before_mpa": _rounded(load.before.worst_stress_mpa),

@@ -26,12 +26,12 @@ from fruitcount.export.tree_work_sheet import (
 )
 from fruitcount.image import read_photo
 from fruitcount.image.opencv import cv2
+from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.names import shown_name
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs, Plan
-from fruitcount.seen_record import seen_from_dict
 from fruitcount.tree import Work, thinning_work
-from fruitcount.types import Seen
+from fruitcount.types import Measurement
 from fruitcount.units import KG_PER_LB, format_weight
 from fruitcount.whole_files import written_whole
 
@@ -126,12 +126,12 @@ def _of_photo(
     source: TreeSource, row: Mapping[str, Any], told: GrowerInputs, units: str
 ) -> tuple[Plan | None, bytes]:
     """The limb's plan with its share, and its marked picture, where they can be had."""
-    seen, drawn = row.get("seen"), (b"", -1)
+    measurement, drawn = row.get("seen"), (b"", -1)
     if source.folder is not None:
-        seen, drawn = _beside(source.folder, Path(str(row["file"])))
-    if seen is None:
+        measurement, drawn = _beside(source.folder, Path(str(row["file"])))
+    if measurement is None:
         return None, b""
-    result = Result(seen, decide(seen, told))
+    result = Result(measurement, decide(measurement, told))
     plan = result.decision.plan
     photo = row.get("photo")
     if source.photos is not None:
@@ -153,7 +153,7 @@ def _picture(photo: Path, result: Result, units: str) -> bytes:
     return bytes(data) if done else b""
 
 
-def _beside(folder: Path, photo: Path) -> tuple[Seen | None, tuple[bytes, int]]:
+def _beside(folder: Path, photo: Path) -> tuple[Measurement | None, tuple[bytes, int]]:
     """What was seen on a photo, its picture and how many that says to keep."""
     stem = folder / photo.parent / output_stem(photo)
     record, marked = stem.with_name(f"{stem.name}.json"), stem.with_name(f"{stem.name}_plan.jpg")
@@ -162,7 +162,7 @@ def _beside(folder: Path, photo: Path) -> tuple[Seen | None, tuple[bytes, int]]:
     try:
         body = json.loads(record.read_text(encoding="utf-8"))
         picture = marked.read_bytes() if marked.is_file() else b""
-        return seen_from_dict(body["seen"]), (picture, int(body["plan"]["keep_count"]))
+        return measurement_from_dict(body["seen"]), (picture, int(body["plan"]["keep_count"]))
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise RecordError(f"{record}: is not a record of a counted limb") from error
 

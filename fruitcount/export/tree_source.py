@@ -25,7 +25,7 @@ from fruitcount.store import (
     photo_file,
     tree_id_of,
 )
-from fruitcount.types import Seen
+from fruitcount.types import Measurement
 
 __all__ = [
     "TreeSource",
@@ -146,8 +146,8 @@ def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
 def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> dict[str, Any]:
     sheet = load_sheet(store, photo["photo_id"])
     told = sheet.decision or {}
-    seen = sheet.seen
-    length = seen.limb.length_mm if seen is not None else float("nan")
+    measurement = sheet.measurement
+    length = measurement.limb.length_mm if measurement is not None else float("nan")
     typed = (sheet.inputs or {}).get("base_diameter_mm")
     count = told.get("crop_count")
     if told.get("verdict") == "cannot tell" and not count:
@@ -163,18 +163,18 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo["photo_id"],
-        "on": _day(seen, photo),
+        "on": _day(measurement, photo),
         "photo": photo_file(store, photo["photo_id"]),
     }
-    if seen is not None and not sheet.edits:  # corrected marks are the screen's to plan with
-        row["seen"] = seen
+    if measurement is not None and not sheet.edits:  # corrected marks are the screen's to plan with
+        row["seen"] = measurement
     return row
 
 
-def _day(seen: Seen | None, photo: Mapping[str, Any]) -> date:
+def _day(measurement: Measurement | None, photo: Mapping[str, Any]) -> date:
     """The day that the camera told, else the day the photo was kept."""
-    if seen is not None and seen.taken_at is not None:
-        return seen.taken_at.date()
+    if measurement is not None and measurement.taken_at is not None:
+        return measurement.taken_at.date()
     return date.fromisoformat(str(photo["saved_at"])[:10])
 
 

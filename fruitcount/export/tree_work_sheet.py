@@ -33,7 +33,7 @@ def estimate_line(estimate: Estimate) -> str:
     """The estimate with its interval in one sentence."""
     by_walks = "branch" in estimate.method
     unit = "walks" if by_walks else "limbs"
-    if not estimate.told:
+    if not estimate.known:
         return (
             f"About {number(estimate.value_n)} fruit on the tree; how sure cannot be told from "
             f"{estimate.sampled_n}: {'walk once more' if by_walks else 'photograph another limb'}."

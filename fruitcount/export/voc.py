@@ -9,28 +9,32 @@ from xml.etree import ElementTree
 
 from fruitcount.boxes import KIND_NAMES, edge_boxes
 from fruitcount.export.boxes import write_each
-from fruitcount.types import Seen
+from fruitcount.types import Measurement
 
 __all__ = ["voc_xml", "write_voc"]
 
 
-def voc_xml(seen: Seen) -> str:
+def voc_xml(measurement: Measurement) -> str:
     """One annotation: whole-pixel corners, 1-based and both included, as VOC2012 has them.
 
     Boxes are cut at the photo's edge; those that were are marked ``truncated``.
     """
     root = ElementTree.Element("annotation")
-    _add(root, "filename", _printable(seen.name))
+    _add(root, "filename", _printable(measurement.name))
     size = ElementTree.SubElement(root, "size")
-    for key, value in (("width", seen.width_px), ("height", seen.height_px), ("depth", 3)):
+    for key, value in (
+        ("width", measurement.width_px),
+        ("height", measurement.height_px),
+        ("depth", 3),
+    ):
         _add(size, key, value)
     _add(root, "segmented", 0)
-    boxes, index = edge_boxes(seen)
+    boxes, index = edge_boxes(measurement)
     for box, i in zip(boxes.tolist(), index.tolist(), strict=True):
         thing = ElementTree.SubElement(root, "object")
-        _add(thing, "name", KIND_NAMES[int(seen.fruitlets.kind[i])])
+        _add(thing, "name", KIND_NAMES[int(measurement.fruitlets.kind[i])])
         _add(thing, "pose", "Unspecified")
-        side = 2 * float(seen.fruitlets.r_px[i])
+        side = 2 * float(measurement.fruitlets.r_px[i])
         cut = min(box[2] - box[0], box[3] - box[1]) < side - 1e-6
         _add(thing, "truncated", int(cut))
         _add(thing, "difficult", 0)
@@ -41,9 +45,9 @@ def voc_xml(seen: Seen) -> str:
     return ElementTree.tostring(root, encoding="unicode") + "\n"
 
 
-def write_voc(seen: Sequence[Seen], folder: str | Path) -> list[Path]:
+def write_voc(measurement: Sequence[Measurement], folder: str | Path) -> list[Path]:
     """Write one xml a photo; see :func:`~fruitcount.export.boxes.write_each`."""
-    return write_each(seen, folder, ".xml", voc_xml)
+    return write_each(measurement, folder, ".xml", voc_xml)
 
 
 def _whole(box: list[float]) -> tuple[int, int, int, int]:

@@ -9,7 +9,7 @@ from fruitcount.load import LoadReport
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan
 from fruitcount.species import load_species
-from fruitcount.types import Kind, Seen
+from fruitcount.types import Kind, Measurement
 from fruitcount.units import format_length, format_size, format_weight
 
 __all__ = [
@@ -42,11 +42,11 @@ def answer_line(decision: Decision) -> str:
     return f"KEEP {plan.keep_count} of {plan.crop_count} ({span}), take off {plan.off_count}"
 
 
-def count_line(seen: Seen, units: str = "metric") -> str:
+def count_line(measurement: Measurement, units: str = "metric") -> str:
     """What was counted, such as ``23 fruitlets, 2 yellowing, 3 not on this limb; middle 14 mm``."""
-    if Flag.COUNT_NOT_TOLD in seen.flags:
+    if Flag.COUNT_UNKNOWN in measurement.flags:
         return "Fruit not counted: could not tell from this photo"
-    fruit = seen.fruitlets
+    fruit = measurement.fruitlets
     here = fruit.on_limb != 0
     parts = [f"{int(np.sum(here & (fruit.kind != Kind.YELLOWING)))} fruitlets"]
     yellowing = int(np.sum(here & (fruit.kind == Kind.YELLOWING)))
@@ -64,13 +64,13 @@ def count_line(seen: Seen, units: str = "metric") -> str:
     return words
 
 
-def scale_line(seen: Seen, units: str = "metric") -> str:
+def scale_line(measurement: Measurement, units: str = "metric") -> str:
     """Where the scale came from, and the limb's length and thickness."""
-    limb = seen.limb
-    if not seen.scale.known:
+    limb = measurement.limb
+    if not measurement.scale.known:
         return "No scale: counts and shares of the limb only"
-    words = f"Scale from {seen.scale.source}, {seen.scale.px_per_mm:.2f} px a mm"
-    words += f" (within {200 * seen.scale.rel_sd_frac:.0f} %)"
+    words = f"Scale from {measurement.scale.source}, {measurement.scale.px_per_mm:.2f} px a mm"
+    words += f" (within {200 * measurement.scale.rel_sd_frac:.0f} %)"
     if limb.found:
         words += f"; limb {format_length(limb.length_mm, units)} long"
         words += f", {format_size(limb.base_diameter_mm, units)} thick at the base"
@@ -98,7 +98,7 @@ def cut_lines(plan: Plan, units: str = "metric") -> list[str]:
 
 def load_lines(load: LoadReport, units: str = "metric") -> list[str]:
     """Harvest weight and bending, before and after; the verdict last."""
-    if not load.told:
+    if not load.known:
         return ["Load: not told (it needs a scale and the limb's thickness)"]
     before, after = load.before, load.after
     return [
@@ -130,12 +130,12 @@ def kind_words(decision: Decision) -> str:
 
 def result_lines(result: Result, units: str = "metric") -> list[str]:
     """Return the whole answer for the terminal, most important first."""
-    seen, decision = result.seen, result.decision
+    measurement, decision = result.measurement, result.decision
     lines = [
-        f"{seen.name or 'photo'}: {kind_words(decision)}",
+        f"{measurement.name or 'photo'}: {kind_words(decision)}",
         answer_line(decision),
-        count_line(seen, units),
-        scale_line(seen, units),
+        count_line(measurement, units),
+        scale_line(measurement, units),
         *cut_lines(decision.plan, units),
         *load_lines(decision.load, units),
         *decision.plan.notes,

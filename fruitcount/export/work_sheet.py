@@ -59,9 +59,9 @@ def limb_work_sheet(
     """
     how = settings or ReportSettings()
     width, height = usable_pt(how)
-    seen, decision = job.result.seen, job.result.decision
+    measurement, decision = job.result.measurement, job.result.decision
     left_width, gap = 205.0, 12.0
-    name = " - ".join(part for part in (job.tree, job.limb) if part) or seen.name
+    name = " - ".join(part for part in (job.tree, job.limb) if part) or measurement.name
     top = [
         text(name, 15, bold=True),
         text(_what(job, name), 9),
@@ -74,8 +74,8 @@ def limb_work_sheet(
     body_height = height - used - 12
     left = KeepInFrame(left_width, body_height, _limb_steps(job, how), mode="shrink")
     drawing = limb_diagram_pdf(
-        seen.fruitlets,
-        seen.limb,
+        measurement.fruitlets,
+        measurement.limb,
         decision.plan,
         decision.load,
         system=how.units,
@@ -88,7 +88,7 @@ def limb_work_sheet(
 
 def _what(job: LimbJob, title: str) -> str:
     """Species and pass, after the photo's name where the title is another."""
-    told, photo = kind_words(job.result.decision), job.result.seen.name
+    told, photo = kind_words(job.result.decision), job.result.measurement.name
     return told if photo in ("", title) else f"{photo}: {told}"
 
 
@@ -97,9 +97,9 @@ def _height(parts: list[Any], width: float) -> float:
 
 
 def _limb_steps(job: LimbJob, how: ReportSettings) -> list[Any]:
-    seen, decision = job.result.seen, job.result.decision
+    measurement, decision = job.result.measurement, job.result.decision
     plan = decision.plan
-    out: list[Any] = [text(count_line(seen, how.units), 9.5), *heading("Do this", 12)]
+    out: list[Any] = [text(count_line(measurement, how.units), 9.5), *heading("Do this", 12)]
     for step in _steps(plan, how.units):
         out += [text(step, 11.5), Spacer(1, 5)]
     if job.note:

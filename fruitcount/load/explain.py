@@ -38,7 +38,7 @@ def explain_load(
     tuple of Reason
         Empty where the load is not told.
     """
-    if not report.told:
+    if not report.known:
         return ()
     out = [
         *_material(report, species, inputs),

@@ -66,7 +66,7 @@ class LoadReport:
 
     Attributes
     ----------
-    told : bool
+    known : bool
         False: length, line or thickness are missing; arrays are empty and numbers NaN.
     along_mm, diameter_mm : float arrays, shape (K,)
     before, after : LoadState
@@ -91,7 +91,7 @@ class LoadReport:
         Where each number comes from; empty where the load is not told.
     """
 
-    told: bool
+    known: bool
     along_mm: FloatArray
     diameter_mm: FloatArray
     before: LoadState
@@ -150,7 +150,7 @@ def limb_load(
     before = judge.state(np.ones(len(model.index), dtype=bool), np.ones(len(model.wood_g), bool))
     after = judge.state(kept, wood)
     report = LoadReport(
-        told=True,
+        known=True,
         along_mm=model.beam.along_mm,
         diameter_mm=model.beam.diameter_mm,
         before=before,
@@ -231,7 +231,7 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
     )
     breaking = species.breaking_stress_mpa
     return LoadReport(
-        told=False,
+        known=False,
         along_mm=empty,
         diameter_mm=empty,
         before=state,
@@ -245,5 +245,5 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
         thin_wood=False,
         notes=(),
         cautions=CAUTIONS,
-        flags=Flag.LOAD_NOT_TOLD,
+        flags=Flag.LOAD_UNKNOWN,
     )

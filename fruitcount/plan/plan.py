@@ -49,7 +49,7 @@ def plan_limb(
     rules : PlanRules, optional
         Our choices.
     flags : Flag
-        What the photo could not tell; ``COUNT_NOT_TOLD`` ends in "cannot tell".
+        What the photo could not tell; ``COUNT_UNKNOWN`` ends in "cannot tell".
 
     Returns
     -------
@@ -65,7 +65,7 @@ def plan_limb(
     verdict, reason = verdict_for(len(placed.index), target, species, inputs, flags)
     cluster = fruitlets.cluster[placed.index]
     task = make_task(placed, worth, cluster, species, inputs, rules, target)
-    may_propose = Flag.COUNT_NOT_TOLD not in flags and verdict != "leave"
+    may_propose = Flag.COUNT_UNKNOWN not in flags and verdict != "leave"
     kept = np.ones(len(placed.index), dtype=bool)
     if may_propose:
         task, kept = choose_kept(task, target)

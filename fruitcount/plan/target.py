@@ -206,7 +206,7 @@ def _spacing_reasons(
 
 
 def _pass_reason(inputs: GrowerInputs, species: Species, rules: PlanRules) -> list[Reason]:
-    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.told:
+    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
         return []
     return [
         Reason(

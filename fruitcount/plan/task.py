@@ -116,7 +116,7 @@ def _sites(
 def _closest_mm(species: Species, inputs: GrowerInputs, rules: PlanRules) -> float:
     spacing = species.spacing_low_mm.number if inputs.spacing_mm is None else inputs.spacing_mm
     gap = rules.gap_share_frac * spacing
-    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.told:
+    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
         return gap
     share = rules.first_pass_gap_frac if inputs.max_cut_frac > 0 else rules.gap_share_frac
     return min(gap, share * species.first_pass_spacing_mm.number)

@@ -24,7 +24,7 @@ def verdict_for(
     Cherries are not thinned (Kansas State, Oklahoma State, Nevada); a light set is left alone
     (common practice, no source). Otherwise the count decides.
     """
-    if Flag.COUNT_NOT_TOLD in flags:
+    if Flag.COUNT_UNKNOWN in flags:
         return "cannot tell", "The fruit could not be counted on this photo."
     if not species.thinned:
         return "leave", f"{species.title} is not thinned by hand."

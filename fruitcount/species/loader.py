@@ -114,7 +114,7 @@ def _sourced(file: str, key: str, entry: dict[str, Any]) -> Sourced:
 
 def _check_numbers(file: str, numbers: dict[str, Sourced], *, thinned: bool) -> None:
     for key, number in numbers.items():
-        if not number.told:
+        if not number.known:
             if thinned or key not in (*_SPACINGS, "first_pass_spacing_mm"):
                 raise SpeciesError(f"{file}: {key} must be finite, got {number.value!r}")
             continue

@@ -67,7 +67,7 @@ class Sourced:
         return (self.low + self.high) / 2
 
     @property
-    def told(self) -> bool:
+    def known(self) -> bool:
         """Whether there is a number at all (spacing of a species not thinned is NaN)."""
         return math.isfinite(self.low) and math.isfinite(self.high)
 

@@ -5,7 +5,7 @@ SQLite by a file name, PostgreSQL by a URL. Read in this order: ``tables`` (what
 ``archive`` (export and import), ``upkeep``.
 """
 
-from fruitcount.seen_record import seen_from_dict, seen_to_dict
+from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.store.archive import read_archive, write_archive
 from fruitcount.store.base import RevisionConflictError, Store, open_store
 from fruitcount.store.coco_folder import read_coco_folder, write_coco_folder
@@ -45,7 +45,7 @@ from fruitcount.store.sheets import (
     load_sheet,
     redo,
     save_decision,
-    save_seen,
+    save_measurement,
     undo,
 )
 from fruitcount.store.side_counts import load_side_counts, save_side_count
@@ -79,6 +79,8 @@ __all__ = [
     "load_trees",
     "load_tuning",
     "marks_from_coco",
+    "measurement_from_dict",
+    "measurement_to_dict",
     "open_records",
     "open_store",
     "photo_bytes",
@@ -91,15 +93,13 @@ __all__ = [
     "save_decision",
     "save_hand_count",
     "save_limb",
+    "save_measurement",
     "save_photo",
     "save_season_facts",
-    "save_seen",
     "save_side_count",
     "save_tree",
     "save_tuning",
     "season_history",
-    "seen_from_dict",
-    "seen_to_dict",
     "set_photo_place",
     "tree_id_of",
     "undo",

@@ -15,7 +15,7 @@ from typing import Any
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
-from fruitcount.seen_record import seen_from_dict, seen_to_dict
+from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.corrected import corrected, step_to
 from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
@@ -54,12 +54,16 @@ def _coco_of(lines: list[dict[str, Any]]) -> dict[str, Any]:
     for photo_id, newest in last.items():
         row, shown = newest, None
         if photo_id in steps:
-            shown = corrected(seen_from_dict(first[photo_id]["body"]), steps[photo_id])
+            shown = corrected(measurement_from_dict(first[photo_id]["body"]), steps[photo_id])
             row = newest if shown is None else first[photo_id]
-        seen = seen_from_dict(row["body"])
-        if seen_to_dict(seen) == row["body"]:  # an older body is kept whole among the rows
-            before = None if shown is None else seen
-            images.append(CocoPhoto(shown or seen, inputs.get(photo_id), files[photo_id], before))
+        measurement = measurement_from_dict(row["body"])
+        if (
+            measurement_to_dict(measurement) == row["body"]
+        ):  # an older body is kept whole among the rows
+            before = None if shown is None else measurement
+            images.append(
+                CocoPhoto(shown or measurement, inputs.get(photo_id), files[photo_id], before)
+            )
             row["body"] = {"image": len(images)}
     return {**coco_object(images), _ROWS: lines}
 
@@ -85,7 +89,7 @@ def _changed(lines: list[dict[str, Any]], photos: Mapping[int, CocoPhoto]) -> li
         if photo.automatic is None or photo_id not in steps:
             continue
         revision = steps[photo_id][-1].revision + 1
-        edit = step_to(photo.seen.fruitlets, photo.automatic, steps[photo_id])
+        edit = step_to(photo.measurement.fruitlets, photo.automatic, steps[photo_id])
         if edit is not None:
             body = [{"client": "coco", "seq": revision, **edit}]
             row = {"id": number + len(out) + 1, "photo_id": photo_id, "revision": revision}
@@ -112,7 +116,7 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
             if set(row["body"]) == {"image"}:
                 photo = photos[int(row["body"]["image"]) - 1]
                 drawn[row["photo_id"]] = photo
-                row["body"] = seen_to_dict(photo.automatic or photo.seen)
+                row["body"] = measurement_to_dict(photo.automatic or photo.measurement)
         lines += _changed(lines, drawn)
     except RecordError as error:
         raise RecordError(f"{path}: {error}") from error

@@ -33,4 +33,4 @@ def read_coco_photos(path: str | Path) -> list[CocoPhoto]:
 
 def marks_from_coco(path: str | Path) -> dict[str, Fruitlets]:
     """File name to marks of every photo in a COCO file; see :func:`read_coco_photos`."""
-    return {photo.file_name: photo.seen.fruitlets for photo in read_coco_photos(path)}
+    return {photo.file_name: photo.measurement.fruitlets for photo in read_coco_photos(path)}

@@ -13,41 +13,41 @@ from fruitcount.store.mark_sheet import KIND_WORDS, fruitlets_of, scale_of, shee
 from fruitcount.store.marks import MIN_RADIUS_PX, Mark, Sheet
 from fruitcount.store.sheets import replay_edits
 from fruitcount.store.tables import EditRow
-from fruitcount.types import Fruitlets, Seen
+from fruitcount.types import Fruitlets, Measurement
 
 __all__ = ["corrected", "step_to"]
 
 
-def corrected(seen: Seen, steps: Sequence[EditRow]) -> Seen | None:
+def corrected(measurement: Measurement, steps: Sequence[EditRow]) -> Measurement | None:
     """A photo's result with its marks and its scale as corrected by hand.
 
     A limb line drawn by hand would have to be measured on the photo: it stays among the steps.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         The automatic result that the corrections started from.
     steps : sequence of EditRow
         All steps, those taken back included, in order.
 
     Returns
     -------
-    Seen or None
+    Measurement or None
         None where no step is in force, or one is not of the screen's making.
     """
-    sheet = _sheet(seen, steps)
+    sheet = _sheet(measurement, steps)
     if sheet is None:
         return None
-    scale = scale_of(seen, sheet.scale)
-    return replace(seen, scale=scale, fruitlets=fruitlets_of(seen, sheet, scale))
+    scale = scale_of(measurement, sheet.scale)
+    return replace(measurement, scale=scale, fruitlets=fruitlets_of(measurement, sheet, scale))
 
 
-def _sheet(seen: Seen, steps: Sequence[EditRow]) -> Sheet | None:
+def _sheet(measurement: Measurement, steps: Sequence[EditRow]) -> Sheet | None:
     try:
         done, _ = replay_edits(steps)
         if not done:
             return None
-        sheet = sheet_of(seen)
+        sheet = sheet_of(measurement)
         for step in done:
             for body in step.body:
                 sheet = apply(sheet, edit_from_json(body))
@@ -56,22 +56,24 @@ def _sheet(seen: Seen, steps: Sequence[EditRow]) -> Sheet | None:
     return sheet
 
 
-def step_to(found: Fruitlets, seen: Seen, steps: Sequence[EditRow]) -> dict[str, Any] | None:
+def step_to(
+    found: Fruitlets, measurement: Measurement, steps: Sequence[EditRow]
+) -> dict[str, Any] | None:
     """The edit, as JSON, that leads from a photo's corrected marks to others; None where equal.
 
     Parameters
     ----------
     found : Fruitlets
         Marks as they are to be, such as another program left them.
-    seen : Seen
+    seen : Measurement
         The automatic result.
     steps : sequence of EditRow
         All steps so far.
     """
-    sheet = _sheet(seen, steps)
+    sheet = _sheet(measurement, steps)
     if sheet is None:
         return None
-    now = fruitlets_of(seen, sheet, scale_of(seen, sheet.scale))
+    now = fruitlets_of(measurement, sheet, scale_of(measurement, sheet.scale))
     left: dict[tuple[float, ...], list[int]] = {}
     for i in range(len(now)):
         left.setdefault(_place(now, i), []).append(i)

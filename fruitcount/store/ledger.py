@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
-from fruitcount.seen_record import plain
+from fruitcount.measurement_record import plain
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.tables import BatchRow
 

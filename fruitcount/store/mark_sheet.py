@@ -1,4 +1,4 @@
-"""Between what was measured (:class:`~fruitcount.types.Seen`) and the sheet that is edited."""
+"""From a measurement to the sheet of marks that is edited, and back."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from fruitcount.flags import Flag
 from fruitcount.store.marks import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
-from fruitcount.types import Fruitlets, Kind, Scale, Seen
+from fruitcount.types import Fruitlets, Kind, Measurement, Scale
 
 __all__ = [
     "KIND_WORDS",
@@ -29,9 +29,9 @@ def auto_id(row: int) -> str:
     return f"a{row}"
 
 
-def sheet_of(seen: Seen) -> Sheet:
+def sheet_of(measurement: Measurement) -> Sheet:
     """The sheet that an automatic result starts from."""
-    fruit = seen.fruitlets
+    fruit = measurement.fruitlets
     marks = tuple(
         Mark(
             id=auto_id(i),
@@ -45,12 +45,14 @@ def sheet_of(seen: Seen) -> Sheet:
         )
         for i in range(len(fruit))
     )
-    return Sheet(marks, start_line(seen), seen.limb.by_hand, choice_of(seen.scale))
+    return Sheet(
+        marks, start_line(measurement), measurement.limb.by_hand, choice_of(measurement.scale)
+    )
 
 
-def start_line(seen: Seen) -> tuple[Point, ...]:
+def start_line(measurement: Measurement) -> tuple[Point, ...]:
     """The limb line that was found by itself, as a sheet holds it."""
-    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in seen.limb.line_px)
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in measurement.limb.line_px)
 
 
 def choice_of(scale: Scale, points: tuple[Point, ...] = (), typed_mm: float = 0.0) -> ScaleChoice:
@@ -65,22 +67,22 @@ def choice_of(scale: Scale, points: tuple[Point, ...] = (), typed_mm: float = 0.
     )
 
 
-def scale_of(seen: Seen, choice: ScaleChoice) -> Scale:
+def scale_of(measurement: Measurement, choice: ScaleChoice) -> Scale:
     """The scale a sheet stands for; the automatic one, whole, while nobody changed it."""
     if not choice.by_hand:
-        return seen.scale
+        return measurement.scale
     if choice.px_per_mm <= 0:
         return Scale(flags=Flag.NO_SCALE)
     rough = Flag.SCALE_FROM_FRUIT if choice.source == "fruit" else Flag.NONE
     return Scale(choice.px_per_mm, choice.rel_sd_frac, choice.source, flags=rough)
 
 
-def fruitlets_of(seen: Seen, sheet: Sheet, scale: Scale) -> Fruitlets:
+def fruitlets_of(measurement: Measurement, sheet: Sheet, scale: Scale) -> Fruitlets:
     """The sheet's marks as fruitlets; what was measured on an untouched mark is kept.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Measurement
         The automatic result that the sheet started from.
     sheet : Sheet
     scale : Scale
@@ -92,12 +94,14 @@ def fruitlets_of(seen: Seen, sheet: Sheet, scale: Scale) -> Fruitlets:
         In the order of ``sheet.marks``; not yet placed along the limb.
     """
     rows = [int(m.id[1:]) if m.id[0] == "a" and m.id[1:].isdigit() else -1 for m in sheet.marks]
-    found = np.array([row if row < len(seen.fruitlets) else -1 for row in rows], dtype=int)
-    base = _start_columns(seen.fruitlets, found)
+    found = np.array([row if row < len(measurement.fruitlets) else -1 for row in rows], dtype=int)
+    base = _start_columns(measurement.fruitlets, found)
     r_px = np.array([m.r_px for m in sheet.marks])
     was_mm = base.diameter_mm
     with np.errstate(invalid="ignore"):
-        factor = scale.mm_per_px / seen.scale.mm_per_px if seen.scale.known else np.nan
+        factor = (
+            scale.mm_per_px / measurement.scale.mm_per_px if measurement.scale.known else np.nan
+        )
         kept = np.isfinite(was_mm) & (np.abs(r_px - base.r_px) < 0.01)
         diameter_mm = np.where(kept, was_mm * factor, 2 * r_px * scale.mm_per_px)
         sd_mm = np.where(kept, base.diameter_sd_mm * factor, 0.06 * diameter_mm)

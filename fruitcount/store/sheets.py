@@ -18,11 +18,11 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.seen_record import plain, seen_from_dict, seen_to_dict
+from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict, plain
 from fruitcount.store.base import RevisionConflictError, Store, reading, writing
 from fruitcount.store.photos import PhotoPlace, must_get
-from fruitcount.store.tables import DecisionRow, EditRow, PhotoRow, SeenRow, now_text
-from fruitcount.types import Seen
+from fruitcount.store.tables import DecisionRow, EditRow, MeasurementRow, PhotoRow, now_text
+from fruitcount.types import Measurement
 
 __all__ = [
     "Sheet",
@@ -32,7 +32,7 @@ __all__ = [
     "redo",
     "replay_edits",
     "save_decision",
-    "save_seen",
+    "save_measurement",
     "undo",
 ]
 
@@ -46,8 +46,8 @@ class Sheet:
     photo_id : int
     sha256, file_name : str
     place : PhotoPlace
-    seen : Seen or None
-        Automatic result, never changed by hand; None until :func:`save_seen`.
+    seen : Measurement or None
+        Automatic result, never changed by hand; None until :func:`save_measurement`.
     settings_key : str
         Which settings it was made with.
     edits : tuple of dict
@@ -66,7 +66,7 @@ class Sheet:
     sha256: str
     file_name: str
     place: PhotoPlace
-    seen: Seen | None
+    measurement: Measurement | None
     settings_key: str
     edits: tuple[dict[str, Any], ...]
     revision: int
@@ -77,26 +77,30 @@ class Sheet:
     decision_revision: int
 
 
-def save_seen(store: Store, photo_id: int, *, seen: Seen, settings_key: str = "") -> None:
+def save_measurement(
+    store: Store, photo_id: int, *, measurement: Measurement, settings_key: str = ""
+) -> None:
     """Keep the automatic result; the same settings replace it, others are kept beside it."""
-    body = seen_to_dict(seen)
+    body = measurement_to_dict(measurement)
     with writing(store) as session:
         must_get(session.get(PhotoRow, photo_id), store, photo_id)
         row = session.scalar(
-            select(SeenRow).where(
-                SeenRow.photo_id == photo_id, SeenRow.settings_key == settings_key
+            select(MeasurementRow).where(
+                MeasurementRow.photo_id == photo_id, MeasurementRow.settings_key == settings_key
             )
         )
         made_at = _after_others(session, photo_id)
         if row is None:
-            row = SeenRow(photo_id=photo_id, settings_key=settings_key)
+            row = MeasurementRow(photo_id=photo_id, settings_key=settings_key)
             session.add(row)
         row.body, row.made_at = body, made_at
 
 
 def _after_others(session: Session, photo_id: int) -> str:
     """The time now; later than that of the photo's other results even if the clock went back."""
-    last = session.scalar(select(func.max(SeenRow.made_at)).where(SeenRow.photo_id == photo_id))
+    last = session.scalar(
+        select(func.max(MeasurementRow.made_at)).where(MeasurementRow.photo_id == photo_id)
+    )
     now = now_text()
     if last is None or last < now:
         return now
@@ -238,10 +242,12 @@ def load_sheet(store: Store, photo_id: int, *, settings_key: str | None = None) 
     """
     with reading(store) as session:
         row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
-        query = select(SeenRow).where(SeenRow.photo_id == photo_id)
+        query = select(MeasurementRow).where(MeasurementRow.photo_id == photo_id)
         if settings_key is not None:
-            query = query.where(SeenRow.settings_key == settings_key)
-        seen = session.scalar(query.order_by(SeenRow.made_at.desc(), SeenRow.id.desc()).limit(1))
+            query = query.where(MeasurementRow.settings_key == settings_key)
+        measurement = session.scalar(
+            query.order_by(MeasurementRow.made_at.desc(), MeasurementRow.id.desc()).limit(1)
+        )
         last = session.scalar(
             select(DecisionRow)
             .where(DecisionRow.photo_id == photo_id)
@@ -255,8 +261,8 @@ def load_sheet(store: Store, photo_id: int, *, settings_key: str | None = None) 
             sha256=row.sha256,
             file_name=row.file_name,
             place=PhotoPlace(row.tree_id, row.limb_id, row.side, row.moment),
-            seen=seen_from_dict(seen.body) if seen else None,
-            settings_key=seen.settings_key if seen else "",
+            measurement=measurement_from_dict(measurement.body) if measurement else None,
+            settings_key=measurement.settings_key if measurement else "",
             edits=tuple(edit for step in done for edit in step.body),
             revision=steps[-1].revision if steps else 0,
             can_undo=bool(done),

@@ -20,10 +20,10 @@ __all__ = [
     "EditRow",
     "HandCountRow",
     "LimbRow",
+    "MeasurementRow",
     "Meta",
     "PhotoRow",
     "SeasonRow",
-    "SeenRow",
     "SideCountRow",
     "TreeRow",
     "TuningRow",
@@ -146,7 +146,7 @@ class SideCountRow(Base):
     made_at: Mapped[str] = mapped_column(default=now_text)
 
 
-class SeenRow(Base):
+class MeasurementRow(Base):
     """What the tool measured on a photo with some settings."""
 
     __tablename__ = "seen"

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 
 from fruitcount.errors import RecordError
-from fruitcount.seen_record import plain
+from fruitcount.measurement_record import plain
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.tables import TreeRow, TuningRow, now_text
 

@@ -9,12 +9,12 @@ from pathlib import Path
 from sqlalchemy import select, text
 
 from fruitcount.errors import RecordError
-from fruitcount.seen_record import seen_from_dict
+from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.archive import write_archive
 from fruitcount.store.base import Store, reading
 from fruitcount.store.photos import file_of, unused_files
 from fruitcount.store.sheets import replay_edits
-from fruitcount.store.tables import EditRow, PhotoRow, SeenRow
+from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
 __all__ = ["backup", "find_damage"]
 
@@ -68,9 +68,9 @@ def _edits(store: Store) -> Iterator[str]:
                 replay_edits(rows)
             except RecordError as error:
                 yield str(error)
-        for seen in session.scalars(select(SeenRow)):
+        for seen in session.scalars(select(MeasurementRow)):
             try:
-                seen_from_dict(seen.body)
+                measurement_from_dict(seen.body)
             except RecordError as error:
                 yield f"photo {seen.photo_id}: {error}"
 

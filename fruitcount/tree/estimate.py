@@ -51,7 +51,7 @@ class Estimate:
     counted_n: float = 0.0
 
     @property
-    def told(self) -> bool:
+    def known(self) -> bool:
         """Whether an interval could be told."""
         return math.isfinite(self.low_n) and math.isfinite(self.high_n)
 

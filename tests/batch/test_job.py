@@ -18,9 +18,9 @@ from fruitcount.batch import (
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import draw_scene
+from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.pipeline import CountSettings
 from fruitcount.plan import GrowerInputs
-from fruitcount.seen_record import seen_from_dict
 
 SERIAL = BatchSettings(engine="serial")
 
@@ -102,8 +102,8 @@ def test_real_counting(tmp_path):
     limbs = [x for x in got.limbs if x.files]
     assert len(limbs) == 1  # the copy is not added
     assert "T1/saved again.jpg" in limbs[0].left_out
-    row = count_photo(str(folder / "limb.png"), with_seen=True)
-    assert len(seen_from_dict(row["seen"]).fruitlets) >= row["count_n"]
+    row = count_photo(str(folder / "limb.png"), with_measurement=True)
+    assert len(measurement_from_dict(row["seen"]).fruitlets) >= row["count_n"]
 
 
 def test_the_key_minds_what_the_result_depends_on():

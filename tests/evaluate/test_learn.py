@@ -29,12 +29,12 @@ from fruitcount.evaluate.tuning import (
     tuning_from_record,
     tuning_record,
 )
-from fruitcount.pipeline import CountSettings, see
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Scale, Seen
+from fruitcount.pipeline import CountSettings, measure
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale
 
 
-def seen(fruitlets: Fruitlets) -> Seen:
-    return Seen("a.jpg", "", 1000, 1000, None, Scale(), fruitlets, Limb())
+def measurement(fruitlets: Fruitlets) -> Measurement:
+    return Measurement("a.jpg", "", 1000, 1000, None, Scale(), fruitlets, Limb())
 
 
 def lesson(seed: int, *, shift: float = 0.0, roundness_tells: float = 0.0) -> Lesson:
@@ -128,13 +128,13 @@ def test_lesson_pairs_marks_with_the_corrected_circles() -> None:
     fixed = Fruitlets.from_columns(
         x_px=[101.0, 201.0, 400.0], y_px=[50.0] * 3, r_px=[10.0] * 3, score=[1.0] * 3
     )
-    got = lesson_from(seen(auto), seen(fixed))
+    got = lesson_from(measurement(auto), measurement(fixed))
     assert got.is_fruit.tolist() == [True, False, True, False]  # the surer of two marks
     assert got.unseen_n == 1
-    low = lesson_from(seen(auto), seen(fixed), auto.take([0]))
+    low = lesson_from(measurement(auto), measurement(fixed), auto.take([0]))
     assert (low.is_fruit.tolist(), low.unseen_n) == ([True], 2)
-    assert lesson_from(seen(auto), seen(Fruitlets.empty())).is_fruit.sum() == 0
-    assert lesson_from(seen(Fruitlets.empty()), seen(fixed)).unseen_n == 3
+    assert lesson_from(measurement(auto), measurement(Fruitlets.empty())).is_fruit.sum() == 0
+    assert lesson_from(measurement(Fruitlets.empty()), measurement(fixed)).unseen_n == 3
 
 
 def test_features_do_not_depend_on_distance_or_light() -> None:
@@ -160,28 +160,30 @@ def test_record_round_trip_and_bad_records() -> None:
 
 def test_rest_of_the_folder_under_a_tuning() -> None:
     marks = lesson(2).marks
-    shipped = seen(marks.take(marks.score >= 0.5))
+    shipped = measurement(marks.take(marks.score >= 0.5))
     again = retuned(shipped, marks, shipped_tuning(0.5))
     np.testing.assert_array_equal(again.fruitlets.x_px, shipped.fruitlets.x_px)
     more = retuned(shipped, marks, Tuning(0.2))
     assert len(more.fruitlets) == (marks.score >= 0.2).sum() > len(shipped.fruitlets)
-    corrected = seen(shipped.fruitlets.with_columns(by_hand=np.ones(len(shipped.fruitlets), bool)))
+    corrected = measurement(
+        shipped.fruitlets.with_columns(by_hand=np.ones(len(shipped.fruitlets), bool))
+    )
     assert retuned(corrected, marks, Tuning(0.2)) is corrected
 
 
 def test_marks_below_the_threshold_for_learning() -> None:
     photo, _ = draw_scene(1, SceneSettings(width_px=480, height_px=320, px_per_mm=1.2, fruit_n=8))
     rules = CountSettings(source="classical")
-    low, shipped = low_marks(photo, rules), see(photo, rules)
+    low, shipped = low_marks(photo, rules), measure(photo, rules)
     assert len(low) > len(shipped.fruitlets)
     back = retuned(shipped, low, shipped_tuning(SHIPPED_THRESHOLD["classical"]))
     assert_fruitlets_close(back.fruitlets, shipped.fruitlets, within_px=1e-6, columns=("score",))
 
 
-def on_a_limb(fruitlets: Fruitlets) -> Seen:
+def on_a_limb(fruitlets: Fruitlets) -> Measurement:
     line = np.stack([np.linspace(0, 900, 20), np.full(20, 500.0)], axis=1)
     limb = Limb(line_px=line, width_px=np.full(20, 20.0), length_px=900.0, length_mm=450.0)
-    return Seen("a.jpg", "", 1000, 1000, None, Scale(2.0, 0.01, "card"), fruitlets, limb)
+    return Measurement("a.jpg", "", 1000, 1000, None, Scale(2.0, 0.01, "card"), fruitlets, limb)
 
 
 def test_fruit_off_the_limb_teaches_nothing_and_is_not_retuned() -> None:
@@ -267,6 +269,6 @@ def test_annotation_and_correction_teach_the_same(seed: int) -> None:
         score=rng.choice([0.1, 0.5, 0.9], n),
     )  # fmt: skip
     one = lesson_of(judge(truth_from_columns("a", (100, 100), columns=at), marks))
-    other = lesson_from(seen(marks), seen(Fruitlets.from_columns(**at)))
+    other = lesson_from(measurement(marks), measurement(Fruitlets.from_columns(**at)))
     assert one.is_fruit.tolist() == other.is_fruit.tolist()
     assert one.unseen_n == other.unseen_n

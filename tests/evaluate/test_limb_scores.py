@@ -14,7 +14,7 @@ from fruitcount.evaluate.limb_scores import (
     position_errors,
 )
 from fruitcount.evaluate.scores import judge
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
 def known(line: list[list[float]], **more: float) -> Truth:
@@ -24,17 +24,17 @@ def known(line: list[list[float]], **more: float) -> Truth:
     )
 
 
-def seen(line: list[list[float]], length_mm: float = math.nan) -> Seen:
+def measurement(line: list[list[float]], length_mm: float = math.nan) -> Measurement:
     limb = Limb(
         line_px=np.array(line, float).reshape(-1, 2), length_mm=length_mm, base_diameter_mm=22.0
     )
-    return Seen("limb.jpg", "", 1000, 200, None, Scale(), Fruitlets.empty(), limb)
+    return Measurement("limb.jpg", "", 1000, 200, None, Scale(), Fruitlets.empty(), limb)
 
 
 def test_half_of_a_line_found_and_two_thirds_of_what_was_found_right() -> None:
     truth = known([[100, 100], [900, 100]])
     # from 500 on along the limb for 400 px, then 200 px away from it at a right angle
-    told = line_agreement([seen([[500, 100], [900, 100], [900, 300]])], [truth])
+    told = line_agreement([measurement([[500, 100], [900, 100], [900, 300]])], [truth])
     assert told.n == 1
     assert told.found_frac == pytest.approx(0.5, abs=0.03)  # 20 px count as near: 420 of 800
     assert told.right_frac == pytest.approx(2 / 3, abs=0.04)
@@ -42,7 +42,7 @@ def test_half_of_a_line_found_and_two_thirds_of_what_was_found_right() -> None:
 
 def test_only_what_the_photo_shows_of_a_limb_is_asked_for() -> None:
     truth = known([[-1000, 100], [1999, 100]], limb_length_mm=3000.0, base_diameter_mm=20.0)
-    half = seen([[0, 100], [999, 100]], 1000.0)
+    half = measurement([[0, 100], [999, 100]], 1000.0)
     told = line_agreement([half], [truth])
     assert told.found_frac == told.right_frac == 1.0
     errors = limb_errors([half], [truth])
@@ -54,11 +54,11 @@ def test_only_what_the_photo_shows_of_a_limb_is_asked_for() -> None:
 
 
 def test_no_limb_found_is_nothing_found_and_no_truth_is_nothing_asked() -> None:
-    told = line_agreement([seen([])], [known([[100, 100], [900, 100]])])
+    told = line_agreement([measurement([])], [known([[100, 100], [900, 100]])])
     assert (told.n, told.found_frac) == (1, 0.0)
     assert math.isnan(told.right_frac)
     for other in ([], [[2000, 100], [3000, 100]], [[5, 5], [5, 5]]):
-        told = line_agreement([seen([[0, 0], [9, 9]])], [known(other or np.zeros((0, 2)))])
+        told = line_agreement([measurement([[0, 0], [9, 9]])], [known(other or np.zeros((0, 2)))])
         assert told.n == 0
         assert math.isnan(told.found_frac)
     assert line_agreement([None], [known([[100, 100], [900, 100]])]).n == 0

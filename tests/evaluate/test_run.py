@@ -29,12 +29,12 @@ from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.export.coco import write_coco
 from fruitcount.pipeline import CountSettings
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 SMALL = SceneSettings(width_px=360, height_px=240, px_per_mm=0.9, fruit_n=8, leaf_n=20)
 
 
-def seen_of(truth: Truth, fruitlets: Fruitlets) -> Seen:
+def seen_of(truth: Truth, fruitlets: Fruitlets) -> Measurement:
     size = (truth.width_px, truth.height_px)
     limb = Limb(
         line_px=truth.limb_line_px,
@@ -42,7 +42,7 @@ def seen_of(truth: Truth, fruitlets: Fruitlets) -> Seen:
         base_diameter_mm=truth.base_diameter_mm,
     )
     scale = Scale(px_per_mm=truth.px_per_mm * 0.98, source="card")
-    return Seen(truth.name, "", *size, None, scale, fruitlets, limb)
+    return Measurement(truth.name, "", *size, None, scale, fruitlets, limb)
 
 
 @pytest.fixture
@@ -77,11 +77,11 @@ def test_seen_is_compared_with_limb_and_scale(drawn: tuple[Path, dict[str, Truth
     _, truths = drawn
     from fruitcount.evaluate.limb_scores import limb_errors, scale_errors
 
-    seen = [seen_of(t, fruitlets_of(t)) for t in truths.values()]
+    measurement = [seen_of(t, fruitlets_of(t)) for t in truths.values()]
     known = list(truths.values())
-    assert limb_errors(seen, known)["length"].median_signed_frac == pytest.approx(0.1)
-    assert limb_errors(seen, known)["base_diameter"].median_abs_frac == 0
-    assert scale_errors(seen, known).median_signed_frac == pytest.approx(-0.02)
+    assert limb_errors(measurement, known)["length"].median_signed_frac == pytest.approx(0.1)
+    assert limb_errors(measurement, known)["base_diameter"].median_abs_frac == 0
+    assert scale_errors(measurement, known).median_signed_frac == pytest.approx(-0.02)
     assert scale_errors([None] * 3, known).n == 0
 
 
@@ -163,7 +163,7 @@ def test_whole_measurement_as_predictor(drawn: tuple[Path, dict[str, Truth]]) ->
     assert short.tally == whole.tally
     assert whole.curve.recall[-1] >= short.curve.recall[-1]
     assert len(whole.judged[0].all_found) > len(short.judged[0].all_found)
-    assert whole.seen[0] is not None
+    assert whole.measurement[0] is not None
 
 
 def test_photos_by_condition() -> None:

@@ -191,8 +191,8 @@ def test_folder_without_annotations(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "photos_n", "objects_n"),
     # Counts as stated with the sets.
-    [("cherry-fruitlets-bbch72", 520, 3361), ("cherry-bbch81", 360, 2764),
-     ("apple-bbch76", 110, 1604), ("pear", 90, 905)],
+    [("cherry-fruitlets-bbch72", 520, 3361), ("cherry-bbch81", 590, 4009),
+     ("apple-bbch76", 238, 4271), ("pear", 135, 1782)],
 )  # fmt: skip
 def test_real_sets_read_whole(name: str, photos_n: int, objects_n: int) -> None:
     truths = read_truth(photos_folder(name))

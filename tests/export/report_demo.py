@@ -18,7 +18,7 @@ from fruitcount.tree import (
     thinning_work,
     tree_sheet,
 )
-from fruitcount.types import Fruitlets, Limb, Scale, Seen, Shoot
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TODAY = date(2026, 5, 2)
 
@@ -51,11 +51,11 @@ def limb_result(n=46, *, seed=3, scale=True):
             Shoot(np.array([[f + 100, 560.0], [f + 180, 420.0]]), f, 6.0) for f in forks
         ),
     )  # fmt: skip
-    seen = Seen(
+    measurement = Measurement(
         "limb 3 front.jpg", "00" * 32, 2000, 1200, None,
         Scale(known, 0.01, "card" if scale else "none"), fruit, limb, source="classical",
     )  # fmt: skip
-    return Result(seen, decide(seen, GrowerInputs(species="peach", ripening_month=8)))
+    return Result(measurement, decide(measurement, GrowerInputs(species="peach", ripening_month=8)))
 
 
 def limb_job(**more):

@@ -19,11 +19,13 @@ from fruitcount.evaluate.truth import read_coco, read_truth, read_voc, read_yolo
 from fruitcount.export.coco import coco_record, write_coco
 from fruitcount.export.voc import voc_xml, write_voc
 from fruitcount.export.yolo import write_yolo, yolo_text
-from fruitcount.types import Fruitlets, Kind, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Scale
 
 
-def seen(fruitlets: Fruitlets, name: str = "a.png") -> Seen:
-    return Seen(name, "0" * 64, 200, 100, datetime(2025, 5, 1, 9, 30), Scale(), fruitlets, Limb())
+def measurement(fruitlets: Fruitlets, name: str = "a.png") -> Measurement:
+    return Measurement(
+        name, "0" * 64, 200, 100, datetime(2025, 5, 1, 9, 30), Scale(), fruitlets, Limb()
+    )
 
 
 def parse(text: str) -> ElementTree.Element:
@@ -41,7 +43,7 @@ def some() -> Fruitlets:
     )
 
 
-def read_back(folder: Path, kind: str, photo: Seen) -> Truth:
+def read_back(folder: Path, kind: str, photo: Measurement) -> Truth:
     image = folder / photo.name
     Image.new("RGB", (photo.width_px, photo.height_px)).save(image)
     if kind == "coco":
@@ -53,7 +55,7 @@ def read_back(folder: Path, kind: str, photo: Seen) -> Truth:
 
 @pytest.mark.parametrize(("kind", "within_px"), [("coco", 1e-9), ("yolo", 1e-4), ("voc", 0.51)])
 def test_written_and_read_back(tmp_path: Path, kind: str, within_px: float) -> None:
-    truth = read_back(tmp_path, kind, seen(some()))
+    truth = read_back(tmp_path, kind, measurement(some()))
     assert len(truth) == 3
     np.testing.assert_allclose(truth.x_px[:2], [50, 100.25], atol=within_px)
     np.testing.assert_allclose(truth.y_px[:2], [40, 60.5], atol=within_px)
@@ -64,7 +66,7 @@ def test_written_and_read_back(tmp_path: Path, kind: str, within_px: float) -> N
 
 def test_coco_keys_and_values_by_hand() -> None:
     # COCO data format, object detection: required keys of images, categories and annotations.
-    record = json.loads(json.dumps(coco_record([seen(some())]), allow_nan=False))
+    record = json.loads(json.dumps(coco_record([measurement(some())]), allow_nan=False))
     assert {"images", "annotations", "categories", "info", "licenses"} <= set(record)
     assert {"id", "image_id", "category_id", "bbox", "area", "iscrowd", "segmentation"} <= set(
         record["annotations"][0]
@@ -80,20 +82,20 @@ def test_coco_keys_and_values_by_hand() -> None:
 
 
 def test_annotation_numbers_do_not_repeat() -> None:
-    record = coco_record([seen(some()), seen(some(), "b.png")])
+    record = coco_record([measurement(some()), measurement(some(), "b.png")])
     assert [n["id"] for n in record["annotations"]] == [1, 2, 3, 4, 5, 6]
     assert [n["image_id"] for n in record["annotations"]] == [1, 1, 1, 2, 2, 2]
 
 
 def test_yolo_line_by_hand() -> None:
     one = Fruitlets.from_columns(x_px=[99.5], y_px=[24.5], r_px=[10.0])
-    assert yolo_text(seen(one)) == "0 0.5000000 0.2500000 0.1000000 0.2000000\n"
+    assert yolo_text(measurement(one)) == "0 0.5000000 0.2500000 0.1000000 0.2000000\n"
 
 
 def test_voc_corners_by_hand() -> None:
     # Pixels 1 to 20 across, 1 to 20 down.
     one = Fruitlets.from_columns(x_px=[9.5, 0.0], y_px=[9.5, 0.0], r_px=[10.0, 3.0])
-    root = parse(voc_xml(seen(one)))
+    root = parse(voc_xml(measurement(one)))
     boxes = [[int(c.text or "") for c in b] for b in root.iter("bndbox")]
     assert boxes[0] == [1, 1, 20, 20]
     assert [t.text for t in root.iter("truncated")] == ["0", "1"]
@@ -101,28 +103,28 @@ def test_voc_corners_by_hand() -> None:
 
 @pytest.mark.parametrize("kind", ["coco", "yolo", "voc"])
 def test_no_fruit_is_a_file_without_boxes(tmp_path: Path, kind: str) -> None:
-    assert len(read_back(tmp_path, kind, seen(Fruitlets.empty()))) == 0
+    assert len(read_back(tmp_path, kind, measurement(Fruitlets.empty()))) == 0
 
 
 def test_yolo_folder_with_its_class_list_reads_as_truth(tmp_path: Path) -> None:
     Image.new("RGB", (200, 100)).save(tmp_path / "a.png")
-    write_yolo([seen(some())], tmp_path)
+    write_yolo([measurement(some())], tmp_path)
     assert [len(t) for t in read_truth(tmp_path)] == [3]
 
 
 @pytest.mark.parametrize("name", ['a <b> & "c".png', "plum\x00\x1b.png", "äpfel.png"])
 def test_strange_names_stay_valid_xml(name: str) -> None:
-    assert parse(voc_xml(seen(some(), name))).findtext("filename")
+    assert parse(voc_xml(measurement(some(), name))).findtext("filename")
 
 
 @pytest.mark.parametrize("write", [write_yolo, write_voc])
 def test_same_stem_twice_is_refused(tmp_path: Path, write: object) -> None:
-    pair = [seen(some(), "a.png"), seen(some(), "a.jpg")]
+    pair = [measurement(some(), "a.png"), measurement(some(), "a.jpg")]
     with pytest.raises(BadInputError, match="'a' twice"):
         write(pair, tmp_path)  # type: ignore[operator]
     with pytest.raises(BadInputError, match="without a name"):
-        write([seen(some(), "")], tmp_path)  # type: ignore[operator]
-    assert write([seen(some(), "../../etc/x.png")], tmp_path)[-1].parent == tmp_path  # type: ignore[operator]
+        write([measurement(some(), "")], tmp_path)  # type: ignore[operator]
+    assert write([measurement(some(), "../../etc/x.png")], tmp_path)[-1].parent == tmp_path  # type: ignore[operator]
 
 
 @settings(max_examples=50, deadline=None)
@@ -134,7 +136,7 @@ def test_same_stem_twice_is_refused(tmp_path: Path, write: object) -> None:
 )
 def test_boxes_never_leave_the_photo(rows: list[tuple[float, float, float, int]]) -> None:
     x, y, r, kind = np.array(rows, float).reshape(-1, 4).T
-    photo = seen(Fruitlets.from_columns(x_px=x, y_px=y, r_px=r, kind=kind.astype(int)))
+    photo = measurement(Fruitlets.from_columns(x_px=x, y_px=y, r_px=r, kind=kind.astype(int)))
     for note in coco_record([photo])["annotations"]:
         left, top, width, height = note["bbox"]
         assert left >= 0

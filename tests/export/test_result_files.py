@@ -52,7 +52,7 @@ def test_each_fate_differs_in_shape_or_in_word():
 def test_marks_change_the_picture_where_the_fruit_is(drawn):
     photo, result = drawn
     picture = annotated_picture(photo, result, long_side_px=photo.width_px)
-    fruit = result.seen.fruitlets
+    fruit = result.measurement.fruitlets
     ring = []
     for x, y, r in zip(fruit.x_px, fruit.y_px, fruit.r_px, strict=True):
         row, column = round(y), round(x + r)
@@ -68,7 +68,7 @@ def test_picture_names_must_end_well(drawn, tmp_path):
 
 def test_every_fruit_has_a_known_fate(drawn):
     fates = fruit_fates(drawn[1])
-    assert len(fates) == len(drawn[1].seen.fruitlets)
+    assert len(fates) == len(drawn[1].measurement.fruitlets)
     assert set(fates) <= set(FATES)
 
 

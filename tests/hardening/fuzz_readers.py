@@ -196,11 +196,11 @@ def _truth(kind: str) -> Callable[[bytes, Path], None]:
 @cache
 def _seen() -> Any:
     from fruitcount.flags import Flag
-    from fruitcount.types import Fruitlets, Limb, Scale, Seen, Shoot
+    from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
     rng = np.random.default_rng(1)
     n = 5
-    return Seen(
+    return Measurement(
         name="limb.jpg", sha256="ab" * 32, width_px=400, height_px=300, taken_at=None,
         scale=Scale(3.25, 0.01, "card", rng.random((4, 2)) * 100, 50.0, 3, 4.5, Flag.CARD_SMALL),
         fruitlets=Fruitlets.from_columns(
@@ -216,9 +216,9 @@ def _seen() -> Any:
 
 
 def _seen_json() -> list[bytes]:
-    from fruitcount.seen_record import seen_to_dict
+    from fruitcount.measurement_record import measurement_to_dict
 
-    return [json.dumps(seen_to_dict(_seen())).encode()]
+    return [json.dumps(measurement_to_dict(_seen())).encode()]
 
 
 def _loaded(data: bytes) -> Any:
@@ -230,10 +230,10 @@ def _loaded(data: bytes) -> Any:
 
 
 def _read_seen(data: bytes, _: Path) -> None:
-    from fruitcount.seen_record import seen_from_dict, seen_to_dict
+    from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 
-    seen = seen_from_dict(_loaded(data))
-    json.dumps(seen_to_dict(seen), allow_nan=False)
+    measurement = measurement_from_dict(_loaded(data))
+    json.dumps(measurement_to_dict(measurement), allow_nan=False)
 
 
 def _first_pass(data: bytes, folder: Path) -> None:
@@ -247,12 +247,12 @@ def _first_pass(data: bytes, folder: Path) -> None:
 
 def _decided(data: bytes, _: Path) -> None:
     """A record that can be read can be decided on."""
+    from fruitcount.measurement_record import measurement_from_dict
     from fruitcount.pipeline import decide
-    from fruitcount.seen_record import seen_from_dict
 
-    seen = seen_from_dict(_loaded(data))
-    if len(seen.fruitlets) <= 50 and len(seen.limb.line_px) <= 500:
-        decide(seen)
+    measurement = measurement_from_dict(_loaded(data))
+    if len(measurement.fruitlets) <= 50 and len(measurement.limb.line_px) <= 500:
+        decide(measurement)
 
 
 TREES = (
@@ -383,7 +383,7 @@ def _filled(folder: Path) -> tuple[bytes, bytes, dict[str, bytes]]:
     tree = s.save_tree(records, OrchardTree("North", bloom_date=date(2026, 3, 18)), year=2026)
     limb = s.save_limb(records, tree, name="1")
     photo = s.save_photo(records, _jpeg()[0], name="a.jpg", place=s.PhotoPlace(tree, limb))
-    s.save_seen(records, photo, seen=_seen(), settings_key="k")
+    s.save_measurement(records, photo, measurement=_seen(), settings_key="k")
     s.append_edits(records, photo, base_revision=0, edits=[{"edit": "x", "n": 1}])
     s.save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"crop_count": 3})
     s.StoreLedger(records, "k").add("c" * 64, {"ok": True})

@@ -71,8 +71,8 @@ def _counted() -> Any:
 
 def quick_count(photo: Photo, *_: object) -> Any:
     """In place of ``count_limb`` where not the count is tested but what becomes of it."""
-    seen = replace(_counted().seen, name=photo.name, sha256=photo.sha256)
-    return replace(_counted(), seen=seen)
+    seen = replace(_counted().measurement, name=photo.name, sha256=photo.sha256)
+    return replace(_counted(), measurement=seen)
 
 
 def count_quickly(monkeypatch: pytest.MonkeyPatch) -> None:

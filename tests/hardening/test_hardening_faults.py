@@ -30,8 +30,8 @@ from fruitcount.store import (
     open_store,
     photo_bytes,
     read_archive,
+    save_measurement,
     save_photo,
-    save_seen,
     undo,
     write_archive,
 )
@@ -222,10 +222,10 @@ def test_the_clock_goes_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     store = open_store(tmp_path / "records.db")
     photo = save_photo(store, b"photo", name="a.jpg")
     for k, settings in enumerate(("one", "two", "three", "one")):
-        save_seen(store, photo, seen=_seen(f"result {k}"), settings_key=settings)
+        save_measurement(store, photo, measurement=_seen(f"result {k}"), settings_key=settings)
         sheet = load_sheet(store, photo)
-        assert sheet.seen is not None
-        assert (sheet.seen.name, sheet.settings_key) == (f"result {k}", settings)
+        assert sheet.measurement is not None
+        assert (sheet.measurement.name, sheet.settings_key) == (f"result {k}", settings)
     monkeypatch.setattr(tables, "now_text", clock.text)
     revision = 0
     for n in range(5):

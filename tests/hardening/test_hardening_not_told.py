@@ -34,19 +34,19 @@ def results() -> dict[str, Result]:
 
 @pytest.mark.parametrize("name", POOR)
 def test_the_library_says_could_not_tell_and_why(results: dict[str, Result], name: str) -> None:
-    seen, decision = results[name].seen, results[name].decision
-    assert Flag.COUNT_NOT_TOLD in seen.flags
+    seen, decision = results[name].measurement, results[name].decision
+    assert Flag.COUNT_UNKNOWN in seen.flags
     assert seen.flags & WHY
     assert Flag.NO_FRUIT_SEEN not in seen.flags
     assert decision.plan.verdict == "cannot tell"
-    assert not decision.load.told
+    assert not decision.load.known
     assert math.isnan(seen.scale.px_per_mm)
     assert math.isnan(seen.limb.length_mm)
 
 
 @pytest.mark.parametrize("name", POOR)
 def test_words_say_so(results: dict[str, Result], name: str) -> None:
-    assert "could not tell" in count_line(results[name].seen)
+    assert "could not tell" in count_line(results[name].measurement)
     words = "\n".join(result_lines(results[name]))
     assert "CANNOT TELL" in words
     assert not ZERO.search(words), words
@@ -57,7 +57,7 @@ def test_a_table_has_empty_cells(results: dict[str, Result]) -> None:
         row = result_row(result)
         assert row["status"] == "could not tell"
         assert [row[name] for name in COUNTS] == [""] * len(COUNTS)
-        assert "COUNT_NOT_TOLD" in row["flags"]
+        assert "COUNT_UNKNOWN" in row["flags"]
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +85,7 @@ def test_json_has_null(counted: tuple[Path, str]) -> None:
         for name in ("crop_count", "keep_count", "off_count", "yellowing_count"):
             assert plan[name] is None, name
         assert record["left_standing"]["kept_count"] is None
-        assert "COUNT_NOT_TOLD" in record["flags"]
+        assert "COUNT_UNKNOWN" in record["flags"]
         assert any("could not be told" in words for words in record["flag_sentences"])
         assert record["seen"]["scale"]["px_per_mm"] is None
         with pytest.raises(RecordError):  # nothing for a second pass to start from
@@ -126,10 +126,10 @@ def test_batch_rows_are_empty(tree: tuple[Path, str]) -> None:
         rows = {row["limb"]: row for row in csv.DictReader(stream)}
     for limb in ("3", "4"):
         assert rows[limb]["count_n"] == rows[limb]["keep_n"] == rows[limb]["yellowing_n"] == ""
-        assert "COUNT_NOT_TOLD" in rows[limb]["flags"]
+        assert "COUNT_UNKNOWN" in rows[limb]["flags"]
     for line in (tree[0] / "progress.jsonl").read_text().splitlines():
         body = json.loads(line)["body"]
-        assert (body["count_n"] is None) == ("COUNT_NOT_TOLD" in body["flags"])
+        assert (body["count_n"] is None) == ("COUNT_UNKNOWN" in body["flags"])
 
 
 def test_a_tree_total_takes_them_for_limbs_not_counted(tree: tuple[Path, str]) -> None:
@@ -172,8 +172,8 @@ def test_marks_that_are_no_crop_do_not_make_a_zero(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(line, "place_fruitlets", yellow)
     monkeypatch.setattr(line, "photo_quality", lambda _: Flag.PHOTO_BLURRED)
     result = count_limb(read_photo(saved(limb_rgb())), CountSettings(source="classical"))
-    assert len(result.seen.fruitlets)
-    assert Flag.COUNT_NOT_TOLD in result.seen.flags
+    assert len(result.measurement.fruitlets)
+    assert Flag.COUNT_UNKNOWN in result.measurement.flags
     assert result_row(result)["crop"] == ""
 
 
@@ -183,7 +183,7 @@ def test_a_readable_photo_without_fruit_is_a_real_zero(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(line, "find_fruitlets", lambda *_: _nothing())
     result = count_limb(read_photo(saved(limb_rgb())), CountSettings(source="classical"))
-    assert "NO_FRUIT_SEEN" in flag_names(result.seen.flags)
+    assert "NO_FRUIT_SEEN" in flag_names(result.measurement.flags)
     assert result_row(result)["crop"] == 0
 
 

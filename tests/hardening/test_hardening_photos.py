@@ -218,7 +218,7 @@ def test_odd_photos_are_read_and_counted(name: str) -> None:
     assert read.rgb.dtype == np.uint8
     assert read.rgb.shape[2:] == (3,)
     result = count_limb(read, CountSettings(source="classical"))
-    json.dumps([len(result.seen.fruitlets), result.decision.plan.crop_count])
+    json.dumps([len(result.measurement.fruitlets), result.decision.plan.crop_count])
 
 
 @pytest.mark.parametrize("kind", ["WEBP", "PNG", "TIFF", "MPO"])

@@ -18,13 +18,13 @@ BOX = (40, 20, 210, 190)  # left, top, right, bottom of the drawn card with its 
 F = Flag
 # at least one of these is named for each; what the picture is of is not known to the program
 NAMED = {
-    "lawn": F.COUNT_NOT_TOLD | F.MANY_DOUBTFUL,
-    "snow": F.COUNT_NOT_TOLD | F.PHOTO_BRIGHT,
-    "screenshot": F.COUNT_NOT_TOLD | F.PHOTO_BRIGHT,
-    "drawing": F.PHOTO_BRIGHT | F.COUNT_NOT_TOLD | F.NO_SCALE,
+    "lawn": F.COUNT_UNKNOWN | F.MANY_DOUBTFUL,
+    "snow": F.COUNT_UNKNOWN | F.PHOTO_BRIGHT,
+    "screenshot": F.COUNT_UNKNOWN | F.PHOTO_BRIGHT,
+    "drawing": F.PHOTO_BRIGHT | F.COUNT_UNKNOWN | F.NO_SCALE,
     "all fruit": F.MANY_DOUBTFUL | F.LIMB_NOT_FOUND,
-    "no fruit": F.NO_FRUIT_SEEN | F.COUNT_NOT_TOLD | F.MANY_DOUBTFUL,
-    "night": F.COUNT_NOT_TOLD | F.PHOTO_DARK,
+    "no fruit": F.NO_FRUIT_SEEN | F.COUNT_UNKNOWN | F.MANY_DOUBTFUL,
+    "night": F.COUNT_UNKNOWN | F.PHOTO_DARK,
 }
 
 
@@ -34,9 +34,9 @@ def test_what_is_no_limb_photo_gets_named_doubts_and_no_plan(name: str, source: 
     if source == "trained" and name in ("snow", "screenshot", "night"):
         pytest.skip("as with the classical source: the photo's own quality decides")
     result = count_limb(read_photo(scene(name), name=name), CountSettings(source=source))
-    assert result.seen.flags & NAMED[name], result.seen.flags
+    assert result.measurement.flags & NAMED[name], result.measurement.flags
     assert result.decision.plan.verdict != "thin"
-    assert not result.decision.load.told or name == "no fruit"
+    assert not result.decision.load.known or name == "no fruit"
     assert "\n".join(result_lines(result))
 
 
@@ -63,10 +63,10 @@ def _card(size: int = 0) -> np.ndarray:
 
 def test_absent() -> None:
     result = _count(_without_card())
-    assert F.NO_SCALE in result.seen.flags
-    assert len(result.seen.fruitlets)
+    assert F.NO_SCALE in result.measurement.flags
+    assert len(result.measurement.fruitlets)
     assert result.decision.plan.verdict == "cannot tell"
-    assert not np.isfinite(result.seen.fruitlets.diameter_mm).any()
+    assert not np.isfinite(result.measurement.fruitlets.diameter_mm).any()
 
 
 @pytest.mark.parametrize(("size", "agree"), [(170, True), (110, False)])
@@ -102,7 +102,7 @@ def test_mirrored(axis: int) -> None:
     """A mirrored photo (a front camera's): no card is read into it, and nothing breaks."""
     rgb = np.ascontiguousarray(np.flip(limb_rgb(), axis))
     result = _count(rgb)
-    assert F.NO_SCALE in result.seen.flags
+    assert F.NO_SCALE in result.measurement.flags
     assert result.decision.plan.verdict == "cannot tell"
 
 
@@ -114,10 +114,10 @@ def test_a_card_shown_on_a_screen_of_another_size_is_not_caught() -> None:
     small = np.asarray(Image.fromarray(_card()).resize((60, 60)))
     rgb[top:bottom, left:right] = (96, 118, 74)
     rgb[top + 20 : top + 80, left + 20 : left + 80] = small
-    seen = _count(rgb).seen
+    seen = _count(rgb).measurement
     assert seen.flags & (F.SIZES_OUT_OF_RANGE | F.CARD_SMALL | F.NO_SCALE)
 
 
 def test_a_limb_that_is_cut_off_or_missing_is_named() -> None:
     gone = read_photo(saved(np.full((640, 960, 3), (110, 140, 80), np.uint8)))
-    assert count_limb(gone, CountSettings(source="classical")).seen.flags & F.LIMB_NOT_FOUND
+    assert count_limb(gone, CountSettings(source="classical")).measurement.flags & F.LIMB_NOT_FOUND

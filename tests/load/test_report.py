@@ -197,8 +197,8 @@ def test_not_told_is_not_zero(missing):
         limb = Limb(length_mm=800, base_diameter_mm=20)
     fruit = fruit_on(straight_limb(800), [100.0, 200])
     report = limb_load(fruit, limb, PEACH, PLAIN, np.ones(2, bool))
-    assert not report.told
-    assert report.flags == Flag.LOAD_NOT_TOLD
+    assert not report.known
+    assert report.flags == Flag.LOAD_UNKNOWN
     assert report.before.verdict == "not told"
     assert np.isnan(report.before.load_factor.middle)
     assert np.isnan(carry_limit(limb, PEACH, PLAIN).count)

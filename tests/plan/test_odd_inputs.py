@@ -60,7 +60,7 @@ def test_always_a_whole_answer(line, shoot_line, measures, n, seed, name, placed
     assert plan.keep_count + plan.off_count == plan.crop_count
     cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
     report = limb_load(fruit, limb, species, inputs, plan.keep_mask, removals=cuts)
-    assert report.told == bool(len(report.along_mm))
+    assert report.known == bool(len(report.along_mm))
     assert draw_limb(fruit, limb, plan, report).height > 0
     for cut in plan.cuts:
         assert np.isfinite([cut.x_px, cut.y_px, cut.at_px]).all()

@@ -199,7 +199,7 @@ def test_nothing_there_and_not_told_are_different():
     limb = straight_limb(800)
     none = plan_limb(Fruitlets.empty(), limb, PEACH, GrowerInputs())
     assert none.verdict == "leave"
-    unread = plan_limb(Fruitlets.empty(), limb, PEACH, GrowerInputs(), flags=Flag.COUNT_NOT_TOLD)
+    unread = plan_limb(Fruitlets.empty(), limb, PEACH, GrowerInputs(), flags=Flag.COUNT_UNKNOWN)
     assert unread.verdict == "cannot tell"
 
 

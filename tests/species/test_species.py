@@ -34,7 +34,7 @@ def test_contract(name):
         if isinstance(number, Sourced):
             assert number.status in STATUSES, field.name
             assert len(number.source) > 8, field.name
-            assert number.told or not species.thinned, field.name
+            assert number.known or not species.thinned, field.name
     if species.thinned:
         low, centre, high = (
             getattr(species, f"spacing_{n}_mm").number for n in ("low", "centre", "high")

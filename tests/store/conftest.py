@@ -12,7 +12,7 @@ import pytest
 
 from fruitcount.flags import Flag
 from fruitcount.store import open_store
-from fruitcount.types import Fruitlets, Limb, Scale, Seen, Shoot
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 
 def _programs():
@@ -110,11 +110,11 @@ def store(request, tmp_path):
 
 
 @pytest.fixture
-def seen():
+def measurement():
     """A result with every kind of value: NaN, flags, shoots."""
     rng = np.random.default_rng(1)
     n = 7
-    return Seen(
+    return Measurement(
         name="limb.jpg", sha256="ab" * 32, width_px=1200, height_px=900, taken_at=None,
         scale=Scale(3.25, 0.01, "card", rng.random((4, 2)) * 100, 50.0, 3, 4.5, Flag.CARD_SMALL),
         fruitlets=Fruitlets.from_columns(

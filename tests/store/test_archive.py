@@ -25,8 +25,8 @@ from fruitcount.store import (
     save_decision,
     save_hand_count,
     save_limb,
+    save_measurement,
     save_photo,
-    save_seen,
     save_side_count,
     save_tree,
     write_archive,
@@ -36,14 +36,14 @@ from fruitcount.store.schema import LATEST
 
 
 @pytest.fixture
-def filled(store, seen):
+def filled(store, measurement):
     tree = save_tree(store, TREE, year=2026)
     save_tree(store, OrchardTree("=1+1", note='"quoted",\nline\ttab \'x'), year=2026)
     limb = save_limb(store, tree, name="1", base_diameter_mm=0.1 + 0.2)
     one = save_photo(store, b"first", name="a.jpg", place=PhotoPlace(tree, limb, "back", "after"))
     two = save_photo(store, b"second", name="ü b.heic")
     save_side_count(store, one, two, both_n=7)
-    save_seen(store, one, seen=seen, settings_key="k")
+    save_measurement(store, one, measurement=measurement, settings_key="k")
     append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
     save_decision(store, one, revision=1, inputs={"a": None}, decision={"keep_n": 3})
     save_hand_count(store, HandCount(2026, 54, 100, tree, "1"))

@@ -16,15 +16,15 @@ import pytest
 
 from fruitcount.coco_record import photos_from_coco
 from fruitcount.export.coco import write_coco
-from fruitcount.seen_record import seen_to_dict
+from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store import (
     append_edits,
     find_damage,
     load_sheet,
     open_store,
     read_coco_folder,
+    save_measurement,
     save_photo,
-    save_seen,
     undo,
     write_archive,
     write_coco_folder,
@@ -38,18 +38,18 @@ from fruitcount.store.marks import Mark, ScaleChoice
 
 
 @pytest.fixture
-def placed(seen):
+def placed(measurement):
     """Seven marks well inside the photo, 4 px per mm."""
-    fruit = seen.fruitlets.with_columns(
+    fruit = measurement.fruitlets.with_columns(
         x_px=np.arange(7) * 100 + 100.5, y_px=np.full(7, 300.25), r_px=np.full(7, 20.125),
         diameter_mm=np.full(7, 10.0),
     )  # fmt: skip
-    return replace(seen, fruitlets=fruit)
+    return replace(measurement, fruitlets=fruit)
 
 
-def _edits(seen):
+def _edits(measurement):
     """Mark 0 moved, 1 taken away, 2 called yellowing, and one added by hand."""
-    marks = sheet_of(seen).marks
+    marks = sheet_of(measurement).marks
     return [
         Change(marks[0], replace(marks[0], x_px=150.5, by_hand=True), "move"),
         Many((Remove(marks[1]), Add(Mark("hx-1", 900.0, 500.0, 30.0, by_hand=True)))),
@@ -57,10 +57,10 @@ def _edits(seen):
     ]
 
 
-def _store_with(store, seen):
+def _store_with(store, measurement):
     number = save_photo(store, b"first", name="a.jpg")
-    save_seen(store, number, seen=seen, settings_key="screen")
-    for base, edit in enumerate(_edits(seen)):
+    save_measurement(store, number, measurement=measurement, settings_key="screen")
+    for base, edit in enumerate(_edits(measurement)):
         body = {"client": "c1", "seq": base + 1, **edit_to_json(edit)}
         append_edits(store, number, base_revision=base, edits=[body])
     return number
@@ -96,25 +96,25 @@ def test_annotations_are_the_corrected_marks_and_the_records_come_back(store, pl
     assert [kind for _, kind in got] == [kind for _, kind in _expected()]
     np.testing.assert_allclose([b for b, _ in got], [b for b, _ in _expected()])
     (photo,) = photos_from_coco(body)  # both states
-    assert seen_to_dict(photo.automatic) == seen_to_dict(placed)
-    assert photo.seen.fruitlets.x_px.max() == pytest.approx(900.0)
+    assert measurement_to_dict(photo.automatic) == measurement_to_dict(placed)
+    assert photo.measurement.fruitlets.x_px.max() == pytest.approx(900.0)
     target = open_store(tmp_path / "new" / "o.db")
     read_coco_folder(target, tmp_path / "out")
     assert _lines(target, tmp_path / "1.zip") == _lines(store, tmp_path / "2.zip")
     assert find_damage(target) == []
     sheet = load_sheet(target, number)
-    assert seen_to_dict(sheet.seen) == seen_to_dict(placed)
+    assert measurement_to_dict(sheet.measurement) == measurement_to_dict(placed)
     assert sheet.edits == load_sheet(store, number).edits
     target.close()
 
 
 def test_edits_taken_back_and_those_of_others_leave_the_automatic_marks(store, placed, tmp_path):
     number = save_photo(store, b"first", name="a.jpg")
-    save_seen(store, number, seen=placed)
+    save_measurement(store, number, measurement=placed)
     append_edits(store, number, base_revision=0, edits=[edit_to_json(_edits(placed)[0])])
     undo(store, number, base_revision=1)
     other = save_photo(store, b"second", name="b.jpg")
-    save_seen(store, other, seen=placed)
+    save_measurement(store, other, measurement=placed)
     append_edits(store, other, base_revision=0, edits=[{"text": "not of the screen"}])
     write_coco_folder(store, tmp_path / "out")
     body = json.loads((tmp_path / "out" / COCO_FILE).read_text(encoding="utf-8"))
@@ -143,7 +143,9 @@ def test_what_another_program_changed_is_one_more_step(store, placed, tmp_path):
     target = open_store(tmp_path / "new" / "o.db")
     read_coco_folder(target, tmp_path / "out")
     sheet = load_sheet(target, number)
-    assert seen_to_dict(sheet.seen) == seen_to_dict(placed)  # the automatic result is as it was
+    assert measurement_to_dict(sheet.measurement) == measurement_to_dict(
+        placed
+    )  # the automatic result is as it was
     assert sheet.revision == 4
     write_coco_folder(target, tmp_path / "again", photos=True)
     again = json.loads((tmp_path / "again" / COCO_FILE).read_text(encoding="utf-8"))
@@ -160,7 +162,7 @@ def test_what_another_program_changed_is_one_more_step(store, placed, tmp_path):
 def test_a_scale_set_by_hand_tells_the_diameters(store, placed):
     """2 r / (px per mm): 40.25 px at 5 px per mm are 8.05 mm; measured ones go by the ratio."""
     number = save_photo(store, b"first", name="a.jpg")
-    save_seen(store, number, seen=placed)
+    save_measurement(store, number, measurement=placed)
     was = sheet_of(placed).scale
     new = ScaleChoice("two points", 5.0, 0.01, ((0, 0), (100, 0)), 20.0, by_hand=True)
     marks = sheet_of(placed).marks

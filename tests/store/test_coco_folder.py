@@ -18,8 +18,8 @@ from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.export.coco import write_coco
 from fruitcount.flags import Flag
+from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.plan import GrowerInputs
-from fruitcount.seen_record import plain, seen_to_dict
 from fruitcount.store import (
     PhotoPlace,
     StoreLedger,
@@ -32,8 +32,8 @@ from fruitcount.store import (
     read_csv_folder,
     save_decision,
     save_limb,
+    save_measurement,
     save_photo,
-    save_seen,
     save_side_count,
     save_tree,
     write_archive,
@@ -41,7 +41,7 @@ from fruitcount.store import (
     write_csv_folder,
 )
 from fruitcount.store.coco_folder import COCO_FILE
-from fruitcount.types import Fruitlets, Limb, Scale, Seen, Shoot
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TOLD = st.floats(-50, 2000, allow_nan=False, width=64)
 MAYBE = st.one_of(TOLD, st.just(float("nan")))
@@ -67,7 +67,7 @@ def photos_seen(draw):
     line = draw(LINES)
     flags = draw(st.lists(st.sampled_from(list(Flag)), max_size=3))
     flags = functools.reduce(operator.or_, flags, Flag.NONE)
-    return Seen(
+    return Measurement(
         draw(st.text(max_size=12)), "ab" * 32, 1200, 900,
         draw(st.none() | st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1))),
         Scale(draw(MAYBE), draw(MAYBE), "card", draw(LINES), draw(MAYBE), 7, draw(MAYBE),
@@ -81,19 +81,22 @@ def photos_seen(draw):
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(photos_seen(), max_size=3), st.integers(1, 12), st.booleans())
-def test_coco_brings_back_what_json_does(seen, month, typed):
+def test_coco_brings_back_what_json_does(measurement, month, typed):
     inputs = plain(dataclasses.asdict(GrowerInputs(ripening_month=month))) if typed else None
-    body = json.loads(json.dumps(coco_object([CocoPhoto(s, inputs) for s in seen]),
+    body = json.loads(json.dumps(coco_object([CocoPhoto(s, inputs) for s in measurement]),
                                  allow_nan=False))  # fmt: skip
     again = photos_from_coco(body)
-    assert [seen_to_dict(p.seen) for p in again] == [seen_to_dict(s) for s in seen]
+    assert [measurement_to_dict(p.measurement) for p in again] == [
+        measurement_to_dict(s) for s in measurement
+    ]
     assert all(p.inputs == inputs for p in again)
 
 
-def test_what_another_program_changed_counts(seen):
-    fruit = seen.fruitlets.with_columns(x_px=np.arange(7) * 100 + 100.5, y_px=np.full(7, 300.25),
-                                        r_px=np.full(7, 20.125))  # fmt: skip
-    body = coco_object([CocoPhoto(dataclasses.replace(seen, fruitlets=fruit))])
+def test_what_another_program_changed_counts(measurement):
+    fruit = measurement.fruitlets.with_columns(
+        x_px=np.arange(7) * 100 + 100.5, y_px=np.full(7, 300.25), r_px=np.full(7, 20.125)
+    )
+    body = coco_object([CocoPhoto(dataclasses.replace(measurement, fruitlets=fruit))])
     notes = body["annotations"]
     notes[1]["bbox"] = [round(v) for v in notes[1]["bbox"]]  # rounded: not moved
     notes[2]["bbox"][0] += 30  # moved
@@ -101,22 +104,22 @@ def test_what_another_program_changed_counts(seen):
     del notes[4]
     notes.append({"id": 99, "image_id": 1, "category_id": 1, "bbox": [10, 10, 20, 20]})
     (photo,) = photos_from_coco(json.loads(json.dumps(body)))
-    got = photo.seen.fruitlets
+    got = photo.measurement.fruitlets
     assert got.x_px == pytest.approx([100.5, 200.5, 330.5, 400.5, 600.5, 700.5, 19.5])
     assert got.diameter_mm[1] == fruit.diameter_mm[1]
     assert np.isnan(got.diameter_mm[2])  # a moved mark has to be measured again
     assert got.kind.tolist() == [0, 0, 0, 1, 0, 0, 0]
-    assert photo.seen.limb.line_px.tolist() == seen.limb.line_px.tolist()
+    assert photo.measurement.limb.line_px.tolist() == measurement.limb.line_px.tolist()
 
 
-def test_a_counted_photo_and_its_answers(seen, tmp_path):
+def test_a_counted_photo_and_its_answers(measurement, tmp_path):
     inputs = GrowerInputs(species="apricot", spacing_mm=80.0, cap=12)
-    (photo,) = read_coco_photos(write_coco([seen], tmp_path / "c.json", [inputs]))
-    assert seen_to_dict(photo.seen) == seen_to_dict(seen)
+    (photo,) = read_coco_photos(write_coco([measurement], tmp_path / "c.json", [inputs]))
+    assert measurement_to_dict(photo.measurement) == measurement_to_dict(measurement)
     assert GrowerInputs(**photo.inputs) == inputs
 
 
-def _fill(store, seen):
+def _fill(store, measurement):
     from fruitcount.season import OrchardTree
 
     tree = save_tree(store, OrchardTree("=1", note="'a\n,\u2028"), year=2026)
@@ -125,9 +128,14 @@ def _fill(store, seen):
     two = save_photo(store, b"second", name="a.jpg")
     save_photo(store, b"third", name="not counted.heic")
     save_side_count(store, one, two, both_n=4)
-    save_seen(store, one, seen=seen, settings_key="old")
-    save_seen(store, one, seen=dataclasses.replace(seen, source="trained"), settings_key="new")
-    save_seen(store, two, seen=seen)
+    save_measurement(store, one, measurement=measurement, settings_key="old")
+    save_measurement(
+        store,
+        one,
+        measurement=dataclasses.replace(measurement, source="trained"),
+        settings_key="new",
+    )
+    save_measurement(store, two, measurement=measurement)
     append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
     save_decision(store, one, revision=1, inputs={"cap": 3}, decision={"keep_n": 3})
     StoreLedger(store, "k").add("aa" * 32, {"ok": False, "problem": "broken"})
@@ -144,8 +152,8 @@ def _lines(store, path):
     ("write", "read"),
     [(write_coco_folder, read_coco_folder), (write_csv_folder, read_csv_folder)],
 )
-def test_records_out_and_in(store, seen, tmp_path, write, read):
-    _fill(store, seen)
+def test_records_out_and_in(store, measurement, tmp_path, write, read):
+    _fill(store, measurement)
     write(store, tmp_path / "out", photos=True)
     target = open_store(tmp_path / "new" / "o.db")
     assert read(target, tmp_path / "out") > 8
@@ -155,8 +163,8 @@ def test_records_out_and_in(store, seen, tmp_path, write, read):
     target.close()
 
 
-def test_the_coco_file_names_the_photos(store, seen, tmp_path):
-    _fill(store, seen)
+def test_the_coco_file_names_the_photos(store, measurement, tmp_path):
+    _fill(store, measurement)
     write_coco_folder(store, tmp_path, photos=True)
     body = json.loads((tmp_path / COCO_FILE).read_text(encoding="utf-8"))
     assert len(body["images"]) == 2  # one a counted photo, though one was counted twice
@@ -164,20 +172,20 @@ def test_the_coco_file_names_the_photos(store, seen, tmp_path):
         assert (tmp_path / image["file_name"]).is_file()
 
 
-def test_a_moved_mark_comes_into_the_records(store, seen, tmp_path):
+def test_a_moved_mark_comes_into_the_records(store, measurement, tmp_path):
     from fruitcount.store import load_sheet
 
-    fruit = seen.fruitlets.with_columns(x_px=np.full(7, 500.0), y_px=np.full(7, 500.0),
+    fruit = measurement.fruitlets.with_columns(x_px=np.full(7, 500.0), y_px=np.full(7, 500.0),
                                         r_px=np.full(7, 20.0))  # fmt: skip
     number = save_photo(store, b"first", name="a.jpg")
-    save_seen(store, number, seen=dataclasses.replace(seen, fruitlets=fruit))
+    save_measurement(store, number, measurement=dataclasses.replace(measurement, fruitlets=fruit))
     write_coco_folder(store, tmp_path)
     body = json.loads((tmp_path / COCO_FILE).read_text(encoding="utf-8"))
     body["annotations"][0]["bbox"][0] += 100
     (tmp_path / COCO_FILE).write_text(json.dumps(body), encoding="utf-8")
     target = open_store(tmp_path / "new" / "o.db")
     read_coco_folder(target, tmp_path)
-    assert load_sheet(target, 1).seen.fruitlets.x_px[:2] == pytest.approx([600, 500])
+    assert load_sheet(target, 1).measurement.fruitlets.x_px[:2] == pytest.approx([600, 500])
     target.close()
 
 
@@ -188,8 +196,8 @@ def test_what_is_no_export(store, tmp_path, change):
         read_coco_folder(store, tmp_path)
 
 
-def test_a_lost_photo_stops_the_export(store, seen, tmp_path):
-    _fill(store, seen)
+def test_a_lost_photo_stops_the_export(store, measurement, tmp_path):
+    _fill(store, measurement)
     next(store.photos_folder.glob("??/*")).unlink()
     for write in (write_coco_folder, write_csv_folder):
         with pytest.raises(RecordError, match="gone"):

@@ -8,18 +8,20 @@ import pytest
 from fruitcount.boxes import KIND_NAMES
 from fruitcount.errors import RecordError
 from fruitcount.export.coco import write_coco
-from fruitcount.store import load_sheet, marks_from_coco, save_photo, save_seen
+from fruitcount.store import load_sheet, marks_from_coco, save_measurement, save_photo
 from fruitcount.types import Kind
 
 
-def test_out_and_in(store, seen, tmp_path):
-    kinds = np.arange(len(seen.fruitlets)) % 3
-    whole = seen.fruitlets.with_columns(
+def test_out_and_in(store, measurement, tmp_path):
+    kinds = np.arange(len(measurement.fruitlets)) % 3
+    whole = measurement.fruitlets.with_columns(
         x_px=np.linspace(100, 1000, 7) + 1 / 3, y_px=np.full(7, 400.25), kind=kinds
     )
     number = save_photo(store, b"1", name="limb.jpg")
-    save_seen(store, number, seen=type(seen)(**{**vars(seen), "fruitlets": whole}))
-    path = write_coco([load_sheet(store, number).seen], tmp_path / "c.json")
+    save_measurement(
+        store, number, measurement=type(measurement)(**{**vars(measurement), "fruitlets": whole})
+    )
+    path = write_coco([load_sheet(store, number).measurement], tmp_path / "c.json")
     got = marks_from_coco(path)["limb.jpg"]
     for name in ("x_px", "y_px", "r_px", "kind", "score", "diameter_mm"):
         np.testing.assert_array_equal(getattr(got, name), getattr(whole, name), name)

@@ -28,20 +28,20 @@ from fruitcount.store import (
     load_sheet,
     load_trees,
     load_tuning,
+    measurement_from_dict,
+    measurement_to_dict,
     open_store,
     photo_bytes,
     photo_file,
     redo,
     save_decision,
     save_limb,
+    save_measurement,
     save_photo,
     save_season_facts,
-    save_seen,
     save_tree,
     save_tuning,
     season_history,
-    seen_from_dict,
-    seen_to_dict,
     tree_id_of,
     undo,
 )
@@ -80,17 +80,17 @@ def test_a_hostile_name_stays_in_the_folder(store):
     assert store.photos_folder in photo_file(store, number).parents
 
 
-def test_seen_round_trip(store, seen):
+def test_seen_round_trip(store, measurement):
     number = save_photo(store, b"green", name="a.jpg")
-    assert load_sheet(store, number).seen is None
-    save_seen(store, number, seen=seen, settings_key="k1")
-    assert_same_seen(load_sheet(store, number).seen, seen)
-    assert_same_seen(seen_from_dict(seen_to_dict(seen)), seen)
+    assert load_sheet(store, number).measurement is None
+    save_measurement(store, number, measurement=measurement, settings_key="k1")
+    assert_same_seen(load_sheet(store, number).measurement, measurement)
+    assert_same_seen(measurement_from_dict(measurement_to_dict(measurement)), measurement)
 
 
-def test_edits_grow_and_can_be_undone(store, seen):
+def test_edits_grow_and_can_be_undone(store, measurement):
     number = save_photo(store, b"green")
-    save_seen(store, number, seen=seen)
+    save_measurement(store, number, measurement=measurement)
     assert append_edits(store, number, base_revision=0, edits=[{"add": [1, 2]}]) == 1
     assert append_edits(store, number, base_revision=1, edits=[{"drop": 3}, {"drop": 4}]) == 2
     assert undo(store, number, base_revision=2) == 3
@@ -105,7 +105,7 @@ def test_edits_grow_and_can_be_undone(store, seen):
     assert sheet.edits == ({"add": [1, 2]}, {"new": 1})
     assert not sheet.can_redo
     assert redo(store, number, base_revision=6) == 6  # nothing to do again
-    assert_same_seen(sheet.seen, seen)  # the automatic result is as it was
+    assert_same_seen(sheet.measurement, measurement)  # the automatic result is as it was
 
 
 def test_a_stale_edit_is_refused(store):
@@ -192,7 +192,7 @@ def _all_bytes(folder):
     return b"".join(p.read_bytes() for p in folder.rglob("*") if p.is_file())
 
 
-def test_deletes_really_delete(tmp_path, seen):
+def test_deletes_really_delete(tmp_path, measurement):
     store = open_store(tmp_path / "orchard.db")
     tree = save_tree(store, TREE, year=2026)
     limb = save_limb(store, tree, name="the-secret-limb")
@@ -200,7 +200,7 @@ def test_deletes_really_delete(tmp_path, seen):
     gone = save_photo(
         store, b"the secret photo", name="secret-name.jpg", place=PhotoPlace(tree, limb, "front")
     )
-    save_seen(store, gone, seen=seen)
+    save_measurement(store, gone, measurement=measurement)
     append_edits(store, gone, base_revision=0, edits=[{"note": "secret-edit"}])
     save_decision(store, gone, revision=1, inputs={}, decision={"text": "secret-decision"})
     assert b"secret-edit" in _all_bytes(tmp_path)

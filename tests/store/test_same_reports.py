@@ -25,9 +25,9 @@ from fruitcount.store import (
     save_decision,
     save_hand_count,
     save_limb,
+    save_measurement,
     save_photo,
     save_season_facts,
-    save_seen,
     save_tree,
     season_history,
     tree_id_of,
@@ -91,7 +91,7 @@ def _picture(k):
     return cv2.imencode(".jpg", grey)[1].tobytes()
 
 
-def _photographed(store, seen):
+def _photographed(store, measurement):
     """An invented tree of four limbs, three of them photographed and one counted by hand too."""
     tree = OrchardTree("Gate", "peach", ripening_month=8, planted_year=2016, block="South",
                        trunk_circumference_mm=400, bloom_date=date(2026, 3, 20))  # fmt: skip
@@ -103,7 +103,7 @@ def _photographed(store, seen):
             # one that no longer can be read: the sheet then has two pictures
             data = b"broken" if k == 2 else _picture(k)
             photo = save_photo(store, data, name="same.jpg", place=place)
-            save_seen(store, photo, seen=seen)
+            save_measurement(store, photo, measurement=measurement)
             told = {"crop_count": 41 + 9 * k, "base_diameter_mm": 99.0}
             save_decision(store, photo, revision=0, inputs={}, decision=told)
     save_hand_count(store, HandCount(2026, 50, 61, number))
@@ -111,12 +111,12 @@ def _photographed(store, seen):
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
-def test_same_tree_sheet_and_season(tmp_path, new_postgres, seen):
+def test_same_tree_sheet_and_season(tmp_path, new_postgres, measurement):
     lite = open_store(tmp_path / "o.db")
     server = open_store(new_postgres(), photos_folder=tmp_path / "p")
     made = []
     for name, store in (("lite", lite), ("server", server)):
-        _photographed(store, seen)
+        _photographed(store, measurement)
         source = records_source(store, year=2026)
         sheet = tmp_path / name / "t.pdf"
         answer = write_tree_sheet(source, "Gate", sheet, facts=source.facts["Gate"], settings=HOW)

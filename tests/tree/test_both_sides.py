@@ -155,7 +155,7 @@ def test_what_the_width_comes_from_is_named():
 
 def test_one_limb_alone_asks_for_another_of_its_kind():
     got = tree_answer(rows(), "T", replace(TRUNK, both_sides=LIMBS[:1]))
-    assert not got.sheet.total.told
+    assert not got.sheet.total.known
     assert "once another limb is seen from both sides" in got.surer
     got = tree_answer(rows(), "T", replace(TRUNK, seen_true=((50, 100),)))
     assert "once another limb is counted by hand" in got.surer

@@ -1,4 +1,4 @@
-"""Seen to true, and the two carried through the tree's interval."""
+"""Measurement to true, and the two carried through the tree's interval."""
 
 import itertools
 import math

@@ -100,7 +100,7 @@ def test_a_single_sample_gives_no_interval():
         paths_total([Path((0, 5), (1.0, 0.5))]),
     ):
         assert math.isnan(got.se_n)
-        assert not got.told
+        assert not got.known
 
 
 def test_all_limbs_leave_no_doubt():

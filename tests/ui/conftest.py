@@ -18,7 +18,7 @@ import pytest
 from screen_store import open_records
 
 from fruitcount.evaluate.synthetic import draw_scene
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 ROOT = Path(__file__).resolve().parents[2]
 ARGS = [
@@ -150,7 +150,9 @@ def keep_counted(data: Path, n: int, size: tuple[int, int] = (4032, 3024)) -> st
     )
     scale = Scale(width / 1000, 0.01, "card")
     name = f"{n} marks.jpg"
-    records.keep_seen(key, Seen(name, key, *size, None, scale, fruit, limb, source="classical"))
+    records.keep_seen(
+        key, Measurement(name, key, *size, None, scale, fruit, limb, source="classical")
+    )
     records.store.close()
     return key
 

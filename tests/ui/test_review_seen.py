@@ -7,11 +7,11 @@ import pytest
 import review_seen as rv
 import review_state as rs
 
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
 @pytest.fixture
-def seen():
+def measurement():
     fruit = Fruitlets.from_columns(
         x_px=[10.0, 40.0, 70.0],
         y_px=[20.0, 22.0, 24.0],
@@ -32,53 +32,53 @@ def seen():
         tip_diameter_mm=10.0,
         diameter_source="photo",
     )
-    return Seen("a.jpg", "0" * 64, 100, 60, None, Scale(0.4, 0.01, "card"), fruit, limb)
+    return Measurement("a.jpg", "0" * 64, 100, 60, None, Scale(0.4, 0.01, "card"), fruit, limb)
 
 
-def test_an_untouched_sheet_gives_back_what_was_measured(seen):
-    sheet = rv.sheet_of(seen)
+def test_an_untouched_sheet_gives_back_what_was_measured(measurement):
+    sheet = rv.sheet_of(measurement)
     assert [m.label for m in sheet.marks] == ["fruit", "elsewhere", "damaged"]
-    scale = rv.scale_of(seen, sheet.scale)
-    assert scale is seen.scale
-    back = rv.fruitlets_of(seen, sheet, scale)
+    scale = rv.scale_of(measurement, sheet.scale)
+    assert scale is measurement.scale
+    back = rv.fruitlets_of(measurement, sheet, scale)
     for name in Fruitlets.__dataclass_fields__:
-        np.testing.assert_array_equal(getattr(back, name), getattr(seen.fruitlets, name))
+        np.testing.assert_array_equal(getattr(back, name), getattr(measurement.fruitlets, name))
 
 
-def test_hand_marks_are_sized_by_the_scale_and_measured_ones_keep_their_own(seen):
-    sheet = rv.sheet_of(seen)
+def test_hand_marks_are_sized_by_the_scale_and_measured_ones_keep_their_own(measurement):
+    sheet = rv.sheet_of(measurement)
     sheet = rs.apply(sheet, rs.Add(rs.Mark("hx-1", 50, 50, 4.0, on_limb=1, by_hand=True)))
     first = sheet.find("a0")
     grown = rs.replace(first, r_px=10.0, by_hand=True)
     sheet = rs.apply(sheet, rs.Change(first, grown, "resize"))
-    back = rv.fruitlets_of(seen, sheet, seen.scale)
+    back = rv.fruitlets_of(measurement, sheet, measurement.scale)
     assert back.diameter_mm.tolist() == pytest.approx([50.0, 14.0, 16.0, 20.0])
     assert back.score.tolist() == [1.0, 0.4, 0.8, 1.0]
     assert np.isnan(back.yellow_frac[3])
     assert back.yellow_frac[1] == 0.8
 
 
-def test_removing_a_mark_takes_the_right_row_away(seen):
-    sheet = rv.sheet_of(seen)
+def test_removing_a_mark_takes_the_right_row_away(measurement):
+    sheet = rv.sheet_of(measurement)
     sheet = rs.apply(sheet, rs.Remove(sheet.find("a1")))
-    back = rv.fruitlets_of(seen, sheet, seen.scale)
+    back = rv.fruitlets_of(measurement, sheet, measurement.scale)
     assert back.diameter_mm.tolist() == [12.0, 16.0]
 
 
-def test_another_scale_tells_all_lengths_anew_but_not_the_caliper(seen):
+def test_another_scale_tells_all_lengths_anew_but_not_the_caliper(measurement):
     double = rv.choice_of(Scale(0.8, 0.02, "two points"), ((0.0, 0.0), (8.0, 0.0)), 10.0)
-    scale = rv.scale_of(seen, double)
-    limb = rv.limb_of(seen.limb, seen.scale, scale)
+    scale = rv.scale_of(measurement, double)
+    limb = rv.limb_of(measurement.limb, measurement.scale, scale)
     assert (limb.length_mm, limb.base_diameter_mm) == pytest.approx((125.0, 10.0))
-    fruit = rv.fruitlets_of(seen, rv.sheet_of(seen), scale)
+    fruit = rv.fruitlets_of(measurement, rv.sheet_of(measurement), scale)
     assert fruit.diameter_mm.tolist() == pytest.approx([6.0, 7.0, 8.0])
-    typed = rs.replace(seen.limb, diameter_source="caliper")
-    assert rv.limb_of(typed, seen.scale, scale).base_diameter_mm == 20.0
+    typed = rs.replace(measurement.limb, diameter_source="caliper")
+    assert rv.limb_of(typed, measurement.scale, scale).base_diameter_mm == 20.0
 
 
-def test_without_a_scale_no_length_is_told(seen):
+def test_without_a_scale_no_length_is_told(measurement):
     none = rs.ScaleChoice("none", by_hand=True)
-    scale = rv.scale_of(seen, none)
+    scale = rv.scale_of(measurement, none)
     assert not scale.known
-    assert np.isnan(rv.fruitlets_of(seen, rv.sheet_of(seen), scale).diameter_mm).all()
-    assert np.isnan(rv.limb_of(seen.limb, seen.scale, scale).length_mm)
+    assert np.isnan(rv.fruitlets_of(measurement, rv.sheet_of(measurement), scale).diameter_mm).all()
+    assert np.isnan(rv.limb_of(measurement.limb, measurement.scale, scale).length_mm)

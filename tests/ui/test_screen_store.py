@@ -15,7 +15,7 @@ from screen_photos import photo_at
 from screen_store import open_records
 
 from fruitcount.export.record import result_to_dict
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
 def with_place() -> bytes:
@@ -38,19 +38,21 @@ def test_a_result_names_the_file_that_came_though_the_place_was_taken_out(tmp_pa
     with Image.open(io.BytesIO(stored)) as kept:
         assert not kept.getexif().get_ifd(0x8825)
     photo = photo_at(records.path(key))
-    seen = Seen("limb.jpg", photo.sha256, 80, 60, None, Scale(), Fruitlets.empty(), Limb())
-    records.keep_seen(key, seen)
-    assert records.seen(key).sha256 == came
-    told = result_to_dict(engine.result(records.seen(key), {}))
+    measurement = Measurement(
+        "limb.jpg", photo.sha256, 80, 60, None, Scale(), Fruitlets.empty(), Limb()
+    )
+    records.keep_seen(key, measurement)
+    assert records.measurement(key).sha256 == came
+    told = result_to_dict(engine.result(records.measurement(key), {}))
     assert json.dumps(told).count(came) == 1
 
 
 def test_the_day_is_the_cameras_or_that_of_keeping(tmp_path):
     records = open_records(tmp_path)
-    seen = Seen("a", "", 80, 60, None, Scale(), Fruitlets.empty(), Limb())
+    measurement = Measurement("a", "", 80, 60, None, Scale(), Fruitlets.empty(), Limb())
     told, untold = (records.add_photo(with_place() + tail, "a.jpg") for tail in (b"1", b"2"))
-    records.keep_seen(told, replace(seen, taken_at=datetime(2026, 4, 12, 9, 30)))
-    records.keep_seen(untold, seen)
+    records.keep_seen(told, replace(measurement, taken_at=datetime(2026, 4, 12, 9, 30)))
+    records.keep_seen(untold, measurement)
     days = {line.key: line.taken_on for line in records.photos()}
     assert days[told] == date(2026, 4, 12)
     assert abs((days[untold] - date.today()).days) <= 1

@@ -22,7 +22,7 @@ from fruitcount.evaluate.tuning import Tuning
 from fruitcount.season import OrchardTree
 from fruitcount.store.orchard import save_tree
 from fruitcount.store.tuning import load_tuning
-from fruitcount.types import Fruitlets, Limb, Scale, Seen
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 WIDTH, HEIGHT = 1600, 400
 LINE = np.stack([np.linspace(20, 1580, 40), np.full(40, 200.0)], axis=1)
@@ -42,7 +42,7 @@ def wide(seed: int) -> Fruitlets:
     )
 
 
-def seen_of(seed: int, key: str) -> Seen:
+def seen_of(seed: int, key: str) -> Measurement:
     limb = Limb(
         line_px=LINE,
         width_px=np.full(40, 24.0),
@@ -55,7 +55,9 @@ def seen_of(seed: int, key: str) -> Seen:
     marks = wide(seed)
     marks = marks.take(marks.score >= 0.35)
     scale = Scale(2.0, 0.01, "card")
-    return Seen(f"{seed}.jpg", key, WIDTH, HEIGHT, None, scale, marks, limb, source="trained")
+    return Measurement(
+        f"{seed}.jpg", key, WIDTH, HEIGHT, None, scale, marks, limb, source="trained"
+    )
 
 
 def keep(records, seed: int, tree_id: int) -> str:
@@ -106,7 +108,7 @@ def shown(app: AppTest) -> str:
 
 
 def marks_of(records, key: str) -> list[str]:
-    desk = cache.Desk(rs.History.begin(rv.sheet_of(records.seen(key))))
+    desk = cache.Desk(rs.History.begin(rv.sheet_of(records.measurement(key))))
     desk.follow(records.steps(key))
     return [m.id for m in desk.history.sheet.marks]
 
@@ -126,7 +128,7 @@ def test_offered_with_figures_used_by_a_tap_and_taken_back_by_another(tree):
     assert "Photos changed: 1." in shown(app)
     assert len(marks_of(records, keys[3])) == 16
     assert len(marks_of(records, keys[1])) == 20
-    assert len(records.seen(keys[3]).fruitlets) == 12
+    assert len(records.measurement(keys[3]).fruitlets) == 12
     line = next(p for p in records.photos(tree_id) if p.key == keys[3])
     assert line.numbers["crop_count"] == 16
     press(app, "Back to the original settings")
@@ -146,8 +148,8 @@ def test_declined_changes_nothing(tree):
 
 def test_a_photo_with_doubtful_marks_left_does_not_teach(tree):
     _, records, _, keys = tree
-    seen = records.seen(keys[1])
-    sheet = rv.sheet_of(seen)
+    measurement = records.measurement(keys[1])
+    sheet = rv.sheet_of(measurement)
     history = rs.History.begin(sheet)
     assert not lessons.is_checked(history, 0.47)
     history = history.do(rs.Add(rs.Mark("hx-1", 1, 1, 5, by_hand=True)))
@@ -157,9 +159,9 @@ def test_a_photo_with_doubtful_marks_left_does_not_teach(tree):
 
 def test_going_back_keeps_what_a_person_did_since(tree):
     _, _, _, keys = tree
-    seen = seen_of(3, keys[3])
-    start = rs.History.begin(rv.sheet_of(seen))
-    edit = lessons.tuned_edit(seen, start.sheet, (wide(3), Tuning(0.6)), "1")
+    measurement = seen_of(3, keys[3])
+    start = rs.History.begin(rv.sheet_of(measurement))
+    edit = lessons.tuned_edit(measurement, start.sheet, (wide(3), Tuning(0.6)), "1")
     tuned = start.do(edit)
     assert not lessons.touched(tuned)
     assert len(tuned.sheet.marks) < 12

@@ -1,4 +1,4 @@
-"""A :class:`~fruitcount.types.Seen` as plain JSON values and back, without loss.
+"""A :class:`~fruitcount.types.Measurement` as plain JSON values and back, without loss.
 
 One form for files, the database and the screen. NaN becomes ``null``; columns stay columns.
 """
@@ -13,15 +13,15 @@ import numpy as np
 
 from fruitcount.errors import RecordError
 from fruitcount.flags import flag_names, flags_from_names
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Scale, Seen, Shoot
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale, Shoot
 
 __all__ = [
     "SEEN_VERSION",
     "fruitlets_from_dict",
     "fruitlets_to_dict",
+    "measurement_from_dict",
+    "measurement_to_dict",
     "plain",
-    "seen_from_dict",
-    "seen_to_dict",
 ]
 
 SEEN_VERSION = 1
@@ -79,7 +79,7 @@ def _flat(thing: Any, skip: tuple[str, ...]) -> dict[str, Any]:
     return {f.name: plain(getattr(thing, f.name)) for f in fields(thing) if f.name not in skip}
 
 
-def seen_to_dict(seen: Seen) -> dict[str, Any]:
+def measurement_to_dict(measurement: Measurement) -> dict[str, Any]:
     """Everything measured on one photo, as JSON values.
 
     Returns
@@ -91,21 +91,22 @@ def seen_to_dict(seen: Seen) -> dict[str, Any]:
     return {
         "version": SEEN_VERSION,
         "photo": {
-            "name": seen.name,
-            "sha256": seen.sha256,
-            "width_px": seen.width_px,
-            "height_px": seen.height_px,
-            "taken_at": plain(seen.taken_at),
+            "name": measurement.name,
+            "sha256": measurement.sha256,
+            "width_px": measurement.width_px,
+            "height_px": measurement.height_px,
+            "taken_at": plain(measurement.taken_at),
         },
-        "scale": _flat(seen.scale, ("flags",)) | {"flags": flag_names(seen.scale.flags)},
-        "limb": _flat(seen.limb, ("flags", "shoots"))
+        "scale": _flat(measurement.scale, ("flags",))
+        | {"flags": flag_names(measurement.scale.flags)},
+        "limb": _flat(measurement.limb, ("flags", "shoots"))
         | {
-            "flags": flag_names(seen.limb.flags),
-            "shoots": [_flat(shoot, ()) for shoot in seen.limb.shoots],
+            "flags": flag_names(measurement.limb.flags),
+            "shoots": [_flat(shoot, ()) for shoot in measurement.limb.shoots],
         },
-        "fruitlets": fruitlets_to_dict(seen.fruitlets),
-        "flags": flag_names(seen.flags),
-        "source": seen.source,
+        "fruitlets": fruitlets_to_dict(measurement.fruitlets),
+        "flags": flag_names(measurement.flags),
+        "source": measurement.source,
     }
 
 
@@ -145,8 +146,8 @@ def _limb(d: dict[str, Any]) -> Limb:
     )
 
 
-def seen_from_dict(record: dict[str, Any]) -> Seen:
-    """Read back what :func:`seen_to_dict` wrote.
+def measurement_from_dict(record: dict[str, Any]) -> Measurement:
+    """Read back what :func:`measurement_to_dict` wrote.
 
     Raises
     ------
@@ -160,7 +161,7 @@ def seen_from_dict(record: dict[str, Any]) -> Seen:
     try:
         photo = record["photo"]
         taken = photo["taken_at"]
-        return Seen(
+        return Measurement(
             name=str(photo["name"]),
             sha256=str(photo["sha256"]),
             width_px=int(photo["width_px"]),
