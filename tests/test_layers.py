@@ -14,7 +14,7 @@ PACKAGE = ROOT / "fruitcount"
 LAYERS: list[tuple[str, ...]] = [
     ("cells", "errors", "flags", "names", "resources"),
     ("checks", "whole_files"),
-    ("units",),
+    ("months", "units"),
     ("fruitlets",),
     ("odds", "types"),
     ("boxes", "lines", "reason", "measurement_record"),

@@ -18,6 +18,7 @@ from screen_words import units
 
 from fruitcount.errors import BadInputError
 from fruitcount.load import harvest_mass_g
+from fruitcount.months import season_year
 from fruitcount.pipeline import Result
 from fruitcount.plan.fruit_size import (
     ORCHARDS,
@@ -27,7 +28,6 @@ from fruitcount.plan.fruit_size import (
     size_code,
     weight_from_own_seasons,
 )
-from fruitcount.season.orchard import season_year
 from fruitcount.species import Species, load_species
 from fruitcount.store.orchard import load_trees
 from fruitcount.units import MM_PER_INCH

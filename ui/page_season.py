@@ -8,11 +8,12 @@ from datetime import date
 
 import screen_cache as cache
 import streamlit as st
-from screen_words import MONTHS, plain, species_titles, units
+from screen_words import plain, species_titles, units
 from season_files import ask_heat, show_files
 from season_limbs import show_limbs
 
 from fruitcount.errors import FruitcountError
+from fruitcount.months import MONTHS
 from fruitcount.season import OrchardTree
 from fruitcount.season.compare import SeasonFacts
 from fruitcount.season.queue import QueueLine, queue

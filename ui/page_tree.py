@@ -19,8 +19,9 @@ from tree_total import show_total
 
 from fruitcount.batch.run import Progress
 from fruitcount.errors import FruitcountError
+from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
-from fruitcount.season.orchard import name_order, season_year
+from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
 __all__ = ["show"]

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
-from screen_words import MONTHS, species_titles
+from screen_words import species_titles
 
+from fruitcount.months import MONTHS
 from fruitcount.species import load_species
 from fruitcount.units import MM_PER_INCH
 

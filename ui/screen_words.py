@@ -12,27 +12,11 @@ from fruitcount.species import load_species, species_names
 
 __all__ = [
     "LEGEND",
-    "MONTHS",
     "count_words",
     "plain",
     "species_titles",
     "units",
 ]
-
-MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
 
 LEGEND = " &nbsp; ".join(
     f"{sign}&nbsp;{words.replace(' ', '&nbsp;')}"

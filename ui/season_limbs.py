@@ -8,12 +8,13 @@ from datetime import date
 
 import screen_cache as cache
 import streamlit as st
-from screen_words import MONTHS, plain
+from screen_words import plain
 from tree_rows import rows_of
 
 from fruitcount.batch.limb_seasons import LimbSeason, limb_seasons
+from fruitcount.months import MONTHS, season_year
 from fruitcount.season import OrchardTree
-from fruitcount.season.orchard import name_order, season_year
+from fruitcount.season.orchard import name_order
 
 __all__ = ["history_of", "show_limbs", "sum_words", "table_of"]
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from fruitcount.batch.tree_facts import SizedLimb, TreeFacts
 from fruitcount.errors import BadInputError
+from fruitcount.months import northern_month
 from fruitcount.species import Species
 from fruitcount.tree import TreeTarget, target_by_crates, target_by_spacing, target_by_trunk
 
@@ -41,8 +42,8 @@ def target_of(
         if facts.age_years is None:
             raise BadInputError("age_years must be given with the trunk circumference, got None")
         month = facts.ripening_month
-        if month is not None and facts.southern:
-            month = (month + 5) % 12 + 1
+        if month is not None:
+            month = northern_month(month, southern=facts.southern)
         said = [] if month else ["Ripening month not told: taken as mid-season."]
         circumference_cm = facts.trunk_circumference_mm / 10
         season = species.season_of(month) or "mid"

@@ -8,9 +8,10 @@ from typing import Any, TypeVar
 import click
 
 from fruitcount.errors import BadInputError
+from fruitcount.months import month_number
 from fruitcount.units import SYSTEMS, parse_length
 
-__all__ = ["LENGTH", "POINT", "grower_options", "scale_options", "units_option"]
+__all__ = ["LENGTH", "MONTH", "POINT", "grower_options", "scale_options", "units_option"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -40,7 +41,18 @@ class _Point(click.ParamType):  # type: ignore[type-arg,unused-ignore]
         return x, y
 
 
+class _Month(click.ParamType):  # type: ignore[type-arg,unused-ignore]
+    name = "month"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> int:
+        try:
+            return month_number(str(value))
+        except BadInputError as fault:
+            self.fail(str(fault), param, ctx)
+
+
 LENGTH = _Length()
+MONTH = _Month()
 POINT = _Point()
 
 units_option = click.option(
@@ -112,7 +124,7 @@ grower_options = _stack(
             show_default=True,
             help="First or second pass of thinning.",
         ),
-        click.option("--ripening-month", type=click.IntRange(1, 12), help="Month of harvest."),
+        click.option("--ripening-month", type=MONTH, help="Month of harvest: 6 or June."),
         click.option("--southern", is_flag=True, help="South of the equator."),
         click.option("--spacing", type=LENGTH, help="Your own spacing between kept fruit."),
         click.option("--harvest-diameter", type=LENGTH, help="Fruit size wanted at harvest."),

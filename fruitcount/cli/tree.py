@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from fruitcount.cli.options import LENGTH, units_option
+from fruitcount.cli.options import LENGTH, MONTH, units_option
 from fruitcount.cli.records_options import db_option, paper_option, photos_option
 
 __all__ = ["tree_command"]
@@ -52,7 +52,7 @@ __all__ = ["tree_command"]
 @click.option("--harvest-diameter", type=LENGTH, help="Fruit size wanted at harvest.")
 @click.option("--pace", type=click.FloatRange(min=0.1), help="Fruit you take off in a minute.")
 @click.option("--species", help="One of: fruitcount species. [default: peach, or as recorded]")
-@click.option("--ripening-month", type=click.IntRange(1, 12), help="Month of harvest.")
+@click.option("--ripening-month", type=MONTH, help="Month of harvest: 6 or June.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),

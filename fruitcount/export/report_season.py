@@ -20,17 +20,16 @@ from fruitcount.export.report_page import (
     trees_told,
     usable_pt,
 )
+from fruitcount.months import MONTHS
 from fruitcount.season import OrchardTree, SeasonFacts, before_after, season_steps
 from fruitcount.season.orchard import name_order
 from fruitcount.species import species_title
 from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
 
-__all__ = ["MONTHS", "LogEntry", "season_entries", "season_log"]
+__all__ = ["LogEntry", "season_entries", "season_log"]
 
 
 _G_PER_OZ = 1000 * KG_PER_LB / 16
-_NAMES = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"
-MONTHS = ("", *_NAMES.split(" "))
 
 
 @dataclass(frozen=True)
@@ -134,7 +133,7 @@ def _tree_table(trees: Sequence[OrchardTree], how: ReportSettings, width: float)
                 t.name,
                 t.block,
                 kind,
-                MONTHS[t.ripening_month or 0],
+                MONTHS[t.ripening_month - 1][:3] if t.ripening_month else "",
                 _trunk(t.trunk_circumference_mm, how),
                 format_size(t.size_mm, how.units) if t.size_mm else "-",
                 ("left this season. " if t.leave_it else "") + t.note,

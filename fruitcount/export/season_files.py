@@ -10,7 +10,8 @@ from pathlib import Path
 from fruitcount.export.block_files import BlockCounts, block_trees, write_blocks
 from fruitcount.export.ical import calendar_text
 from fruitcount.export.report_page import ReportSettings
-from fruitcount.export.report_season import MONTHS, season_log
+from fruitcount.export.report_season import season_log
+from fruitcount.months import MONTHS
 from fruitcount.names import shown_name
 from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, queue
 from fruitcount.store import Store, load_trees, season_history, tree_id_of
@@ -86,7 +87,7 @@ def season_lines(lines: Sequence[QueueLine]) -> list[str]:
     for line in lines:
         tree = line.tree
         what = ", ".join(part for part in (tree.variety or tree.species, tree.block) if part)
-        month = f", ripens {MONTHS[tree.ripening_month]}" if tree.ripening_month else ""
+        month = f", ripens {MONTHS[tree.ripening_month - 1]}" if tree.ripening_month else ""
         due = f" [{line.due_from} to {line.due_to}]" if line.due_from and line.due_to else ""
         about = f" ({what}{month})" if what else ""
         out.append(f"{line.state}: {tree.name}{about}. {line.reason}{due}")

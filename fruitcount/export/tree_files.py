@@ -169,12 +169,10 @@ def _beside(folder: Path, photo: Path) -> tuple[Measurement | None, tuple[bytes,
 
 def limb_inputs(facts: TreeFacts) -> GrowerInputs:
     """What the keeper says of the tree, for the plan of each limb."""
-    month = facts.ripening_month
-    if month is not None and facts.southern:
-        month = (month + 5) % 12 + 1
     return GrowerInputs(
         facts.species,
-        ripening_month=month,
+        ripening_month=facts.ripening_month,
+        southern=facts.southern,
         spacing_mm=facts.spacing_mm,
         harvest_diameter_mm=facts.harvest_diameter_mm,
     )

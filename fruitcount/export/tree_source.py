@@ -12,8 +12,8 @@ from typing import Any
 from fruitcount.batch import LimbSize, TreeFacts, read_rows
 from fruitcount.batch.side_pairs import side_pairs, told_pairs
 from fruitcount.errors import BadInputError
+from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
-from fruitcount.season.orchard import season_year
 from fruitcount.store import (
     Store,
     list_photos,

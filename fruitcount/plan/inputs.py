@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from fruitcount.checks import at_least, in_range, positive
 from fruitcount.errors import BadInputError
+from fruitcount.months import northern_month
 
 __all__ = ["GrowerInputs", "PlanRules", "WorthWeights"]
 
@@ -88,9 +89,8 @@ class GrowerInputs:
     @property
     def northern_month(self) -> int | None:
         """The ripening month as the tables of the northern hemisphere count it."""
-        if self.ripening_month is None or not self.southern:
-            return self.ripening_month
-        return (self.ripening_month + 5) % 12 + 1
+        month = self.ripening_month
+        return None if month is None else northern_month(month, southern=self.southern)
 
     def __post_init__(self) -> None:
         if self.pass_number not in (1, 2):

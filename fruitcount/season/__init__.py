@@ -1,5 +1,6 @@
 """The season: which tree when, heat after bloom, and one season against another."""
 
+from fruitcount.months import season_year
 from fruitcount.season.compare import (
     BeforeAfter,
     SeasonFacts,
@@ -15,7 +16,7 @@ from fruitcount.season.heat import (
     harvest_days,
     hours_from_days,
 )
-from fruitcount.season.orchard import OrchardTree, ripening_order, season_part, season_year
+from fruitcount.season.orchard import OrchardTree, ripening_order, season_part
 from fruitcount.season.queue import QueueLine, queue
 from fruitcount.season.window import Timing, timing
 

@@ -9,7 +9,7 @@ from datetime import date
 from fruitcount.checks import in_range, positive
 from fruitcount.errors import BadInputError
 
-__all__ = ["OrchardTree", "name_order", "ripening_order", "season_part", "season_year"]
+__all__ = ["OrchardTree", "name_order", "ripening_order", "season_part"]
 
 EARLIEST_YEAR, LATEST_YEAR = 1800, 2999
 """Years of dates that are believed; others are slips of the pen."""
@@ -109,8 +109,3 @@ def season_part(month: int, *, southern: bool = False) -> str:
     """
     order = ripening_order(month, southern=southern)
     return "early" if order < 6 else "mid" if order < 8 else "late"
-
-
-def season_year(day: date, *, southern: bool = False) -> int:
-    """Year a season is named by: that of its bloom (south: July to June)."""
-    return day.year - 1 if southern and day.month < 7 else day.year

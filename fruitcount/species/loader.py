@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import fields
+from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -50,8 +51,17 @@ def load_species(name: str) -> Species:
         When there is no such species, or its file breaks a rule.
     """
     if name not in species_names():
-        raise SpeciesError(f"species must be one of {', '.join(species_names())}, got {name!r}")
+        raise SpeciesError(f"species {name!r} is not known: {_meant(name)}")
     return read_species_file(_FOLDER / f"{name}.toml")
+
+
+def _meant(name: str) -> str:
+    """What a name that is not known may stand for: those that hold it, else those like it."""
+    asked, known = "-".join(name.lower().split()), species_names()
+    alike = [each for each in known if asked and asked in each] or get_close_matches(asked, known)
+    if alike:
+        return f"did you mean {' or '.join(alike)}?"
+    return f"it must be one of {', '.join(known)}"
 
 
 def read_species_file(path: Path) -> Species:
