@@ -19,6 +19,7 @@ from fruitcount.image.references import (
     scale_from_bank_card,
     scale_from_disc,
     scale_from_fruit,
+    scale_from_limb_length,
     scale_from_points,
 )
 from fruitcount.limb import find_limb, place_fruitlets, with_caliper
@@ -183,9 +184,7 @@ def _scale_from_measured(request: ScaleRequest, measurement: Measurement) -> Sca
     if request.kind == "fruit" and len(measurement.fruitlets):
         return scale_from_fruit(measurement.fruitlets, request.length_mm)
     if request.kind == "limb length" and measurement.limb.found:
-        px_per_mm = measurement.limb.length_px / request.length_mm
-        # Ends of a limb are read to a few per cent of its length, by eye and by the line alike.
-        return Scale(px_per_mm=px_per_mm, rel_sd_frac=0.04, source="limb length")
+        return scale_from_limb_length(measurement.limb.length_px, request.length_mm)
     return None
 
 

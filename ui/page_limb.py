@@ -20,8 +20,10 @@ from screen_result import (
     fates_by_mark,
     headline,
     numbers,
-    show_cautions,
+    question,
+    show_reasons,
     show_result,
+    warnings,
 )
 from screen_start import show_start
 from screen_words import plain, units
@@ -72,31 +74,37 @@ def review(key: str) -> None:
     photo, answer = st.columns([3, 2], gap="medium")
     if not cache.is_counted(key):
         count_beside(key, photo, answer)
-    told, asked, taken = (answer.container() for _ in range(3))
+    todo, ways, asked, drawers = (answer.container() for _ in range(4))
     # the photo goes out first, with the answers as they were kept: it is painted while the
     # browser still builds the form; another answer shows it anew
     facts = cache.answers_of(key)
     with photo.container(key="photo"):
         result = show_canvas(key, facts)
-    with asked:
-        st.markdown("**What you say of it**")
+    with asked.expander("The tree and what you know of it"):
+        show_tree(key)
         now = answers_form(key[:12], facts, units() == "us")
+    with drawers:
         now = show_size(key, result, now)
     keep_answers(key, now)
     if _given(now) != _given(facts):
         show_anew()
     desk = cache.desk_of(key)
     keep_if_new(key, desk.history.revision, now, numbers(result))
-    with told:
+    with todo:
         offer_new_look(key, desk.history.sheet)
         show_result(result, units())
-    with taken:
-        show_cautions()
+    with ways:
+        show_ways(key)
+    with drawers:
+        show_reasons(result, units())
         path = cache.records().path(key)
-        show_pictures(path, result, units(), key[:12])
+        with st.expander("Pictures"):
+            show_pictures(path, result, units(), key[:12])
         first = cache.seen_of(key) if desk.history.done else None
-        show_downloads(path, result, units(), key[:12], automatic=first)
-        show_photo_facts(key, result.measurement.name)
+        with st.expander("Files to download"):
+            show_downloads(path, result, units(), key[:12], automatic=first)
+        with st.expander("This photo"):
+            show_photo_facts(key, result.measurement.name)
 
 
 def _given(facts: dict[str, Any]) -> dict[str, Any]:
@@ -129,6 +137,8 @@ def show_canvas(key: str, facts: dict[str, Any]) -> Result:
         card_px=[(float(x), float(y)) for x, y in scale.corners_px],
         coins=list(DISC_DIAMETERS_MM.items()),
         px_per_mm=scale.px_per_mm if scale.known else 0.0,
+        warnings=warnings(result),
+        ask=question(result),
         message=desk.message,
         us=units() == "us",
         doubt_below=engine.doubt_below(seen.source),
@@ -177,8 +187,8 @@ def offer_new_look(key: str, sheet: rs.Sheet) -> None:
         st.rerun(scope="fragment")
 
 
-def show_photo_facts(key: str, name: str) -> None:
-    """Which tree it shows, the keys, and the ways to leave or delete it."""
+def show_tree(key: str) -> None:
+    """Which tree the limb is on; a new photo is on the tree named last."""
     records = cache.records()
     trees = {tree_id: tree for tree, tree_id in records.trees().items()}
     options = [None, *trees]
@@ -195,25 +205,43 @@ def show_photo_facts(key: str, name: str) -> None:
         if chosen is not None and follow_tuning(key, chosen):
             cache.desk_of(key).message = LEARNED
             st.rerun(scope="app")
+
+
+def show_ways(key: str) -> None:
+    """On to the next photo, back to the tree, or a new photo."""
+    records = cache.records()
+    tree = records.tree_of(key)
+    keys = [line.key for line in reversed(records.photos(tree))] if tree is not None else []
+    after = keys[keys.index(key) + 1 :] if key in keys else []
+    with st.container(horizontal=True):
+        words = "Next photo" if after else "New photo"
+        if st.button(words, key=f"{key[:12]}leave", type="primary", width="stretch"):
+            st.query_params.pop("photo", None)
+            if after:
+                st.query_params["photo"] = after[0]
+            st.rerun(scope="app")
+        if tree is not None and st.button("The tree", key=f"{key[:12]}back", width="stretch"):
+            st.switch_page(st.session_state["_pages"]["tree"])
+
+
+def show_photo_facts(key: str, name: str) -> None:
+    """Its name, the keys, and the way to delete it."""
     if learned_here(cache.desk_of(key).history):
         st.caption(f"{LEARNED} The Tree page has the way back; Undo takes it from this photo.")
     st.caption(
         f"Photo: {plain(name or 'photo')}. Every change is saved at once. Keys on the photo: "
         "arrows step and zoom, Shift and arrows move, plus and minus resize, 1 to 4 name, Delete "
-        "removes, A adds, D next doubtful, Enter is right, U undoes, R does again."
+        "removes, P puts a new mark, C checks the next doubtful one, Enter is right, W shows the "
+        "whole photo, U undoes, R redoes."
     )
-    with st.container(horizontal=True):
-        if st.button("Another photo", key=f"{key[:12]}leave"):
+    with st.popover("Delete this photo"):
+        st.write("The photo, its marks and all corrections go for good.")
+        if st.button("Delete for good", key=f"{key[:12]}delete"):
+            cache.records().forget(key)
+            st.session_state["_desks"].pop(key, None)
+            st.session_state["_seen"].pop(key, None)
             st.query_params.pop("photo", None)
             st.rerun(scope="app")
-        with st.popover("Delete this photo"):
-            st.write("The photo, its marks and all corrections go for good.")
-            if st.button("Delete for good", key=f"{key[:12]}delete"):
-                records.forget(key)
-                st.session_state["_desks"].pop(key, None)
-                st.session_state["_seen"].pop(key, None)
-                st.query_params.pop("photo", None)
-                st.rerun(scope="app")
 
 
 def keep_answers(key: str, facts: dict[str, Any]) -> None:

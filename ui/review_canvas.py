@@ -14,6 +14,8 @@ from screen_assets import read_asset
 __all__ = ["View", "canvas_data", "review_canvas"]
 
 # One file an idea; the browser gets them as one.
+# Steps that the browser can take back by itself, without a connection.
+_STEPS_SENT = 12
 _SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "acts", "main")
 
 
@@ -49,6 +51,10 @@ class View:
     coins : sequence of (name, diameter in mm)
     px_per_mm : float
         0 without a scale.
+    warnings : sequence of str
+        What casts doubt on the answer, most important first; beside it.
+    ask : {"", "length", "limb"}
+        The one question asked in place.
     message : str
         Shown under the photo until the next tap.
     us : bool
@@ -69,6 +75,8 @@ class View:
     card_px: Sequence[Sequence[float]] = ()
     coins: Sequence[tuple[str, float]] = ()
     px_per_mm: float = 0.0
+    warnings: Sequence[str] = ()
+    ask: str = ""
     message: str = ""
     us: bool = False
     doubt_below: float = 0.5
@@ -90,8 +98,8 @@ def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> di
         "ack": dict(acked),
         "marks": [[getattr(mark, name) for name in names] for mark in sheet.marks],
         "line": [list(p) for p in sheet.line_px],
-        "can_undo": bool(history.done),
-        "can_redo": bool(history.undone),
+        "done": [rs.edit_to_json(edit) for edit in history.done[-_STEPS_SENT:]],
+        "undone": [rs.edit_to_json(edit) for edit in history.undone[-_STEPS_SENT:]],
         "summary": view.summary,
         "detail": view.detail,
         "fates": dict(view.fates),
@@ -99,6 +107,8 @@ def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> di
         "card": [list(p) for p in view.card_px],
         "coins": [list(c) for c in view.coins],
         "px_per_mm": view.px_per_mm,
+        "warnings": list(view.warnings),
+        "ask": view.ask,
         "message": view.message,
         "us": view.us,
         "doubt_below": view.doubt_below,

@@ -89,7 +89,6 @@ def show_downloads(
             lambda: by_file(lambda p: limb_work_sheet(job, p, settings=sheet), ".pdf"),
         ),
     )
-    st.markdown("**Take away**")
     with st.container(horizontal=True):
         for words, ending, mime, make in files:
             st.download_button(

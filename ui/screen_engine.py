@@ -23,11 +23,14 @@ from fruitcount.detect import DetectSettings
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.flags import Flag
 from fruitcount.image import (
+    scale_from_bank_card,
     scale_from_disc,
     scale_from_fruit,
+    scale_from_limb_length,
     scale_from_points,
 )
 from fruitcount.limb import find_limb, place_fruitlets, trace_between, with_caliper
+from fruitcount.lines import line_length_px
 from fruitcount.pipeline import DOUBT_MARGIN, CountSettings, Result, ScaleRequest, decide, measure
 from fruitcount.plan import GrowerInputs
 from fruitcount.store.marks import as_points
@@ -276,6 +279,14 @@ def _scale_edit(
         scale = scale_from_disc(photo_at(path), *points[0], diameter_mm=mm)
     elif how == "fruit" and points:
         scale = scale_from_fruit(_nearest_fruit(sheet, points[0]), mm)
+    elif how == "usual fruit":
+        scale = scale_from_fruit(rv.fruitlets_of(measurement, sheet, Scale()), mm)
+    elif how == "limb length":
+        if len(sheet.line_px) < 2:
+            raise BadInputError("Show the limb first: tap its base and its tip.")
+        scale = scale_from_limb_length(line_length_px(np.array(sheet.line_px)), mm)
+    elif how == "bank card" and len(points) == 4:
+        scale = scale_from_bank_card(photo_at(path), points)
     else:
         raise BadInputError("Tap on the photo first, then use the scale.")
     if not scale.known:

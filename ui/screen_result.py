@@ -26,10 +26,13 @@ __all__ = [
     "fates_by_mark",
     "headline",
     "numbers",
-    "show_cautions",
+    "question",
+    "show_reasons",
     "show_result",
+    "warnings",
 ]
 
+_ASKED = Flag.NO_SCALE | Flag.LOAD_UNKNOWN
 _RULES = {
     "spacing": "Spacing along the limb governs.",
     "wood": "What the wood may carry governs.",
@@ -46,6 +49,8 @@ def headline(result: Result, units: str) -> tuple[str, str]:
     plan = result.decision.plan
     if plan.crop_count == 0 and plan.verdict == "leave":
         return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
+    if question(result) == "length":
+        return f"{plan.crop_count} fruit. How many may stay hangs on the limb's length.", ""
     big, _, reason = answer_line(result.decision).partition(": ")
     return big, reason or count_line(result.measurement, units)
 
@@ -100,22 +105,41 @@ def _doubt(result: Result) -> float:
     return float(unsure.sum() / here.sum()) if here.any() else 1.0
 
 
+def warnings(result: Result) -> list[str]:
+    """What casts doubt on the answer, beside it; what the question asks for is not said twice."""
+    asked = _ASKED if question(result) == "length" else Flag.NONE
+    return flag_sentences(result.decision.flags & ~asked)
+
+
+def question(result: Result) -> str:
+    """The one thing to ask in place: is this the limb, how long is it, or nothing."""
+    measurement = result.measurement
+    limb = measurement.limb
+    if not limb.by_hand and measurement.flags & (Flag.LIMB_DOUBTFUL | Flag.LIMB_NOT_FOUND):
+        return "limb"
+    return "length" if limb.found and not measurement.scale.known else ""
+
+
 def show_result(result: Result, units: str) -> None:
-    """The answer beside the photo, most important first."""
+    """What to do, what the limb will bear, and the cautions, most important first."""
+    st.caption(LEGEND)
+    _list(cut_lines(result.decision.plan, units))
+    st.write(load_lines(result.decision.load, units)[0])
+    st.info("  \n".join(CAUTIONS[:2]), icon=":material/health_and_safety:")
+
+
+def show_reasons(result: Result, units: str) -> None:
+    """Why, the load in figures, all cautions, and where each number comes from."""
     plan, load = result.decision.plan, result.decision.load
-    st.markdown(LEGEND)
-    st.write(f"**{plan.reason}** {_RULES.get(plan.rule, '')}")
-    _list(cut_lines(plan, units))
-    st.markdown("**Load at harvest**")
-    _list(load_lines(load, units))
-    if load.known and load.prop is not None:
-        st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")
-    if plan.notes:
-        st.markdown("**Mind**")
-        _list(plan.notes)
-    doubts = flag_sentences(result.decision.flags)
-    if doubts:
-        st.warning("  \n".join(doubts), icon=":material/visibility:")
+    with st.expander("Why, and how much it will bear"):
+        st.write(f"**{plan.reason}** {_RULES.get(plan.rule, '')}")
+        _list(load_lines(load, units))
+        if load.known and load.prop is not None:
+            st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")
+        if plan.notes:
+            st.markdown("**Notes**")
+            _list(plan.notes)
+        st.write("  \n".join(CAUTIONS))
     with st.expander("What was counted, and where each number comes from"):
         st.write(f"{count_line(result.measurement, units)}.")
         st.write(f"{scale_line(result.measurement, units)}.")
@@ -124,11 +148,6 @@ def show_result(result: Result, units: str) -> None:
                 f"**{reason.number}: {_number(reason.value)}.** {_sentence(reason.rule)} "
                 f"Given: {_sentence(reason.given)} Source: {_sentence(reason.source)}"
             )
-
-
-def show_cautions() -> None:
-    """The usual cautions of work on a tree."""
-    st.info("  \n".join(CAUTIONS), icon=":material/health_and_safety:")
 
 
 def _sentence(words: str) -> str:

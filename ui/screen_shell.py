@@ -29,8 +29,8 @@ _STYLE = (
     b"@media(min-width:641px){.fc-ahead{left:5rem;width:calc((100vw - 11rem)*.6)}}</style>"
 )
 _AGAIN_STYLE = (
-    b"<style>.fc-again{position:fixed;z-index:9;top:0;left:0;right:0;margin:0;padding:16px;"
-    b"font:18px/1.4 sans-serif;background:#fffdf6;color:#181c20}</style>"
+    b"<style>.fc-again{position:fixed;z-index:9;bottom:0;left:0;right:0;margin:0;"
+    b"padding:10px 16px;font:600 16px/1.3 sans-serif;background:#ffe9d1;color:#6b2a00}</style>"
 )
 
 

@@ -10,6 +10,7 @@ from fruitcount.image.references import (
     scale_from_bank_card,
     scale_from_disc,
     scale_from_fruit,
+    scale_from_limb_length,
     scale_from_points,
 )
 
@@ -24,5 +25,6 @@ __all__ = [
     "scale_from_bank_card",
     "scale_from_disc",
     "scale_from_fruit",
+    "scale_from_limb_length",
     "scale_from_points",
 ]

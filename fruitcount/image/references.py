@@ -21,6 +21,7 @@ __all__ = [
     "scale_from_bank_card",
     "scale_from_disc",
     "scale_from_fruit",
+    "scale_from_limb_length",
     "scale_from_points",
 ]
 
@@ -212,6 +213,26 @@ def scale_from_fruit(fruitlets: Fruitlets, diameter_mm: float) -> Scale:
     # by 1.25 / sqrt(n) of that. The circles' own error does not average out: 8 %.
     relative = float(np.hypot(0.08, 1.25 * 0.12 / np.sqrt(len(radii))))
     return Scale(2 * middle / diameter, relative, source="fruit", flags=Flag.SCALE_FROM_FRUIT)
+
+
+def scale_from_limb_length(length_px: float, length_mm: float) -> Scale:
+    """Scale from the limb's length by tape.
+
+    Parameters
+    ----------
+    length_px : float, px
+        Along the limb's line in the photo.
+    length_mm : float, mm
+        From its base to its tip.
+
+    Raises
+    ------
+    BadInputError
+        When a length is not above 0.
+    """
+    px = positive("length_px", length_px)
+    # Ends of a limb are read to a few per cent of its length, by eye and by the line alike.
+    return Scale(px / positive("length_mm", length_mm), 0.04, source="limb length")
 
 
 def _inside(photo: Photo, x_px: float, y_px: float) -> None:

@@ -99,7 +99,10 @@ def fetch(page, words: str) -> bytes:
     page.on("download", keep)
     for _ in range(4):
         page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
-        page.get_by_role("button", name=words, exact=True).click()
+        button = page.get_by_role("button", name=words, exact=True)
+        if not button.is_visible() and page.get_by_text("Files to download").count():
+            page.get_by_text("Files to download").click()
+        button.click()
         for _ in range(200):
             page.wait_for_timeout(100)
             if came:

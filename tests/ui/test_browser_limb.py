@@ -101,6 +101,7 @@ def test_dragging_moves_a_mark_and_the_empty_photo_pans(opened):
     x, y = page.at(name)
     was = page.marks()[name]
     k = page.ask("view.k")
+    page.page.mouse.click(x, y)  # only a chosen mark is dragged
     page.page.mouse.move(x, y)
     page.page.mouse.down()
     page.page.mouse.move(x + 20, y + 12, steps=4)

@@ -52,7 +52,7 @@ def test_a_page_left_open_sends_its_edits_when_the_server_is_back(chromium, serv
     server.kill()
     for x, y in spots[:2]:
         page.page.mouse.click(left + x, top + y)
-    page.page.locator(".fc-say", has_text="No connection").wait_for(timeout=30000)
+    page.page.locator(".fc-say", has_text="Not connected").wait_for(timeout=30000)
     server.start()
     page.page.wait_for_function(IDLE, timeout=60000)
     assert len(page.marks()) == 22

@@ -1,16 +1,37 @@
 // What a person does: every method here ends in an edit, a wish to the server or another choice.
+// How many taps each way of telling the scale needs.
+const TAPS = { "two points": 2, "limb length": 0, coin: 1, fruit: 1, "usual fruit": 0, "bank card": 4 };
+
 class Acts {
   edit(edit) {
     if (!applyEdit(this.marks, edit)) return;
     this.firstWait ||= Date.now();
-    this.data.message = "";
+    this.data.message = ""; this.said = "";
     this.outbox.put({ do: edit });
+    this.canUndo = true; this.canRedo = false;
     this.tell();
   }
 
-  undo() { this.outbox.put({ undo: true, base: this.data.revision }); }
+  say(words) { this.said = words; this.tell(); }
 
-  redo() { this.outbox.put({ redo: true, base: this.data.revision }); }
+  undo() { this.back({ undo: true }, this.canUndo); }
+
+  redo() { this.back({ redo: true }, this.canRedo); }
+
+  // Shown at once, with or without a connection.
+  back(step, can) {
+    if (!can) return;
+    this.firstWait ||= Date.now();
+    this.said = "";
+    this.outbox.put({ ...step, base: this.data.revision });
+    this.rebuild();
+    this.tell();
+  }
+
+  rebuild() {
+    Object.assign(this, replayed(this.data, this.outbox.items));
+    if (this.selected && !this.marks.has(this.selected)) this.selected = null;
+  }
 
   addAt(x, y) {
     if (!this.isInside(x, y)) return null;
@@ -18,8 +39,9 @@ class Acts {
     const mark = withLabel({
       id: `h${this.outbox.client}-${this.added}`, x_px: x, y_px: y,
       r_px: likelyRadius(this.marks, x, y, this.data.photo), kind: "fruit", on_limb: 1, score: 1, by_hand: true,
-    }, this.job === "doubt" ? "fruit" : this.label);
+    }, "fruit");
     this.edit({ edit: "add", mark });
+    this.say("Added. Tap it to change it, or Undo.");
     return mark.id;
   }
 
@@ -28,29 +50,29 @@ class Acts {
     else this.select(this.selected === mark.id ? null : mark.id);
   }
 
-  select(id) { this.selected = id; this.data.message = ""; this.tell(); this.paint(); }
+  select(id) { this.selected = id; this.data.message = ""; this.said = ""; this.tell(); this.paint(); }
 
   setJob(job) {
     this.job = job; this.scalePoints = [];
-    if (job === "limb") { this.linePreview = null; this.handles = handlesOf(this.data.line, 9); }
+    if (job === "limb") { this.linePreview = null; this.handles = handlesOf(this.data.line, 9); this.fresh = !this.handles.length; }
     this.select(null);
   }
 
   setLabel(label) {
     const m = this.marks.get(this.selected);
-    if (!m) { this.label = label; return; }
+    if (!m) return;
     if (labelOf(m) === label && m.by_hand) return;
     this.edit({ edit: "change", before: m, after: withLabel(m, label), what: "label" });
   }
 
+  // Only the queue of doubtful marks goes on by itself: elsewhere a second tap takes nothing.
   remove() {
     const m = this.marks.get(this.selected);
     if (!m) return;
-    const order = this.job === "doubt" ? this.doubtful() : this.inOrder();
-    const next = order[order.indexOf(m) + 1];
+    const order = this.job === "doubt" ? this.doubtful() : [], next = order[order.indexOf(m) + 1];
     this.edit({ edit: "remove", mark: m });
     this.select(next ? next.id : null);
-    if (this.job === "doubt" && next) this.show(next);
+    if (next) this.show(next); else this.say("Removed. Undo puts it back.");
   }
 
   grow(factor) {
@@ -112,11 +134,15 @@ class Acts {
 
   zoomBy(factor) { this.view.zoom(factor, this.view.w / 2, this.view.h / 2); this.wantRegion(); }
 
+  // Two taps, base then tip, make a line; with a line there a tap adds a point to it.
   tapLine(p) {
-    this.handles.splice(placeInLine(this.handles, p), 0, p);
+    if (this.fresh) this.handles.push(p); else this.handles.splice(placeInLine(this.handles, p), 0, p);
     this.linePreview = this.handles;
-    if (this.handles.length > 1) this.sendLine();
+    if (this.handles.length > 1) { this.fresh = false; this.sendLine(); }
+    this.tell();
   }
+
+  showLimb() { this.setJob("limb"); this.handles = []; this.linePreview = []; this.fresh = true; this.tell(); }
 
   sendLine(follow = this.follow) {
     this.linePreview = [...this.handles];
@@ -125,17 +151,27 @@ class Acts {
   }
 
   tapScale(p) {
-    const want = this.el.how.value === "two points" ? 2 : 1;
+    const want = TAPS[this.el.how.value];
     if (this.scalePoints.length >= want) this.scalePoints = [];
-    this.scalePoints.push(p);
+    if (want) this.scalePoints.push(p);
   }
 
+  sendLength() {
+    const typed = Number(this.el.ask.querySelector("input")?.value);
+    if (!(typed > 0)) { this.say("Type the limb's length first."); return; }
+    this.firstWait ||= Date.now();
+    this.outbox.put({ scale: { how: "limb length", points: [], mm: typed * (this.data.us ? 25.4 : 10) }, base: this.data.revision });
+    this.say("Working it out.");
+  }
+
+  // The line as it is becomes a line by hand: nobody doubts it again.
+  limbIsRight() { this.handles = handlesOf(this.data.line, 40); this.sendLine(false); }
+
   sendScale() {
-    const how = this.el.how.value, mm = Number(this.el.mm.value) * this.mmPerUnit();
-    const want = how === "two points" ? 2 : 1;
+    const how = this.el.how.value, want = TAPS[how], card = how === "bank card";
+    const mm = card ? 85.6 : Number(this.el.mm.value) * this.mmPerUnit();
     if (this.scalePoints.length < want || !(mm > 0)) {
-      this.data.message = mm > 0 ? `Tap ${want === 2 ? "both ends" : "it"} on the photo first.` : "Type the size first.";
-      this.tell();
+      this.say(mm > 0 ? `Tap ${{ 1: "it", 2: "both ends", 4: "its four corners in turn" }[want]} on the photo first.` : "Type the size first.");
       return;
     }
     this.firstWait ||= Date.now();

@@ -29,32 +29,54 @@ function fatePath(path, fate, x, y, r) {
   if (fate === "pinch" || fate === "cut") { path.moveTo(x - s, y + s); path.lineTo(x + s, y - s); }
 }
 
-function stroke3(ctx, path, colour, width) {
+function stroke3(ctx, path, colour, width, edge = 3.4) {
   ctx.lineJoin = "round"; ctx.lineCap = "round";
-  for (const [ink, w] of [["#000", width + 3.4], ["#fff", width + 1.4], [colour, width]]) {
+  for (const [ink, w] of [["#000", width + edge], ["#fff", width + edge * 0.4], [colour, width]]) {
     ctx.strokeStyle = ink; ctx.lineWidth = w; ctx.stroke(path);
   }
 }
 
+// Small marks get thin strokes, so that a cluster stays a cluster of rings in the whole view.
 function drawMarks(ctx, S, view) {
-  const groups = new Map();
+  const groups = new Map(), small = [];
   for (const m of S.marks.values()) {
     const faint = S.job === "doubt" ? !isDoubtful(m, S.data.doubt_below) : S.job !== "fruit";
     const [x, y] = view.toCss(m.x_px, m.y_px);
     const r = Math.max(SMALLEST_CSS, m.r_px * view.k);
     if (x < -r || y < -r || x > view.w + r || y > view.h + r) continue;
-    const label = labelOf(m);
+    const label = labelOf(m), thin = r < 14 ? 1 : 0;
+    if (thin && !faint && label !== "elsewhere") small.push([x, y, r]);
     const fate = label === "elsewhere" || label === "yellowing" ? "" : S.data.fates[m.id] || "";
-    const key = `${faint ? 0 : label === "elsewhere" ? 1 : 2} ${FATE_INK[fate] || INK[label]}`;
+    const key = `${faint ? 0 : label === "elsewhere" ? 1 : 2}${thin} ${FATE_INK[fate] || INK[label]}`;
     if (!groups.has(key)) groups.set(key, new Path2D());
     shapePath(groups.get(key), label, x, y, r);
     if (!faint && fate) fatePath(groups.get(key), fate, x, y, r);
   }
   for (const key of [...groups.keys()].sort()) {
     ctx.globalAlpha = [0.35, 0.7, 1][key[0]];
-    stroke3(ctx, groups.get(key), key.slice(2), [1.2, 1.2, 2.6][key[0]]);
+    const thin = key[1] === "1";
+    stroke3(ctx, groups.get(key), key.slice(3), [1.2, 1.2, thin ? 1.5 : 2.6][key[0]], thin ? 1.8 : 3.4);
   }
   ctx.globalAlpha = 1;
+  drawHeaps(ctx, small);
+}
+
+// How many there are, where three or more marks run into one another.
+function drawHeaps(ctx, marks) {
+  const left = [...marks];
+  while (left.length) {
+    const heap = [left.pop()];
+    for (const [x, y, r] of heap) {
+      for (let i = left.length - 1; i >= 0; i--) {
+        if (Math.hypot(left[i][0] - x, left[i][1] - y) < 0.6 * (r + left[i][2])) heap.push(...left.splice(i, 1));
+      }
+    }
+    if (heap.length < 3) continue;
+    const x = Math.max(...heap.map((m) => m[0] + m[2])) + 9, y = Math.min(...heap.map((m) => m[1] - m[2])) - 3;
+    ctx.font = "700 15px sans-serif"; ctx.textAlign = "center"; ctx.textBaseline = "middle";
+    ctx.lineWidth = 4; ctx.lineJoin = "round"; ctx.strokeStyle = "#000"; ctx.fillStyle = "#fff";
+    ctx.strokeText(heap.length, x, y); ctx.fillText(heap.length, x, y);
+  }
 }
 
 function drawSelected(ctx, S, view) {

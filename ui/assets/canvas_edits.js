@@ -24,6 +24,33 @@ function applyEdit(marks, edit) {
   return true;
 }
 
+// What takes an edit back; null where only the server can tell (a line, a scale).
+function inverseOf(edit) {
+  const { edit: kind } = edit;
+  if (kind === "many") {
+    const back = edit.edits.map(inverseOf).reverse();
+    return back.includes(null) ? null : { edit: "many", edits: back };
+  }
+  if (kind === "add") return { edit: "remove", mark: edit.mark };
+  if (kind === "remove") return { edit: "add", mark: edit.mark };
+  return kind === "change" ? { ...edit, before: edit.after, after: edit.before } : null;
+}
+
+// Marks as the server has them, with what it has not yet acknowledged done on top.
+function replayed(data, items) {
+  const marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
+  const done = [...data.done], undone = [...data.undone];
+  for (const item of items) {
+    if (item.do) { applyEdit(marks, item.do); done.push(item.do); undone.length = 0; }
+    const from = item.undo ? done : item.redo ? undone : null, edit = from?.pop();
+    if (!edit) continue;
+    (item.undo ? undone : done).push(edit);
+    const now = item.undo ? inverseOf(edit) : edit;
+    if (now && now.edit !== "line" && now.edit !== "scale") applyEdit(marks, now);
+  }
+  return { marks, canUndo: done.length > 0, canRedo: undone.length > 0 };
+}
+
 // Radius for a new mark: the middle one of the five nearest, else 2 % of the photo.
 function likelyRadius(marks, x, y, photo) {
   const near = [...marks.values()]

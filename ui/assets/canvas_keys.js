@@ -25,9 +25,9 @@ function plainKey(S, key, shift) {
     ArrowLeft: () => S.step(-1), ArrowRight: () => S.step(1),
     ArrowUp: () => S.zoomBy(1.4), ArrowDown: () => S.zoomBy(1 / 1.4),
     Delete: () => S.remove(), Backspace: () => S.remove(),
-    u: () => S.undo(), r: () => S.redo(), f: () => S.do.whole(),
-    a: () => S.addAt(...S.view.toPhoto(S.view.w / 2, S.view.h / 2)),
-    d: () => { S.setJob("doubt"); S.stepDoubt(1); }, Enter: () => S.do.right(),
+    u: () => S.undo(), r: () => S.redo(), w: () => S.do.whole(),
+    p: () => S.addAt(...S.view.toPhoto(S.view.w / 2, S.view.h / 2)),
+    c: () => { S.setJob("doubt"); S.stepDoubt(1); }, Enter: () => S.do.right(),
     "+": () => S.grow(1.08), "=": () => S.grow(1.08), "-": () => S.grow(1 / 1.08),
     Escape: () => S.select(null),
   }[key];

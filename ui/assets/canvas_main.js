@@ -1,9 +1,11 @@
 // The review canvas: holds the marks, answers taps and keys, sends edits, draws.
 const SAY = {
-  fruit: "Tap a missed fruit to add it. Tap a mark to change it. Pinch or turn the wheel to zoom.",
+  fruit: "Tap a missed fruit to add it. Tap a mark to change it. Pinch to zoom.",
   doubt: "Only doubtful marks stand out. Tap those that are not fruit, then \u201cRest is right\u201d.",
-  limb: "Tap from where the limb starts to its tip. Drag a point to mend the line.",
-  scale: "Tap the two ends of a known length, or the middle of a coin or ball.",
+  limb: "Drag a point to mend the line, or start over.",
+  base: "Tap where the limb starts: its thick end.",
+  tip: "Now tap its tip.",
+  scale: "Choose what you know the size of, tap it, type its size.",
 };
 const WORDS = { fruit: "fruit", yellowing: "yellowing", damaged: "damaged", elsewhere: "off this limb" };
 
@@ -11,7 +13,7 @@ class Screen extends Acts {
   constructor(root, send) {
     super();
     this.root = root; this.view = new View(); this.marks = new Map(); this.order = [];
-    this.job = "fruit"; this.label = "fruit"; this.selected = null; this.follow = true;
+    this.job = "fruit"; this.selected = null; this.said = ""; this.fresh = false; this.follow = true;
     this.handles = []; this.linePreview = null; this.scalePoints = []; this.glass = null;
     this.preview = null; this.region = null; this.stops = []; this.rawSend = send; this.added = 0;
     this.el = Object.fromEntries([...root.querySelectorAll("[data-el]")].map((e) => [e.dataset.el, e]));
@@ -41,7 +43,7 @@ class Screen extends Acts {
       next: () => this.stepDoubt(1), right: () => this.check(), wrong: () => this.remove(),
       allright: () => this.checkAll(), follow: () => { this.follow = !this.follow; },
       swap: () => { this.handles.reverse(); this.sendLine(false); },
-      freshline: () => { this.handles = []; this.linePreview = []; },
+      freshline: () => this.showLimb(), limbyes: () => this.limbIsRight(), length: () => this.sendLength(),
       usescale: () => this.sendScale(), cardscale: () => this.outbox.put({ scale: { how: "card" } }),
     };
   }
@@ -64,7 +66,9 @@ class Screen extends Acts {
     const coin = this.el.how.value === "coin";
     this.el.coinrow.hidden = !coin;
     const unit = this.data?.us ? "in" : "mm";
-    this.el.mmlabel.textContent = `${coin || this.el.how.value === "fruit" ? "Diameter" : "Length"}, ${unit}`;
+    const how = this.el.how.value;
+    this.el.mmrow.hidden = how === "bank card";
+    this.el.mmlabel.textContent = `${coin || how.endsWith("fruit") ? "Diameter" : "Length"}, ${unit}`;
     Object.assign(this.el.mm, unit === "in" ? { min: 0.05, step: 0.001 } : { min: 1, step: 0.1 });
     if (coin) this.el.mm.value = Number((this.el.coin.value / this.mmPerUnit()).toFixed(3));
   }
@@ -82,13 +86,11 @@ class Screen extends Acts {
       this.el.coin.replaceChildren(...data.coins.map(([name, mm]) => new Option(`${name} (${mm} mm)`, mm)));
     }
     this.outbox.acknowledged(data.ack);
-    this.marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
-    for (const item of this.outbox.items) if (item.do) applyEdit(this.marks, item.do);
-    if (!this.outbox.items.some((item) => item.line)) {
+    this.rebuild();
+    if (!this.outbox.items.some((item) => item.line) && !this.fresh) {
       this.linePreview = null;
       this.handles = handlesOf(data.line, 9);
     }
-    if (this.selected && !this.marks.has(this.selected)) this.selected = null;
     this.tell(); this.paint();
   }
 
@@ -106,9 +108,12 @@ class Screen extends Acts {
       document.querySelector(".fc-ahead")?.remove();
     };
     image.onerror = () => { this.el.say.textContent = "The photo could not be loaded. Reload this page."; };
-    image.src = `${data.photo.url}?side=2048`;
+    image.src = `${data.photo.url}?side=${this.wantSide()}`;
     if (this.outbox.waiting) this.outbox.flush();
   }
+
+  // A photo no larger than the screen shows; the zoom fetches what it needs.
+  wantSide() { return Math.max(screen.width, screen.height) * (window.devicePixelRatio || 1) > 2000 ? 2048 : 1024; }
 
   resize() {
     const stage = this.el.stage;
@@ -129,26 +134,48 @@ class Screen extends Acts {
     this.frame = requestAnimationFrame(() => { this.frame = 0; if (this.data) drawAll(this); });
   }
 
-  // The server's sentence and the hint below the photo.
+  // The answer with what casts doubt on it, the one question, and the hint below the photo.
   tell() {
     const { strip, say } = this.el, d = this.data;
-    const [big, small] = [d.summary, d.detail];
-    if (strip.dataset.text !== big + small) {
-      strip.dataset.text = big + small;
-      strip.replaceChildren(big);
-      if (small) strip.append(Object.assign(document.createElement("small"), { textContent: small }));
+    const make = (tag, text, name = "") => Object.assign(document.createElement(tag), { textContent: text, className: name });
+    const text = JSON.stringify([d.summary, d.detail, d.warnings]);
+    if (strip.dataset.text !== text) {
+      strip.dataset.text = text;
+      const lines = [make("b", d.summary), ...(d.detail ? [make("small", d.detail)] : []),
+        ...(d.warnings.length ? [make("p", d.warnings.join(" "), "fc-warn")] : [])];
+      strip.replaceChildren(...lines);
     }
     strip.dataset.revision = d.revision;
+    this.askOne();
     const m = this.marks.get(this.selected);
     const waits = this.outbox.waiting && Date.now() - (this.firstWait || Date.now()) > 3000;
     if (!this.outbox.waiting) this.firstWait = 0;
-    const text = waits ? "No connection: your changes are kept here and sent when it is back."
-      : d.message || (m ? this.describe(m) : this.hint());
-    if (say.textContent !== text) say.textContent = text;
+    const n = this.outbox.count;
+    const words = waits ? `Not connected. ${n === 1 ? "1 change is" : `${n} changes are`} kept here and sent when the connection is back.`
+      : d.message || this.said || (m ? this.describe(m) : this.hint());
+    if (say.textContent !== words) say.textContent = words;
+    say.classList.toggle("fc-warn", waits);
+  }
+
+  // One question at a time, asked where it is answered.
+  askOne() {
+    const { ask } = this.el, kind = this.data.busy || this.job !== "fruit" ? "" : this.data.ask;
+    ask.hidden = !kind;
+    if (ask.dataset.kind === kind + this.data.us) return;
+    ask.dataset.kind = kind + this.data.us;
+    ask.innerHTML = { length: `<label>How long is this limb, ${this.data.us ? "in" : "cm"}?
+        <input type="number" inputmode="decimal" min="1" step="0.1"></label><button type="button" data-do="length">Use it</button>`,
+      limb: `<span>Is this the limb?</span><button type="button" data-do="limbyes">Yes</button>
+        <button type="button" data-do="freshline">Show me</button>` }[kind] || "";
+    ask.querySelector("input")?.addEventListener("keydown", (e) => {
+      e.stopPropagation();
+      if (e.key === "Enter") this.sendLength();
+    });
   }
 
   hint() {
-    return this.job === "doubt" && !this.doubtful().length ? "No doubtful marks left." : SAY[this.job];
+    if (this.job === "doubt" && !this.doubtful().length) return "No doubtful marks left.";
+    return SAY[this.job === "limb" && this.fresh ? (this.handles.length ? "tip" : "base") : this.job];
   }
 
   describe(m) {
@@ -166,12 +193,13 @@ class Screen extends Acts {
     const doubtful = this.doubtful().length;
     this.el.doubtcount.textContent = `(${doubtful})`;
     for (const part of this.root.querySelectorAll("[data-for]")) part.hidden = part.dataset.for !== this.job;
+    for (const part of this.root.querySelectorAll("[data-chosen]")) part.hidden = !m || this.job === "doubt";
     const press = (b, on) => { const v = on ? "true" : "false"; if (b.getAttribute("aria-pressed") !== v) b.setAttribute("aria-pressed", v); };
     for (const b of this.root.querySelectorAll("[data-job]")) press(b, b.dataset.job === this.job);
-    for (const b of this.root.querySelectorAll("[data-label]")) press(b, b.dataset.label === (m ? labelOf(m) : this.label));
+    for (const b of this.root.querySelectorAll("[data-label]")) press(b, m && b.dataset.label === labelOf(m));
     press(this.root.querySelector('[data-do="follow"]'), this.follow);
     const off = {
-      undo: !this.data.can_undo && !this.outbox.waiting, redo: !this.data.can_redo,
+      undo: !this.canUndo, redo: !this.canRedo,
       remove: !m, smaller: !m, bigger: !m, right: !m, wrong: !m, next: !doubtful, allright: !doubtful,
     };
     for (const [name, value] of Object.entries(off)) this.root.querySelector(`[data-do="${name}"]`).disabled = value;
@@ -201,7 +229,7 @@ class Screen extends Acts {
   }
 
   fetchRegion() {
-    const { view, data } = this, coarse = Math.max(data.photo.width, data.photo.height) / 2048;
+    const { view, data } = this, coarse = Math.max(data.photo.width, data.photo.height) / this.wantSide();
     if (this.stopped || coarse <= 1 || view.k * this.dpr * coarse < 1.15) return;
     const [x0, y0] = this.inside(...view.toPhoto(-40, -40)), [x1, y1] = this.inside(...view.toPhoto(view.w + 40, view.h + 40));
     const box = [Math.floor(x0), Math.floor(y0), Math.ceil(x1 - x0) + 1, Math.ceil(y1 - y0) + 1];

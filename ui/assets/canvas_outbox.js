@@ -10,7 +10,7 @@ class Outbox {
     this.adopt();
   }
 
-    write(key, value) {
+  write(key, value) {
     try {
       if (value === null) localStorage.removeItem(key); else localStorage.setItem(key, value);
     } catch { /* a private window has no storage: edits then wait in memory only */ }
@@ -55,6 +55,8 @@ class Outbox {
   }
 
   get waiting() { return this.items.length + this.others.length > 0; }
+
+  get count() { return this.items.length + this.others.reduce((n, other) => n + other.items.length, 0); }
 
   flush() {
     if (!this.waiting) return;

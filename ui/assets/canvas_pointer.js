@@ -1,5 +1,5 @@
-// Fingers, mouse and wheel. One finger on a mark drags it, elsewhere pans; two fingers zoom.
-const TAP_SLOP_CSS = 7, DOUBLE_MS = 320, GRIP_CSS = 22;
+// Fingers, mouse and wheel. One finger pans; it drags only a chosen mark, or one held for a while.
+const TAP_SLOP_CSS = 7, DOUBLE_MS = 320, GRIP_CSS = 22, HOLD_MS = 450;
 
 function listenPointers(S) {
   const P = { down: new Map(), act: null, lastTap: null };
@@ -15,6 +15,14 @@ function listenPointers(S) {
     P.down.set(e.pointerId, at(e));
     if (P.down.size === 2) { cancelDrag(S, P); P.act = { kind: "pinch", ...spread(P) }; }
     else if (P.down.size === 1) P.act = startAct(S, at(e), e.pointerType === "touch");
+    clearTimeout(P.hold);
+    const act = P.act;
+    if (act?.kind === "pan" && act.mark) {
+      P.hold = setTimeout(() => {
+        if (P.act !== act || act.moved) return;
+        Object.assign(act, { kind: "mark", held: true }); S.select(act.mark.id); S.say("Held: move it, or let go."); S.paint();
+      }, HOLD_MS);
+    }
     S.paint();
   });
 
@@ -30,6 +38,7 @@ function listenPointers(S) {
   const end = (e, cancelled) => {
     if (!P.down.delete(e.pointerId)) return;
     const act = P.act;
+    clearTimeout(P.hold);
     if (P.down.size === 1 && act?.kind === "pinch") { P.act = { kind: "ended" }; return; }
     if (P.down.size) return;
     P.act = null; S.glass = null;
@@ -63,7 +72,7 @@ function startAct(S, [cx, cy], touch) {
   const base = { start: [cx, cy], moved: false, touch };
   if (S.job === "limb" || S.job === "scale") {
     const points = S.job === "limb" ? S.handles : S.scalePoints;
-    const i = nearestPoint(S, points, cx, cy);
+    const i = S.job === "limb" && S.fresh ? -1 : nearestPoint(S, points, cx, cy);
     return i < 0 ? { ...base, kind: "pan" } : { ...base, kind: "handle", points, i, from: [...points[i]] };
   }
   const chosen = S.marks.get(S.selected);
@@ -71,8 +80,8 @@ function startAct(S, [cx, cy], touch) {
     const [hx, hy] = handleAt(chosen, S.view);
     if (Math.hypot(cx - hx, cy - hy) < GRIP_CSS) return { ...base, kind: "grip", mark: chosen };
   }
-  const mark = S.hit(cx, cy, touch ? 22 : 11);
-  return mark ? { ...base, kind: "mark", mark } : { ...base, kind: "pan" };
+  const mark = S.hit(cx, cy, touch ? 13 : 9);
+  return { ...base, kind: mark && mark.id === S.selected ? "mark" : "pan", mark };
 }
 
 function nearestPoint(S, points, cx, cy) {
@@ -113,13 +122,14 @@ function finishAct(S, act) {
     if (!after || !act.moved) return;
     const patch = act.kind === "mark" ? { x_px: after.x_px, y_px: after.y_px } : { r_px: after.r_px };
     S.edit(change(act.mark, patch, act.kind === "mark" ? "move" : "resize"));
+    S.say(act.kind === "mark" ? "Moved. Undo puts it back." : "Resized. Undo puts it back.");
   } else if (act.kind === "handle" && act.moved && S.job === "limb") S.sendLine();
 }
 
 // A second finger came down, or the system took the pointer: put back what was being dragged.
 function cancelDrag(S, P) {
   const act = P.act;
-  if (act?.mark && S.marks.has(act.mark.id)) S.marks.set(act.mark.id, act.mark);
+  if (act?.kind !== "pan" && act?.mark && S.marks.has(act.mark.id)) S.marks.set(act.mark.id, act.mark);
   if (act?.kind === "handle") act.points[act.i] = act.from;
   S.glass = null;
 }
@@ -136,10 +146,11 @@ function tap(S, P, act, [cx, cy]) {
   }
   if (S.data.busy) return;
   const [x, y] = S.view.toPhoto(cx, cy);
-  if (act.kind === "mark") S.tapMark(act.mark);
-  else if (act.kind === "handle" || !S.isInside(x, y)) return;
-  else if (S.job === "limb") S.tapLine([x, y]);
+  if (act.held) return;
+  if (act.kind === "handle" && !(S.job === "limb" && S.fresh) && S.job !== "scale") return;
+  if (!S.isInside(x, y)) return;
+  if (S.job === "limb") S.tapLine([x, y]);
   else if (S.job === "scale") S.tapScale([x, y]);
-  else if (S.selected) S.select(null);
-  else P.lastTap.added = S.addAt(x, y);
+  else if (act.mark) S.tapMark(act.mark);
+  else { S.selected = null; P.lastTap.added = S.addAt(x, y); }
 }
