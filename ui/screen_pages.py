@@ -2,32 +2,24 @@
 
 from __future__ import annotations
 
-import numpy as np
+from io import BytesIO
+
 import page_limb
 import page_season
 import page_tree
 import streamlit as st
 from PIL import Image
-from screen_assets import ASSETS
+from screen_assets import ASSETS, icon_png
 from screen_words import units
 
 __all__ = ["run"]
-
-
-def icon() -> Image.Image:
-    """Drawn here, as a named icon would be fetched from another site."""
-    rows, columns = np.mgrid[:64, :64] - 31.5
-    ring = np.abs(np.hypot(rows, columns) - 22)
-    picture = np.zeros((64, 64, 4), np.uint8)
-    picture[ring < 8] = (0, 87, 63, 255)
-    return Image.fromarray(picture)
 
 
 def run() -> None:
     """Show the page that the address asks for."""
     st.set_page_config(
         page_title="Fruit count",
-        page_icon=icon(),
+        page_icon=Image.open(BytesIO(icon_png())),
         layout="wide",
         initial_sidebar_state="collapsed",
     )

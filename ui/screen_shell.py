@@ -28,6 +28,23 @@ _STYLE = (
     b"animation:fc-ahead 0s 15s forwards}@keyframes fc-ahead{to{visibility:hidden}}"
     b"@media(min-width:641px){.fc-ahead{left:5rem;width:calc((100vw - 11rem)*.6)}}</style>"
 )
+_HEAD = (
+    b'<title>Fruit count</title><link rel="manifest" href="/app.webmanifest" '
+    b'crossorigin="use-credentials"><link rel="apple-touch-icon" href="/icon.png">'
+    b'<meta name="apple-mobile-web-app-title" content="Fruit count">'
+)
+# A font of 170 kB that is not used here.
+_LATER = re.compile(rb'<link\s+rel="preload"\s+href="[^"]*SourceSans[^>]*>')
+_PARTS = re.compile(rb'<script type="module"[^>]*></script>|<link rel="modulepreload"[^>]*>')
+_START = (
+    b"</template><script>(()=>{const photo=document.querySelector('.fc-ahead');let begun;"
+    b"const begin=()=>{if(begun)return;begun=1;"
+    b"for(const e of document.getElementById('fc-parts').content.children){"
+    b"const part=document.createElement(e.tagName);"
+    b"for(const a of e.attributes)part.setAttribute(a.name,a.value);document.head.append(part)}};"
+    b"photo.complete?begin():photo.addEventListener('load',begin);"
+    b"photo.addEventListener('error',begin);setTimeout(begin,8000)})()</script></body>"
+)
 _AGAIN_STYLE = (
     b"<style>.fc-again{position:fixed;z-index:9;bottom:0;left:0;right:0;margin:0;"
     b"padding:10px 16px;font:600 16px/1.3 sans-serif;background:#ffe9d1;color:#6b2a00}</style>"
@@ -44,7 +61,7 @@ def with_shell(scope: Scope, send: Send) -> Send:
     if scope["path"].startswith(("/photo/", "/_stcore/", "/static/")):
         return send
     found = _PHOTO.search(scope.get("query_string", b""))
-    url = b"/photo/" + found[1] + b"?side=2048" if found else b""
+    url = b"/photo/" + found[1] + b"?side=1024" if found else b""
     held: list[Message] = []
 
     async def send_with_shell(message: Message) -> None:
@@ -76,11 +93,17 @@ async def _send_page(send: Send, held: list[Message], message: Message, url: byt
     if message.get("more_body"):
         return
     body = b"".join(bytes(part.get("body", b"")) for part in held[1:])
-    body = body.replace(b"<head>", b"<head>" + _again(), 1)
+    body = _LATER.sub(b"", body)
+    body = body.replace(b"<title>Streamlit</title>", _HEAD, 1).replace(
+        b"<head>", b"<head>" + _again(), 1
+    )
     ahead = []
     if url:
+        # the program's parts wait until the photo is there: on a slow network they come after it
+        parts = b"".join(_PARTS.findall(body))
+        body = _PARTS.sub(b"", body).replace(b"</body>", b"<template id=fc-parts>" + parts + _START)
         picture = b'<img class="fc-ahead" alt="The photo; its marks follow" src="' + url + b'">'
-        body = body.replace(b"</body>", _STYLE + picture + b"</body>")
+        body = body.replace(b"<template id=fc-parts>", _STYLE + picture + b"<template id=fc-parts>")
         ahead = [(b"link", b"<" + url + b">; rel=preload; as=image")]
     headers = [
         (k, str(len(body)).encode() if k.lower() == b"content-length" else v)

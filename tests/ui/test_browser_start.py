@@ -63,3 +63,23 @@ def test_inches_are_taken_for_a_scale_where_they_are_shown(chromium, shared_serv
     page.settled()
     assert page.ask("data.px_per_mm") == pytest.approx(100 / page.ask("view.k") / 254, rel=0.03)
     context.close()
+
+
+def test_a_slow_phone_sees_the_photo_within_seconds(chromium, shared_server, twenty):
+    """400 kbit/s with 400 ms delay, nothing in the browser's store: a field far from the mast."""
+    context = chromium.new_context(**PHONE)
+    page = context.new_page()
+    wire = context.new_cdp_session(page)
+    wire.send("Network.enable")
+    slow = {"latency": 400, "downloadThroughput": 50_000, "uploadThroughput": 50_000}
+    wire.send("Network.emulateNetworkConditions", {"offline": False, **slow})
+    loaded: list[int] = []
+    wire.on("Network.loadingFinished", lambda e: loaded.append(e["encodedDataLength"]))
+    begin = time.monotonic()
+    page.goto(f"{shared_server.url}/?photo={twenty}", wait_until="commit")
+    page.wait_for_function("document.querySelector('.fc-ahead')?.naturalWidth > 0", timeout=30000)
+    assert time.monotonic() - begin < 10
+    assert sum(loaded) < 350_000
+    page.wait_for_selector("canvas[data-painted]", timeout=120000)
+    assert sum(loaded) < 1_400_000
+    context.close()

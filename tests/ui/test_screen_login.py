@@ -138,7 +138,7 @@ def test_a_page_that_names_a_photo_shows_it_while_the_rest_loads():
     sent = _all(Gate(_page_inside, None), headers=host, query=b"units=us&photo=" + KEY)
     body = sent[1]["body"]
     headers = dict(sent[0]["headers"])
-    assert b'src="/photo/' + KEY + b'?side=2048"' in body
+    assert b'src="/photo/' + KEY + b'?side=1024"' in body
     assert body.startswith(b"<body>page and more")
     assert headers[b"content-length"] == str(len(body)).encode()
     assert KEY in headers[b"link"]
