@@ -26,7 +26,16 @@ from fruitcount.limb import find_limb, place_fruitlets, with_caliper
 from fruitcount.load import LoadReport, Removal, carry_limit, limb_load
 from fruitcount.plan import GrowerInputs, Plan, plan_limb
 from fruitcount.species import load_species
-from fruitcount.types import Fruitlets, Limb, Maps, Measurement, Photo, Scale
+from fruitcount.types import (
+    LARGEST_FRUIT_MM,
+    SMALLEST_FRUIT_MM,
+    Fruitlets,
+    Limb,
+    Maps,
+    Measurement,
+    Photo,
+    Scale,
+)
 
 __all__ = [
     "SCALE_KINDS",
@@ -34,8 +43,10 @@ __all__ = [
     "Decision",
     "Result",
     "ScaleRequest",
+    "count_flags",
     "count_limb",
     "decide",
+    "detection_threshold",
     "measure",
 ]
 
@@ -202,7 +213,7 @@ def _measured(
     limb = _limb(photo, maps, found, scale, rules)
     placed = place_fruitlets(found, limb, scale)
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)
-    flags |= _count_flags(placed, flags, detect.threshold_for(source))
+    flags |= count_flags(placed, flags, detect.threshold_for(source))
     flags |= Flag.SIZES_OUT_OF_RANGE if any_size else Flag.NONE
     return Measurement(
         name=photo.name,
@@ -236,9 +247,25 @@ def _given(value: float) -> float | None:
     return None if np.isnan(value) else value
 
 
-def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
+def detection_threshold(source: str) -> float:
+    """Lowest detection score kept by default, for a heatmap of that source."""
+    return DetectSettings().threshold_for(source)
+
+
+def count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
+    """Doubts about the count and the sizes, of a photo as measured or as corrected by hand.
+
+    Parameters
+    ----------
+    fruitlets : Fruitlets
+        Placed along the limb; those by hand are sure.
+    so_far : Flag
+        Flags of photo, scale and limb.
+    threshold : float
+        Lowest score kept. Higher calls more of the fruit doubtful.
+    """
     poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
-    if poor and not fruitlets.counts_as_crop.any():
+    if poor and not fruitlets.counts_as_crop.any() and not fruitlets.by_hand.any():
         # Never "0 fruit" from a photo on which none could have been seen.
         return Flag.COUNT_UNKNOWN
     if len(fruitlets) == 0:
@@ -246,10 +273,11 @@ def _count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
         nothing = so_far & Flag.NO_SCALE and so_far & Flag.LIMB_NOT_FOUND
         return Flag.COUNT_UNKNOWN if nothing else Flag.NO_FRUIT_SEEN
     flags = Flag.NONE
-    if float(np.mean(fruitlets.score < threshold + DOUBT_MARGIN)) > MANY_DOUBTFUL_FRAC:
+    unsure = ~fruitlets.by_hand & (fruitlets.score < threshold + DOUBT_MARGIN)
+    if float(np.mean(unsure)) > MANY_DOUBTFUL_FRAC:
         flags |= Flag.MANY_DOUBTFUL
     middle = float(np.median(fruitlets.diameter_mm)) if so_far & Flag.NO_SCALE == 0 else np.nan
-    if np.isfinite(middle) and not 4.0 <= middle <= 35.0:
+    if np.isfinite(middle) and not SMALLEST_FRUIT_MM <= middle <= LARGEST_FRUIT_MM:
         flags |= Flag.SIZES_OUT_OF_RANGE
     return flags
 

@@ -17,6 +17,8 @@ from fruitcount.fruitlets import CIRCLE_COLUMNS, FloatArray, Fruitlets, Kind, re
 
 __all__ = [
     "CIRCLE_COLUMNS",
+    "LARGEST_FRUIT_MM",
+    "SMALLEST_FRUIT_MM",
     "FloatArray",
     "Fruitlets",
     "Kind",
@@ -28,6 +30,10 @@ __all__ = [
     "Shoot",
     "read_only",
 ]
+
+
+SMALLEST_FRUIT_MM, LARGEST_FRUIT_MM = 4.0, 35.0
+"""Diameters between which fruit are looked for and believed: pea to a little over coin size."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,6 +25,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("plan", "load", "tree", "season"),
     ("count_settings",),
     ("pipeline",),
+    ("corrections",),
     ("batch", "store", "evaluate"),
     ("export",),
     ("training", "cli"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
@@ -30,6 +29,7 @@ from screen_words import plain, units
 from streamlit.errors import StreamlitAPIException
 from tree_lessons import follow_tuning, learned_here
 
+import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError
 from fruitcount.image import DISC_DIAMETERS_MM
 from fruitcount.pipeline import Result
@@ -167,7 +167,7 @@ def count_beside(key: str, photo: Any, answer: Any) -> None:
     )
     with photo.container(key="photo"):
         review_canvas(
-            canvas_data(rs.History.begin(rs.Sheet()), {}, view),
+            canvas_data(cx.History.begin(cx.Sheet()), {}, view),
             key=_WIDGET.format(key[:12]),
             on_outbox=lambda: None,
         )
@@ -176,7 +176,7 @@ def count_beside(key: str, photo: Any, answer: Any) -> None:
     st.rerun()
 
 
-def offer_new_look(key: str, sheet: rs.Sheet) -> None:
+def offer_new_look(key: str, sheet: cx.Sheet) -> None:
     """After a scale set by hand: the search can be done anew for fruit of that size."""
     if not engine.worth_a_new_look(cache.seen_of(key), sheet):
         return

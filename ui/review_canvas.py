@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
-import review_state as rs
 import streamlit as st
 from screen_assets import read_asset
+
+import fruitcount.corrections as cx
 
 __all__ = ["View", "canvas_data", "review_canvas"]
 
@@ -83,9 +84,9 @@ class View:
     busy: bool = False
 
 
-def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> dict[str, Any]:
+def canvas_data(history: cx.History, acked: Mapping[str, int], view: View) -> dict[str, Any]:
     """The component's data: marks as short rows, in the order that the script expects."""
-    names = tuple(rs.Mark.__dataclass_fields__)
+    names = tuple(cx.Mark.__dataclass_fields__)
     sheet = history.sheet
     return {
         "photo": {
@@ -98,8 +99,8 @@ def canvas_data(history: rs.History, acked: Mapping[str, int], view: View) -> di
         "ack": dict(acked),
         "marks": [[getattr(mark, name) for name in names] for mark in sheet.marks],
         "line": [list(p) for p in sheet.line_px],
-        "done": [rs.edit_to_json(edit) for edit in history.done[-_STEPS_SENT:]],
-        "undone": [rs.edit_to_json(edit) for edit in history.undone[-_STEPS_SENT:]],
+        "done": [cx.edit_to_json(edit) for edit in history.done[-_STEPS_SENT:]],
+        "undone": [cx.edit_to_json(edit) for edit in history.undone[-_STEPS_SENT:]],
         "summary": view.summary,
         "detail": view.detail,
         "fates": dict(view.fates),

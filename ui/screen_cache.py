@@ -8,14 +8,13 @@ from datetime import date
 from functools import partial
 from typing import Any
 
-import review_seen as rv
-import review_state as rs
 import screen_engine as engine
 import streamlit as st
 from screen_launch import default_data_dir
 from screen_outbox import Desk, take_box
 from screen_store import Records, open_records
 
+import fruitcount.corrections as cx
 from fruitcount.store.base import RevisionConflictError
 from fruitcount.store.orchard import load_trees
 from fruitcount.types import Measurement
@@ -61,7 +60,7 @@ def desk_of(key: str) -> Desk:
     """The photo's sheet and history as this visitor last saw it, brought up to date."""
     held: dict[str, Desk] = st.session_state.setdefault("_desks", {})
     if key not in held:
-        held[key] = Desk(rs.History.begin(rv.sheet_of(seen_of(key))))
+        held[key] = Desk(cx.History.begin(cx.sheet_of(seen_of(key))))
     desk = held[key]
     desk.follow(records().steps(key, desk.history.revision))
     return desk

@@ -10,8 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import review_state as rs
-
+import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError, RecordError
 
 __all__ = ["Desk", "Event", "Resolve", "UndoRefusedError", "take_box"]
@@ -20,7 +19,7 @@ REFUSED = "Another screen changed this first. The picture now shows both; please
 UNDO_REFUSED = "Another screen changed this photo. Look at the picture, then undo again."
 
 
-class UndoRefusedError(rs.StaleEditError):
+class UndoRefusedError(cx.StaleEditError):
     """Undo or redo was asked on a picture that another browser has changed since."""
 
 
@@ -59,7 +58,7 @@ class Desk:
         What to tell the user, or empty.
     """
 
-    history: rs.History
+    history: cx.History
     acked: dict[str, int] = field(default_factory=dict)
     made: dict[int, tuple[str, str]] = field(default_factory=dict)
     message: str = ""
@@ -85,7 +84,7 @@ class Desk:
         return {made[1] for made in later if made is not None and made[0] != client}
 
 
-Resolve = Callable[[rs.Sheet, Mapping[str, Any]], rs.Edit]
+Resolve = Callable[[cx.Sheet, Mapping[str, Any]], cx.Edit]
 """Turns a wish that needs the photo (a limb line, a scale) into an edit of the sheet."""
 
 
@@ -148,24 +147,24 @@ def _step_of(
 ) -> Mapping[str, Any]:
     if "do" in item:
         # read and written anew: only what an edit is made of is ever kept
-        return {"do": rs.edit_to_json(rs.edit_from_json(item["do"]))}
+        return {"do": cx.edit_to_json(cx.edit_from_json(item["do"]))}
     if item.get("undo") or item.get("redo"):
         base = _base(item, 0)
         if desk.since(base, client):
             raise UndoRefusedError(UNDO_REFUSED)
         return {"undo": True} if item.get("undo") else {"redo": True}
     if item.get("again"):
-        return {"do": rs.edit_to_json(resolve(desk.history.sheet, item))}
+        return {"do": cx.edit_to_json(resolve(desk.history.sheet, item))}
     if "line" in item or "scale" in item:
         base = _base(item, desk.history.revision)
         what = "line" if "line" in item else "scale"
         if {what, "undo", "redo"} & desk.since(base, client):
-            raise rs.StaleEditError(f"the {what} has been changed meanwhile")
-        return {"do": rs.edit_to_json(resolve(desk.history.sheet, item))}
+            raise cx.StaleEditError(f"the {what} has been changed meanwhile")
+        return {"do": cx.edit_to_json(resolve(desk.history.sheet, item))}
     raise RecordError("The screen sent something unknown.")
 
 
 def _words(fault: FruitcountError) -> str:
-    if isinstance(fault, rs.StaleEditError) and not isinstance(fault, UndoRefusedError):
+    if isinstance(fault, cx.StaleEditError) and not isinstance(fault, UndoRefusedError):
         return REFUSED
     return str(fault)

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import review_state as rs
 import streamlit as st
 from screen_engine import doubt_below
 from screen_words import LEGEND
 
+import fruitcount.corrections as cx
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.report_page import CAUTIONS
 from fruitcount.export.words import answer_line, count_line, cut_lines, load_lines, scale_line
@@ -55,7 +55,7 @@ def headline(result: Result, units: str) -> tuple[str, str]:
     return big, reason or count_line(result.measurement, units)
 
 
-def fates_by_mark(result: Result, sheet: rs.Sheet) -> dict[str, str]:
+def fates_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:
     """What becomes of each mark that is to stay or go."""
     fates = zip(sheet.marks, fruit_fates(result), strict=True)
     return {m.id: fate for m, fate in fates if fate in ("keep", "pinch", "cut")}

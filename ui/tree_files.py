@@ -9,8 +9,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import review_seen as rv
-import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
@@ -18,6 +16,7 @@ from screen_outbox import Desk
 from screen_store import PhotoLine
 from screen_words import units
 
+import fruitcount.corrections as cx
 from fruitcount.batch.whole_tree import TreeAnswer, TreeFacts
 from fruitcount.errors import FruitcountError
 from fruitcount.export.report_page import ReportSettings, sheet_settings
@@ -119,7 +118,7 @@ def result_of(line: PhotoLine) -> Result:
     seen = cache.records().measurement(line.key)
     if seen is None:
         raise FruitcountError(f"{line.name}: not counted yet")
-    steps = Desk(rs.History.begin(rv.sheet_of(seen)))
+    steps = Desk(cx.History.begin(cx.sheet_of(seen)))
     steps.follow(cache.records().steps(line.key))
     path = cache.records().path(line.key)
     shown = engine.corrected(seen, steps.history.sheet, path, line.inputs)

@@ -12,8 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
-import review_seen as rv
-import review_state as rs
 import screen_cache as cache
 import screen_engine as engine
 from screen_result import numbers
@@ -21,11 +19,13 @@ from screen_store import PhotoLine
 from screen_wide import wide_marks
 from tree_wide import find_many
 
+import fruitcount.corrections as cx
 from fruitcount.detect import DetectSettings
 from fruitcount.evaluate.learn import LearnSettings, Proposal, propose
 from fruitcount.evaluate.lessons import Lesson, lesson_on_limb
 from fruitcount.evaluate.retune import tuned_on_limb
 from fruitcount.evaluate.tuning import Tuning, tuning_from_record
+from fruitcount.image.card import on_card
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
 from fruitcount.types import Fruitlets, Measurement
 
@@ -45,21 +45,21 @@ __all__ = [
 Tell = Callable[[int, int], None]
 
 
-def touched(history: rs.History) -> bool:
+def touched(history: cx.History) -> bool:
     """Whether a person changed anything: a step that the program made does not count."""
     return any(not _by_program(edit) for edit in history.done)
 
 
-def _by_program(edit: rs.Edit) -> bool:
+def _by_program(edit: cx.Edit) -> bool:
     """A new look or a tuning: several marks taken off and put on at once, none of them by hand."""
-    if not isinstance(edit, rs.Many):
+    if not isinstance(edit, cx.Many):
         return False
-    marks = [e.mark for e in edit.edits if isinstance(e, rs.Add | rs.Remove)]
-    marks += [e.after for e in edit.edits if isinstance(e, rs.Change)]
+    marks = [e.mark for e in edit.edits if isinstance(e, cx.Add | cx.Remove)]
+    marks += [e.after for e in edit.edits if isinstance(e, cx.Change)]
     return bool(marks) and not any(m.by_hand for m in marks)
 
 
-def is_checked(history: rs.History, doubt_below: float) -> bool:
+def is_checked(history: cx.History, doubt_below: float) -> bool:
     """Whether a person corrected the photo to its end: changed something, no doubtful mark left."""
     return touched(history) and not history.sheet.doubtful(doubt_below)
 
@@ -131,12 +131,12 @@ def follow_tuning(key: str, tree_id: int) -> bool:
     if not math.isclose(kept.body["shipped_threshold"], _shipped(measurement.source)):
         return False  # learned on marks of the other source of fruitness
     edit = tuned_edit(measurement, history.sheet, (wide_marks(path), tuning), str(kept.tuning_id))
-    return edit is not None and _keep(key, {"do": rs.edit_to_json(edit)})
+    return edit is not None and _keep(key, {"do": cx.edit_to_json(edit)})
 
 
 def tuned_edit(
-    measurement: Measurement, sheet: rs.Sheet, learned: tuple[Fruitlets, Tuning], name: str
-) -> rs.Many | None:
+    measurement: Measurement, sheet: cx.Sheet, learned: tuple[Fruitlets, Tuning], name: str
+) -> cx.Many | None:
     """The step that takes a sheet's marks on the limb to those of a tuning; None for no change.
 
     Parameters
@@ -153,66 +153,66 @@ def tuned_edit(
     wanted = tuned_on_limb(measurement, wide, tuning, _shipped(measurement.source))
     here = [m for m in sheet.marks if m.on_limb != 0 and not m.by_hand]
     stay: dict[str, float] = {}
-    fresh: list[rs.Edit] = []
-    for i, mark in enumerate(rv.sheet_of(replace(measurement, fruitlets=wanted)).marks):
+    fresh: list[cx.Edit] = []
+    for i, mark in enumerate(cx.sheet_of(replace(measurement, fruitlets=wanted)).marks):
         near = [m for m in sheet.marks if _close(m, mark)]
         stay |= {m.id: mark.score for m in near if m.id not in stay}
-        if not near and not rv.on_card(measurement.scale, mark):
-            fresh.append(rs.Add(replace(mark, id=f"t{name}-{i}")))
-    edits: list[rs.Edit] = [rs.Remove(m) for m in here if m.id not in stay]
+        if not near and not on_card(measurement.scale, mark.x_px, mark.y_px, grow=1.5)[0]:
+            fresh.append(cx.Add(replace(mark, id=f"t{name}-{i}")))
+    edits: list[cx.Edit] = [cx.Remove(m) for m in here if m.id not in stay]
     edits += [
-        rs.Change(m, replace(m, score=stay[m.id]), "check")
+        cx.Change(m, replace(m, score=stay[m.id]), "check")
         for m in here
         if m.id in stay and abs(m.score - stay[m.id]) > 0.005
     ]
-    return rs.Many((*edits, *fresh)) if edits or fresh else None
+    return cx.Many((*edits, *fresh)) if edits or fresh else None
 
 
-def _close(one: rs.Mark, two: rs.Mark) -> bool:
+def _close(one: cx.Mark, two: cx.Mark) -> bool:
     return math.hypot(one.x_px - two.x_px, one.y_px - two.y_px) < 0.7 * max(one.r_px, two.r_px)
 
 
-def restoring(history: rs.History) -> dict[str, Any] | None:
+def restoring(history: cx.History) -> dict[str, Any] | None:
     """The step that takes back what tunings did to a photo; None where they did nothing.
 
     It is an undo where nothing came after; else marks that a tuning brought go and those that it
     took come back, but for what a person changed since.
     """
-    tuned = [edit for edit in history.done if isinstance(edit, rs.Many) and _is_tuning(edit)]
+    tuned = [edit for edit in history.done if isinstance(edit, cx.Many) and _is_tuning(edit)]
     if not tuned:
         return None
     if _is_tuning(history.done[-1]) and len(tuned) == 1:
         return {"undo": True}
     sheet = history.sheet
-    taken = {e.mark.id: e.mark for many in tuned for e in many.edits if isinstance(e, rs.Remove)}
-    edits: list[rs.Edit] = []
+    taken = {e.mark.id: e.mark for many in tuned for e in many.edits if isinstance(e, cx.Remove)}
+    edits: list[cx.Edit] = []
     for mark in sheet.marks:
         was = history.start.find(mark.id)
         if mark.id.startswith("t") and not mark.by_hand:
-            edits.append(rs.Remove(mark))
+            edits.append(cx.Remove(mark))
         elif was is not None and mark != was and mark == replace(was, score=mark.score):
-            edits.append(rs.Change(mark, was, "check"))
+            edits.append(cx.Change(mark, was, "check"))
     edits += [
-        rs.Add(mark)
+        cx.Add(mark)
         for mark in (history.start.find(name) for name in taken)
         if mark is not None
         and sheet.find(mark.id) is None
         and not any(m.by_hand and _close(m, mark) for m in sheet.marks)
     ]
-    return {"do": rs.edit_to_json(rs.Many(tuple(edits)))} if edits else None
+    return {"do": cx.edit_to_json(cx.Many(tuple(edits)))} if edits else None
 
 
-def learned_here(history: rs.History) -> bool:
+def learned_here(history: cx.History) -> bool:
     """Whether marks of a photo follow what its tree's corrections taught."""
     return any(_is_tuning(edit) for edit in history.done) and restoring(history) is not None
 
 
-def _is_tuning(edit: rs.Edit) -> bool:
-    if not isinstance(edit, rs.Many) or not _by_program(edit):
+def _is_tuning(edit: cx.Edit) -> bool:
+    if not isinstance(edit, cx.Many) or not _by_program(edit):
         return False
-    adds = [e.mark.id for e in edit.edits if isinstance(e, rs.Add)]
+    adds = [e.mark.id for e in edit.edits if isinstance(e, cx.Add)]
     return all(name.startswith("t") for name in adds) and not any(
-        isinstance(e, rs.SetLine) for e in edit.edits
+        isinstance(e, cx.SetLine) for e in edit.edits
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fruitcount.checks import in_range, positive
+from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM
 
 __all__ = ["SHIPPED_THRESHOLD", "DetectSettings"]
 
@@ -30,8 +31,8 @@ class DetectSettings:
 
     threshold: float | None = None
     overlap_frac: float = 0.5
-    smallest_mm: float = 4.0
-    largest_mm: float = 35.0
+    smallest_mm: float = SMALLEST_FRUIT_MM
+    largest_mm: float = LARGEST_FRUIT_MM
 
     def __post_init__(self) -> None:
         if self.threshold is not None:

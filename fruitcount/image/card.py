@@ -130,23 +130,26 @@ def find_card(
     return _agree(cards, rules)
 
 
-def on_card(scale: Scale, x_px: FloatArray, y_px: FloatArray, *, grow: float) -> NDArray[np.bool_]:
+def on_card(
+    scale: Scale, x_px: FloatArray | float, y_px: FloatArray | float, *, grow: float
+) -> NDArray[np.bool_]:
     """Which points lie on the card; none without a card.
 
     Parameters
     ----------
     scale : Scale
-    x_px, y_px : float arrays, shape (N,)
+    x_px, y_px : float arrays, shape (N,), or one number each
     grow : float
         Times its size that the card's square is taken. 1.5 takes in the white edge. Larger
         takes in more.
     """
-    inside = np.zeros(len(x_px), dtype=bool)
+    xs, ys = np.atleast_1d(x_px), np.atleast_1d(y_px)
+    inside = np.zeros(len(xs), dtype=bool)
     if len(scale.corners_px) != 4:
         return inside
     middle = scale.corners_px.mean(axis=0)
     outline = (middle + grow * (scale.corners_px - middle)).astype(np.float32)
-    for i, (x, y) in enumerate(zip(x_px, y_px, strict=True)):
+    for i, (x, y) in enumerate(zip(xs, ys, strict=True)):
         inside[i] = cv2.pointPolygonTest(outline, (float(x), float(y)), False) >= 0
     return inside
 

@@ -10,17 +10,22 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
-from fruitcount.errors import RecordError
+from fruitcount.corrections import Point, limb_along, unmeasured_limb
+from fruitcount.errors import FruitcountError, RecordError
+from fruitcount.image import read_photo
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.corrected import corrected, step_to
 from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
+from fruitcount.store.photos import file_of
 from fruitcount.store.rows import all_lines, encode, must_be_empty, read_lines
 from fruitcount.store.tables import EditRow, now_text
+from fruitcount.types import Limb
 from fruitcount.whole_files import written_whole
 
 __all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
@@ -37,14 +42,17 @@ def write_coco_folder(
     with written_whole(out) as draft, reading(store) as session:
         changed = write_photo_folder(store, session, out, keep_location) if photos else {}
         lines = list(all_lines(session, lambda row: {**row, **changed.get(row["id"], {})}))
-        body = _coco_of(lines)
+        body = _coco_of(store, lines)
         text = json.dumps(body, ensure_ascii=False, allow_nan=False, default=encode)
         (draft / COCO_FILE).write_text(text + "\n", encoding="utf-8")
     return [out / COCO_FILE]
 
 
-def _coco_of(lines: list[dict[str, Any]]) -> dict[str, Any]:
+def _coco_of(store: Store, lines: list[dict[str, Any]]) -> dict[str, Any]:
     files = {row["id"]: f"photos/{row['sha256']}{row['suffix']}" for row in _rows(lines, "photo")}
+    paths = {
+        row["id"]: file_of(store, row["sha256"], row["suffix"]) for row in _rows(lines, "photo")
+    }
     inputs = {row["photo_id"]: row["inputs"] for row in _rows(lines, "decision")}
     last = {row["photo_id"]: row for row in _rows(lines, "seen")}
     steps = _steps(lines)
@@ -54,7 +62,9 @@ def _coco_of(lines: list[dict[str, Any]]) -> dict[str, Any]:
     for photo_id, newest in last.items():
         row, shown = newest, None
         if photo_id in steps:
-            shown = corrected(measurement_from_dict(first[photo_id]["body"]), steps[photo_id])
+            start = measurement_from_dict(first[photo_id]["body"])
+            along = partial(_measured_line, paths[photo_id])
+            shown = corrected(start, steps[photo_id], along, inputs.get(photo_id))
             row = newest if shown is None else first[photo_id]
         measurement = measurement_from_dict(row["body"])
         if (
@@ -66,6 +76,14 @@ def _coco_of(lines: list[dict[str, Any]]) -> dict[str, Any]:
             )
             row["body"] = {"image": len(images)}
     return {**coco_object(images), _ROWS: lines}
+
+
+def _measured_line(path: Path, line: tuple[Point, ...]) -> Limb:
+    """A line drawn by hand, measured on the photo where its file is there."""
+    try:
+        return limb_along(read_photo(path), line)
+    except FruitcountError:
+        return unmeasured_limb(line)
 
 
 def _rows(lines: list[dict[str, Any]], table: str) -> Iterator[dict[str, Any]]:

@@ -2,33 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from fruitcount.corrections import (
+    KIND_WORDS,
+    MIN_RADIUS_PX,
+    Add,
+    Change,
+    Edit,
+    Many,
+    Mark,
+    Point,
+    Remove,
+    Sheet,
+    apply,
+    apply_corrections,
+    edit_from_json,
+    edit_to_json,
+    fruitlets_of,
+    scale_of,
+    sheet_of,
+)
 from fruitcount.errors import FruitcountError
-from fruitcount.store.mark_edits import Add, Change, Edit, Many, Remove, apply
-from fruitcount.store.mark_json import edit_from_json, edit_to_json
-from fruitcount.store.mark_sheet import KIND_WORDS, fruitlets_of, scale_of, sheet_of
-from fruitcount.store.marks import MIN_RADIUS_PX, Mark, Sheet
 from fruitcount.store.sheets import replay_edits
 from fruitcount.store.tables import EditRow
-from fruitcount.types import Fruitlets, Measurement
+from fruitcount.types import Fruitlets, Limb, Measurement
 
 __all__ = ["corrected", "step_to"]
 
 
-def corrected(measurement: Measurement, steps: Sequence[EditRow]) -> Measurement | None:
-    """A photo's result with its marks and its scale as corrected by hand.
-
-    A limb line drawn by hand would have to be measured on the photo: it stays among the steps.
+def corrected(
+    measurement: Measurement,
+    steps: Sequence[EditRow],
+    measure_line: Callable[[tuple[Point, ...]], Limb] | None = None,
+    inputs: Mapping[str, Any] | None = None,
+) -> Measurement | None:
+    """A photo's result as corrected by hand, the same that the screen shows.
 
     Parameters
     ----------
-    seen : Measurement
+    measurement : Measurement
         The automatic result that the corrections started from.
     steps : sequence of EditRow
         All steps, those taken back included, in order.
+    measure_line : callable, optional
+        See :func:`fruitcount.corrections.apply_corrections`.
+    inputs : mapping, optional
+        The grower's answers; caliper readings among them are used.
 
     Returns
     -------
@@ -38,8 +60,14 @@ def corrected(measurement: Measurement, steps: Sequence[EditRow]) -> Measurement
     sheet = _sheet(measurement, steps)
     if sheet is None:
         return None
-    scale = scale_of(measurement, sheet.scale)
-    return replace(measurement, scale=scale, fruitlets=fruitlets_of(measurement, sheet, scale))
+    typed = inputs or {}
+    return apply_corrections(
+        measurement,
+        sheet,
+        measure_line,
+        base_diameter_mm=typed.get("base_diameter_mm"),
+        tip_diameter_mm=typed.get("tip_diameter_mm"),
+    )
 
 
 def _sheet(measurement: Measurement, steps: Sequence[EditRow]) -> Sheet | None:

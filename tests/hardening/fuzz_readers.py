@@ -632,18 +632,18 @@ def _screen(data: bytes, _: Path) -> None:
     """What a browser sends."""
     from functools import partial
 
-    import review_seen as rv
-    import review_state as rs
     import screen_engine as engine
     from screen_outbox import Desk, take_box
+
+    import fruitcount.corrections as cx
 
     box = _loaded(data)
     if not isinstance(box, dict):
         return
-    desk = Desk(rs.History.begin(rv.sheet_of(_seen())))
+    desk = Desk(cx.History.begin(cx.sheet_of(_seen())))
     events = take_box(desk, box, partial(engine.resolve, _seen(), _screen_photo()))
     json.dumps([dict(e.step) for e in events], allow_nan=False)
-    again = Desk(rs.History.begin(rv.sheet_of(_seen())))
+    again = Desk(cx.History.begin(cx.sheet_of(_seen())))
     again.follow(events)  # what is stored must be readable after a restart
     assert again.history.sheet == desk.history.sheet
 

@@ -15,7 +15,22 @@ import numpy as np
 import pytest
 
 from fruitcount.coco_record import photos_from_coco
+from fruitcount.corrections import (
+    Add,
+    Change,
+    Many,
+    Mark,
+    Remove,
+    ScaleChoice,
+    SetLine,
+    SetScale,
+    apply,
+    apply_corrections,
+    edit_to_json,
+    sheet_of,
+)
 from fruitcount.export.coco import write_coco
+from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store import (
     append_edits,
@@ -31,10 +46,6 @@ from fruitcount.store import (
 )
 from fruitcount.store.coco_folder import COCO_FILE
 from fruitcount.store.corrected import corrected
-from fruitcount.store.mark_edits import Add, Change, Many, Remove, SetScale
-from fruitcount.store.mark_json import edit_to_json
-from fruitcount.store.mark_sheet import sheet_of
-from fruitcount.store.marks import Mark, ScaleChoice
 
 
 @pytest.fixture
@@ -230,3 +241,47 @@ def test_the_file_has_the_formats_shape(placed, tmp_path):
         assert (min(ys), max(ys)) == pytest.approx((y, y + h), abs=0.01)
         assert 0 <= x <= x + w <= image["width"]
         assert 0 <= y <= y + h <= image["height"]
+
+
+def test_a_new_scale_and_line_tell_the_same_in_coco_and_on_the_screen(store, tmp_path):
+    """A drawn limb photo, its line drawn anew, twice the pixels a millimetre: lengths by hand."""
+    import cv2
+    import screen_engine as engine
+
+    from fruitcount.evaluate.synthetic import draw_scene
+    from fruitcount.pipeline import CountSettings, measure
+
+    photo, _ = draw_scene(7)
+    path = tmp_path / "limb.png"
+    cv2.imwrite(str(path), cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2BGR))
+    found = measure(photo, CountSettings(source="classical"))
+    start = sheet_of(found)
+    line = ((100.0, 300.0), (400.0, 700.0))  # 500 px long
+    choice = ScaleChoice("two points", 2 * found.scale.px_per_mm, 0.01, typed_mm=50, by_hand=True)
+    steps = [
+        SetScale(start.scale, choice),
+        SetLine(start.line_px, line, start.line_by_hand, True),
+    ]
+    number = save_photo(store, path.read_bytes(), name="limb.png")
+    save_measurement(store, number, measurement=found)
+    sheet = start
+    for base, edit in enumerate(steps):
+        append_edits(store, number, base_revision=base, edits=[edit_to_json(edit)])
+        sheet = apply(sheet, edit)
+    write_coco_folder(store, tmp_path / "out", photos=True)
+    body = json.loads((tmp_path / "out" / COCO_FILE).read_text(encoding="utf-8"))
+    (coco,) = (one.measurement for one in photos_from_coco(body))
+    screen = engine.corrected(found, sheet, path, {})
+    assert measurement_to_dict(coco) == measurement_to_dict(screen)
+    assert screen.limb.length_mm == pytest.approx(500 / choice.px_per_mm, rel=0.02)
+    np.testing.assert_allclose(
+        screen.fruitlets.diameter_mm, found.fruitlets.diameter_mm / 2, rtol=1e-3
+    )
+
+
+def test_sizes_out_of_range_are_flagged_after_a_correction_too(placed):
+    """Ten pixels to a millimetre make fruit of 4 px: the doubt must not be lost."""
+    tiny = ScaleChoice("two points", 20.0, 0.01, typed_mm=5, by_hand=True)
+    sheet = apply(sheet_of(placed), SetScale(sheet_of(placed).scale, tiny))
+    assert Flag.SIZES_OUT_OF_RANGE in apply_corrections(placed, sheet).flags
+    assert Flag.SIZES_OUT_OF_RANGE not in apply_corrections(placed, sheet_of(placed)).flags

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import time
 
+import cv2
+import numpy as np
 import pytest
 from browse import PHONE, SCREEN, Page
 from conftest import keep_counted
+
+from fruitcount.evaluate.synthetic import draw_scene
+from fruitcount.image import find_card
 
 pytestmark = pytest.mark.browser
 
@@ -131,6 +136,30 @@ def test_two_taps_tell_the_limb_even_close_together(phone):
     assert phone.page.evaluate(f"{SCREEN}.data.line.length") >= 2
     k = phone.ask("view.k")
     assert abs(line[-1][0] - line[0][0]) * k == pytest.approx(20, abs=6)
+
+
+def test_without_a_card_the_length_is_asked_for_in_place(chromium, server):
+    """The drawn limb without its card: one number typed, and the keep count is there."""
+    photo, _ = draw_scene(7)
+    rgb = photo.rgb.copy()
+    card = find_card(photo).corners_px
+    (x0, y0), (x1, y1) = card.min(axis=0).astype(int) - 30, card.max(axis=0).astype(int) + 30
+    rgb[y0:y1, x0:x1] = np.median(rgb, axis=(0, 1)).astype(np.uint8)
+    _, jpeg = cv2.imencode(".jpg", rgb[..., ::-1])
+    context = chromium.new_context(**PHONE)
+    page = Page(context, server.url)
+    page.upload(bytes(jpeg))
+    strip = page.page.locator(".fc-strip b")
+    assert strip.inner_text().endswith("hangs on the limb's length.")
+    page.page.get_by_label("How long is this limb, cm?").fill("60")
+    page.press("length")
+    page.page.wait_for_function(f"{SCREEN}.data.px_per_mm > 0", timeout=20000)
+    page.settled()
+    line = np.array(page.ask("data.line"))
+    length_px = np.hypot(*np.diff(line, axis=0).T).sum()
+    assert page.ask("data.px_per_mm") * 600 == pytest.approx(length_px, rel=0.01)
+    assert "hangs" not in strip.inner_text()
+    context.close()
 
 
 def test_undo_shows_at_once_without_a_server(chromium, server):

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import pytest
-import review_state as rs
 from screen_outbox import REFUSED, UNDO_REFUSED, Desk, take_box
 from screen_store import open_records
 
+import fruitcount.corrections as cx
 from fruitcount.errors import RecordError
 from fruitcount.store.base import RevisionConflictError
 
-A1 = rs.Mark("a1", 10, 10, 5)
+A1 = cx.Mark("a1", 10, 10, 5)
 
 
 def _desk():
-    return Desk(rs.History.begin(rs.Sheet((A1,))))
+    return Desk(cx.History.begin(cx.Sheet((A1,))))
 
 
 def _add(seq, name):
-    return {"seq": seq, "do": rs.edit_to_json(rs.Add(rs.Mark(name, 1, 1, 3)))}
+    return {"seq": seq, "do": cx.edit_to_json(cx.Add(cx.Mark(name, 1, 1, 3)))}
 
 
 def _no(*_):
@@ -36,12 +36,12 @@ def test_an_item_sent_twice_is_done_once():
 def test_a_stale_edit_is_refused_aloud_and_acknowledged():
     desk = _desk()
     take_box(
-        desk, {"client": "one", "items": [{"seq": 1, "do": rs.edit_to_json(rs.Remove(A1))}]}, _no
+        desk, {"client": "one", "items": [{"seq": 1, "do": cx.edit_to_json(cx.Remove(A1))}]}, _no
     )
-    late = rs.Change(A1, rs.with_label(A1, "damaged"), "label")
+    late = cx.Change(A1, cx.with_label(A1, "damaged"), "label")
     events = take_box(
         desk,
-        {"client": "two", "items": [{"seq": 1, "do": rs.edit_to_json(late)}, _add(2, "h2-1")]},
+        {"client": "two", "items": [{"seq": 1, "do": cx.edit_to_json(late)}, _add(2, "h2-1")]},
         _no,
     )
     assert [e.seq for e in events] == [2]

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import cv2
 import numpy as np
 import pytest
-import review_seen as rv
-import review_state as rs
 import screen_cache as cache
 import tree_lessons as lessons
 from screen_launch import DATA_VARIABLE
@@ -18,6 +17,7 @@ from screen_wide import has_wide, wide_marks
 from streamlit.testing.v1 import AppTest
 from tree_wide import find_many
 
+import fruitcount.corrections as cx
 from fruitcount.evaluate.tuning import Tuning
 from fruitcount.season import OrchardTree
 from fruitcount.store.orchard import save_tree
@@ -74,10 +74,10 @@ def correct(records, key: str, seed: int) -> None:
     """A person adds the eight fruit that were missed."""
     marks = wide(seed)
     add = [
-        rs.Add(rs.Mark(f"hx-{i}", float(marks.x_px[i]), 206.0, 14.0, on_limb=1, by_hand=True))
+        cx.Add(cx.Mark(f"hx-{i}", float(marks.x_px[i]), 206.0, 14.0, on_limb=1, by_hand=True))
         for i in range(8)
     ]
-    steps = [{"do": rs.edit_to_json(edit)} for edit in add]
+    steps = [{"do": cx.edit_to_json(edit)} for edit in add]
     records.add_steps(key, [Event(n, "hx", n, step) for n, step in enumerate(steps, start=1)])
 
 
@@ -108,7 +108,7 @@ def shown(app: AppTest) -> str:
 
 
 def marks_of(records, key: str) -> list[str]:
-    desk = cache.Desk(rs.History.begin(rv.sheet_of(records.measurement(key))))
+    desk = cache.Desk(cx.History.begin(cx.sheet_of(records.measurement(key))))
     desk.follow(records.steps(key))
     return [m.id for m in desk.history.sheet.marks]
 
@@ -149,10 +149,10 @@ def test_declined_changes_nothing(tree):
 def test_a_photo_with_doubtful_marks_left_does_not_teach(tree):
     _, records, _, keys = tree
     measurement = records.measurement(keys[1])
-    sheet = rv.sheet_of(measurement)
-    history = rs.History.begin(sheet)
+    sheet = cx.sheet_of(measurement)
+    history = cx.History.begin(sheet)
     assert not lessons.is_checked(history, 0.47)
-    history = history.do(rs.Add(rs.Mark("hx-1", 1, 1, 5, by_hand=True)))
+    history = history.do(cx.Add(cx.Mark("hx-1", 1, 1, 5, by_hand=True)))
     assert lessons.is_checked(history, 0.47)
     assert not lessons.is_checked(history, 0.97)
 
@@ -160,19 +160,19 @@ def test_a_photo_with_doubtful_marks_left_does_not_teach(tree):
 def test_going_back_keeps_what_a_person_did_since(tree):
     _, _, _, keys = tree
     measurement = seen_of(3, keys[3])
-    start = rs.History.begin(rv.sheet_of(measurement))
+    start = cx.History.begin(cx.sheet_of(measurement))
     edit = lessons.tuned_edit(measurement, start.sheet, (wide(3), Tuning(0.6)), "1")
     tuned = start.do(edit)
     assert not lessons.touched(tuned)
     assert len(tuned.sheet.marks) < 12
     assert lessons.restoring(tuned) == {"undo": True}
-    mine = rs.Mark("hx-1", 800, 50, 9, on_limb=1, by_hand=True)
+    mine = cx.Mark("hx-1", 800, 50, 9, on_limb=1, by_hand=True)
     moved = tuned.sheet.marks[0]
     gone = tuned.sheet.marks[1]
-    later = tuned.do(rs.Add(mine)).do(
-        rs.Change(moved, rs.replace(moved, y_px=210.0, by_hand=True), "move")
+    later = tuned.do(cx.Add(mine)).do(
+        cx.Change(moved, replace(moved, y_px=210.0, by_hand=True), "move")
     )
-    later = later.do(rs.Remove(gone))
+    later = later.do(cx.Remove(gone))
     assert lessons.touched(later)
     back = later.step(lessons.restoring(later))
     want = {m.id for m in start.sheet.marks} - {gone.id} | {"hx-1"}

@@ -157,7 +157,7 @@ class Acts {
   }
 
   sendLength() {
-    const typed = Number(this.el.ask.querySelector("input")?.value);
+    const typed = Number(this.el.length.value);
     if (!(typed > 0)) { this.say("Type the limb's length first."); return; }
     this.firstWait ||= Date.now();
     this.outbox.put({ scale: { how: "limb length", points: [], mm: typed * (this.data.us ? 25.4 : 10) }, base: this.data.revision });

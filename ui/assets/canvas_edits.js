@@ -1,4 +1,4 @@
-// Pure part: marks, edits and their effect, the same rules as in review_state.py.
+// Pure part: marks, edits and their effect, the same rules as in fruitcount/corrections/edits.py.
 const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
 const FIELDS = ["id", "x_px", "y_px", "r_px", "kind", "on_limb", "score", "by_hand"];
 const markOf = (row) => Object.fromEntries(FIELDS.map((name, i) => [name, row[i]]));

@@ -43,7 +43,7 @@ class Screen extends Acts {
       next: () => this.stepDoubt(1), right: () => this.check(), wrong: () => this.remove(),
       allright: () => this.checkAll(), follow: () => { this.follow = !this.follow; },
       swap: () => { this.handles.reverse(); this.sendLine(false); },
-      freshline: () => this.showLimb(), limbyes: () => this.limbIsRight(), length: () => this.sendLength(),
+      freshline: () => this.showLimb(), showlimb: () => this.showLimb(), limbyes: () => this.limbIsRight(), length: () => this.sendLength(),
       usescale: () => this.sendScale(), cardscale: () => this.outbox.put({ scale: { how: "card" } }),
     };
   }
@@ -59,7 +59,8 @@ class Screen extends Acts {
     });
     this.on(this.el.how, "change", () => { this.scalePoints = []; this.coinRow(); this.paint(); });
     this.on(this.el.coin, "change", () => this.coinRow());
-    for (const box of [this.el.mm, this.el.how, this.el.coin]) this.on(box, "keydown", (e) => e.stopPropagation());
+    for (const box of [this.el.mm, this.el.how, this.el.coin, this.el.length]) this.on(box, "keydown", (e) => e.stopPropagation());
+    this.on(this.el.length, "keydown", (e) => { if (e.key === "Enter") this.sendLength(); });
   }
 
   coinRow() {
@@ -159,18 +160,9 @@ class Screen extends Acts {
 
   // One question at a time, asked where it is answered.
   askOne() {
-    const { ask } = this.el, kind = this.data.busy || this.job !== "fruit" ? "" : this.data.ask;
-    ask.hidden = !kind;
-    if (ask.dataset.kind === kind + this.data.us) return;
-    ask.dataset.kind = kind + this.data.us;
-    ask.innerHTML = { length: `<label>How long is this limb, ${this.data.us ? "in" : "cm"}?
-        <input type="number" inputmode="decimal" min="1" step="0.1"></label><button type="button" data-do="length">Use it</button>`,
-      limb: `<span>Is this the limb?</span><button type="button" data-do="limbyes">Yes</button>
-        <button type="button" data-do="freshline">Show me</button>` }[kind] || "";
-    ask.querySelector("input")?.addEventListener("keydown", (e) => {
-      e.stopPropagation();
-      if (e.key === "Enter") this.sendLength();
-    });
+    const kind = this.data.busy || this.job !== "fruit" ? "" : this.data.ask;
+    for (const part of this.root.querySelectorAll("[data-ask]")) part.hidden = part.dataset.ask !== kind;
+    this.el.asklength.textContent = `How long is this limb, ${this.data.us ? "in" : "cm"}?`;
   }
 
   hint() {

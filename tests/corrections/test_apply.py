@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-import review_seen as rv
-import review_state as rs
 
+import fruitcount.corrections as cx
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
@@ -36,22 +37,22 @@ def measurement():
 
 
 def test_an_untouched_sheet_gives_back_what_was_measured(measurement):
-    sheet = rv.sheet_of(measurement)
+    sheet = cx.sheet_of(measurement)
     assert [m.label for m in sheet.marks] == ["fruit", "elsewhere", "damaged"]
-    scale = rv.scale_of(measurement, sheet.scale)
+    scale = cx.scale_of(measurement, sheet.scale)
     assert scale is measurement.scale
-    back = rv.fruitlets_of(measurement, sheet, scale)
+    back = cx.fruitlets_of(measurement, sheet, scale)
     for name in Fruitlets.__dataclass_fields__:
         np.testing.assert_array_equal(getattr(back, name), getattr(measurement.fruitlets, name))
 
 
 def test_hand_marks_are_sized_by_the_scale_and_measured_ones_keep_their_own(measurement):
-    sheet = rv.sheet_of(measurement)
-    sheet = rs.apply(sheet, rs.Add(rs.Mark("hx-1", 50, 50, 4.0, on_limb=1, by_hand=True)))
+    sheet = cx.sheet_of(measurement)
+    sheet = cx.apply(sheet, cx.Add(cx.Mark("hx-1", 50, 50, 4.0, on_limb=1, by_hand=True)))
     first = sheet.find("a0")
-    grown = rs.replace(first, r_px=10.0, by_hand=True)
-    sheet = rs.apply(sheet, rs.Change(first, grown, "resize"))
-    back = rv.fruitlets_of(measurement, sheet, measurement.scale)
+    grown = replace(first, r_px=10.0, by_hand=True)
+    sheet = cx.apply(sheet, cx.Change(first, grown, "resize"))
+    back = cx.fruitlets_of(measurement, sheet, measurement.scale)
     assert back.diameter_mm.tolist() == pytest.approx([50.0, 14.0, 16.0, 20.0])
     assert back.score.tolist() == [1.0, 0.4, 0.8, 1.0]
     assert np.isnan(back.yellow_frac[3])
@@ -59,26 +60,26 @@ def test_hand_marks_are_sized_by_the_scale_and_measured_ones_keep_their_own(meas
 
 
 def test_removing_a_mark_takes_the_right_row_away(measurement):
-    sheet = rv.sheet_of(measurement)
-    sheet = rs.apply(sheet, rs.Remove(sheet.find("a1")))
-    back = rv.fruitlets_of(measurement, sheet, measurement.scale)
+    sheet = cx.sheet_of(measurement)
+    sheet = cx.apply(sheet, cx.Remove(sheet.find("a1")))
+    back = cx.fruitlets_of(measurement, sheet, measurement.scale)
     assert back.diameter_mm.tolist() == [12.0, 16.0]
 
 
 def test_another_scale_tells_all_lengths_anew_but_not_the_caliper(measurement):
-    double = rv.choice_of(Scale(0.8, 0.02, "two points"), ((0.0, 0.0), (8.0, 0.0)), 10.0)
-    scale = rv.scale_of(measurement, double)
-    limb = rv.limb_of(measurement.limb, measurement.scale, scale)
+    double = cx.choice_of(Scale(0.8, 0.02, "two points"), ((0.0, 0.0), (8.0, 0.0)), 10.0)
+    scale = cx.scale_of(measurement, double)
+    limb = cx.limb_at_scale(measurement.limb, measurement.scale, scale)
     assert (limb.length_mm, limb.base_diameter_mm) == pytest.approx((125.0, 10.0))
-    fruit = rv.fruitlets_of(measurement, rv.sheet_of(measurement), scale)
+    fruit = cx.fruitlets_of(measurement, cx.sheet_of(measurement), scale)
     assert fruit.diameter_mm.tolist() == pytest.approx([6.0, 7.0, 8.0])
-    typed = rs.replace(measurement.limb, diameter_source="caliper")
-    assert rv.limb_of(typed, measurement.scale, scale).base_diameter_mm == 20.0
+    typed = replace(measurement.limb, diameter_source="caliper")
+    assert cx.limb_at_scale(typed, measurement.scale, scale).base_diameter_mm == 20.0
 
 
 def test_without_a_scale_no_length_is_told(measurement):
-    none = rs.ScaleChoice("none", by_hand=True)
-    scale = rv.scale_of(measurement, none)
+    none = cx.ScaleChoice("none", by_hand=True)
+    scale = cx.scale_of(measurement, none)
     assert not scale.known
-    assert np.isnan(rv.fruitlets_of(measurement, rv.sheet_of(measurement), scale).diameter_mm).all()
-    assert np.isnan(rv.limb_of(measurement.limb, measurement.scale, scale).length_mm)
+    assert np.isnan(cx.fruitlets_of(measurement, cx.sheet_of(measurement), scale).diameter_mm).all()
+    assert np.isnan(cx.limb_at_scale(measurement.limb, measurement.scale, scale).length_mm)

@@ -1,4 +1,4 @@
-"""What a person may change on one photo: marks, the limb line, the scale; all of it frozen."""
+"""What a person may change on one photo: its fruit, the limb line, the scale; all of it frozen."""
 
 from __future__ import annotations
 

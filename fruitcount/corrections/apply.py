@@ -1,0 +1,272 @@
+"""What hand corrections make of a photo's automatic measurement: one function, used everywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
+from fruitcount.corrections.edits import Change
+from fruitcount.flags import Flag
+from fruitcount.limb import find_limb, place_fruitlets, with_caliper
+from fruitcount.lines import line_length_px
+from fruitcount.pipeline import count_flags, detection_threshold
+from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Photo, Scale
+
+__all__ = [
+    "KIND_WORDS",
+    "apply_corrections",
+    "auto_id",
+    "choice_of",
+    "fruitlets_of",
+    "limb_along",
+    "limb_at_scale",
+    "moved_by_line",
+    "scale_of",
+    "sheet_of",
+    "start_line",
+    "unmeasured_limb",
+]
+
+_SCALE_FLAGS = (
+    Flag.NO_SCALE
+    | Flag.CARD_SMALL
+    | Flag.CARD_TILTED
+    | Flag.CARD_PARTLY_HIDDEN
+    | Flag.CARDS_DISAGREE
+    | Flag.CARD_SIZE_ASSUMED
+    | Flag.SCALE_FROM_FRUIT
+)
+_LIMB_FLAGS = (
+    Flag.LIMB_NOT_FOUND | Flag.LIMB_LEAVES_FRAME | Flag.LIMB_DOUBTFUL | Flag.DIAMETER_DOUBTFUL
+)
+_COUNT_FLAGS = (
+    Flag.NO_FRUIT_SEEN | Flag.COUNT_UNKNOWN | Flag.MANY_DOUBTFUL | Flag.SIZES_OUT_OF_RANGE
+)
+_KINDS = {Kind.FRUIT: "fruit", Kind.YELLOWING: "yellowing", Kind.DAMAGED: "damaged"}
+KIND_WORDS = {int(kind): word for kind, word in _KINDS.items()}
+"""Code of a kind of fruit, to the word that a mark has for it."""
+_CODES = {word: int(kind) for kind, word in _KINDS.items()}
+
+
+def apply_corrections(
+    measurement: Measurement,
+    sheet: Sheet,
+    measure_line: Callable[[tuple[Point, ...]], Limb] | None = None,
+    *,
+    base_diameter_mm: float | None = None,
+    tip_diameter_mm: float | None = None,
+) -> Measurement:
+    """The measurement with everything that a person corrected.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        The automatic result that the corrections started from.
+    sheet : Sheet
+        Fruit, limb line and scale as they are now.
+    measure_line : callable, optional
+        Measures a line drawn by hand on the photo, in pixels: :func:`limb_along` of the photo.
+        Without it such a line has a length and no thickness.
+    base_diameter_mm, tip_diameter_mm : float, mm, optional
+        Caliper readings; they beat the photo.
+
+    Returns
+    -------
+    Measurement
+        The same object's values where nothing was corrected; its flags are worked out anew.
+    """
+    scale = scale_of(measurement, sheet.scale)
+    limb = limb_at_scale(*_limb_and_scale(measurement, sheet, measure_line), scale)
+    limb = with_caliper(limb, base_diameter_mm=base_diameter_mm, tip_diameter_mm=tip_diameter_mm)
+    placed = place_fruitlets(fruitlets_of(measurement, sheet, scale), limb, scale)
+    named = np.array([m.on_limb for m in sheet.marks], dtype=int)
+    placed = placed.with_columns(on_limb=np.where(named < 0, placed.on_limb, named))
+    kept = measurement.flags & ~(_SCALE_FLAGS | _LIMB_FLAGS | _COUNT_FLAGS)
+    flags = kept | scale.flags | limb.flags
+    flags |= count_flags(placed, flags, detection_threshold(measurement.source))
+    return replace(measurement, scale=scale, limb=limb, fruitlets=placed, flags=flags)
+
+
+def limb_along(photo: Photo, line: tuple[Point, ...]) -> Limb:
+    """A limb drawn by hand, measured on the photo in pixels only."""
+    if len(line) < 2:
+        return Limb(flags=Flag.LIMB_NOT_FOUND, by_hand=True)
+    return find_limb(photo, None, Fruitlets.empty(), Scale(), line_px=np.array(line))
+
+
+def moved_by_line(
+    measurement: Measurement,
+    sheet: Sheet,
+    measure_line: Callable[[tuple[Point, ...]], Limb],
+) -> tuple[Change, ...]:
+    """Fruit that another line puts on or off the limb; those named by hand stay."""
+    free = replace(sheet, marks=tuple(replace(m, on_limb=-1) for m in sheet.marks))
+    placed = apply_corrections(measurement, free, measure_line).fruitlets
+    return tuple(
+        Change(mark, replace(mark, on_limb=int(placed.on_limb[i])), "label")
+        for i, mark in enumerate(sheet.marks)
+        if not mark.by_hand and mark.on_limb != int(placed.on_limb[i])
+    )
+
+
+def _limb_and_scale(
+    measurement: Measurement,
+    sheet: Sheet,
+    measure_line: Callable[[tuple[Point, ...]], Limb] | None,
+) -> tuple[Limb, Scale]:
+    """The limb that the sheet's line stands for, and the scale its lengths are told in."""
+    same = sheet.line_by_hand == measurement.limb.by_hand
+    if same and sheet.line_px == start_line(measurement):
+        return measurement.limb, measurement.scale
+    if measure_line is not None:
+        return measure_line(sheet.line_px), Scale()
+    return unmeasured_limb(sheet.line_px), Scale()
+
+
+def unmeasured_limb(line: tuple[Point, ...]) -> Limb:
+    """A limb drawn by hand on a photo that is not at hand: its length, and no thickness."""
+    points = np.array(line, dtype=float).reshape(-1, 2)
+    if len(points) < 2:
+        return Limb(flags=Flag.LIMB_NOT_FOUND, by_hand=True)
+    return Limb(
+        line_px=points,
+        width_px=np.full(len(points), np.nan),
+        length_px=line_length_px(points),
+        by_hand=True,
+        flags=Flag.DIAMETER_DOUBTFUL,
+    )
+
+
+def auto_id(row: int) -> str:
+    """Id of the mark that was found by itself as number ``row``."""
+    return f"a{row}"
+
+
+def sheet_of(measurement: Measurement) -> Sheet:
+    """The sheet that an automatic result starts from."""
+    fruit = measurement.fruitlets
+    marks = tuple(
+        Mark(
+            id=auto_id(i),
+            x_px=round(float(fruit.x_px[i]), 3),
+            y_px=round(float(fruit.y_px[i]), 3),
+            r_px=round(max(float(fruit.r_px[i]), MIN_RADIUS_PX), 3),
+            kind=_KINDS[Kind(int(fruit.kind[i]))],
+            on_limb=int(fruit.on_limb[i]),
+            score=round(float(np.nan_to_num(fruit.score[i], nan=0.0)), 4),
+            by_hand=bool(fruit.by_hand[i]),
+        )
+        for i in range(len(fruit))
+    )
+    return Sheet(
+        marks, start_line(measurement), measurement.limb.by_hand, choice_of(measurement.scale)
+    )
+
+
+def start_line(measurement: Measurement) -> tuple[Point, ...]:
+    """The limb line that was found by itself, as a sheet holds it."""
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in measurement.limb.line_px)
+
+
+def choice_of(scale: Scale, points: tuple[Point, ...] = (), typed_mm: float = 0.0) -> ScaleChoice:
+    """A measured scale as a choice that can be edited, kept and undone."""
+    return ScaleChoice(
+        source=scale.source if scale.known else "none",
+        px_per_mm=float(scale.px_per_mm) if scale.known else 0.0,
+        rel_sd_frac=float(np.nan_to_num(scale.rel_sd_frac)),
+        points_px=points,
+        typed_mm=typed_mm,
+        by_hand=bool(points or typed_mm),
+    )
+
+
+def scale_of(measurement: Measurement, choice: ScaleChoice) -> Scale:
+    """The scale a sheet stands for; the automatic one, whole, while nobody changed it."""
+    if not choice.by_hand:
+        return measurement.scale
+    if choice.px_per_mm <= 0:
+        return Scale(flags=Flag.NO_SCALE)
+    rough = Flag.SCALE_FROM_FRUIT if choice.source == "fruit" else Flag.NONE
+    return Scale(choice.px_per_mm, choice.rel_sd_frac, choice.source, flags=rough)
+
+
+def fruitlets_of(measurement: Measurement, sheet: Sheet, scale: Scale) -> Fruitlets:
+    """The sheet's marks as fruitlets; what was measured on an untouched mark is kept.
+
+    Parameters
+    ----------
+    seen : Measurement
+        The automatic result that the sheet started from.
+    sheet : Sheet
+    scale : Scale
+        Diameters in mm are told anew with it.
+
+    Returns
+    -------
+    Fruitlets
+        In the order of ``sheet.marks``; not yet placed along the limb.
+    """
+    rows = [int(m.id[1:]) if m.id[0] == "a" and m.id[1:].isdigit() else -1 for m in sheet.marks]
+    found = np.array([row if row < len(measurement.fruitlets) else -1 for row in rows], dtype=int)
+    base = _start_columns(measurement.fruitlets, found)
+    r_px = np.array([m.r_px for m in sheet.marks])
+    was_mm = base.diameter_mm
+    with np.errstate(invalid="ignore"):
+        factor = (
+            scale.mm_per_px / measurement.scale.mm_per_px if measurement.scale.known else np.nan
+        )
+        kept = np.isfinite(was_mm) & (np.abs(r_px - base.r_px) < 0.01)
+        diameter_mm = np.where(kept, was_mm * factor, 2 * r_px * scale.mm_per_px)
+        sd_mm = np.where(kept, base.diameter_sd_mm * factor, 0.06 * diameter_mm)
+    return base.with_columns(
+        x_px=[m.x_px for m in sheet.marks],
+        y_px=[m.y_px for m in sheet.marks],
+        r_px=r_px,
+        kind=[_CODES[m.kind] for m in sheet.marks],
+        score=[1.0 if m.by_hand else m.score for m in sheet.marks],
+        on_limb=[m.on_limb for m in sheet.marks],
+        by_hand=[m.by_hand for m in sheet.marks],
+        diameter_mm=diameter_mm,
+        diameter_sd_mm=sd_mm,
+    )
+
+
+def _start_columns(fruit: Fruitlets, rows: np.ndarray) -> Fruitlets:
+    if not (rows < 0).any():
+        return fruit.take(rows)
+    blank = Fruitlets.from_columns(x_px=[np.nan])
+    names = list(Fruitlets.__dataclass_fields__)
+    both = Fruitlets.from_columns(
+        **{n: np.concatenate([getattr(fruit, n), getattr(blank, n)]) for n in names}
+    )
+    return both.take(np.where(rows < 0, len(fruit), rows))
+
+
+def limb_at_scale(limb: Limb, was: Scale, scale: Scale) -> Limb:
+    """The limb's lengths and diameters told with another scale; caliper readings stay."""
+    if scale is was:
+        return limb
+    factor = scale.mm_per_px / was.mm_per_px if was.known else float("nan")
+    by_caliper = limb.diameter_source == "caliper"
+    thick = (limb.base_diameter_mm, limb.tip_diameter_mm)
+    if not by_caliper:
+        widths = limb.width_px[np.isfinite(limb.width_px)]
+        known = len(widths) > 0 and not was.known
+        thick = (
+            (float(widths[0]) * scale.mm_per_px, float(widths[-1]) * scale.mm_per_px)
+            if known
+            else (thick[0] * factor, thick[1] * factor)
+        )
+    return replace(
+        limb,
+        length_mm=limb.length_px * scale.mm_per_px,
+        base_diameter_mm=thick[0],
+        tip_diameter_mm=thick[1],
+        diameter_source=limb.diameter_source
+        if by_caliper
+        else ("photo" if scale.known else "none"),
+        shoots=tuple(replace(s, base_diameter_mm=s.base_diameter_mm * factor) for s in limb.shoots),
+    )

@@ -1,0 +1,298 @@
+"""Edits of a sheet: each a small frozen value that knows its own inverse.
+
+An edit names what it expects to find, so that one made on an old picture is refused instead of
+overwriting somebody else's work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from fruitcount.corrections.annotations import Mark, Point, ScaleChoice, Sheet, as_points
+from fruitcount.errors import FruitcountError, RecordError
+
+__all__ = [
+    "Add",
+    "Change",
+    "Edit",
+    "History",
+    "Many",
+    "Remove",
+    "SetLine",
+    "SetScale",
+    "StaleEditError",
+    "apply",
+    "edit_from_json",
+    "edit_to_json",
+    "inverse",
+]
+
+CHANGES = ("move", "resize", "label", "check")
+
+
+class StaleEditError(FruitcountError):
+    """The edit expects a mark, line or scale that is no longer there."""
+
+
+@dataclass(frozen=True)
+class Add:
+    """A mark that was not there."""
+
+    mark: Mark
+
+
+@dataclass(frozen=True)
+class Remove:
+    """A mark that is taken away; it is kept whole so that it can come back."""
+
+    mark: Mark
+
+
+@dataclass(frozen=True)
+class Change:
+    """A mark that moved, changed size or label, or was looked at and left.
+
+    Attributes
+    ----------
+    before, after : Mark
+        Of one id.
+    what : {"move", "resize", "label", "check"}
+        For the words shown to the user.
+    """
+
+    before: Mark
+    after: Mark
+    what: str = "move"
+
+    def __post_init__(self) -> None:
+        if self.before.id != self.after.id or self.what not in CHANGES:
+            raise RecordError("a change keeps the mark's id and names what was changed")
+
+
+@dataclass(frozen=True)
+class SetLine:
+    """Another limb line (base to tip)."""
+
+    before: tuple[Point, ...]
+    after: tuple[Point, ...]
+    before_by_hand: bool = False
+    after_by_hand: bool = True
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "before", as_points(self.before))
+        object.__setattr__(self, "after", as_points(self.after))
+
+
+@dataclass(frozen=True)
+class SetScale:
+    """Another scale."""
+
+    before: ScaleChoice
+    after: ScaleChoice
+
+
+@dataclass(frozen=True)
+class Many:
+    """Several edits taken as one: one undo takes all of them back."""
+
+    edits: tuple[Edit, ...]
+
+
+Edit = Add | Remove | Change | SetLine | SetScale | Many
+
+
+def inverse(edit: Edit) -> Edit:
+    """The edit that takes ``edit`` back: applying both, in turn, changes nothing."""
+    match edit:
+        case Add(mark):
+            return Remove(mark)
+        case Remove(mark):
+            return Add(mark)
+        case Change(before, after, what):
+            return Change(after, before, what)
+        case SetLine(before, after, before_by_hand, after_by_hand):
+            return SetLine(after, before, after_by_hand, before_by_hand)
+        case SetScale(before_scale, after_scale):
+            return SetScale(after_scale, before_scale)
+        case Many(edits):
+            return Many(tuple(inverse(one) for one in reversed(edits)))
+
+
+def apply(sheet: Sheet, edit: Edit) -> Sheet:
+    """The sheet after one edit.
+
+    Raises
+    ------
+    StaleEditError
+        When the sheet does not hold what the edit expects to find.
+    """
+    match edit:
+        case Add(mark):
+            if sheet.find(mark.id) is not None:
+                raise StaleEditError(f"mark {mark.id} is already there")
+            return replace(sheet, marks=(*sheet.marks, mark))
+        case Remove(mark):
+            _expect(sheet, mark)
+            return replace(sheet, marks=tuple(m for m in sheet.marks if m.id != mark.id))
+        case Change(before, after, _):
+            _expect(sheet, before)
+            marks = tuple(after if m.id == before.id else m for m in sheet.marks)
+            return replace(sheet, marks=marks)
+        case SetLine(before, after, before_by_hand, after_by_hand):
+            if sheet.line_px != before or sheet.line_by_hand != before_by_hand:
+                raise StaleEditError("the limb line has been changed meanwhile")
+            return replace(sheet, line_px=after, line_by_hand=after_by_hand)
+        case SetScale(before_scale, after_scale):
+            if sheet.scale != before_scale:
+                raise StaleEditError("the scale has been changed meanwhile")
+            return replace(sheet, scale=after_scale)
+        case Many(edits):
+            for one in edits:
+                sheet = apply(sheet, one)
+            return sheet
+
+
+def _expect(sheet: Sheet, mark: Mark) -> None:
+    if sheet.find(mark.id) != mark:
+        raise StaleEditError(f"mark {mark.id} has been changed meanwhile")
+
+
+_EDITS: dict[str, type[Any]] = {
+    "add": Add,
+    "remove": Remove,
+    "change": Change,
+    "line": SetLine,
+    "scale": SetScale,
+    "many": Many,
+}
+_NAMES = {kind: name for name, kind in _EDITS.items()}
+
+
+def edit_to_json(edit: Edit) -> dict[str, Any]:
+    """A plain dictionary, ready for JSON."""
+    if isinstance(edit, Many):
+        return {"edit": "many", "edits": [edit_to_json(one) for one in edit.edits]}
+    return {"edit": _NAMES[type(edit)], **asdict(edit)}
+
+
+def edit_from_json(data: Mapping[str, Any]) -> Edit:
+    """Read back what :func:`edit_to_json` wrote.
+
+    Raises
+    ------
+    RecordError
+        When a field is missing, unknown or out of range.
+    """
+    try:
+        name = data["edit"]
+        if name in ("add", "remove"):
+            edit: Edit = _EDITS[name](_mark(data["mark"]))
+        elif name == "change":
+            edit = Change(_mark(data["before"]), _mark(data["after"]), str(data["what"]))
+        elif name == "line":
+            flags = bool(data["before_by_hand"]), bool(data["after_by_hand"])
+            edit = SetLine(as_points(data["before"]), as_points(data["after"]), *flags)
+        elif name == "scale":
+            edit = SetScale(ScaleChoice(**data["before"]), ScaleChoice(**data["after"]))
+        elif name == "many":
+            edit = Many(tuple(edit_from_json(one) for one in data["edits"]))
+        else:
+            raise RecordError(f"unknown edit {name!r}")
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
+        raise RecordError(f"an edit could not be read: {error}") from error
+    return edit
+
+
+def _mark(data: Mapping[str, Any]) -> Mark:
+    known = {name: data[name] for name in Mark.__dataclass_fields__}
+    return Mark(
+        id=str(known["id"]),
+        x_px=float(known["x_px"]),
+        y_px=float(known["y_px"]),
+        r_px=float(known["r_px"]),
+        kind=str(known["kind"]),
+        on_limb=int(known["on_limb"]),
+        score=float(known["score"]),
+        by_hand=bool(known["by_hand"]),
+    )
+
+
+@dataclass(frozen=True)
+class History:
+    """A sheet, the edits that led to it from ``start``, and those taken back.
+
+    Attributes
+    ----------
+    start : Sheet
+        What was found by itself.
+    sheet : Sheet
+        As it is now: ``start`` with every edit of ``done`` applied.
+    done, undone : tuple of Edit
+        ``undone`` in the order they were taken back.
+    revision : int
+        Goes up by one with every do, undo and redo; never goes back.
+    """
+
+    start: Sheet
+    sheet: Sheet
+    done: tuple[Edit, ...] = ()
+    undone: tuple[Edit, ...] = ()
+    revision: int = 0
+
+    @classmethod
+    def begin(cls, start: Sheet) -> History:
+        """A history with nothing done yet."""
+        return cls(start=start, sheet=start)
+
+    def do(self, edit: Edit) -> History:
+        """Apply an edit; what was taken back before can no longer be done again."""
+        sheet = apply(self.sheet, edit)
+        return replace(
+            self, sheet=sheet, done=(*self.done, edit), undone=(), revision=self.revision + 1
+        )
+
+    def undo(self) -> History:
+        """Take the last edit back; the same history when there is none."""
+        if not self.done:
+            return self
+        last = self.done[-1]
+        return replace(
+            self,
+            sheet=apply(self.sheet, inverse(last)),
+            done=self.done[:-1],
+            undone=(*self.undone, last),
+            revision=self.revision + 1,
+        )
+
+    def redo(self) -> History:
+        """Do the last taken-back edit again; the same history when there is none."""
+        if not self.undone:
+            return self
+        last = self.undone[-1]
+        return replace(
+            self,
+            sheet=apply(self.sheet, last),
+            done=(*self.done, last),
+            undone=self.undone[:-1],
+            revision=self.revision + 1,
+        )
+
+    def step(self, event: Mapping[str, Any]) -> History:
+        """One stored event: ``{"do": edit}``, ``{"undo": true}`` or ``{"redo": true}``.
+
+        Raises
+        ------
+        RecordError
+            When the event is of no known form.
+        StaleEditError
+            When it does not fit the sheet.
+        """
+        if "do" in event:
+            return self.do(edit_from_json(event["do"]))
+        if event.get("undo") is True:
+            return self.undo()
+        if event.get("redo") is True:
+            return self.redo()
+        raise RecordError(f"event of no known form: {sorted(event)}")
