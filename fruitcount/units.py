@@ -14,9 +14,11 @@ from fruitcount.errors import BadInputError
 
 __all__ = [
     "GRAVITY_N_PER_KG",
+    "G_PER_OZ",
     "KG_PER_LB",
     "MM_PER_INCH",
     "SYSTEMS",
+    "crop_units",
     "format_length",
     "format_size",
     "format_weight",
@@ -26,6 +28,7 @@ __all__ = [
 
 MM_PER_INCH = 25.4
 KG_PER_LB = 0.45359237
+G_PER_OZ = 1000 * KG_PER_LB / 16
 GRAVITY_N_PER_KG = 9.81
 SYSTEMS = ("metric", "us")
 
@@ -73,6 +76,14 @@ def format_weight(mass_g: float, system: str = "metric") -> str:
         return "not told"
     return (
         f"{mass_g / 1000:.1f} kg" if system == "metric" else f"{mass_g / 1000 / KG_PER_LB:.1f} lb"
+    )
+
+
+def crop_units(system: str = "metric") -> tuple[tuple[str, float], tuple[str, float]]:
+    """Unit of a harvest with its kg, and of one fruit with its g."""
+    one_of("system", system, SYSTEMS)
+    return (
+        (("kg", 1.0), ("g", 1.0)) if system == "metric" else (("lb", KG_PER_LB), ("oz", G_PER_OZ))
     )
 
 

@@ -187,29 +187,91 @@ def test_season(data, tmp_path):
     assert "full bloom" in words
     calendar = icalendar.Calendar.from_ical((tmp_path / f"thinning_{year}.ics").read_bytes())
     assert [str(e["SUMMARY"]) for e in calendar.walk("VEVENT")] == ["Thin: Gate"]
+    day = f"{year}-12-31"  # over, and no harvest day known: a calendar would be empty
+    done = run("season", "--out", tmp_path / "none", "--day", day)
+    assert done.exit_code == 0
+    assert not list((tmp_path / "none").glob("*.ics"))
 
 
 def test_season_from_a_sheet(tmp_path):
     sheet = tmp_path / "trees.csv"
     sheet.write_text(
-        "name,species,ripening_month,first_pass_on,size_mm,leave_it\n"
-        "late,peach,9,,27,\nearly,peach,6,,15,\ntwice,peach,7,2026-04-10,,\nleft,peach,8,,,yes\n"
+        "tree,species,ripening_month,first_pass_on,size_mm,leave_it\n"
+        "late,peach,September,,27,\nearly,peach,6,,15,\ntwice,peach,7,2026-04-10,,\nleft,peach,8,,,yes\n"
     )
     done = run("season", "--trees", sheet, "--day", "2026-05-01", "--out", tmp_path)
     assert done.exit_code == 0, done.output
     states = [line.split(":")[0] for line in done.output.splitlines()[1:5]]
     assert states == ["now", "second pass due", "late", "leave it"]
-    assert "2026-04-24" in done.output  # two weeks on: common practice, no source
+    assert (
+        "look again from 2026-04-24. When: 1 May" in done.output
+    )  # two weeks on: common practice, no source
     weather = tmp_path / "w.csv"
     weather.write_text("time,temperature_c\n2026-03-20T00:00,12.5\n")
     arguments = ("season", "--trees", sheet, "--out", tmp_path, "--weather", weather)
-    assert run(*arguments).exit_code == 0
+    done = run(*arguments)
+    assert done.exit_code == 0
     weather.write_text("hour\n1\n")
     assert run(*arguments).exit_code == 2
     sheet.write_text("name,colour\na,red\n")
     done = run("season", "--trees", sheet, "--out", tmp_path)
     assert done.exit_code == 2
     assert "colour" in done.output
+
+
+@pytest.mark.parametrize("southern", [False, True])
+def test_an_orchard_through_its_year_by_command(tmp_path, southern):
+    """A southern season goes on over New Year: trees due on 31 December are on 5 January too."""
+    bloom = date(2025, 11, 26) if southern else date(2025, 3, 26)
+    with closing(open_records(str(tmp_path / "d"), create=True)) as store:
+        for k in range(3):
+            tree = OrchardTree(f"t{k}", "peach", bloom_date=bloom, southern=southern,
+                               ripening_month=4 if southern else 8, harvest_days=120)  # fmt: skip
+            save_tree(store, tree, year=2025)
+        save_limb(store, 1, name="low", base_diameter_mm=20.0)
+
+    def due(day, *more):
+        done = run("season", "--db", tmp_path / "d", "--out", tmp_path / "o", "--day", day, *more)
+        assert done.exit_code == 0, done.output
+        return int(re.match(r"(\d) of 3 trees have work today", done.output).group(1))
+
+    if southern:
+        days = {"2025-11-30": 0, "2025-12-31": 3, "2026-01-01": 3, "2026-01-05": 3,
+                "2026-01-17": 3, "2026-06-30": 0, "2026-07-01": 0}  # fmt: skip
+    else:
+        days = {"2025-01-01": 0, "2025-03-31": 0, "2025-04-25": 3, "2025-05-17": 3,
+                "2025-12-31": 0, "2026-01-01": 0}  # fmt: skip
+    assert {day: due(day) for day in days} == days
+    ics = (tmp_path / "o" / "thinning_2025.ics").read_text().replace("\r\n ", "")
+    assert ics.count("Harvest likely") == 3
+    assert due("2026-01-05", "--year", 2025) == (3 if southern else 0)
+    assert due("2026-01-05", "--year", 2024) == 0
+
+
+def test_a_day_that_no_calendar_has_is_refused(tmp_path):
+    sheet = tmp_path / "trees.csv"
+    sheet.write_text("tree,species,size_mm\nGate,peach,18\n")
+    done = run("season", "--trees", sheet, "--day", "9999-12-31", "--out", tmp_path)
+    assert done.exit_code == 2
+    assert "year of day must be from 1800 to 2999" in done.output
+
+
+def test_the_weeks_ahead_against_the_hours_there_are(data, tmp_path):
+    year = date.today().year
+    done = run("season", "--out", tmp_path, "--day", f"{year}-05-01", "--pace", 1, "--hours", 1)
+    assert done.exit_code == 0, done.output
+    line = next(x for x in done.output.splitlines() if x.startswith("Week of"))
+    assert re.search(r"Week of \d+ May \d+: [\d.]+ h: [\d.]+ h more than you have: Gate", line)
+
+
+def test_species_and_month_said_of_a_photo_are_known_to_the_season(data, tmp_path):
+    with closing(open_records()) as store:
+        number = save_tree(store, OrchardTree("Hill"), year=date.today().year)
+        photo = save_photo(store, jpeg(9), place=PhotoPlace(number))
+        told = {"species": "apricot", "ripening_month": 7, "southern": False}
+        save_decision(store, photo, revision=0, inputs=told, decision={"crop_count": 9})
+        hill = next(t for t in load_trees(store) if t.name == "Hill")
+        assert (hill.species, hill.ripening_month) == ("apricot", 7)
 
 
 def test_records_go_out_and_in_again(data, tmp_path):

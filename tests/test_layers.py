@@ -43,6 +43,7 @@ KEPT_IN: dict[str, tuple[str, ...]] = {
     "drjit": ("training",),
     "click": ("cli",),
     "rich": ("cli",),
+    "icalendar": ("export",),
     "reportlab": ("export",),
     "sqlalchemy": ("store",),
     "pickle": (),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from datetime import date
 from functools import partial
 from typing import Any
 
@@ -80,7 +79,7 @@ def _first_answers(key: str) -> dict[str, Any]:
     facts = dict(st.session_state.get("_last_facts", {"species": "peach"}))
     tree_id = records().tree_of(key)
     names = {number: name for name, number in records().trees().items()}
-    for tree in load_trees(records().store, year=date.today().year) if tree_id else ():
+    for tree in load_trees(records().store) if tree_id else ():
         if tree.name == names.get(tree_id or 0):
             told = {"ripening_month": tree.ripening_month, "southern": tree.southern or None}
             facts |= {"species": tree.species} if tree.species else {}

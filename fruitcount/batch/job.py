@@ -19,7 +19,7 @@ from fruitcount.cells import safe_cell
 from fruitcount.checks import finite
 from fruitcount.errors import BadInputError
 from fruitcount.names import shown_name
-from fruitcount.season.compare import BeforeAfter, before_after
+from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.whole_files import written_whole
 
 __all__ = [

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from fruitcount.batch.group import LimbCount, group_limbs
-from fruitcount.season.compare import before_after
+from fruitcount.season.orchard import before_after
 
 __all__ = ["LimbSeason", "limb_seasons"]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -82,7 +81,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
             source = table_source(table, photos=options["photos"])
         else:
             with closing(open_records(options["db"], photos_folder=options["photos"])) as store:
-                source = records_source(store, year=date.today().year, newest=True)
+                source = records_source(store, newest=True)
         name = tree_of(source, options["name"])
         facts = tree_facts(options, name, source.facts.get(name))
         path = sheet_path(options["out"], name)

@@ -1,18 +1,24 @@
-"""Season log: what happened to each tree, in order, and this season against the ones before."""
+"""Season log: the weeks ahead, what happened to each tree, this season against the ones before."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-from reportlab.platypus import Spacer
+from reportlab.graphics import renderSVG
+from reportlab.graphics.shapes import Drawing, Line, Polygon, Rect
+from reportlab.lib import colors
+from reportlab.platypus import CondPageBreak, KeepTogether, Spacer
 
+from fruitcount.export.letters import chart_words, words_width
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
+    chart_font,
     heading,
     number,
     text,
@@ -21,15 +27,22 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.months import MONTHS
-from fruitcount.season import OrchardTree, SeasonFacts, before_after, season_steps
-from fruitcount.season.orchard import name_order
+from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, before_after
+from fruitcount.season.orchard import name_order, season_steps
+from fruitcount.season.queue import Days, Week, day_words
 from fruitcount.species import species_title
-from fruitcount.units import KG_PER_LB, MM_PER_INCH, format_size
+from fruitcount.units import crop_units, format_length, format_size
 
-__all__ = ["LogEntry", "season_entries", "season_log"]
+__all__ = [
+    "CHART_ROWS", "PICTURE_LEGEND", "LogEntry", "name_rows", "season_entries", "season_log",
+    "season_picture", "season_svg", "season_words", "week_cells",
+]  # fmt: skip
 
-
-_G_PER_OZ = 1000 * KG_PER_LB / 16
+CHART_ROWS = 34
+"""Trees in one chart of a page."""
+# Okabe-Ito sky blue, vermillion and grey, as in the pictures; shapes differ too
+_THIN, _RIPE = colors.Color(86 / 255, 180 / 255, 233 / 255), colors.Color(213 / 255, 94 / 255, 0)
+_GREY = colors.HexColor("#d9d5cc")
 
 
 @dataclass(frozen=True)
@@ -48,34 +61,45 @@ class LogEntry:
 
 
 def season_entries(trees: Sequence[OrchardTree]) -> list[LogEntry]:
-    """Bloom and thinning of each tree, by date, then by name."""
+    """Bloom and thinning of each tree."""
     out = []
     for tree in trees:
-        if tree.bloom_date:
-            out.append(LogEntry(tree.bloom_date, tree.name, "full bloom"))
-        for pass_, day in (
-            ("first thinning pass", tree.first_pass_on),
-            ("second thinning pass", tree.second_pass_on),
-        ):
+        bloom = tree.bloom_date
+        passes = (("first", tree.first_pass_on), ("second", tree.second_pass_on))
+        if bloom:
+            out.append(LogEntry(bloom, tree.name, "full bloom"))
+        for name, day in passes:
             if day:
-                label = pass_
-                after = (
-                    f", {(day - tree.bloom_date).days} days after bloom" if tree.bloom_date else ""
-                )
-                out.append(LogEntry(day, tree.name, label + after))
-    return sorted(out, key=_log_order)
+                after = f", {(day - bloom).days} days after bloom" if bloom else ""
+                out.append(LogEntry(day, tree.name, f"{name} thinning pass{after}"))
+    return out
 
 
-def _log_order(entry: LogEntry) -> tuple[Any, ...]:
-    return entry.day, name_order(entry.tree), entry.what
+def week_cells(weeks: Sequence[Week], *, most: int = 24) -> list[list[str]]:
+    """Each week's first day, trees (``most`` of them by name) and hours, in words for a table."""
+    out = []
+    for week in weeks:
+        known = len(week.trees) > week.unknown_n
+        hours = f"{number(week.hours, 1)} h" if known else "not known"
+        if known and week.unknown_n:
+            hours += f" and {trees_told(week.unknown_n)} not known"
+        if week.short_h > 0:
+            hours += f": {number(week.short_h, 1)} h more than you have"
+        more = len(week.trees) - most
+        trees = "; ".join(week.trees[:most]) + (f"; and {more} more" if more > 0 else "")
+        out.append(
+            [f"{day_words(Days(week.monday, week.monday))} {week.monday.year}", trees, hours]
+        )
+    return out
 
 
 def season_log(
-    trees: Sequence[OrchardTree],
+    lines: Sequence[QueueLine],
     path: str | Path,
     *,
     year: int,
     history: Mapping[str, Sequence[SeasonFacts]] | None = None,
+    weeks: Sequence[Week] = (),
     entries: Sequence[LogEntry] = (),
     settings: ReportSettings | None = None,
 ) -> Path:
@@ -83,129 +107,243 @@ def season_log(
 
     Parameters
     ----------
-    trees : sequence of OrchardTree
-        As they were in that season.
+    lines : sequence of QueueLine
+        The trees as they are in that season.
     path : str or Path
     year : int
     history : mapping, optional
         Tree name to its recorded seasons, this one included.
+    weeks : sequence of Week
+        The work ahead.
     entries : sequence of LogEntry
         More than :func:`season_entries` knows.
     settings : ReportSettings, optional
     """
     how = settings or ReportSettings()
     width, _ = usable_pt(how)
-    facts = {name: {f.year: f for f in seasons} for name, seasons in (history or {}).items()}
-    story: list[Any] = [text(f"Season {year}", 17, bold=True)]
-    story.append(text(trees_told(len(trees)), 10))
-    story += [*heading("Trees"), _tree_table(trees, how, width)]
-    log = sorted(
-        [*season_entries(trees), *entries], key=lambda e: (e.day, name_order(e.tree), e.what)
-    )
-    story += heading("What was done")
-    if log:
-        rows = [[e.day.isoformat(), e.tree, e.what] for e in log]
-        widths = [0.16 * width, 0.26 * width, 0.58 * width]
-        story.append(text_table(["Day", "Tree", "What"], rows, widths=widths, left=(0, 1, 2)))
-    else:
-        story.append(text("Nothing recorded.", 10))
-    counted = [(n, f[year]) for n, f in facts.items() if year in f and _any_told(f[year])]
+    history = history or {}
+    story: list[Any] = [text(f"Season {year}", 17, bold=True), text(trees_told(len(lines)), 10)]
+    story += _pictures(lines, width, how.made_on)
+    if weeks:
+        table = _words(["Week of", "Trees", "Hours"], week_cells(weeks), width, (20, 50, 30))
+        story += _part("Work, week by week", table)
+    story += _part("Trees", _tree_table(lines, how, width))
+    log = [*season_entries([line.tree for line in lines]), *entries]
+    log.sort(key=lambda e: (e.day, name_order(e.tree), e.what))
+    rows = [[e.day.isoformat(), e.tree, e.what] for e in log]
+    table = _words(["Day", "Tree", "What"], rows, width, (16, 26, 58))
+    story += _part("What was done", table if log else text("Nothing recorded.", 10))
+    (kg, _), (g, _) = crop_units(how.units)
+    counted = [(n, f) for n, seasons in history.items() for f in seasons
+               if f.year == year and f.any_known]  # fmt: skip
     if counted:
-        story += [*heading("Before and after"), _counts_table(counted, how, width)]
-    changes = _change_rows(history or {}, how)
+        head = ["Tree", "Before", "After", "Off", "Share off", f"Harvest {kg}", f"One fruit {g}"]
+        rows = [[name, *_count_cells(facts, how.units)] for name, facts in counted]
+        widths = [s * width for s in (0.22, 0.11, 0.11, 0.11, 0.13, 0.16, 0.16)]
+        story += _part("Before and after", text_table(head, rows, widths=widths))
+    changes = _change_rows(history, how.units)
     if changes:
-        unit, small = _units(how)
-        head = ["Tree", "Season", "Against", "Fruit left", f"Harvest {unit}", f"One fruit {small}"]
+        head = ["Tree", "Season", "Against", "Fruit left", f"Harvest {kg}", f"One fruit {g}"]
         widths = [s * width for s in (0.28, 0.12, 0.12, 0.16, 0.16, 0.16)]
-        story += [*heading("Season over season"), text_table(head, changes, widths=widths)]
-    story += [Spacer(1, 6), text("Counts are estimates; - means not recorded.", 8)]
+        story += _part("Season over season", text_table(head, changes, widths=widths))
+    story += [Spacer(1, 6), text("Counts and days are estimates; - means not recorded.", 8)]
     return build_pdf(story, path, title=f"Season log {year}", settings=how)
 
 
-def _tree_table(trees: Sequence[OrchardTree], how: ReportSettings, width: float) -> Any:
+def _part(words: str, table: Any) -> list[Any]:
+    # a heading is never left alone at the foot of a page
+    return [CondPageBreak(80), *heading(words), table]
+
+
+def _words(head: list[str], rows: list[list[str]], width: float, shares: Sequence[int]) -> Any:
+    widths = [s / 100 * width for s in shares]
+    return text_table(head, rows, widths=widths, left=tuple(range(len(head))))
+
+
+def _tree_table(lines: Sequence[QueueLine], how: ReportSettings, width: float) -> Any:
     head = ["Tree", "Block", "Species, variety", "Ripens", "Trunk", "Size", "Note"]
-    shares = (0.16, 0.12, 0.24, 0.09, 0.11, 0.10, 0.18)
+    shares = (0.15, 0.11, 0.22, 0.15, 0.10, 0.10, 0.17)
     rows = []
-    for t in trees:
-        kind = ", ".join(part for part in (species_title(t.species), t.variety) if part)
+    for line in sorted(lines, key=lambda q: (name_order(q.tree.block), name_order(q.tree.name))):
+        t = line.tree
+        ripens = f"about {day_words(line.harvest)}" if line.harvest else ""
+        around = t.trunk_circumference_mm
         rows.append(
             [
                 t.name,
                 t.block,
-                kind,
-                MONTHS[t.ripening_month - 1][:3] if t.ripening_month else "",
-                _trunk(t.trunk_circumference_mm, how),
+                ", ".join(part for part in (species_title(t.species), t.variety) if part),
+                ripens or (MONTHS[t.ripening_month - 1] if t.ripening_month else "-"),
+                format_length(around, how.units) if around else "-",
                 format_size(t.size_mm, how.units) if t.size_mm else "-",
                 ("left this season. " if t.leave_it else "") + t.note,
             ]
         )
-    return text_table(
-        head, rows, widths=[s * width for s in shares], left=(0, 1, 2, 3, 6), size=8.5
-    )
+    widths = [s * width for s in shares]
+    return text_table(head, rows, widths=widths, left=(0, 1, 2, 3, 6), size=8.5)
 
 
-def _trunk(around_mm: float | None, how: ReportSettings) -> str:
-    if around_mm is None:
-        return "-"
-    if how.units == "metric":
-        return f"{around_mm / 10:.0f} cm"
-    return f"{around_mm / MM_PER_INCH:.1f} in"
+def _count_cells(facts: SeasonFacts, units: str) -> list[str]:
+    before, after = facts.fruit_before_n, facts.fruit_after_n
+    off = share = "-"
+    if before is not None and after is not None:
+        change = before_after(before, after)
+        off, share = number(change.off_n), number(100 * change.off_frac) + " %"
+    crop = _crop_cells(facts.harvest_kg, facts.fruit_g, units)
+    return [number(before), number(after), off, share, *crop]
 
 
-def _counts_table(
-    counted: Sequence[tuple[str, SeasonFacts]], how: ReportSettings, width: float
-) -> Any:
-    unit, small = _units(how)
-    head = ["Tree", "Before", "After", "Off", "Share off", f"Harvest {unit}", f"One fruit {small}"]
+def _crop_cells(harvest_kg: float | None, fruit_g: float | None, units: str) -> list[str]:
+    (_, kg), (_, g) = crop_units(units)
+    harvest = math.nan if harvest_kg is None else harvest_kg / kg
+    one = math.nan if fruit_g is None else fruit_g / g
+    return [number(harvest, 1), number(one, 0 if units == "metric" else 1)]
+
+
+def _change_rows(history: Mapping[str, Sequence[SeasonFacts]], units: str) -> list[list[str]]:
+    def signed(value: float, told: str) -> str:
+        return f"+{told}" if value > 0 else told
+
     rows = []
-    for name, f in counted:
-        off = share = "-"
-        if f.fruit_before_n is not None and f.fruit_after_n is not None:
-            change = before_after(f.fruit_before_n, f.fruit_after_n)
-            off, share = number(change.off_n), number(100 * change.off_frac) + " %"
-        rows.append(
-            [name, number(f.fruit_before_n), number(f.fruit_after_n), off, share,
-             _harvest(f.harvest_kg, how), _fruit(f.fruit_g, how)]
-        )  # fmt: skip
-    widths = [s * width for s in (0.22, 0.11, 0.11, 0.11, 0.13, 0.16, 0.16)]
-    return text_table(head, rows, widths=widths)
+    for name, seasons in history.items():
+        for s in season_steps(seasons):
+            values = (s.fruit_change_n, s.harvest_change_kg, s.fruit_change_g)
+            cells = [number(s.fruit_change_n), *_crop_cells(*values[1:], units)]
+            rows.append([name, str(s.year), str(s.previous_year), *map(signed, values, cells)])
+    return rows
 
 
-def _any_told(facts: SeasonFacts) -> bool:
-    told = (facts.fruit_before_n, facts.fruit_after_n, facts.harvest_kg, facts.fruit_g)
-    return any(value is not None for value in told)
+def season_words(lines: Sequence[QueueLine]) -> str:
+    """The season's picture in words, for those who do not see it."""
+    out = []
+    for line in lines:
+        bloom = line.tree.bloom_date
+        parts = [f"bloom {day_words(Days(bloom, bloom))}"] if bloom else []
+        if line.due is not None and not line.closed:
+            parts.append(f"work {day_words(line.due)}")
+        if line.harvest is not None:
+            parts.append(f"harvest about {day_words(line.harvest)}")
+        out.append(f"{line.tree.name}: {line.state}{''.join(f', {p}' for p in parts)}.")
+    return " ".join(out)
 
 
-def _harvest(kg: float | None, how: ReportSettings) -> str:
-    if kg is None:
-        return "-"
-    return number(kg if how.units == "metric" else kg / KG_PER_LB, 1)
+def _pictures(lines: Sequence[QueueLine], width: float, today: date) -> list[Any]:
+    out: list[Any] = []
+    first = [*heading("The season, a line a tree"), text(PICTURE_LEGEND, 9), Spacer(1, 4)]
+    for k in range(0, len(lines), CHART_ROWS):
+        drawing = season_picture(lines[k : k + CHART_ROWS], width, today, among=lines)
+        if drawing is not None:
+            out.append(KeepTogether([*first, drawing]))
+            first = []
+    return out
 
 
-def _units(how: ReportSettings) -> tuple[str, str]:
-    """Units of a harvest and of one fruit."""
-    return ("kg", "g") if how.units == "metric" else ("lb", "oz")
+PICTURE_LEGEND = "Diamond: bloom. Bar: when to thin. Upright marks: passes done. Box: harvest."
 
 
-def _fruit(mass_g: float | None, how: ReportSettings) -> str:
-    if mass_g is None or how.units == "metric":
-        return number(mass_g)
-    return number(mass_g / _G_PER_OZ, 1)
+def season_picture(
+    lines: Sequence[QueueLine],
+    width: float,
+    today: date,
+    *,
+    size: float = 8.5,
+    among: Sequence[QueueLine] | None = None,
+) -> Drawing | None:
+    """The season as a line a tree that has a day, with today marked; None where none has.
+
+    Parameters
+    ----------
+    lines : sequence of QueueLine
+    width : float, points
+    today : date
+    size : float, points
+        Of the letters; the rows grow with it.
+    among : sequence of QueueLine, optional
+        All trees of the season, so that several pictures have one scale.
+    """
+    days = [day for line in among or lines for day in _days(line, today)]
+    lines = [line for line in lines if _days(line, today)]
+    if not lines:
+        return None
+    start = min(*days, today) - timedelta(days=3)
+    names_pt, row = 0.28 * width, 2.0 * size
+    per_day = (width - names_pt - 4) / ((max(*days, today) - start).days + 4)
+    height = 2.2 * size + row * len(lines)
+    drawing = Drawing(width, height)
+
+    def x_of(day: date) -> float:
+        return names_pt + (day - start).days * per_day
+
+    bottom, top = 0.0, height - 2.2 * size
+    for k in range((max(*days, today) - start).days + 4):
+        day = start + timedelta(days=k)
+        if day.day == 1:
+            x = x_of(day)
+            drawing.add(Line(x, bottom, x, top, strokeColor=_GREY, strokeWidth=0.5))
+            name = MONTHS[day.month - 1][:3]
+            drawing.add(chart_words((x, top + 1.2 * size), name, size * 0.9))
+    rows = name_rows(drawing, [line.tree.name for line in lines], (names_pt, row, size), top)
+    for line, y in zip(lines, rows, strict=True):
+        _season_row(drawing, line, y, x_of, size)
+    x = x_of(today)
+    drawing.add(Line(x, bottom, x, top, strokeWidth=1.4, strokeDashArray=(4, 2)))
+    drawing.add(chart_words((x, top + 0.15 * size), "today", size * 0.9, anchor="middle"))
+    return drawing
 
 
-def _signed(value: float, digits: int = 0) -> str:
-    told = number(value, digits)
-    return f"+{told}" if value > 0 else told
+def season_svg(lines: Sequence[QueueLine], width: float, today: date, *, size: float) -> str:
+    """The same picture for a page; empty where no tree has a day."""
+    drawing = season_picture(lines, width, today, size=size)
+    return "" if drawing is None else str(renderSVG.drawToString(drawing))
 
 
-def _change_rows(
-    history: Mapping[str, Sequence[SeasonFacts]], how: ReportSettings
-) -> list[list[str]]:
-    times = 1.0 if how.units == "metric" else 1 / KG_PER_LB
-    small, digits = (1.0, 0) if how.units == "metric" else (1 / _G_PER_OZ, 1)
-    return [
-        [name, str(s.year), str(s.previous_year), _signed(s.fruit_change_n),
-         _signed(s.harvest_change_kg * times, 1), _signed(s.fruit_change_g * small, digits)]
-        for name, seasons in history.items()
-        for s in season_steps(seasons)
-    ]  # fmt: skip
+def _days(line: QueueLine, today: date) -> list[date]:
+    """Days of a tree's season; none where one is a slip of the pen that no picture can hold."""
+    t, due = line.tree, None if line.closed else line.due
+    ends = [d for days in (due, line.harvest) if days for d in (days.first, days.last)]
+    days = [d for d in (t.bloom_date, t.first_pass_on, t.second_pass_on) if d] + ends
+    return days if all(abs(d - today) < timedelta(days=500) for d in days) else []
+
+
+def _season_row(drawing: Drawing, line: QueueLine, y: float, x_of: Any, size: float) -> None:
+    half = size * 0.42
+    if line.due is not None and not line.closed:
+        left, right = x_of(line.due.first), x_of(line.due.last + timedelta(days=1))
+        drawing.add(Rect(left, y - half, max(right - left, 2), 2 * half, fillColor=_THIN,
+                         strokeColor=None))  # fmt: skip
+    if line.harvest is not None:
+        left, right = x_of(line.harvest.first), x_of(line.harvest.last + timedelta(days=1))
+        drawing.add(Rect(left, y - half, max(right - left, size * 0.6), 2 * half, fillColor=None,
+                         strokeColor=_RIPE, strokeWidth=1.4))  # fmt: skip
+    if line.tree.bloom_date:
+        x = x_of(line.tree.bloom_date)
+        points = [x - half, y, x, y + half, x + half, y, x, y - half]
+        drawing.add(Polygon(points, fillColor=colors.black, strokeColor=None))
+    for day in (line.tree.first_pass_on, line.tree.second_pass_on):
+        if day:
+            x = x_of(day)
+            drawing.add(Line(x, y - size * 0.7, x, y + size * 0.7, strokeWidth=2))
+
+
+def name_rows(
+    drawing: Drawing, names: Sequence[str], where: tuple[float, float, float], top: float
+) -> list[float]:
+    """Write a chart's names down its left side, cut to their room; the middle of each row.
+
+    Parameters
+    ----------
+    drawing : Drawing
+    names : sequence of str
+    where : tuple of float, points
+        Room for the names, height of a row, size of the letters.
+    top : float, points
+        Upper end of the rows.
+    """
+    room, row, size = where
+    middles = [top - row * (i + 0.5) for i in range(len(names))]
+    for name, y in zip(names, middles, strict=True):
+        shown = name
+        while words_width(shown, chart_font(), size) > room - 10 and len(shown) > 1:
+            shown = f"{shown.removesuffix('.')[:-1]}."
+        drawing.add(chart_words((room - 6, y - 0.35 * size), shown, size, anchor="end"))
+    return middles

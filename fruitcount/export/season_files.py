@@ -1,86 +1,171 @@
-"""The season in words, as a printed log and as a calendar."""
+"""A season as one book: queue, work and weeks; in words, as PDF files and as a calendar."""
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-from fruitcount.export.block_files import BlockCounts, block_trees, write_blocks
-from fruitcount.export.ical import calendar_text
+from fruitcount.batch import tree_answer
+from fruitcount.errors import BadInputError
+from fruitcount.export.ical import calendar_bytes
+from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
-from fruitcount.export.report_season import season_log
-from fruitcount.months import MONTHS
+from fruitcount.export.report_season import season_log, week_cells
+from fruitcount.export.tree_source import TreeSource, facts_of
+from fruitcount.months import MONTHS, season_year
 from fruitcount.names import shown_name
-from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, queue
-from fruitcount.store import Store, load_trees, season_history, tree_id_of
+from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, due_weeks, queue
+from fruitcount.season.queue import Week
+from fruitcount.store import Store, season_history, tree_id_of
 from fruitcount.whole_files import written_whole
 
-__all__ = ["SeasonBook", "season_lines", "season_of_records", "write_season"]
+__all__ = ["SeasonBook", "WorkFacts", "history_of", "season_book", "season_lines", "write_season"]
+
+
+@dataclass(frozen=True)
+class WorkFacts:
+    """What the keeper tells of the work.
+
+    Attributes
+    ----------
+    limbs_n : int or None
+        Limbs on every tree, where their sizes are not known.
+    pace_n_per_min : float or None
+        Fruit taken off in a minute.
+    hours_a_week : float or None
+        Hours there are for thinning; more of them bring more trees into the earlier weeks.
+    """
+
+    limbs_n: int | None = None
+    pace_n_per_min: float | None = None
+    hours_a_week: float | None = None
 
 
 @dataclass(frozen=True)
 class SeasonBook:
-    """A season's trees and, by name, their recorded years and 30-day heat sums."""
+    """A season of an orchard.
 
-    trees: tuple[OrchardTree, ...]
-    history: Mapping[str, Sequence[SeasonFacts]]
-    gdh30: Mapping[str, float] = field(default_factory=dict)
+    Attributes
+    ----------
+    year : int
+        That the files are named by.
+    today : date
+    trees : tuple of BlockTree
+        In the order of the queue.
+    weeks : tuple of Week
+    history : mapping
+        Tree name to its recorded seasons.
+    """
+
+    year: int
+    today: date
+    trees: tuple[BlockTree, ...]
+    weeks: tuple[Week, ...]
+    history: Mapping[str, Sequence[SeasonFacts]] = field(default_factory=dict)
+
+    @property
+    def lines(self) -> list[QueueLine]:
+        """The queue."""
+        return [t.line for t in self.trees]
+
+    @property
+    def blocks(self) -> dict[str, list[BlockTree]]:
+        """Trees by block, in the order of the queue."""
+        out: dict[str, list[BlockTree]] = {}
+        for t in self.trees:
+            out.setdefault(t.line.tree.block, []).append(t)
+        return out
 
 
-def season_of_records(store: Store, *, year: int) -> SeasonBook:
-    """Trees and history from the records."""
-    trees = tuple(load_trees(store, year=year))
-    history = {}
-    for tree in trees:
-        tree_id = tree_id_of(store, tree.name)
-        if tree_id is not None:
-            history[tree.name] = season_history(store, tree_id)
-    return SeasonBook(trees, history)
+def season_book(
+    trees: Sequence[OrchardTree],
+    today: date,
+    *,
+    year: int | None = None,
+    gdh30: Mapping[str, float] | None = None,
+    source: TreeSource | None = None,
+    work: WorkFacts | None = None,
+) -> SeasonBook:
+    """Order the trees, estimate the counted ones, and share the work over the weeks.
+
+    Parameters
+    ----------
+    trees : sequence of OrchardTree
+    today : date
+    year : int, optional
+        Season that the trees are told of; default each tree's own on that day.
+    gdh30 : mapping, optional
+        Tree name to 30-day heat sum.
+    source : TreeSource, optional
+        Counted photos; a tree without any is listed without numbers.
+    work : WorkFacts, optional
+    """
+    lines = queue(trees, today, gdh30_by_tree=gdh30, year=year)
+    named = year or season_year(today, southern=bool(trees) and all(t.southern for t in trees))
+    work = work or WorkFacts()
+    counted = [_counted(line, source or TreeSource((), {}), work, named) for line in lines]
+    hours = {t.line.tree.name: t.work.minutes / 60 for t in counted if t.work is not None}
+    weeks = due_weeks(lines, hours_by_tree=hours, hours_a_week=work.hours_a_week)
+    return SeasonBook(named, today, tuple(counted), tuple(weeks))
+
+
+def _counted(line: QueueLine, source: TreeSource, work: WorkFacts, year: int) -> BlockTree:
+    """A tree with estimate, target and work, where they can be told; else its sheet says why."""
+    name = line.tree.name
+    facts = source.facts.get(name) or facts_of(line.tree, year=year)
+    facts = replace(facts, pace_n_per_min=work.pace_n_per_min)
+    if not facts.limb_sizes:
+        facts = replace(facts, limbs_n=work.limbs_n)
+    try:
+        answer = tree_answer(source.rows, name, facts)
+    except BadInputError:
+        return BlockTree(line)
+    return BlockTree(line, answer.sheet.total, float(answer.sheet.keep_n), answer.sheet.work)
+
+
+def history_of(store: Store, trees: Sequence[OrchardTree]) -> dict[str, list[SeasonFacts]]:
+    """Recorded seasons of each tree."""
+    numbers = {tree.name: tree_id_of(store, tree.name) for tree in trees}
+    return {name: season_history(store, n) for name, n in numbers.items() if n is not None}
 
 
 def write_season(
-    book: SeasonBook,
-    folder: str | Path,
-    *,
-    year: int,
-    today: date,
-    settings: ReportSettings | None = None,
-    counts: BlockCounts | None = None,
-) -> tuple[list[QueueLine], list[Path]]:
-    """Order the trees; write the season log and a summary a block (PDF) and the calendar (.ics).
+    book: SeasonBook, folder: str | Path, *, settings: ReportSettings | None = None
+) -> list[Path]:
+    """Write the season log and a summary a block (PDF), and the calendar if anything is in it.
 
     Parameters
     ----------
     book : SeasonBook
     folder : str or Path
         Made if it is not there.
-    year : int
-    today : date
-        What is due is told for this day.
     settings : ReportSettings, optional
-    counts : BlockCounts, optional
-        What was counted on the trees, for the summaries.
-
-    Returns
-    -------
-    list of QueueLine, and the files written.
     """
-    lines = queue(book.trees, today, gdh30_by_tree=book.gdh30)
-    out = Path(folder)
-    how = replace(settings or ReportSettings(), made_on=today)
-    log, calendar = f"season_{year}.pdf", f"thinning_{year}.ics"
-    with written_whole(out) as draft:
-        season_log(book.trees, draft / log, year=year, history=book.history, settings=how)
-        (draft / calendar).write_bytes(calendar_text(lines, today=today).encode())
-        blocks = block_trees(lines, counts or BlockCounts(), year=year)
-        summaries = write_blocks(blocks, draft, year=year, settings=how)
-    return lines, [out / log, out / calendar, *(out / path.name for path in summaries)]
+    how = replace(settings or ReportSettings(), made_on=book.today)
+    with written_whole(folder) as draft:
+        out = [draft / f"season_{book.year}.pdf"]
+        season_log(book.lines, out[0], year=book.year, history=book.history, weeks=book.weeks,
+                   settings=how)  # fmt: skip
+        calendar = calendar_bytes(book.lines, today=book.today)
+        if calendar:
+            out.append(draft / f"thinning_{book.year}.ics")
+            out[-1].write_bytes(calendar)
+        for block, trees in book.blocks.items():
+            name, k = re.sub(r"[^\w-]+", "-", block).strip("-") or "all", 2
+            path = draft / f"block_{name}_{book.year}.pdf"
+            while path in out:  # two names may differ only in what no file can hold
+                path, k = draft / f"block_{name}-{k}_{book.year}.pdf", k + 1
+            out.append(block_summary(trees, path, block=block, settings=how))
+    return [Path(folder) / path.name for path in out]
 
 
-def season_lines(lines: Sequence[QueueLine]) -> list[str]:
-    """A line a tree, work for today first, earliest ripening first within each."""
+def season_lines(book: SeasonBook) -> list[str]:
+    """A line a tree, work for today first, earliest ripening first within each; then the weeks."""
+    lines = book.lines
     if not lines:
         return ["No trees are recorded for this season."]
     out = [f"{sum(line.for_today for line in lines)} of {len(lines)} trees have work today."]
@@ -88,7 +173,8 @@ def season_lines(lines: Sequence[QueueLine]) -> list[str]:
         tree = line.tree
         what = ", ".join(part for part in (tree.variety or tree.species, tree.block) if part)
         month = f", ripens {MONTHS[tree.ripening_month - 1]}" if tree.ripening_month else ""
-        due = f" [{line.due_from} to {line.due_to}]" if line.due_from and line.due_to else ""
         about = f" ({what}{month})" if what else ""
-        out.append(f"{line.state}: {tree.name}{about}. {line.reason}{due}")
+        out.append(f"{line.state}: {tree.name}{about}. {line.words}")
+    if any(math.isfinite(t.work.minutes) for t in book.trees if t.work is not None):
+        out += [f"Week of {day}: {hours}: {trees}" for day, trees, hours in week_cells(book.weeks)]
     return [shown_name(line, longest=2000) for line in out]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 
 from fruitcount.species import Sourced, Species
+from fruitcount.species.model import UNKNOWN
 
 __all__ = ["species_lines"]
 
@@ -27,7 +28,7 @@ def species_lines(species: Species) -> list[str]:
     lines = [f"{species.title}: {thinned} ({species.thinned_source})", species.cluster_rule]
     for each in fields(species):
         number = getattr(species, each.name)
-        if isinstance(number, Sourced):
+        if isinstance(number, Sourced) and number is not UNKNOWN:
             lines.append(f"{each.name:30} {_value(number.value):>16}   {number.status}")
             lines.append(f"{'':30} {'':>16}   {number.source}")
     for name, source in (species.tables_source or {}).items():

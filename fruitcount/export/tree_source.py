@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -15,17 +16,18 @@ from fruitcount.errors import BadInputError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
 from fruitcount.store import (
+    Sheet,
     Store,
+    StoredLimb,
     list_photos,
     load_hand_counts,
     load_limbs,
-    load_sheet,
+    load_sheets,
     load_side_counts,
     load_trees,
-    photo_file,
     tree_id_of,
 )
-from fruitcount.types import Measurement
+from fruitcount.store.photos import file_of
 
 __all__ = [
     "TreeSource",
@@ -74,47 +76,50 @@ def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource
     return TreeSource(tuple(read_rows(path)), {}, path.parent, photos)
 
 
-def records_source(store: Store, *, year: int, newest: bool = False) -> TreeSource:
+def records_source(
+    store: Store, *, year: int | None = None, day: date | None = None, newest: bool = False
+) -> TreeSource:
     """All trees of the records with their photos' last counts, corrections included.
 
     Parameters
     ----------
     store : Store
-    year : int
+    year : int, optional
         Photos of other seasons are left out: the same limb bears anew every year.
+    day : date, optional
+        Without a year, each tree's season is the one that this day lies in; default today.
     newest : bool
         True takes, for a tree without photos of that season, those of its newest one before.
     """
     rows: list[dict[str, Any]] = []
     facts = {}
-    for tree in load_trees(store, year=year):
+    day = day or date.today()
+    photos: dict[int | None, list[dict[str, Any]]] = {}
+    for photo in list_photos(store):
+        photos.setdefault(photo["tree_id"], []).append(photo)
+    for tree in load_trees(store, year=year, day=day):
         tree_id = tree_id_of(store, tree.name)
         if tree_id is None:
             continue
+        season = season_year(day, southern=tree.southern) if year is None else year
+        mine = _of_season(photos.get(tree_id, []), tree, season, newest=newest)
         limbs = {limb.limb_id: limb for limb in load_limbs(store, tree_id)}
-        nan = float("nan")
-        sizes = {
-            limb.name: LimbSize(
-                nan if limb.base_diameter_mm is None else limb.base_diameter_mm,
-                nan if limb.length_mm is None else limb.length_mm,
-            )
-            for limb in limbs.values()
-        }
-        counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
-        mine = []
-        for photo in list_photos(store, tree_id=tree_id):
-            limb = limbs.get(photo["limb_id"])
-            mine.append(_record_row(store, photo, tree.name, limb.name if limb else ""))
-        mine = _of_season(mine, tree, year, newest=newest)
-        sides, remarks = told_pairs(side_pairs(mine, load_side_counts(store, tree_id)))
+        sizes = {limb.name: _size(limb) for limb in limbs.values()}
+        counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
+        sheets = load_sheets(store, [photo["photo_id"] for photo in mine])
+        shown = [
+            _record_row(store, photo, sheet, (tree.name, limbs.get(photo["limb_id"])))
+            for photo, sheet in zip(mine, sheets, strict=True)
+        ]
+        sides, remarks = told_pairs(side_pairs(shown, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
-            facts_of(tree, year=year),
+            facts_of(tree, year=season),
             limb_sizes=sizes,
             seen_true=tuple((c.seen_n, c.true_n) for c in counts),
             both_sides=sides,
             remarks=remarks,
         )
-        rows += mine
+        rows += shown
     # cameras give names twice; two photos must not become one limb for that
     often = Counter(row["file"] for row in rows)
     for row in rows:
@@ -123,13 +128,18 @@ def records_source(store: Store, *, year: int, newest: bool = False) -> TreeSour
     return TreeSource(tuple(rows), facts)
 
 
+def _size(limb: StoredLimb) -> LimbSize:
+    known = [math.nan if v is None else v for v in (limb.base_diameter_mm, limb.length_mm)]
+    return LimbSize(known[0], known[1])
+
+
 def _of_season(
-    rows: list[dict[str, Any]], tree: OrchardTree, year: int, *, newest: bool
+    photos: list[dict[str, Any]], tree: OrchardTree, year: int, *, newest: bool
 ) -> list[dict[str, Any]]:
-    years = [season_year(row["on"], southern=tree.southern) for row in rows]
+    years = [season_year(photo["taken_on"], southern=tree.southern) for photo in photos]
     earlier = [y for y in years if y <= year]
     wanted = max(earlier) if newest and earlier else year
-    return [row for row, of in zip(rows, years, strict=True) if of == wanted]
+    return [photo for photo, of in zip(photos, years, strict=True) if of == wanted]
 
 
 def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
@@ -143,8 +153,10 @@ def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
     )
 
 
-def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> dict[str, Any]:
-    sheet = load_sheet(store, photo["photo_id"])
+def _record_row(
+    store: Store, photo: dict[str, Any], sheet: Sheet, where: tuple[str, StoredLimb | None]
+) -> dict[str, Any]:
+    tree, limb = where
     told = sheet.decision or {}
     measurement = sheet.measurement
     length = measurement.limb.length_mm if measurement is not None else float("nan")
@@ -155,7 +167,7 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
     row = {
         "file": photo["file_name"] or photo["sha256"][:8],
         "tree": tree,
-        "limb": limb,
+        "limb": limb.name if limb else "",
         "side": photo["side"],
         "moment": photo["moment"],
         "ok": count is not None,
@@ -163,19 +175,12 @@ def _record_row(store: Store, photo: dict[str, Any], tree: str, limb: str) -> di
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo["photo_id"],
-        "on": _day(measurement, photo),
-        "photo": photo_file(store, photo["photo_id"]),
+        "on": photo["taken_on"],
+        "photo": file_of(store, photo["sha256"], photo["suffix"]),
     }
     if measurement is not None and not sheet.edits:  # corrected marks are the screen's to plan with
         row["seen"] = measurement
     return row
-
-
-def _day(measurement: Measurement | None, photo: Mapping[str, Any]) -> date:
-    """The day that the camera told, else the day the photo was kept."""
-    if measurement is not None and measurement.taken_at is not None:
-        return measurement.taken_at.date()
-    return date.fromisoformat(str(photo["saved_at"])[:10])
 
 
 def tree_names(source: TreeSource) -> list[str]:

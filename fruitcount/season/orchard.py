@@ -1,18 +1,41 @@
-"""A tree of the orchard in one season, as the queue and the reports see it."""
+"""A tree of the orchard in one season, its counts through the years, and the sheet of trees."""
 
 from __future__ import annotations
 
+import csv
+import itertools
+import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
 from datetime import date
+from pathlib import Path
+from typing import Any
 
-from fruitcount.checks import in_range, positive
-from fruitcount.errors import BadInputError
+from fruitcount.checks import at_least, in_range, positive
+from fruitcount.errors import BadInputError, SpeciesError
+from fruitcount.months import month_number
+from fruitcount.species import load_species
 
-__all__ = ["OrchardTree", "name_order", "ripening_order", "season_part"]
+__all__ = [
+    "BeforeAfter",
+    "OrchardTree",
+    "SeasonFacts",
+    "SeasonStep",
+    "before_after",
+    "believed_day",
+    "name_order",
+    "read_trees",
+    "season_steps",
+]
 
-EARLIEST_YEAR, LATEST_YEAR = 1800, 2999
-"""Years of dates that are believed; others are slips of the pen."""
+_EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999
+
+
+def believed_day(name: str, day: date) -> date:
+    """A day that is no slip of the pen: years over the calendar's end cannot be counted on."""
+    in_range(f"year of {name}", day.year, _EARLIEST_YEAR, _LATEST_YEAR)
+    return day
 
 
 @dataclass(frozen=True)
@@ -41,6 +64,8 @@ class OrchardTree:
         The keeper will not thin it this season.
     size_mm : float or None
         Median fruitlet diameter measured last.
+    harvest_days : int or None
+        Days from full bloom to harvest of this variety, from the keeper's own years.
     """
 
     name: str
@@ -58,20 +83,20 @@ class OrchardTree:
     second_pass_on: date | None = None
     leave_it: bool = False
     size_mm: float | None = None
+    harvest_days: int | None = None
 
     def __post_init__(self) -> None:
         if not self.name.strip():
             raise BadInputError("name of a tree must not be empty")
-        if self.ripening_month is not None:
-            in_range("ripening_month", self.ripening_month, 1, 12)
-        if self.trunk_circumference_mm is not None:
-            positive("trunk_circumference_mm", self.trunk_circumference_mm)
-        if self.size_mm is not None:
-            positive("size_mm", self.size_mm)
+        for name, low, high in (("ripening_month", 1, 12), ("harvest_days", 30, 330)):
+            if getattr(self, name) is not None:
+                in_range(name, getattr(self, name), low, high)
+        for name in ("trunk_circumference_mm", "size_mm"):
+            if getattr(self, name) is not None:
+                positive(name, getattr(self, name))
         for name in ("bloom_date", "first_pass_on", "second_pass_on"):
-            told = getattr(self, name)
-            if told is not None:  # a year mistyped would run over the calendar's end
-                in_range(f"year of {name}", told.year, EARLIEST_YEAR, LATEST_YEAR)
+            if getattr(self, name) is not None:
+                believed_day(name, getattr(self, name))
         if self.first_pass_on and self.second_pass_on and self.second_pass_on < self.first_pass_on:
             raise BadInputError(
                 f"second_pass_on of {self.name} must not be before {self.first_pass_on}, got "
@@ -85,27 +110,153 @@ def name_order(name: str) -> tuple[tuple[tuple[bool, int, str], ...], str]:
     return tuple((not p.isdecimal(), int(p[:4000]) if p.isdecimal() else 0, p) for p in parts), name
 
 
-def ripening_order(month: int | None, *, southern: bool = False) -> int:
-    """Place of a ripening month in the season, 0 first; months not given come last (99).
+_YES = {"yes": True, "no": False, "": False}
+_COLUMNS = tuple(f.name for f in fields(OrchardTree))
+_KINDS = {str(f.name): str(f.type).removesuffix(" | None") for f in fields(OrchardTree)}
 
-    Parameters
+
+def read_trees(path: str | Path) -> list[OrchardTree]:
+    """Read a sheet with a column ``tree`` (or ``name``) and any others of a tree's.
+
+    Dates read 2026-03-18; ``southern`` and ``leave_it`` are yes or no; a month may be ``June``;
+    empty means not known.
+
+    Raises
+    ------
+    BadInputError
+        When a column is not known, a cell cannot be read, or a name comes twice.
+    """
+    out: dict[str, OrchardTree] = {}
+    try:
+        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
+            reader = csv.DictReader(stream)
+            names = ["name" if n == "tree" else n for n in reader.fieldnames or ()]
+            if names.count("name") != 1 or not set(names) <= set(_COLUMNS):
+                raise BadInputError(
+                    f"{path}: columns must be tree and any of {', '.join(_COLUMNS[1:])}, "
+                    f"got {names}"
+                )
+            for number, line in enumerate(reader, start=2):
+                tree = _tree(line, f"{path}, line {number}")
+                if out.setdefault(tree.name, tree) is not tree:
+                    raise BadInputError(f"{path}, line {number}: {tree.name} comes twice")
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
+    return list(out.values())
+
+
+def _tree(line: Mapping[str, Any], where: str) -> OrchardTree:
+    facts: dict[str, Any] = {}
+    for column, value in line.items():
+        cell, name = str(value or "").strip(), "name" if column == "tree" else str(column)
+        try:
+            facts[name] = _cell(name, cell) if column is not None else None
+        except KeyError:
+            raise BadInputError(f"{where}: {name} must be yes or no, got {cell!r}") from None
+        except (ValueError, SpeciesError) as error:
+            raise BadInputError(f"{where}: {name}: {error}") from error
+    try:
+        return OrchardTree(**facts)
+    except ValueError as error:
+        raise BadInputError(f"{where}: {error}") from error
+
+
+def _cell(name: str, cell: str) -> Any:
+    kind = _KINDS[name]
+    if kind == "bool":
+        return _YES[cell.lower()]
+    if kind == "str":
+        return load_species(cell).name if name == "species" and cell else cell
+    if not cell:
+        return None
+    if name == "ripening_month":
+        return month_number(cell)
+    return date.fromisoformat(cell) if kind == "date" else {"int": int, "float": float}[kind](cell)
+
+
+@dataclass(frozen=True)
+class BeforeAfter:
+    """What thinning did to a limb or tree.
+
+    Attributes
     ----------
-    month : int or None
-        1 to 12.
-    southern : bool
-        The southern season is taken to start in July, the northern one in January.
+    before_n, after_n : float
+    off_n : float
+        Taken off or fallen between the photos; negative when more was seen afterwards.
+    off_frac : float
+        NaN when nothing was seen before.
+    left_over_target_n : float
+        Fruit still to take off for the target; NaN without one.
     """
-    if month is None:
-        return 99
-    in_range("ripening_month", month, 1, 12)
-    return (month - (7 if southern else 1)) % 12
+
+    before_n: float
+    after_n: float
+    off_n: float
+    off_frac: float
+    left_over_target_n: float
 
 
-def season_part(month: int, *, southern: bool = False) -> str:
-    """``"early"``, ``"mid"`` or ``"late"`` ripening.
+def before_after(before_n: float, after_n: float, *, target_n: float | None = None) -> BeforeAfter:
+    """Compare two counts of the same limb, both by eye or both corrected for hidden fruit."""
+    off = at_least("before_n", before_n, 0) - at_least("after_n", after_n, 0)
+    left = math.nan if target_n is None else max(after_n - at_least("target_n", target_n, 0), 0.0)
+    return BeforeAfter(before_n, after_n, off, off / before_n if before_n else math.nan, left)
 
-    North: up to June, July-August, from September (van den Ende, Good Fruit Grower, December
-    2012); south: the same six months later.
+
+@dataclass(frozen=True)
+class SeasonFacts:
+    """One tree's season in numbers; None where not recorded.
+
+    Attributes
+    ----------
+    year : int
+    fruit_before_n, fruit_after_n, harvest_kg, fruit_g : float or None
+    note : str
     """
-    order = ripening_order(month, southern=southern)
-    return "early" if order < 6 else "mid" if order < 8 else "late"
+
+    year: int
+    fruit_before_n: float | None = None
+    fruit_after_n: float | None = None
+    harvest_kg: float | None = None
+    fruit_g: float | None = None
+    note: str = ""
+
+    @property
+    def any_known(self) -> bool:
+        """Whether there is a number."""
+        return any(getattr(self, f.name) is not None for f in fields(self)[1:5])
+
+
+@dataclass(frozen=True)
+class SeasonStep:
+    """Change from one recorded season to the next; NaN where one is missing.
+
+    Attributes
+    ----------
+    year, previous_year : int
+    fruit_change_n, harvest_change_kg, fruit_change_g : float
+    """
+
+    year: int
+    previous_year: int
+    fruit_change_n: float
+    harvest_change_kg: float
+    fruit_change_g: float
+
+
+def season_steps(seasons: Sequence[SeasonFacts]) -> list[SeasonStep]:
+    """Changes between following seasons, oldest first."""
+
+    def change(new: float | None, old: float | None) -> float:
+        return math.nan if new is None or old is None else new - old
+
+    return [
+        SeasonStep(
+            b.year,
+            a.year,
+            change(b.fruit_after_n, a.fruit_after_n),
+            change(b.harvest_kg, a.harvest_kg),
+            change(b.fruit_g, a.fruit_g),
+        )
+        for a, b in itertools.pairwise(sorted(seasons, key=lambda s: s.year))
+    ]

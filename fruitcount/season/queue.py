@@ -1,26 +1,50 @@
-"""Which tree next: what can be done today, earliest ripening first."""
+"""Which tree when: one rule from fruitlet size, days after bloom and heat; and week by week."""
 
 from __future__ import annotations
 
+import math
 from calendar import monthrange
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
+from fruitcount.checks import at_least
 from fruitcount.errors import SpeciesError
-from fruitcount.season.heat import WARM_GDH30
-from fruitcount.season.orchard import OrchardTree, name_order, ripening_order, season_part
-from fruitcount.season.window import DAYS_AFTER_BLOOM, timing
-from fruitcount.species import load_species
+from fruitcount.months import MONTHS, northern_month, season_year
+from fruitcount.season.heat import WARM_GDH30, days_sooner
+from fruitcount.season.orchard import OrchardTree, believed_day, name_order
+from fruitcount.species import Species, load_species
+from fruitcount.species.size_rule import latest_size_mm, size_word
 
-__all__ = ["SECOND_PASS_DAYS", "QueueLine", "queue"]
+__all__ = ["Days", "QueueLine", "Week", "day_words", "due_weeks", "harvest_days", "queue"]
 
+# under the window by this much is "soon"; a week's work is given a week; our own choices
+_SOON_DAYS, _WORK_DAYS = 10, 6
 # the second pass two weeks on: common practice, no source; used where the species is not known
-SECOND_PASS_DAYS = 14
-_GROUPS = {
-    "late": 0, "now": 0, "second pass due": 0, "soon": 1, "second pass later": 1, "too early": 2,
-    "not told": 3, "done": 4, "over": 4, "not thinned": 5, "leave it": 5,
+_SECOND_PASS_DAYS = 14
+# fruitlets of 13 to 25 mm about 40 days after bloom (UC; Marini 2003) have grown about 0.5 mm a
+# day; more than twice that, and a little at bloom, is taken for a mistake, our own choice
+_MOST_AT_BLOOM_MM, _MOST_MM_PER_DAY = 5.0, 1.0
+# our own choice: where neither ripening month nor days to harvest are known
+_LATEST_HARVEST_DAYS = 200
+_BY_SIZE = {
+    "too early": "too early", "early but possible": "soon", "in time": "now", "last call": "now",
+    "late": "late",
 }  # fmt: skip
+_GROUPS = {
+    "late": 0, "now": 0, "second pass due": 0, "measure again": 0, "soon": 1,
+    "second pass later": 1, "too early": 2, "not known": 3, "done": 4, "over": 4,
+    "not thinned": 5, "leave it": 5,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Days:
+    """First and last day of something, and where they come from."""
+
+    first: date
+    last: date
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -31,19 +55,31 @@ class QueueLine:
     ----------
     tree : OrchardTree
     state : str
-        ``"late"``, ``"now"``, ``"second pass due"``, ``"soon"``, ``"second pass later"``,
-        ``"too early"``, ``"not told"``, ``"done"``, ``"over"`` (its ripening month is past),
-        ``"not thinned"`` or ``"leave it"``.
+        ``"late"``, ``"now"``, ``"second pass due"``, ``"measure again"`` (size and bloom date do
+        not agree), ``"soon"``, ``"second pass later"``, ``"too early"``, ``"not known"``,
+        ``"done"``, ``"over"`` (the season is past), ``"not thinned"`` or ``"leave it"``.
     reason : str
-    due_from, due_to : date or None
-        Days between which to do it, where they can be told.
+    due : Days or None
+        When to do it, where that can be said; never before today for work that is due.
+    harvest : Days or None
+        When it is likely to ripen.
     """
 
     tree: OrchardTree
     state: str
     reason: str
-    due_from: date | None = None
-    due_to: date | None = None
+    due: Days | None = None
+    harvest: Days | None = None
+
+    @property
+    def words(self) -> str:
+        """Reason and days, in sentences."""
+        due = f" When: {day_words(self.due)}." if self.due else ""
+        return (
+            self.reason
+            + due
+            + (f" Harvest about {day_words(self.harvest)}." if self.harvest else "")
+        )
 
     @property
     def for_today(self) -> bool:
@@ -57,9 +93,13 @@ class QueueLine:
 
 
 def queue(
-    trees: Sequence[OrchardTree], today: date, *, gdh30_by_tree: Mapping[str, float] | None = None
+    trees: Sequence[OrchardTree],
+    today: date,
+    *,
+    gdh30_by_tree: Mapping[str, float] | None = None,
+    year: int | None = None,
 ) -> list[QueueLine]:
-    """Order the trees: work for today, then soon, later, not told, done, left.
+    """Order the trees: work for today, then soon, later, not known, done, left.
 
     Within each the earliest to ripen comes first (it has the least time to gain from thinning),
     then those that are late, then by block and name.
@@ -68,16 +108,29 @@ def queue(
     ----------
     trees : sequence of OrchardTree
     today : date
+        What was done after this day is not done yet.
     gdh30_by_tree : mapping, optional
-        Tree name to 30-day heat sum; over 6,000 a note says to thin earlier.
+        Tree name to 30-day heat sum; over 6,000 thinning comes earlier, and harvest too.
+    year : int, optional
+        Season that the trees are told of; default the one that ``today`` lies in.
+
+    Raises
+    ------
+    BadInputError
+        When the day is outside the years that are believed.
     """
+    believed_day("day", today)
     heat = gdh30_by_tree or {}
-    lines = [_line(tree, today, heat.get(tree.name)) for tree in trees]
+    lines = []
+    for tree in trees:
+        gdh30 = heat.get(tree.name, math.nan)
+        line = _line(tree, today, gdh30, year)
+        lines.append(replace(line, harvest=harvest_days(tree, gdh30)))
     return sorted(
         lines,
         key=lambda q: (
             _GROUPS[q.state],
-            ripening_order(q.tree.ripening_month, southern=q.tree.southern),
+            _ripening_order(q.tree),
             q.state != "late",
             name_order(q.tree.block),
             name_order(q.tree.name),
@@ -85,48 +138,250 @@ def queue(
     )
 
 
-def _line(tree: OrchardTree, today: date, heat: float | None) -> QueueLine:
+def _ripening_order(tree: OrchardTree) -> int:
+    month = tree.ripening_month
+    return 99 if month is None else northern_month(month, southern=tree.southern)
+
+
+def _species(tree: OrchardTree) -> Species | None:
+    try:
+        return load_species(tree.species) if tree.species else None
+    except SpeciesError:
+        return None
+
+
+def _line(tree: OrchardTree, today: date, gdh30: float, year: int | None) -> QueueLine:
+    species, first_pass = _species(tree), tree.first_pass_on
     if tree.leave_it:
         return QueueLine(tree, "leave it", "Marked to be left this season.")
-    if tree.second_pass_on:
+    if species is not None and not species.thinned:
+        return QueueLine(tree, "not thinned", f"{species.title} is not thinned by hand.")
+    if tree.second_pass_on and tree.second_pass_on <= today:
         return QueueLine(tree, "done", f"Second pass done on {tree.second_pass_on}.")
-    ripe = _ripe_by(tree)
-    if ripe and today > ripe:
-        return QueueLine(tree, "over", f"Its ripening month ended on {ripe}: over for this year.")
-    if tree.first_pass_on:
-        due = tree.first_pass_on + timedelta(days=_second_pass_days(tree.species))
+    season = season_year(today, southern=tree.southern)
+    end = _end(tree, year or season)
+    if (year or season) < season or today > end:
+        past = f"Its season ended on {end}." if today > end else f"The season of {year} is over."
+        return QueueLine(tree, "over", past)
+    if (year or season) > season:
+        return QueueLine(tree, "too early", f"The season of {year} has not begun.")
+    if first_pass and first_pass <= today:
+        days = round(species.second_pass_days.middle) if species else _SECOND_PASS_DAYS
+        due = first_pass + timedelta(days=days)
         state = "second pass due" if today >= due else "second pass later"
-        text = f"First pass on {tree.first_pass_on}; look again from {due}."
-        return QueueLine(tree, state, text, due, due + timedelta(days=7))
-    month = tree.ripening_month
-    early = month is not None and season_part(month, southern=tree.southern) == "early"
-    when = timing(
-        tree.species, today, bloom_date=tree.bloom_date, size_mm=tree.size_mm, early=early
-    )
-    text = when.reason
-    if heat is not None and heat > WARM_GDH30 and when.state in ("too early", "soon", "now"):
-        text += f" Warm month after bloom ({heat:,.0f} degree hours): thin earlier."
-    window = DAYS_AFTER_BLOOM.get(tree.species)
-    if window and tree.bloom_date and when.state != "not thinned":
-        first = tree.bloom_date + timedelta(days=window.first)
-        return QueueLine(
-            tree, when.state, text, first, tree.bloom_date + timedelta(days=window.last)
-        )
-    return QueueLine(tree, when.state, text)
+        text = f"First pass on {first_pass}; look again from {due}."
+        return QueueLine(tree, state, text, _open_days(due, due + timedelta(days=7), today))
+    return _first_pass(tree, species, today, gdh30)
 
 
-def _ripe_by(tree: OrchardTree) -> date | None:
-    """Last day of the first ripening month after bloom (or the first pass); None if not told."""
-    start = tree.bloom_date or tree.first_pass_on
-    month = tree.ripening_month
-    if start is None or month is None:
+def _open_days(first: date, last: date, today: date) -> Days:
+    """Days still open: work that should be done by now is for the week that begins today."""
+    return Days(max(first, today), last if last >= today else today + timedelta(days=_WORK_DAYS))
+
+
+def _first_pass(tree: OrchardTree, species: Species | None, today: date, gdh30: float) -> QueueLine:
+    window = _window(tree, species, gdh30)
+    by_days = _by_days(tree, window, today)
+    if tree.size_mm is None or species is None:
+        state, text = by_days
+    else:
+        state, text = _by_size(tree, species, tree.size_mm)
+        grown = (today - tree.bloom_date).days if tree.bloom_date else math.inf
+        if grown < 0 or tree.size_mm > _MOST_AT_BLOOM_MM + grown * _MOST_MM_PER_DAY:
+            text = (
+                f"{tree.size_mm:.0f} mm cannot be {_after_bloom(grown)}: check size and bloom date."
+            )
+            return QueueLine(tree, "measure again", text, Days(today, today))
+        if state in ("too early", "soon") and by_days[0] in ("now", "late"):
+            text = f"{tree.size_mm:.0f} mm, but {_after_bloom(grown)} by now: measure a limb again."
+            return QueueLine(tree, "measure again", text, Days(today, today))
+    if gdh30 > WARM_GDH30 and state != "not known":
+        text += f" Warm month after bloom ({gdh30:,.0f} degree hours): thin earlier."
+    due = None
+    if state in ("now", "late"):
+        last = window.last if window and state == "now" else today + timedelta(days=_WORK_DAYS)
+        due = _open_days(today, last, today)
+    elif window is not None and state != "not known":
+        due = _open_days(window.first, window.last, today)
+    return QueueLine(tree, state, text, due)
+
+
+def _window(tree: OrchardTree, species: Species | None, gdh30: float) -> Days | None:
+    """Days after bloom between which to thin; a warm month moves them as it moves harvest.
+
+    That both move alike is our own choice; the published rule says only "earlier".
+    """
+    if species is None or not species.thinning_days.known or tree.bloom_date is None:
         return None
-    year = start.year + (month < start.month)
-    return date(year, month, monthrange(year, month)[1])
+    sooner = timedelta(days=round(max(days_sooner(gdh30), 0.0)))
+    low, high = (timedelta(days=d) for d in (species.thinning_days.low, species.thinning_days.high))
+    start = tree.bloom_date - sooner
+    return Days(start + low, start + high, species.thinning_days.source)
 
 
-def _second_pass_days(species: str) -> int:
-    try:
-        return round(load_species(species).second_pass_days.middle)
-    except SpeciesError:
-        return SECOND_PASS_DAYS
+def _by_days(tree: OrchardTree, window: Days | None, today: date) -> tuple[str, str]:
+    bloom = tree.bloom_date
+    if bloom is None:
+        return "not known", "Tell its day of full bloom, or its species and fruitlet size."
+    days = (today - bloom).days
+    if days < 0:
+        return "too early", f"Bloom is told for {bloom}."
+    if window is None:
+        return "not known", f"{_after_bloom(days)}; measure a limb: size decides."
+    usual = f"usual {(window.first - bloom).days}-{(window.last - bloom).days}"
+    text = f"{_after_bloom(days)}; {usual}."
+    if today > window.last:
+        return "late", f"{text} Thin now, expect less gain."
+    if today >= window.first:
+        return "now", text
+    return "soon" if today >= window.first - timedelta(days=_SOON_DAYS) else "too early", text
+
+
+def _after_bloom(days: float) -> str:
+    if days < 0:
+        return "before bloom"
+    return "1 day after bloom" if days == 1 else f"{days:.0f} days after bloom"
+
+
+def _by_size(tree: OrchardTree, species: Species, size_mm: float) -> tuple[str, str]:
+    """The rule that the plan of a limb uses too (:mod:`fruitcount.species.size_rule`)."""
+    month = tree.ripening_month
+    north = None if month is None else northern_month(month, southern=tree.southern)
+    early = species.season_of(north) == "early"
+    low, high = species.thinning_size_mm.low, latest_size_mm(species, early_ripening=early)
+    word = size_word(size_mm, species, early_ripening=early)
+    more = {
+        "early but possible": " Early but possible.",
+        "last call": " Past dime size: do not wait.",
+        "late": " Thin now, expect less gain.",
+    }
+    text = f"Fruitlets measure {size_mm:.0f} mm; usual {low:.0f}-{high:.0f} mm."
+    return _BY_SIZE[word], text + more.get(word, "")
+
+
+def harvest_days(tree: OrchardTree, gdh30: float = math.nan) -> Days | None:
+    """When a tree is likely to ripen: bloom, and days from bloom typed or published.
+
+    Parameters
+    ----------
+    tree : OrchardTree
+    gdh30 : float
+        Heat of the 30 days after bloom: a warmer month makes it sooner
+        (:func:`fruitcount.season.heat.days_sooner`; figures for peach). NaN leaves the days.
+
+    Returns
+    -------
+    Days or None
+        None where days are not known, or the published ones miss the tree's ripening month.
+    """
+    species, bloom = _species(tree), tree.bloom_date
+    if bloom is None:
+        return None
+    ends, source = (tree.harvest_days, tree.harvest_days), "your days from bloom"
+    if tree.harvest_days is None:
+        if species is None or not species.harvest_days.known:
+            return None
+        ends = (round(species.harvest_days.low), round(species.harvest_days.high))
+        source = species.harvest_days.source
+    sooner = days_sooner(gdh30)
+    first, last = (bloom + timedelta(days=round((end or 0) - sooner)) for end in ends)
+    months = {first.month, last.month}
+    if tree.harvest_days is None and tree.ripening_month not in (None, *months):
+        return None
+    return Days(first, last, source)
+
+
+def _end(tree: OrchardTree, year: int) -> date:
+    """Last day of a tree's season: of its ripening month, or of its harvest."""
+    start, month = tree.bloom_date or tree.first_pass_on, tree.ripening_month
+    if month is None:
+        harvest = harvest_days(tree)
+        if harvest is not None:
+            return harvest.last
+        return start + timedelta(days=_LATEST_HARVEST_DAYS) if start else date.max
+    if start is None:  # the southern season of a year ends in June of the next
+        ripe = year + (tree.southern and month < 7)
+    else:
+        ripe = start.year + (month < start.month)
+    return date(ripe, month, monthrange(ripe, month)[1])
+
+
+def day_words(days: Days) -> str:
+    """``25 August``, or the two ends of a range, for people."""
+    first, last = (f"{d.day} {MONTHS[d.month - 1]}" for d in (days.first, days.last))
+    return first if first == last else f"{first} to {last}"
+
+
+@dataclass(frozen=True)
+class Week:
+    """One week's work.
+
+    Attributes
+    ----------
+    monday : date
+    trees : tuple of str
+        In the order to do them.
+    hours : float
+        Of those trees whose work is known.
+    unknown_n : int
+        Trees whose hours are not known.
+    short_h : float
+        Hours more than the grower has; 0 where it fits or nothing is told.
+    """
+
+    monday: date
+    trees: tuple[str, ...]
+    hours: float
+    unknown_n: int
+    short_h: float
+
+
+@dataclass
+class _Load:
+    trees: list[str] = field(default_factory=list)
+    hours: float = 0.0
+    unknown_n: int = 0
+
+
+def due_weeks(
+    lines: Sequence[QueueLine],
+    *,
+    hours_by_tree: Mapping[str, float],
+    hours_a_week: float | None = None,
+) -> list[Week]:
+    """Share the work over the weeks in which it is due.
+
+    Each tree goes to the first week of its days that has room for it, those whose days end first
+    before others; where no week has room, to the last of its days, which then is short of hours.
+
+    Parameters
+    ----------
+    lines : sequence of QueueLine
+        In the order of the queue.
+    hours_by_tree : mapping
+        Tree name to hours of work; NaN or absent where not known.
+    hours_a_week : float, optional
+        Hours that the grower has; more of them puts more trees in the earlier weeks.
+
+    Returns
+    -------
+    list of Week
+        Only weeks with work.
+    """
+    room = math.inf if hours_a_week is None else at_least("hours_a_week", hours_a_week, 0.0)
+    loads: dict[date, _Load] = {}
+    due = [(q.due, q.tree.name) for q in lines if q.due is not None and not q.closed]
+    for days, name in sorted(due, key=lambda job: job[0].last):
+        hours = hours_by_tree.get(name, math.nan)
+        first, last = (d - timedelta(days=d.weekday()) for d in (days.first, days.last))
+        weeks = [first + timedelta(days=7 * k) for k in range((last - first).days // 7 + 1)]
+        need = 0.0 if math.isnan(hours) else hours
+        fits = (w for w in weeks if loads.get(w, _Load()).hours + need <= room)
+        load = loads.setdefault(next(fits, last), _Load())
+        load.trees.append(name)
+        load.hours += need
+        load.unknown_n += math.isnan(hours)
+    return [
+        Week(monday, tuple(w.trees), w.hours, w.unknown_n, max(w.hours - room, 0.0))
+        for monday, w in sorted(loads.items())
+    ]

@@ -17,6 +17,7 @@ __all__ = ["load_species", "read_species_file", "species_names"]
 
 _FOLDER = Path(__file__).resolve().parent
 _NUMBERS = tuple(f.name for f in fields(Species) if f.type == "Sourced")
+_OPTIONAL = {"thinning_days", "harvest_days"}
 _PLAIN = ("name", "title", "thinned", "thinned_source", "cluster_rule")
 _TABLES = ("ripening_months", "trunk_table", "size_codes", "reference_counts", "acre_plans")
 _SPACINGS = ("spacing_low_mm", "spacing_centre_mm", "spacing_high_mm")
@@ -90,11 +91,13 @@ def read_species_file(path: Path) -> Species:
 
 def _species(path: Path, data: dict[str, Any]) -> Species:
     _same_keys(path.name, "top level", data, {*_PLAIN, "numbers", "ripening_months"}, set(_TABLES))
-    _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS), set())
+    _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS) - _OPTIONAL, _OPTIONAL)
     if data["name"] != path.stem:
         raise SpeciesError(f"{path.name}: name must be the file's own name, got {data['name']!r}")
     numbers: dict[str, Any] = {
-        key: _sourced(path.name, key, data["numbers"][key]) for key in _NUMBERS
+        key: _sourced(path.name, key, data["numbers"][key])
+        for key in _NUMBERS
+        if key in data["numbers"]
     }
     _check_numbers(path.name, numbers, thinned=bool(data["thinned"]))
     plain: dict[str, Any] = {key: data[key] for key in _PLAIN}

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from fruitcount.errors import SpeciesError
 
-__all__ = ["STATUSES", "AcrePlan", "SizeCode", "Sourced", "Species", "TrunkRow"]
+__all__ = ["STATUSES", "UNKNOWN", "AcrePlan", "SizeCode", "Sourced", "Species", "TrunkRow"]
 
 STATUSES = (
     "published",
@@ -70,6 +70,10 @@ class Sourced:
     def known(self) -> bool:
         """Whether there is a number at all (spacing of a species not thinned is NaN)."""
         return math.isfinite(self.low) and math.isfinite(self.high)
+
+
+UNKNOWN = Sourced(math.nan, "no figure was found", "published")
+"""A number that a species file may leave out."""
 
 
 @dataclass(frozen=True)
@@ -140,6 +144,8 @@ class Species:
         From first to second pass.
     ripening_months : dict
         ``early``, ``mid``, ``late`` to months (northern hemisphere).
+    thinning_days, harvest_days : Sourced
+        Days from full bloom to thinning and to harvest; not known for most species.
     trunk_rows : tuple of TrunkRow
         Empty where no table was found.
     size_codes : tuple of SizeCode
@@ -177,6 +183,8 @@ class Species:
     pair_cluster_size: Sourced
     second_pass_days: Sourced
     ripening_months: dict[str, tuple[int, ...]]
+    thinning_days: Sourced = UNKNOWN
+    harvest_days: Sourced = UNKNOWN
     trunk_rows: tuple[TrunkRow, ...] = ()
     size_codes: tuple[SizeCode, ...] = ()
     reference_counts: tuple[tuple[float, float, float, float], ...] = ()

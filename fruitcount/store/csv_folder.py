@@ -22,7 +22,7 @@ from fruitcount.whole_files import written_whole
 __all__ = ["read_csv_folder", "write_csv_folder"]
 
 # columns and tables that came after the first CSV files were written: they may be missing there
-_LATER = ("file_sha256",)
+_LATER = ("file_sha256", "harvest_days")
 _LATER_TABLES = ("tuning", "side_count")
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from datetime import date
 from typing import Any
 
 from sqlalchemy import select, text
@@ -10,11 +11,11 @@ from sqlalchemy.orm import Session
 
 from fruitcount.checks import at_least, positive
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.season.compare import SeasonFacts
-from fruitcount.season.orchard import OrchardTree, name_order
+from fruitcount.months import season_year
+from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photos import file_of, remove_file, scrub
-from fruitcount.store.tables import HandCountRow, LimbRow, PhotoRow, SeasonRow, TreeRow
+from fruitcount.store.tables import DecisionRow, HandCountRow, LimbRow, PhotoRow, SeasonRow, TreeRow
 
 __all__ = [
     "HandCount",
@@ -35,7 +36,7 @@ __all__ = [
 
 _TREE = (
     "name", "species", "variety", "block", "rootstock", "note", "planted_year",
-    "trunk_circumference_mm", "ripening_month", "southern",
+    "trunk_circumference_mm", "ripening_month", "southern", "harvest_days",
 )  # fmt: skip
 _SEASON = ("bloom_date", "first_pass_on", "second_pass_on", "leave_it", "size_mm")
 _FACTS = ("fruit_before_n", "fruit_after_n", "harvest_kg", "fruit_g", "note")
@@ -147,27 +148,63 @@ def _season(session: Session, tree_id: int, year: int) -> SeasonRow:
     return row
 
 
-def load_trees(store: Store, *, year: int) -> list[OrchardTree]:
-    """All trees as they are in one season, by block and name."""
+def load_trees(
+    store: Store, *, year: int | None = None, day: date | None = None
+) -> list[OrchardTree]:
+    """All trees as they are in one season, by block and name.
+
+    Species, ripening month and hemisphere that a tree does not tell are those last said of one
+    of its photos.
+
+    Parameters
+    ----------
+    store : Store
+    year : int, optional
+        The season, named by the year of its bloom.
+    day : date, optional
+        Without a year, each tree's season is the one that this day lies in in its hemisphere;
+        default today.
+    """
+    now = day or date.today()
+    years = (now.year, now.year - 1) if year is None else (year,)
     with reading(store) as session:
-        rows = session.execute(
-            select(TreeRow, SeasonRow).outerjoin(
-                SeasonRow, (SeasonRow.tree_id == TreeRow.id) & (SeasonRow.year == year)
-            )
-        )
-        trees = [_as_tree(tree, season) for tree, season in rows]
+        rows = session.scalars(select(TreeRow)).all()
+        known = select(SeasonRow).where(SeasonRow.year.in_(years))
+        seasons = {(s.tree_id, s.year): s for s in session.scalars(known)}
+        said = _said_of_photos(session)
+        trees = []
+        for row in rows:
+            facts = {field: getattr(row, field) for field in _TREE}
+            facts |= {k: v for k, v in said.get(row.id, {}).items() if not facts[k]}
+            of = season_year(now, southern=facts["southern"]) if year is None else year
+            if (season := seasons.get((row.id, of))) is not None:
+                facts |= {field: getattr(season, field) for field in _SEASON}
+            trees.append(_as_tree(facts))
     # sorted here, because databases order capital letters each in their own way
     return sorted(trees, key=lambda t: (name_order(t.block), name_order(t.name)))
 
 
-def _as_tree(tree: TreeRow, season: SeasonRow | None) -> OrchardTree:
-    facts: dict[str, Any] = {field: getattr(tree, field) for field in _TREE}
-    if season is not None:
-        facts |= {field: getattr(season, field) for field in _SEASON}
+def _said_of_photos(session: Session) -> dict[int, dict[str, Any]]:
+    """What was said of the photos of trees that do not tell their species or month themselves."""
+    query = (
+        select(PhotoRow.tree_id, DecisionRow.inputs)
+        .join(DecisionRow, DecisionRow.photo_id == PhotoRow.id)
+        .join(TreeRow, TreeRow.id == PhotoRow.tree_id)
+        .where((TreeRow.species == "") | TreeRow.ripening_month.is_(None))
+        .order_by(DecisionRow.id)
+    )
+    out: dict[int, dict[str, Any]] = {}
+    for tree_id, inputs in session.execute(query):
+        told = {k: inputs.get(k) for k in ("species", "ripening_month", "southern")}
+        out.setdefault(tree_id, {}).update({k: v for k, v in told.items() if v})
+    return out
+
+
+def _as_tree(facts: dict[str, Any]) -> OrchardTree:
     try:
         return OrchardTree(**facts)
-    except BadInputError as error:
-        raise RecordError(f"record of tree {tree.name!r} is damaged: {error}") from error
+    except (BadInputError, TypeError, ValueError) as error:
+        raise RecordError(f"record of tree {facts['name']!r} is damaged: {error}") from error
 
 
 def tree_id_of(store: Store, name: str) -> int | None:

@@ -37,8 +37,18 @@ def _side_counts(conn: Connection) -> None:
     Base.metadata.tables["side_count"].create(conn)
 
 
+def _harvest_days(conn: Connection) -> None:
+    conn.execute(text("ALTER TABLE tree ADD COLUMN harvest_days INTEGER"))
+
+
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
-STEPS: dict[int, Step] = {2: _hand_counts, 3: _file_hashes, 4: _tunings, 5: _side_counts}
+STEPS: dict[int, Step] = {
+    2: _hand_counts,
+    3: _file_hashes,
+    4: _tunings,
+    5: _side_counts,
+    6: _harvest_days,
+}
 LATEST = max(STEPS, default=FIRST)
 
 

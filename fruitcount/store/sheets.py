@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import func, select
@@ -29,12 +29,16 @@ __all__ = [
     "append_edits",
     "list_photos",
     "load_sheet",
+    "load_sheets",
     "redo",
     "replay_edits",
     "save_decision",
     "save_measurement",
     "undo",
 ]
+
+
+_AT_ONCE = 500  # photos in one question to the database
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,12 +230,19 @@ def save_decision(
 
 
 def load_sheet(store: Store, photo_id: int, *, settings_key: str | None = None) -> Sheet:
-    """Read all that is stored of one photo.
+    """Read all that is stored of one photo; see :func:`load_sheets`."""
+    return load_sheets(store, [photo_id], settings_key=settings_key)[0]
+
+
+def load_sheets(
+    store: Store, photo_ids: Sequence[int], *, settings_key: str | None = None
+) -> list[Sheet]:
+    """Read all that is stored of some photos, in their order.
 
     Parameters
     ----------
     store : Store
-    photo_id : int
+    photo_ids : sequence of int
     settings_key : str, optional
         Which automatic result; default the one made last.
 
@@ -240,41 +251,60 @@ def load_sheet(store: Store, photo_id: int, *, settings_key: str | None = None) 
     RecordError
         When there is no such photo or its record is damaged.
     """
+    out = []
     with reading(store) as session:
-        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
-        query = select(MeasurementRow).where(MeasurementRow.photo_id == photo_id)
-        if settings_key is not None:
-            query = query.where(MeasurementRow.settings_key == settings_key)
-        measurement = session.scalar(
-            query.order_by(MeasurementRow.made_at.desc(), MeasurementRow.id.desc()).limit(1)
-        )
-        last = session.scalar(
-            select(DecisionRow)
-            .where(DecisionRow.photo_id == photo_id)
-            .order_by(DecisionRow.id.desc())
-            .limit(1)
-        )
-        steps = _steps(session, photo_id)
-        done, undone = replay_edits(steps)
-        return Sheet(
-            photo_id=row.id,
-            sha256=row.sha256,
-            file_name=row.file_name,
-            place=PhotoPlace(row.tree_id, row.limb_id, row.side, row.moment),
-            measurement=measurement_from_dict(measurement.body) if measurement else None,
-            settings_key=measurement.settings_key if measurement else "",
-            edits=tuple(edit for step in done for edit in step.body),
-            revision=steps[-1].revision if steps else 0,
-            can_undo=bool(done),
-            can_redo=bool(undone),
-            inputs=last.inputs if last else None,
-            decision=last.body if last else None,
-            decision_revision=last.revision if last else -1,
-        )
+        for k in range(0, len(photo_ids), _AT_ONCE):
+            part = photo_ids[k : k + _AT_ONCE]
+            photos = _by_photo(session, PhotoRow.id, part, PhotoRow.id)
+            seen = _by_photo(
+                session, MeasurementRow.photo_id, part, MeasurementRow.made_at, MeasurementRow.id
+            )
+            steps = _by_photo(session, EditRow.photo_id, part, EditRow.revision)
+            decisions = _by_photo(session, DecisionRow.photo_id, part, DecisionRow.id)
+            for number in part:
+                row = must_get(next(iter(photos.get(number, ())), None), store, number)
+                made = [m for m in seen.get(number, ()) if settings_key in (None, m.settings_key)]
+                out.append(_sheet(row, made, steps.get(number, []), decisions.get(number, [])))
+    return out
+
+
+def _by_photo(session: Session, of: Any, numbers: Sequence[int], *order: Any) -> dict[int, Any]:
+    """Rows of a table that belong to these photos, in order."""
+    out: dict[int, Any] = {}
+    for row in session.scalars(select(of.class_).where(of.in_(numbers)).order_by(*order)):
+        out.setdefault(getattr(row, of.key), []).append(row)
+    return out
+
+
+def _sheet(
+    row: PhotoRow,
+    made: Sequence[MeasurementRow],
+    steps: Sequence[EditRow],
+    decisions: Sequence[DecisionRow],
+) -> Sheet:
+    done, undone = replay_edits(steps)
+    last = decisions[-1] if decisions else None
+    return Sheet(
+        photo_id=row.id,
+        sha256=row.sha256,
+        file_name=row.file_name,
+        place=PhotoPlace(row.tree_id, row.limb_id, row.side, row.moment),
+        measurement=measurement_from_dict(made[-1].body) if made else None,
+        settings_key=made[-1].settings_key if made else "",
+        edits=tuple(edit for step in done for edit in step.body),
+        revision=steps[-1].revision if steps else 0,
+        can_undo=bool(done),
+        can_redo=bool(undone),
+        inputs=last.inputs if last else None,
+        decision=last.body if last else None,
+        decision_revision=last.revision if last else -1,
+    )
 
 
 def list_photos(store: Store, *, tree_id: int | None = None) -> list[dict[str, Any]]:
     """One line a photo, in the order they were saved.
+
+    ``taken_on`` is the day that the camera told, else the day the photo was kept.
 
     Parameters
     ----------
@@ -286,19 +316,26 @@ def list_photos(store: Store, *, tree_id: int | None = None) -> list[dict[str, A
         select(func.max(EditRow.revision)).where(EditRow.photo_id == PhotoRow.id).scalar_subquery()
     )
     query = select(PhotoRow, revision).order_by(PhotoRow.id)
+    taken = select(
+        MeasurementRow.photo_id, MeasurementRow.body["photo"]["taken_at"].as_string()
+    ).order_by(MeasurementRow.made_at, MeasurementRow.id)
     if tree_id is not None:
         query = query.where(PhotoRow.tree_id == tree_id)
+        taken = taken.join(PhotoRow).where(PhotoRow.tree_id == tree_id)
     with reading(store) as session:
+        days = {row[0]: row[1] for row in session.execute(taken) if row[1]}
         return [
             {
                 "photo_id": p.id,
                 "sha256": p.sha256,
+                "suffix": p.suffix,
                 "file_name": p.file_name,
                 "tree_id": p.tree_id,
                 "limb_id": p.limb_id,
                 "side": p.side,
                 "moment": p.moment,
                 "saved_at": p.saved_at,
+                "taken_on": date.fromisoformat((days.get(p.id) or p.saved_at)[:10]),
                 "revision": r or 0,
             }
             for p, r in session.execute(query)

@@ -63,6 +63,7 @@ class TreeRow(Base):
     planted_year: Mapped[int | None]
     trunk_circumference_mm: Mapped[float | None]
     ripening_month: Mapped[int | None]
+    harvest_days: Mapped[int | None]
     southern: Mapped[bool] = mapped_column(default=False)
     note: Mapped[str] = mapped_column(default="")
 

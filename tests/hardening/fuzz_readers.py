@@ -286,20 +286,19 @@ def _sheet(kind: str) -> Callable[[bytes, Path], None]:
 def _trees(path: Path) -> None:
     from datetime import date
 
-    from fruitcount.export.season_files import season_lines
-    from fruitcount.season import queue
-    from fruitcount.season.tree_list import read_trees
+    from fruitcount.export.season_files import season_book, season_lines
+    from fruitcount.season import read_trees
 
-    season_lines(queue(read_trees(path), date(2026, 5, 2)))
+    season_lines(season_book(read_trees(path), date(2026, 5, 2)))
 
 
 def _hours(path: Path) -> None:
     from datetime import date
 
     from fruitcount.season import OrchardTree
-    from fruitcount.season.weather import heat_by_tree, read_hourly
+    from fruitcount.season.heat import heat_by_tree, read_weather
 
-    heat_by_tree([OrchardTree("N", bloom_date=date(2026, 3, 18))], read_hourly(path))
+    heat_by_tree([OrchardTree("N", bloom_date=date(2026, 3, 18))], read_weather(path))
 
 
 def _limb_sizes(path: Path) -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitcount.export.ical import calendar_text
+from fruitcount.export.ical import calendar_bytes
 from fruitcount.season import OrchardTree, queue
 
 icalendar = pytest.importorskip("icalendar")
@@ -15,7 +15,7 @@ TODAY = date(2026, 4, 20)
 
 
 def entries(trees):
-    text = calendar_text(queue(trees, TODAY), today=TODAY, stamp=STAMP)
+    text = calendar_bytes(queue(trees, TODAY), today=TODAY, stamp=STAMP).decode()
     assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
     assert "\n" not in text.replace("\r\n", "")
     calendar = icalendar.Calendar.from_ical(text)
@@ -39,12 +39,32 @@ def test_window_and_second_pass():
         "Thin: North 4 (white, early; sweet)", "Second thinning pass: North 5", "Thin: North 6",
     }  # fmt: skip
     first = got["Thin: North 4 (white, early; sweet)"]
-    assert first["DTSTART"].dt == date(2026, 4, 20)
+    assert first["DTSTART"].dt == TODAY
     assert first["DTEND"].dt == date(2026, 5, 13)  # the day after the last
     assert first["LOCATION"] == "Hill"
     assert first["DTSTAMP"].dt == STAMP
     assert got["Second thinning pass: North 5"]["DTSTART"].dt == date(2026, 4, 24)
     assert got["Thin: North 6"]["DTSTART"].dt == TODAY
+
+
+def test_harvest_days_are_in_it_even_when_thinning_is_done():
+    passes = {"first_pass_on": date(2026, 4, 1), "second_pass_on": date(2026, 4, 15)}
+    done = OrchardTree("a", "peach", bloom_date=date(2026, 3, 1), harvest_days=150, **passes)
+    (entry,) = entries([done])
+    assert str(entry["SUMMARY"]) == "Harvest likely: a"
+    assert entry["DTSTART"].dt == date(2026, 7, 29)
+    assert "your days from bloom" in entry["DESCRIPTION"]
+
+
+def test_nothing_to_put_in_gives_no_calendar():
+    trees = [OrchardTree("a", "peach", leave_it=True, size_mm=20), OrchardTree("b", "peach")]
+    assert calendar_bytes(queue(trees, TODAY), today=TODAY) == b""
+    assert calendar_bytes([], today=TODAY) == b""
+
+
+def test_control_characters_are_left_out():
+    (entry,) = entries([OrchardTree("a\x07\x1bb", "peach", size_mm=20)])
+    assert str(entry["SUMMARY"]) == "Thin: ab"
 
 
 def test_numbers_stay():

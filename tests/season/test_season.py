@@ -8,20 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
+from fruitcount.months import northern_month
 from fruitcount.plan import GrowerInputs
 from fruitcount.plan.timing import size_timing
 from fruitcount.season import (
     OrchardTree,
     SeasonFacts,
     before_after,
+    due_weeks,
+    harvest_days,
     queue,
-    ripening_order,
-    season_part,
-    season_steps,
-    season_year,
-    timing,
 )
-from fruitcount.season.orchard import name_order
+from fruitcount.season.orchard import name_order, season_steps
+from fruitcount.season.queue import day_words
 from fruitcount.species import load_species
 
 TODAY = date(2026, 5, 1)
@@ -35,6 +34,11 @@ def states(trees, today=TODAY):
     return [(q.tree.name, q.state) for q in queue(trees, today)]
 
 
+def line(today=TODAY, heat=None, **facts):
+    (one,) = queue([tree("a", **facts)], today, gdh30_by_tree={"a": heat} if heat else None)
+    return one
+
+
 @pytest.mark.parametrize(
     ("size_mm", "state"),
     [
@@ -45,7 +49,7 @@ def states(trees, today=TODAY):
 def test_size_window(size_mm, state):
     # from a pea on it is early but possible: common practice, no source
     # UC Master Gardeners Santa Clara: 1/2 to 1 in (13-25 mm); UCCE: about 3/4 in (19 mm)
-    assert timing("peach", TODAY, size_mm=size_mm).state == state
+    assert line(size_mm=size_mm).state == state
 
 
 @pytest.mark.parametrize(
@@ -54,21 +58,22 @@ def test_size_window(size_mm, state):
         ("peach", 40, "now"),  # Marini 2003: about 40 days
         ("nectarine", 42, "now"),  # Univ. Georgia: about 6 weeks
         ("apricot", 40, "now"), ("apricot", 60, "now"), ("apricot", 61, "late"),  # review 2021
-        ("apple", 21, "now"), ("apple", 36, "late"),  # Oregon State: 3-5 weeks
         ("peach", 15, "too early"), ("peach", 25, "soon"), ("peach", -1, "too early"),
-        ("japanese-plum", 30, "not told"),
+        ("japanese-plum", 30, "not known"),
         ("sweet-cherry", 40, "not thinned"), ("tart-cherry", 40, "not thinned"),
     ],
 )  # fmt: skip
 def test_days_after_bloom(species, days, state):
-    got = timing(species, TODAY, bloom_date=TODAY - timedelta(days=days))
-    assert got.state == state
+    assert line(species=species, bloom_date=TODAY - timedelta(days=days)).state == state
 
 
 def test_early_ripening_is_late_sooner():
     # NC State: no later than nickel size (US Mint: 21.21 mm)
-    assert timing("peach", TODAY, size_mm=22).state == "now"
-    assert timing("peach", TODAY, size_mm=22, early=True).state == "late"
+    assert line(size_mm=22).state == "now"
+    assert line(size_mm=22, ripening_month=6).state == "late"
+    assert line(size_mm=22, ripening_month=12, southern=True, today=date(2026, 11, 1)).state == (
+        "late"
+    )
 
 
 @pytest.mark.parametrize("month", [5, 8, 9])
@@ -79,22 +84,45 @@ def test_limb_and_season_say_the_same(species, month):
     inputs = GrowerInputs(species, ripening_month=month)
     for size in np.arange(5.0, 30.0, 0.25):
         limb = size_timing(np.full(3, size), load_species(species), inputs)
-        line = queue([tree("a", species=species, size_mm=size, ripening_month=month)], TODAY)[0]
-        assert line.state == said[limb.word], size
-        assert ("arly but possible" in line.reason) == ("early but possible" in limb.sentence)
+        season = line(species=species, size_mm=size, ripening_month=month)
+        assert season.state == said[limb.word], size
+        assert ("arly but possible" in season.reason) == ("early but possible" in limb.sentence)
 
 
 def test_cherry_plum_is_a_plum():
-    assert timing("cherry-plum", TODAY, size_mm=15).state == "now"
+    assert line(species="cherry-plum", size_mm=15).state == "now"
 
 
 def test_size_outweighs_the_calendar():
-    got = timing("peach", TODAY, bloom_date=TODAY - timedelta(days=10), size_mm=18)
-    assert (got.state, got.by) == ("now", "size")
+    got = line(bloom_date=TODAY - timedelta(days=25), size_mm=18)
+    assert got.state == "now"
+    assert got.due.first == TODAY  # the calendar says what the state says
+    got = line(bloom_date=TODAY - timedelta(days=60), size_mm=15)
+    assert (got.state, got.due.first) == ("now", TODAY)
 
 
-def test_nothing_known_is_not_told():
-    assert timing("peach", TODAY).state == "not told"
+def test_a_size_that_cannot_be_is_measured_again():
+    """35 mm on 29 February, five days after bloom: neither late nor for 26 March."""
+    bloom = date(2024, 2, 24)
+    got = line(date(2024, 2, 29), bloom_date=bloom, size_mm=35)
+    assert got.state == "measure again"
+    assert got.for_today
+    assert got.reason == "35 mm cannot be 5 days after bloom: check size and bloom date."
+    assert (got.due.first, got.due.last) == (date(2024, 2, 29), date(2024, 2, 29))
+    assert "before bloom" in line(date(2024, 2, 20), bloom_date=bloom, size_mm=8).reason
+
+
+def test_a_size_measured_long_ago_does_not_say_too_early_for_ever():
+    early = line(bloom_date=TODAY - timedelta(days=20), size_mm=10)
+    assert early.state == "soon"
+    later = line(bloom_date=TODAY - timedelta(days=40), size_mm=10)
+    assert later.state == "measure again"
+    assert "10 mm, but 40 days after bloom by now: measure a limb again." in later.reason
+
+
+def test_nothing_known_is_not_known():
+    assert line().state == "not known"
+    assert line().due is None
 
 
 def test_earliest_ripening_first():
@@ -124,7 +152,8 @@ def test_earliest_ripening_first():
         (None, 7, date(2026, 5, 1), date(2026, 11, 25), True),
         (date(2026, 9, 1), 1, None, date(2026, 12, 31), False),  # south of the equator
         (date(2026, 9, 1), 1, None, date(2027, 2, 1), True),
-        (None, 7, None, date(2026, 11, 25), False),  # which year's fruit it is, is not told
+        (None, 7, None, date(2026, 7, 31), False),
+        (None, 7, None, date(2026, 11, 25), True),  # the season is that of the day
         (date(2028, 1, 20), 2, None, date(2028, 2, 29), False),
     ],
 )
@@ -134,9 +163,9 @@ def test_a_tree_that_has_ripened_is_not_late(bloom, month, first_pass, day, over
         "a", bloom_date=bloom, ripening_month=month, first_pass_on=first_pass, size_mm=33,
         southern=bloom is not None and bloom.month > 7,
     )  # fmt: skip
-    (line,) = queue([asked], day)
-    assert (line.state == "over") is over
-    assert not (over and line.for_today)
+    (got,) = queue([asked], day)
+    assert (got.state == "over") is over
+    assert not (over and got.for_today)
 
 
 def test_names_sort_as_people_do():
@@ -146,38 +175,115 @@ def test_names_sort_as_people_do():
 
 
 def test_warm_month_says_earlier():
-    (line,) = queue([tree("a", size_mm=15)], TODAY, gdh30_by_tree={"a": 7300})
-    assert "thin earlier" in line.reason
-    (line,) = queue([tree("a", size_mm=15)], TODAY, gdh30_by_tree={"a": 5900})
-    assert "thin earlier" not in line.reason
+    assert "thin earlier" in line(size_mm=15, heat=7300).reason
+    assert "thin earlier" not in line(size_mm=15, heat=5900).reason
+    # 3.5 days for every 1,000 over 6,000 (Ben Mimoun & DeJong 1999, by a third party)
+    bloom = TODAY - timedelta(days=50)
+    assert line(bloom_date=bloom).state == "now"
+    warm = line(bloom_date=bloom, heat=7000)
+    assert (warm.state, warm.due.first) == ("late", TODAY)
+    assert "usual 26-48" in warm.reason
+    assert "usual 30-52" in line(bloom_date=bloom, heat=5000).reason
 
 
 @given(st.integers(1, 12), st.integers(1, 12))
 def test_hemispheres_mirror(one, two):
-    flip = [(m + 5) % 12 + 1 for m in (one, two)]
-    assert ripening_order(one) == ripening_order(flip[0], southern=True)
-    assert season_part(one) == season_part(flip[0], southern=True)
-    north = [tree("a", ripening_month=one, size_mm=18), tree("b", ripening_month=two, size_mm=18)]
-    south = [
-        tree(t.name, ripening_month=m, size_mm=18, southern=True)
-        for t, m in zip(north, flip, strict=True)
-    ]
-    assert states(north) == states(south)
+    spring = {False: date(2026, 5, 1), True: date(2026, 11, 1)}
+    told = {}
+    for south, day in spring.items():
+        flip = [northern_month(m, southern=south) for m in (one, two)]  # its own inverse
+        trees = [
+            tree(name, ripening_month=m, size_mm=18, southern=south)
+            for name, m in zip("ab", flip, strict=True)
+        ]
+        told[south] = states(trees, day)
+    assert told[True] == told[False]
 
 
-@pytest.mark.parametrize(
-    ("month", "part"),
-    [(5, "early"), (6, "early"), (7, "mid"), (8, "mid"), (9, "late"), (10, "late")],
-)
-def test_parts_of_the_season(month, part):
-    # van den Ende 2012, for US months: early May/June, mid July/Aug, late Sept/Oct
-    assert season_part(month) == part
+def test_harvest_is_told_from_bloom():
+    # prunes, full bloom 18 March, 160 and 170 days (sacvalleyorchards.com): 25 August, 4 September
+    prune = tree("a", species="european-plum", ripening_month=None, bloom_date=date(2026, 3, 18))
+    got = harvest_days(prune)
+    assert (got.first, got.last) == (date(2026, 8, 25), date(2026, 9, 4))
+    assert day_words(got) == "25 August to 4 September"
+    assert "sacvalleyorchards" in got.source
+    # UC prune blog 2011: 28 March, 7,000-7,600 -> 29 August to 1 September
+    own = tree("a", bloom_date=date(2011, 3, 28), harvest_days=160)
+    warm = harvest_days(own, 7300)
+    assert date(2011, 8, 29) <= warm.first == warm.last <= date(2011, 9, 1)
+    assert day_words(warm) == "30 August"
+    assert line(bloom_date=date(2026, 3, 20), harvest_days=120).harvest.first == date(2026, 7, 18)
 
 
-def test_southern_season_spans_new_year():
-    assert season_year(date(2027, 2, 1), southern=True) == 2026
-    assert season_year(date(2026, 9, 1), southern=True) == 2026
-    assert season_year(date(2026, 2, 1)) == 2026
+def test_harvest_is_not_guessed():
+    assert harvest_days(tree("a", bloom_date=TODAY)) is None  # no published days for peach
+    assert harvest_days(tree("a", harvest_days=120)) is None  # no bloom date
+    early = tree("a", species="european-plum", ripening_month=7, bloom_date=date(2026, 3, 18))
+    assert harvest_days(early) is None  # the published days are for prunes
+
+
+def test_passes_and_years_to_come_are_not_done_yet():
+    done = {"first_pass_on": date(2026, 5, 3), "second_pass_on": date(2026, 5, 20)}
+    bloom = date(2026, 3, 20)
+    told = {day: line(date(2026, *day), bloom_date=bloom, **done).state
+            for day in [(2, 1), (4, 1), (4, 15), (4, 25), (5, 3), (5, 17), (12, 9)]}  # fmt: skip
+    assert list(told.values()) == [
+        "too early", "too early", "soon", "now", "second pass later", "second pass due", "done",
+    ]  # fmt: skip
+    (old,) = queue([tree("a", size_mm=18)], TODAY, year=2025)
+    assert (old.state, old.reason) == ("over", "Its season ended on 2025-08-31.")
+    (next_,) = queue([tree("a", size_mm=18)], TODAY, year=2027)
+    assert next_.state == "too early"
+
+
+@pytest.mark.parametrize("southern", [False, True])
+@pytest.mark.parametrize("facts", [{}, {"size_mm": 18}, {"ripening_month": None}])
+def test_a_whole_year_day_by_day(southern, facts):
+    """Every day has one answer, in the order of a season, and the calendar agrees with it."""
+    shift, bloom = (184, date(2026, 9, 18)) if southern else (0, date(2026, 3, 18))
+    month = northern_month(8, southern=southern)
+    asked = tree(
+        "a", **{"bloom_date": bloom, "southern": southern, "ripening_month": month} | facts
+    )
+    order = ["too early", "soon", "measure again", "now", "late", "over"]
+    start, seen = date(2026, 1, 1) + timedelta(days=shift), []
+    for k in range(365):
+        day = start + timedelta(days=k)
+        (got,) = queue([asked], day)
+        if not seen or got.state != seen[-1]:
+            seen.append(got.state)
+        if got.for_today:
+            assert got.due.first == day
+        if got.due is not None:
+            assert day <= got.due.first <= got.due.last
+        assert (got.state == "over") == (got.due is None)
+    if not facts.get("size_mm"):
+        assert seen == [w for w in order if w != "measure again"]
+    else:  # 18 mm: before bloom it cannot be, from 13 days after on it is the time
+        assert seen == ["measure again", "now", "over"]
+
+
+def test_a_day_outside_all_years_is_refused():
+    with pytest.raises(BadInputError, match="year of day must be from 1800 to 2999"):
+        queue([tree("a")], date(9999, 12, 31))
+
+
+def test_weeks_are_filled_to_the_hours_there_are():
+    bloom = TODAY - timedelta(days=40)
+    lines = queue([tree(n, bloom_date=bloom, ripening_month=m) for n, m in
+                   (("c", 9), ("a", 7), ("b", 8))], TODAY)  # fmt: skip
+    hours = {"a": 4.0, "b": 4.0}
+    (all_at_once,) = due_weeks(lines, hours_by_tree=hours)
+    assert all_at_once.trees == ("a", "b", "c")
+    assert (all_at_once.hours, all_at_once.unknown_n, all_at_once.short_h) == (8, 1, 0)
+    assert all_at_once.monday == date(2026, 4, 27)
+    first, second = due_weeks(lines, hours_by_tree=hours, hours_a_week=5)
+    assert (first.trees, second.trees) == (("a", "c"), ("b",))
+    assert second.monday == date(2026, 5, 4)
+    # 1 May is 40 days after bloom; the window ends on day 52, in the week of 11 May
+    *_, last = due_weeks(lines, hours_by_tree=dict.fromkeys("abc", 4.0), hours_a_week=3)
+    assert (last.monday, last.trees, last.short_h) == (date(2026, 5, 11), ("a", "b", "c"), 9)
+    assert due_weeks([], hours_by_tree={}) == []
 
 
 def test_bad_trees_are_named():

@@ -5,8 +5,13 @@ from datetime import date
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.season import OrchardTree
-from fruitcount.season.tree_list import read_trees
+from fruitcount.season import OrchardTree, read_trees
+
+
+def test_the_column_tree_and_months_by_name(tmp_path):
+    path = tmp_path / "trees.csv"
+    path.write_text("tree,ripening_month,harvest_days\nGate,June,95\n")
+    assert read_trees(path) == [OrchardTree("Gate", ripening_month=6, harvest_days=95)]
 
 
 def test_a_sheet(tmp_path):
@@ -26,10 +31,13 @@ def test_a_sheet(tmp_path):
 @pytest.mark.parametrize(
     ("text", "match"),
     [
-        ("species\npeach\n", "columns must be name"),
+        ("species\npeach\n", "columns must be tree"),
+        ("name,tree\na,b\n", "columns must be tree"),
+        ("tree,species\na,peech\n", "line 2: species: .* did you mean peach"),
+        ("tree,ripening_month\na,Juno\n", "line 2: ripening_month: a month must be"),
         ("name,colour\na,red\n", "colour"),
         ("name,bloom_date\na,20 March\n", "line 2"),
-        ("name,leave_it\na,maybe\n", "yes or no, got 'maybe'"),
+        ("name,leave_it\na,maybe\n", "leave_it must be yes or no, got 'maybe'"),
         ("name,ripening_month\na,13\n", "line 2: ripening_month"),
         ("name\na\na\n", "line 3: a comes twice"),
         ("name\n \n", "line 2: name"),

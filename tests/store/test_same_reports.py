@@ -7,12 +7,11 @@ import numpy as np
 import pytest
 from store_facts import TREE
 
-from fruitcount.export.block_files import BlockCounts
-from fruitcount.export.ical import calendar_text
+from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
-from fruitcount.export.season_files import season_of_records, write_season
+from fruitcount.export.season_files import WorkFacts, history_of, season_book, write_season
 from fruitcount.export.tree_files import tree_lines, write_tree_sheet
 from fruitcount.export.tree_source import records_source
 from fruitcount.season import OrchardTree, SeasonFacts, queue
@@ -29,7 +28,6 @@ from fruitcount.store import (
     save_photo,
     save_season_facts,
     save_tree,
-    season_history,
     tree_id_of,
 )
 from fruitcount.tree import csa_cm2, ratio_total, thinning_work
@@ -57,7 +55,7 @@ def _fill(store):
 def _reports(store, folder):
     trees = load_trees(store, year=2026)
     numbers = {t.name: tree_id_of(store, t.name) for t in trees}
-    history = {name: season_history(store, n) for name, n in numbers.items()}
+    history = history_of(store, trees)
     lines = queue(trees, TODAY)
     rows = []
     for line in lines:
@@ -67,9 +65,9 @@ def _reports(store, folder):
         work = thinning_work(estimate.value_n, 40, pace_n_per_min=30, fruit_g=150)
         rows.append(BlockTree(line, estimate, 40, work))
     folder.mkdir()
-    one = season_log(trees, folder / "s.pdf", year=2026, history=history, settings=HOW)
+    one = season_log(lines, folder / "s.pdf", year=2026, history=history, settings=HOW)
     two = block_summary(rows, folder / "b.pdf", block="Hill", settings=HOW)
-    text = calendar_text(lines, today=TODAY)
+    text = calendar_bytes(lines, today=TODAY).decode()
     calendar = [row for row in text.splitlines() if not row.startswith("DTSTAMP")]
     return one.read_bytes(), two.read_bytes(), calendar
 
@@ -120,9 +118,10 @@ def test_same_tree_sheet_and_season(tmp_path, new_postgres, measurement):
         source = records_source(store, year=2026)
         sheet = tmp_path / name / "t.pdf"
         answer = write_tree_sheet(source, "Gate", sheet, facts=source.facts["Gate"], settings=HOW)
-        book = season_of_records(store, year=2026)
-        _, files = write_season(book, tmp_path / name, year=2026, today=TODAY, settings=HOW,
-                                counts=BlockCounts(source, pace_n_per_min=25))  # fmt: skip
+        trees = load_trees(store, year=2026)
+        work = WorkFacts(pace_n_per_min=25)
+        book = season_book(trees, TODAY, year=2026, source=source, work=work)
+        files = write_season(book, tmp_path / name, settings=HOW)
         pages = [f.read_bytes() for f in (sheet, *files) if f.suffix == ".pdf"]
         made.append((tree_lines(answer), pages))
         store.close()

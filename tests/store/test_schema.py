@@ -67,13 +67,14 @@ def test_steps_run_once_and_in_order(store):
 
 def test_from_version_1(store):
     """Version 2 brought hand counts, 3 the hash of the file as it is kept, 4 tunings of a tree, 5
-    the fruit recognised on both sides of a limb."""
+    the fruit recognised on both sides of a limb, 6 the days from bloom to harvest of a tree."""
     photo = save_photo(store, b"1")
     with writing(store) as session:
         session.execute(text("ALTER TABLE photo DROP COLUMN file_sha256"))
         session.execute(text("DROP TABLE hand_count"))
         session.execute(text("DROP TABLE tuning"))
         session.execute(text("DROP TABLE side_count"))
+        session.execute(text("ALTER TABLE tree DROP COLUMN harvest_days"))
         session.execute(text("UPDATE meta SET value = '1' WHERE name = 'version'"))
     with writing(store) as session:
         assert prepare(session.connection(), "x") == LATEST

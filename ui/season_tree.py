@@ -1,0 +1,199 @@
+"""One tree of the season page: its years, its limbs before and after, and what is known of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
+from datetime import date
+
+import screen_cache as cache
+import streamlit as st
+from screen_words import plain, species_titles, units
+from tree_rows import rows_of
+
+from fruitcount.batch.limb_seasons import LimbSeason, limb_seasons
+from fruitcount.errors import FruitcountError
+from fruitcount.months import MONTHS, season_year
+from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.season.orchard import name_order
+from fruitcount.store.orchard import save_season_facts, season_history, tree_id_of
+from fruitcount.units import crop_units
+
+__all__ = ["history_of", "history_table", "show_tree", "sum_words", "table_of"]
+
+
+def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree], None]) -> None:
+    """Details and past seasons of one tree, and of each of its limbs.
+
+    Parameters
+    ----------
+    trees : list of OrchardTree
+        In the order to offer them; the one named in the address comes first.
+    year : int
+        Season that is shown.
+    keep : callable
+        Takes the changed tree.
+    """
+    st.subheader("One tree")
+    names = [tree.name for tree in trees]
+    asked = st.query_params.get("tree", "")
+    name = st.selectbox("Tree", names, index=names.index(asked) if asked in names else 0)
+    tree = next(t for t in trees if t.name == name)
+    tree_id = tree_id_of(cache.records().store, name)
+    if tree_id is None:
+        return
+    past = season_history(cache.records().store, tree_id)
+    told = [f for f in past if any(v not in (None, "", f.year) for v in asdict(f).values())]
+    if told:
+        st.markdown(history_table(told, units()))
+    else:
+        st.caption("No counts or harvest written down for this tree yet.")
+    with st.expander(f"Write down counts and harvest of {year}"):
+        facts_form(name, tree_id, year)
+    with st.expander("Change the tree"):
+        change_tree(tree, year, keep)
+    show_limbs(tree, tree_id)
+
+
+def history_table(seasons: Sequence[SeasonFacts], system: str) -> str:
+    """Seasons as a Markdown table, newest first."""
+    (kg_name, kg), (g_name, g) = crop_units(system)
+
+    def cell(value: float | None, unit: float = 1.0, digits: int = 0) -> str:
+        return "–" if value is None else f"{value / unit:.{digits}f}"
+
+    lines = [
+        f"| Season | Before | After | Harvest, {kg_name} | One fruit, {g_name} |",
+        "|:--" + "|--:" * 4 + "|",
+    ]
+    for s in sorted(seasons, key=lambda s: -s.year):
+        crop = cell(s.harvest_kg, kg, 1), cell(s.fruit_g, g, 0 if g == 1.0 else 1)
+        cells = (cell(s.fruit_before_n), cell(s.fruit_after_n), *crop)
+        lines.append(f"| {s.year} | {' | '.join(cells)} |")
+    notes = [f"{s.year}: {plain(s.note)}" for s in seasons if s.note]
+    return "\n".join(lines) + "".join(f"\n\n{note}" for note in notes)
+
+
+def facts_form(name: str, tree_id: int, year: int) -> None:
+    """Counts and harvest of one season, typed by hand; what is left empty stays as it was."""
+    (kg_name, kg), (g_name, g) = crop_units(units())
+    with st.form(f"facts{name}{year}{kg_name}", border=False, clear_on_submit=True):
+        left, right = st.columns(2)
+        before = left.number_input("Fruit before thinning", 0.0, value=None, step=1.0)
+        after = right.number_input("Fruit after thinning", 0.0, value=None, step=1.0)
+        left, right = st.columns(2)
+        harvest = left.number_input(f"Harvest, {kg_name}", 0.0, value=None)
+        one = right.number_input(f"One ripe fruit, {g_name}", 0.0, value=None)
+        if not st.form_submit_button("Keep", width="stretch"):
+            return
+    harvest, one = (None if v is None else v * u for v, u in ((harvest, kg), (one, g)))
+    facts = SeasonFacts(year, before, after, harvest, one)
+    save_season_facts(cache.records().store, tree_id, facts=facts)
+    st.rerun()
+
+
+def change_tree(tree: OrchardTree, year: int, keep: Callable[[OrchardTree], None]) -> None:
+    """Everything that may be told of one tree, but for its name."""
+    titles = {"": "not known", **species_titles()}
+    with st.form(f"change{tree.name}{year}", border=False):
+        left, right = st.columns(2)
+        kinds, month = list(titles), tree.ripening_month
+        species = left.selectbox(
+            "Species", kinds, kinds.index(tree.species), format_func=titles.get
+        )
+        variety = right.text_input("Variety, in your words", tree.variety, max_chars=60)
+        ripens = left.selectbox(
+            "Ripens in", MONTHS, month - 1 if month else None, placeholder="not known"
+        )
+        block = right.text_input("Row or block", tree.block, max_chars=60)
+        bloom = left.date_input("Full bloom", tree.bloom_date, format="YYYY-MM-DD")
+        days = right.number_input(
+            "Days from bloom to harvest", 30, 330, tree.harvest_days, placeholder="not known",
+            help="Of this variety, from your own years: then this page says when it will ripen.",
+        )  # fmt: skip
+        first = left.date_input("First pass on", tree.first_pass_on, format="YYYY-MM-DD")
+        second = right.date_input("Second pass on", tree.second_pass_on, format="YYYY-MM-DD")
+        size = left.number_input("Middle fruitlet size, mm", 0.0, 60.0, tree.size_mm)
+        southern = st.toggle("South of the equator", tree.southern)
+        leave = st.toggle("Leave it this year", tree.leave_it)
+        if not st.form_submit_button("Keep", width="stretch"):
+            return
+        if first and second and second < first:
+            st.error("The second pass cannot be before the first.")
+            return
+        try:
+            changed = replace(
+                tree,
+                species=str(species),
+                variety=variety.strip(),
+                ripening_month=MONTHS.index(ripens) + 1 if ripens else None,
+                harvest_days=days,
+                block=block.strip(),
+                bloom_date=bloom,
+                size_mm=size or None,
+                first_pass_on=first,
+                second_pass_on=second,
+                southern=southern,
+                leave_it=leave,
+            )
+            keep(changed)
+        except FruitcountError as fault:
+            st.error(plain(str(fault)))
+
+
+def history_of(tree: OrchardTree, tree_id: int) -> list[LimbSeason]:
+    """Each limb in each season that has counted photos, limbs in the order people sort them."""
+    lines = [line for line in cache.records().photos(tree_id) if line.numbers]
+    rows = [
+        {**row, "year": season_year(row["on"], southern=tree.southern)}
+        for row in rows_of(lines, tree.name)
+    ]
+    return sorted(limb_seasons(rows), key=lambda e: (name_order(e.limb), -e.year))
+
+
+def show_limbs(tree: OrchardTree, tree_id: int) -> None:
+    """A card a limb; on a phone one under the other."""
+    st.markdown("**Its limbs, before and after**")
+    entries = history_of(tree, tree_id)
+    if not entries:
+        st.caption(
+            "No counted photos of its limbs yet. Add them on the Tree page, before and after "
+            "thinning: each limb's counts then stand here, season by season."
+        )
+        return
+    with st.container(horizontal=True, gap="small"):
+        for limb in dict.fromkeys(e.limb for e in entries):
+            mine = [e for e in entries if e.limb == limb]
+            with st.container(border=True, width=350):
+                title = f"Limb {limb}" if mine[0].named else f"No limb named: {limb}"
+                st.markdown(f"**{plain(title)}**\n\n{table_of(mine)}\n\n{sum_words(mine[0])}")
+
+
+def table_of(entries: Sequence[LimbSeason]) -> str:
+    """One limb's seasons as a Markdown table of numbers and days."""
+
+    def cell(count_n: float, day: date | None = None) -> str:
+        when = f" ({day.day}&nbsp;{MONTHS[day.month - 1][:3]})" if day else ""
+        return f"**{count_n:.0f}**{when}" if math.isfinite(count_n) else "–"
+
+    lines = ["| Season | Before | Keep | After |", "|:--|--:|--:|--:|"]
+    for e in entries:
+        before, after = cell(e.before_n, e.before_on), cell(e.after_n, e.after_on)
+        lines.append(f"| {e.year} | {before} | {cell(e.keep_n)} | {after} |")
+    return "\n".join(lines)
+
+
+def sum_words(last: LimbSeason) -> str:
+    """What the newest season comes to, in one sentence."""
+    if math.isfinite(last.off_n):
+        gone = f"{last.off_n:.0f} off" if last.off_n >= 0 else f"{-last.off_n:.0f} more seen after"
+        if not math.isfinite(last.over_n):
+            return f"{last.year}: {gone}."
+        rest = f"{last.over_n:.0f} still to take off" if last.over_n else "target reached"
+        return f"{last.year}: {gone}, {rest}."
+    if math.isfinite(last.before_n):
+        return f"{last.year}: no photo after thinning yet."
+    if math.isfinite(last.after_n):
+        return f"{last.year}: {last.after_n:.0f} left, no photo before thinning."
+    return f"{last.year}: its photos could not be counted."
