@@ -1,0 +1,127 @@
+"""The season page through whole years, north and south, and with weather files."""
+
+from __future__ import annotations
+
+import datetime
+from datetime import date, timedelta
+
+import page_season
+import pytest
+from screen_launch import DATA_VARIABLE
+from screen_store import open_records
+from streamlit.testing.v1 import AppTest
+
+from fruitcount.export.season_files import season_book
+from fruitcount.season import OrchardTree
+from fruitcount.store.orchard import load_trees, save_tree
+
+
+@pytest.fixture
+def data(tmp_path, monkeypatch):
+    monkeypatch.setenv(DATA_VARIABLE, str(tmp_path))
+    return tmp_path
+
+
+@pytest.fixture
+def on(monkeypatch):
+    """Sets the day that the page takes for today."""
+
+    def set_day(day):
+        class Day(datetime.date):
+            @classmethod
+            def today(cls):
+                return day
+
+        monkeypatch.setattr(page_season, "date", Day)
+
+    return set_day
+
+
+def page():
+    return AppTest.from_string("import page_season\npage_season.show()\n", default_timeout=60)
+
+
+def words(app):
+    assert not app.exception
+    shown = [*app.markdown, *app.subheader, *app.info, *app.warning, *app.error, *app.caption]
+    return "\n".join(str(e.value) for e in shown)
+
+
+def orchard_of(data, southern):
+    """Three invented peach trees that bloom six months apart in the two hemispheres."""
+    bloom = date(2025, 9, 26) if southern else date(2025, 3, 26)
+    store = open_records(data).store
+    for k in range(3):
+        tree = OrchardTree(
+            f"t{k}", "peach", bloom_date=bloom + timedelta(days=7 * k), southern=southern,
+            ripening_month=2 if southern else 8, harvest_days=130,
+        )  # fmt: skip
+        save_tree(store, tree, year=2025)
+    return store, bloom
+
+
+@pytest.mark.parametrize("southern", [False, True])
+def test_every_day_of_a_season_in_the_records(data, southern):
+    """No tree loses its season at New Year, and each is due on the same days in both halves."""
+    store, bloom = orchard_of(data, southern)
+    due = {}
+    for k in range(-60, 305):
+        day = bloom + timedelta(days=k)
+        book = season_book(load_trees(store, day=day), day)
+        if day.year == 2025 or (southern and day.month < 7):
+            assert book.year == 2025
+            assert all(t.line.tree.bloom_date for t in book.trees)
+            due[k] = sum(line.for_today for line in book.lines)
+    # from 30 days after bloom (Marini 2003; Univ. Georgia, ten days either side) to the last day
+    # of the ripening month
+    until = (date(2026, 2, 28) if southern else date(2025, 8, 31)) - bloom
+    for k, n in due.items():
+        assert n == (0 if k < 30 or k > until.days else min((k - 30) // 7 + 1, 3)), k
+
+
+@pytest.mark.parametrize("southern", [False, True])
+def test_the_page_through_a_year(data, on, southern):
+    _, bloom = orchard_of(data, southern)
+    for after in (0, 29, 30, 44, 96, 97, 101, 155, 270):
+        day = bloom + timedelta(days=after)
+        on(day)
+        app = page().run()
+        said = words(app)
+        over = day > (date(2026, 2, 28) if southern else date(2025, 8, 31))
+        due = 0 if after < 30 or over else min((after - 30) // 7 + 1, 3)
+        assert f"For today: {due} of 3" in said, day
+        (year,) = [n for n in app.number_input if n.label.startswith("Season")]
+        assert year.value == 2025
+    # the season before can be looked at, as it was kept
+    year.set_value(2024).run()
+    ended = "2025-02-28" if southern else "2024-08-31"
+    assert f"Its season ended on {ended}." in words(app).replace("\\", "")
+
+
+def test_what_is_marked_done_in_january_goes_to_the_season_of_its_bloom(data, on):
+    store, _ = orchard_of(data, southern=True)
+    on(date(2026, 1, 5))
+    app = page().run()
+    next(b for b in app.button if b.label == "First pass done").click().run()
+    done = [t for t in load_trees(store, year=2025) if t.first_pass_on]
+    assert [t.first_pass_on for t in done] == [date(2026, 1, 5)]
+    assert not any(t.first_pass_on for t in load_trees(store, year=2026))
+    assert "1 after the first pass" in words(app)
+
+
+def test_harvest_is_told_on_the_page(data, on):
+    orchard_of(data, southern=False)
+    on(date(2025, 4, 28))
+    # 26 March and 130 days
+    assert "Harvest about 3 August" in words(page().run())
+
+
+def test_weeks_ask_for_what_they_lack(data, on):
+    orchard_of(data, southern=False)
+    on(date(2025, 4, 28))
+    app = page().run()
+    said = words(app)
+    assert "| 28 April 2025 | t0; t1 | not known |" in said.replace("\\", "")
+    assert "once your pace is typed" in said
+    next(n for n in app.number_input if n.label.startswith("Hours")).set_value(4.0).run()
+    assert not app.exception
