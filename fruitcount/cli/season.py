@@ -13,35 +13,21 @@ from fruitcount.cli.records_options import db_option, paper_option, photos_optio
 
 __all__ = ["season_command"]
 
-_FILE = click.Path(path_type=Path, dir_okay=False)
+_FILE = click.Path(path_type=Path, exists=True)
+_FOLDER = click.Path(path_type=Path, file_okay=False)
+_DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.command("season")
 @db_option
 @photos_option
-@click.option("--trees", type=_FILE, help="CSV sheet of the trees, instead of the records.")
-@click.option(
-    "--weather",
-    type=_FILE,
-    help="CSV of temperatures (time, temperature_c or _f), at most 3 hours apart.",
-)
+@click.option("--trees", type=_FILE, help="CSV of the trees (tree, species, bloom_date ...).")
+@click.option("--weather", type=_FILE, help="CSV of temperatures: time, temperature_c or _f.")
 @click.option("--year", type=click.IntRange(1900, 2200), help="Season. [default: the day's]")
+@click.option("--day", type=_DAY, help="Tell what is due on this day. [default: today]")
+@click.option("--out", type=_FOLDER, default="out", show_default=True, help="Folder for the files.")
 @click.option(
-    "--day",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="Tell what is due on this day. [default: today]",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    default="out",
-    show_default=True,
-    help="Folder for the log and the calendar.",
-)
-@click.option(
-    "--counts",
-    type=click.Path(path_type=Path, exists=True),
-    help="photos.csv of fruitcount folder, for the block summaries. [default: the records]",
+    "--counts", type=_FILE, help="photos.csv of fruitcount folder. [default: the records]"
 )
 @click.option("--limbs", type=click.IntRange(min=1), help="Limbs on each tree, if not measured.")
 @click.option("--pace", type=click.FloatRange(min=0.1), help="Fruit you take off in a minute.")
@@ -58,50 +44,37 @@ def season_command(**options: Any) -> None:
     from dataclasses import replace
 
     from fruitcount.errors import FruitcountError
+    from fruitcount.export import season_files as files
     from fruitcount.export.report_page import ReportSettings
-    from fruitcount.export.season_files import (
-        WorkFacts,
-        history_of,
-        season_book,
-        season_lines,
-        write_season,
-    )
     from fruitcount.export.tree_source import records_source, table_source
     from fruitcount.season import OrchardTree, read_trees
     from fruitcount.season.heat import heat_by_tree, read_weather
     from fruitcount.store import load_trees, open_records
 
-    day, year = options["day"], options["year"]
-    today = day.date() if day else date.today()
-    sheet, counts, weather = (options[k] for k in ("trees", "counts", "weather"))
+    year, today = options["year"], (options["day"] or date.today())
+    today = date(today.year, today.month, today.day)
     try:
-        source = None if counts is None else table_source(counts)
+        source = table_source(options["counts"]) if options["counts"] else None
         history, trees = {}, list[OrchardTree]()
-        if sheet is not None:
-            trees = read_trees(sheet)
+        if options["trees"]:
+            trees = read_trees(options["trees"])
         else:
             with closing(open_records(options["db"], photos_folder=options["photos"])) as store:
                 trees = load_trees(store, year=year, day=today)
-                history = history_of(store, trees)
+                history = files.history_of(store, trees)
                 source = source or records_source(store, year=year, day=today)
-        read = None if weather is None else read_weather(weather)
-        heat = {} if read is None else heat_by_tree(trees, read)
-        book = season_book(
-            trees,
-            today,
-            year=year,
-            gdh30={name: each.gdh30 for name, each in heat.items()},
-            source=source,
-            work=WorkFacts(options["limbs"], options["pace"], options["hours"]),
-        )
-        book = replace(book, history=history)
+        weather = read_weather(options["weather"]) if options["weather"] else None
+        heat = heat_by_tree(trees, weather) if weather else {}
+        gdh30 = {name: each.gdh30 for name, each in heat.items()}
+        work = files.WorkFacts(options["limbs"], options["pace"], options["hours"])
+        book = files.season_book(trees, today, year=year, gdh30=gdh30, source=source, work=work)
         how = ReportSettings(options["paper"], options["units"])
-        written = write_season(book, options["out"], settings=how)
+        written = files.write_season(replace(book, history=history), options["out"], settings=how)
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
-    click.echo("\n".join(season_lines(book)))
-    for note in read.notes if read else ():
-        click.echo(f"{weather}: {note}")
+    click.echo("\n".join(files.season_lines(book)))
+    for note in weather.notes if weather else ():
+        click.echo(f"{options['weather']}: {note}")
     for name, each in heat.items():
         click.echo(f"Heat after bloom, {name}: {each.words}.")
     click.echo("Wrote " + ", ".join(str(each) for each in written))

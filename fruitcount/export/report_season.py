@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -34,7 +33,7 @@ from fruitcount.species import species_title
 from fruitcount.units import crop_units, format_length, format_size
 
 __all__ = [
-    "CHART_ROWS", "PICTURE_LEGEND", "LogEntry", "name_rows", "season_entries", "season_log",
+    "CHART_ROWS", "PICTURE_LEGEND", "name_rows", "season_log",
     "season_picture", "season_svg", "season_words", "week_cells",
 ]  # fmt: skip
 
@@ -45,34 +44,19 @@ _THIN, _RIPE = colors.Color(86 / 255, 180 / 255, 233 / 255), colors.Color(213 / 
 _GREY = colors.HexColor("#d9d5cc")
 
 
-@dataclass(frozen=True)
-class LogEntry:
-    """One thing that happened.
-
-    Attributes
-    ----------
-    day : date
-    tree, what : str
-    """
-
-    day: date
-    tree: str
-    what: str
-
-
-def season_entries(trees: Sequence[OrchardTree]) -> list[LogEntry]:
-    """Bloom and thinning of each tree."""
+def _done(trees: Sequence[OrchardTree]) -> list[list[str]]:
+    """Bloom and thinning of each tree: day, tree and what, in order."""
     out = []
     for tree in trees:
-        bloom = tree.bloom_date
-        passes = (("first", tree.first_pass_on), ("second", tree.second_pass_on))
-        if bloom:
-            out.append(LogEntry(bloom, tree.name, "full bloom"))
-        for name, day in passes:
+        bloom, first, second = tree.bloom_date, tree.first_pass_on, tree.second_pass_on
+        for what, day in (("full bloom", bloom), ("first", first), ("second", second)):
             if day:
                 after = f", {(day - bloom).days} days after bloom" if bloom else ""
-                out.append(LogEntry(day, tree.name, f"{name} thinning pass{after}"))
-    return out
+                out.append(
+                    (day, tree.name, what if day is bloom else f"{what} thinning pass{after}")
+                )
+    out.sort(key=lambda e: (e[0], name_order(e[1]), e[2]))
+    return [[day.isoformat(), name, what] for day, name, what in out]
 
 
 def week_cells(weeks: Sequence[Week], *, most: int = 24) -> list[list[str]]:
@@ -100,7 +84,6 @@ def season_log(
     year: int,
     history: Mapping[str, Sequence[SeasonFacts]] | None = None,
     weeks: Sequence[Week] = (),
-    entries: Sequence[LogEntry] = (),
     settings: ReportSettings | None = None,
 ) -> Path:
     """Write the log of a season.
@@ -115,8 +98,6 @@ def season_log(
         Tree name to its recorded seasons, this one included.
     weeks : sequence of Week
         The work ahead.
-    entries : sequence of LogEntry
-        More than :func:`season_entries` knows.
     settings : ReportSettings, optional
     """
     how = settings or ReportSettings()
@@ -128,10 +109,8 @@ def season_log(
         table = _words(["Week of", "Trees", "Hours"], week_cells(weeks), width, (20, 50, 30))
         story += _part("Work, week by week", table)
     story += _part("Trees", _tree_table(lines, how, width))
-    log = [*season_entries([line.tree for line in lines]), *entries]
-    log.sort(key=lambda e: (e.day, name_order(e.tree), e.what))
-    rows = [[e.day.isoformat(), e.tree, e.what] for e in log]
-    table = _words(["Day", "Tree", "What"], rows, width, (16, 26, 58))
+    log = _done([line.tree for line in lines])
+    table = _words(["Day", "Tree", "What"], log, width, (16, 26, 58))
     story += _part("What was done", table if log else text("Nothing recorded.", 10))
     (kg, _), (g, _) = crop_units(how.units)
     counted = [(n, f) for n, seasons in history.items() for f in seasons
@@ -201,15 +180,12 @@ def _crop_cells(harvest_kg: float | None, fruit_g: float | None, units: str) -> 
 
 
 def _change_rows(history: Mapping[str, Sequence[SeasonFacts]], units: str) -> list[list[str]]:
-    def signed(value: float, told: str) -> str:
-        return f"+{told}" if value > 0 else told
-
     rows = []
     for name, seasons in history.items():
-        for s in season_steps(seasons):
-            values = (s.fruit_change_n, s.harvest_change_kg, s.fruit_change_g)
-            cells = [number(s.fruit_change_n), *_crop_cells(*values[1:], units)]
-            rows.append([name, str(s.year), str(s.previous_year), *map(signed, values, cells)])
+        for year, before, *values in season_steps(seasons):
+            cells = [number(values[0]), *_crop_cells(values[1], values[2], units)]
+            signs = ["+" if value > 0 else "" for value in values]
+            rows.append([name, str(year), str(before), *map(str.__add__, signs, cells)])
     return rows
 
 

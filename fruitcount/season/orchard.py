@@ -21,7 +21,6 @@ __all__ = [
     "BeforeAfter",
     "OrchardTree",
     "SeasonFacts",
-    "SeasonStep",
     "before_after",
     "believed_day",
     "name_order",
@@ -227,36 +226,20 @@ class SeasonFacts:
         return any(getattr(self, f.name) is not None for f in fields(self)[1:5])
 
 
-@dataclass(frozen=True)
-class SeasonStep:
-    """Change from one recorded season to the next; NaN where one is missing.
+def season_steps(seasons: Sequence[SeasonFacts]) -> list[tuple[int, int, float, float, float]]:
+    """Changes between following seasons, oldest first.
 
-    Attributes
-    ----------
-    year, previous_year : int
-    fruit_change_n, harvest_change_kg, fruit_change_g : float
+    Returns
+    -------
+    list of (year, year before, fruit left, harvest in kg, one fruit in g)
+        NaN where one of the two is not recorded.
     """
-
-    year: int
-    previous_year: int
-    fruit_change_n: float
-    harvest_change_kg: float
-    fruit_change_g: float
-
-
-def season_steps(seasons: Sequence[SeasonFacts]) -> list[SeasonStep]:
-    """Changes between following seasons, oldest first."""
 
     def change(new: float | None, old: float | None) -> float:
         return math.nan if new is None or old is None else new - old
 
     return [
-        SeasonStep(
-            b.year,
-            a.year,
-            change(b.fruit_after_n, a.fruit_after_n),
-            change(b.harvest_kg, a.harvest_kg),
-            change(b.fruit_g, a.fruit_g),
-        )
+        (b.year, a.year, change(b.fruit_after_n, a.fruit_after_n),
+         change(b.harvest_kg, a.harvest_kg), change(b.fruit_g, a.fruit_g))
         for a, b in itertools.pairwise(sorted(seasons, key=lambda s: s.year))
-    ]
+    ]  # fmt: skip

@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import replace
-from datetime import date
 
 import cv2
 import numpy as np
@@ -12,7 +11,7 @@ from report_demo import HISTORY, TODAY, block, limb_job, north_4, orchard
 from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import CAUTIONS, ReportSettings
-from fruitcount.export.report_season import LogEntry, season_log
+from fruitcount.export.report_season import season_log
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.season import OrchardTree, SeasonFacts, queue
@@ -145,18 +144,15 @@ def test_empty_block(tmp_path):
 
 
 def test_season(tmp_path, how):
-    more = [LogEntry(date(2026, 6, 20), "North 4", "hail, one limb broken")]
     path = season_log(
         queue(orchard(), TODAY),
         tmp_path / "s.pdf",
         year=2026,
         history=HISTORY,
-        entries=more,
         settings=how,
     )
     _, words = read(path)
     assert "43 days after bloom" in words  # 2 March to 14 April
-    assert "hail" in words
     assert "2026-03-18 North 4 full bloom" in words
     assert "680" in words  # 980 - 300 taken off
     assert "-30" in words  # 320 to 290 left
