@@ -13,10 +13,10 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_downloads import by_file
-from screen_words import plain, species_titles, units
-from season_tree import show_tree
+from screen_words import plain, units
+from season_tree import show_tree, tree_form
 
-from fruitcount.errors import FruitcountError
+from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import sheet_settings
@@ -30,10 +30,10 @@ from fruitcount.export.report_season import (
 )
 from fruitcount.export.season_files import SeasonBook, WorkFacts, history_of, season_book
 from fruitcount.export.tree_source import TreeSource, records_source
-from fruitcount.months import MONTHS, season_year
+from fruitcount.months import season_year
 from fruitcount.season import OrchardTree, QueueLine
 from fruitcount.season.heat import heat_by_tree, read_weather
-from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
 __all__ = ["show"]
 
@@ -56,12 +56,14 @@ def show() -> None:
     asked = int(st.number_input("Season (year of bloom)", 2000, 2100, usual, width=200))
     year = None if asked == usual else asked  # else each tree's own, in its hemisphere
     trees = trees if year is None else load_trees(store, year=year)
+    kept = partial(keep, year=year)
     if not trees:
-        add_tree(year)
         st.info(
-            "No trees yet. Add one above, with its species, bloom date and ripening month: then "
-            "this page says which tree is due."
+            "No trees yet. Add one, with its species, bloom date and ripening month: then this "
+            "page says which tree is due."
         )
+        with st.expander("Add a tree", expanded=True):
+            tree_form(None, partial(kept, new=True))
         return
     spot = st.container()
     make = partial(season_book, trees, today, year=year, gdh30=ask_heat(trees))
@@ -71,43 +73,24 @@ def show() -> None:
         show_queue(book.lines, year)
         show_picture(book)
     show_files(book, lambda: make(work=work, source=counts()))
-    add_tree(year)
-    show_tree([line.tree for line in book.lines], asked, partial(keep, year=year))
+    with st.expander("Add a tree"):
+        tree_form(None, partial(kept, new=True))
+    show_tree([line.tree for line in book.lines], asked, kept)
 
 
-def keep(tree: OrchardTree, *, year: int | None) -> None:
-    """Keep a changed tree in its season and show the page anew."""
+def keep(tree: OrchardTree, *, year: int | None, new: bool = False) -> None:
+    """Keep a changed tree in its season and show the page anew.
+
+    Raises
+    ------
+    BadInputError
+        When a new tree has the name of one that is there.
+    """
+    if new and tree_id_of(cache.records().store, tree.name) is not None:
+        raise BadInputError("There is a tree of that name: change it under One tree.")
     of = season_year(date.today(), southern=tree.southern) if year is None else year
     save_tree(cache.records().store, tree, year=of)
     st.rerun()
-
-
-def add_tree(year: int | None) -> None:
-    """A form for one more tree."""
-    titles = species_titles()
-    with st.expander("Add a tree"), st.form("tree", border=False, clear_on_submit=True):
-        name = st.text_input("Name or place", placeholder="Row 3, tree 7", max_chars=60)
-        left, right = st.columns(2)
-        usual = list(titles).index("peach")
-        species = left.selectbox("Species", list(titles), usual, format_func=lambda n: titles[n])
-        variety = right.text_input("Variety, in your words", max_chars=60)
-        month = left.selectbox("Ripens in", MONTHS, index=None, placeholder="not known")
-        bloom = right.date_input("Full bloom", None, format="YYYY-MM-DD")
-        southern = st.toggle("South of the equator")
-        if not st.form_submit_button("Keep", width="stretch"):
-            return
-        try:
-            tree = OrchardTree(
-                name.strip(),
-                species=species,
-                variety=variety.strip(),
-                ripening_month=MONTHS.index(month) + 1 if month else None,
-                southern=southern,
-                bloom_date=bloom,
-            )
-            keep(tree, year=year)
-        except FruitcountError as fault:
-            st.error(plain(str(fault)))
 
 
 def show_queue(lines: list[QueueLine], year: int | None) -> None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from datetime import date
+from typing import Any
 
 import screen_cache as cache
 import streamlit as st
@@ -20,7 +21,7 @@ from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import save_season_facts, season_history, tree_id_of
 from fruitcount.units import crop_units
 
-__all__ = ["history_of", "history_table", "show_tree", "sum_words", "table_of"]
+__all__ = ["history_of", "history_table", "show_tree", "sum_words", "table_of", "tree_form"]
 
 
 def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree], None]) -> None:
@@ -52,7 +53,7 @@ def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree],
     with st.expander(f"Write down counts and harvest of {year}"):
         facts_form(name, tree_id, year)
     with st.expander("Change the tree"):
-        change_tree(tree, year, keep)
+        tree_form(tree, keep)
     show_limbs(tree, tree_id)
 
 
@@ -93,53 +94,57 @@ def facts_form(name: str, tree_id: int, year: int) -> None:
     st.rerun()
 
 
-def change_tree(tree: OrchardTree, year: int, keep: Callable[[OrchardTree], None]) -> None:
-    """Everything that may be told of one tree, but for its name."""
-    titles = {"": "not known", **species_titles()}
-    with st.form(f"change{tree.name}{year}", border=False):
+def tree_form(tree: OrchardTree | None, keep: Callable[[OrchardTree], None]) -> None:
+    """What may be told of a tree; without one, of a new tree and no more than it needs at first.
+
+    Parameters
+    ----------
+    tree : OrchardTree or None
+    keep : callable
+        Takes the tree as it was told.
+    """
+    titles = species_titles() if tree is None else {"": "not known", **species_titles()}
+    was = OrchardTree("?", species="peach") if tree is None else tree
+    kinds, day = list(titles), "YYYY-MM-DD"
+    told: dict[str, Any] = {}
+    with st.form(f"tree{tree.name}" if tree else "new", border=False, clear_on_submit=tree is None):
+        if tree is None:
+            told["name"] = st.text_input("Name or place", placeholder="Row 3, tree 7", max_chars=60)
         left, right = st.columns(2)
-        kinds, month = list(titles), tree.ripening_month
-        species = left.selectbox(
-            "Species", kinds, kinds.index(tree.species), format_func=titles.get
+        told["species"] = left.selectbox(
+            "Species",
+            kinds,
+            kinds.index(was.species) if was.species in kinds else 0,
+            format_func=titles.get,
         )
-        variety = right.text_input("Variety, in your words", tree.variety, max_chars=60)
+        told["variety"] = right.text_input("Variety, in your words", was.variety, max_chars=60)
+        month = was.ripening_month
         ripens = left.selectbox(
             "Ripens in", MONTHS, month - 1 if month else None, placeholder="not known"
         )
-        block = right.text_input("Row or block", tree.block, max_chars=60)
-        bloom = left.date_input("Full bloom", tree.bloom_date, format="YYYY-MM-DD")
-        days = right.number_input(
-            "Days from bloom to harvest", 30, 330, tree.harvest_days, placeholder="not known",
-            help="Of this variety, from your own years: then this page says when it will ripen.",
-        )  # fmt: skip
-        first = left.date_input("First pass on", tree.first_pass_on, format="YYYY-MM-DD")
-        second = right.date_input("Second pass on", tree.second_pass_on, format="YYYY-MM-DD")
-        size = left.number_input("Middle fruitlet size, mm", 0.0, 60.0, tree.size_mm)
-        southern = st.toggle("South of the equator", tree.southern)
-        leave = st.toggle("Leave it this year", tree.leave_it)
+        told["bloom_date"] = right.date_input("Full bloom", was.bloom_date, format=day)
+        told["southern"] = st.toggle("South of the equator", was.southern)
+        if tree is not None:
+            told["block"] = left.text_input("Row or block", was.block, max_chars=60)
+            told["harvest_days"] = right.number_input(
+                "Days from bloom to harvest", 30, 330, was.harvest_days, placeholder="not known",
+                help="Of this variety, from your own years: they tell when it will ripen.",
+            )  # fmt: skip
+            told["first_pass_on"] = left.date_input("First pass on", was.first_pass_on, format=day)
+            told["second_pass_on"] = right.date_input(
+                "Second pass on", was.second_pass_on, format=day
+            )
+            size = left.number_input("Middle fruitlet size, mm", 0.0, 60.0, was.size_mm)
+            told["size_mm"] = size or None
+            told["leave_it"] = st.toggle("Leave it this year", was.leave_it)
         if not st.form_submit_button("Keep", width="stretch"):
             return
-        if first and second and second < first:
-            st.error("The second pass cannot be before the first.")
-            return
-        try:
-            changed = replace(
-                tree,
-                species=str(species),
-                variety=variety.strip(),
-                ripening_month=MONTHS.index(ripens) + 1 if ripens else None,
-                harvest_days=days,
-                block=block.strip(),
-                bloom_date=bloom,
-                size_mm=size or None,
-                first_pass_on=first,
-                second_pass_on=second,
-                southern=southern,
-                leave_it=leave,
-            )
-            keep(changed)
-        except FruitcountError as fault:
-            st.error(plain(str(fault)))
+    told["ripening_month"] = MONTHS.index(ripens) + 1 if ripens else None
+    told = {k: v.strip() if isinstance(v, str) else v for k, v in told.items()}
+    try:
+        keep(replace(was, **told))
+    except FruitcountError as fault:
+        st.error(plain(str(fault)))
 
 
 def history_of(tree: OrchardTree, tree_id: int) -> list[LimbSeason]:

@@ -125,3 +125,13 @@ def test_weeks_ask_for_what_they_lack(data, on):
     assert "once your pace is typed" in said
     next(n for n in app.number_input if n.label.startswith("Hours")).set_value(4.0).run()
     assert not app.exception
+
+
+def test_a_tree_is_not_added_over_another(data, on):
+    store, _ = orchard_of(data, southern=False)
+    on(date(2025, 4, 28))
+    app = page().run()
+    next(t for t in app.text_input if t.label == "Name or place").set_value(" t0 ")
+    next(b for b in app.button if b.form_id == "new").click().run()
+    assert "There is a tree of that name" in words(app).replace("\\", "")
+    assert load_trees(store, year=2025)[0].bloom_date == date(2025, 3, 26)
