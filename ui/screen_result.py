@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import streamlit as st
-from screen_engine import doubt_below
 from screen_words import LEGEND
 
 import fruitcount.corrections as cx
@@ -25,7 +23,6 @@ __all__ = [
     "cut_strokes",
     "fates_by_mark",
     "headline",
-    "numbers",
     "question",
     "show_reasons",
     "show_result",
@@ -78,31 +75,6 @@ def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
     dx, dy = (float(v) for v in ends[1] - ends[0])
     length = math.hypot(dx, dy) or 1.0
     return -dy / length, dx / length
-
-
-def numbers(result: Result) -> dict[str, Any]:
-    """The few numbers that lists of photos show; None where the photo could not tell."""
-    plan = result.decision.plan
-    told = Flag.COUNT_UNKNOWN not in result.decision.flags
-    return {
-        "verdict": plan.verdict,
-        "crop_count": plan.crop_count if told else None,
-        "keep_count": plan.keep_count if told else None,
-        "off_count": plan.off_count if told else None,
-        "yellowing_count": plan.yellowing_count if told else None,
-        "doubt_frac": _doubt(result),
-        "work_seconds": plan.work_seconds,
-        "base_diameter_mm": result.measurement.limb.base_diameter_mm,
-        "length_mm": result.measurement.limb.length_mm,
-    }
-
-
-def _doubt(result: Result) -> float:
-    """Share of the marks on the limb that are doubtful; 1 for a photo without any."""
-    fruit = result.measurement.fruitlets
-    here = fruit.on_limb != 0
-    unsure = here & ~fruit.by_hand & (fruit.score < doubt_below(result.measurement.source))
-    return float(unsure.sum() / here.sum()) if here.any() else 1.0
 
 
 def warnings(result: Result) -> list[str]:

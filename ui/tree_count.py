@@ -13,7 +13,6 @@ from typing import Any
 import screen_cache as cache
 import screen_engine as engine
 from screen_photos import preview_jpeg
-from screen_result import numbers
 from screen_wide import count_with_wide
 from tree_lessons import follow_tuning
 from tree_wide import batch_settings
@@ -24,6 +23,7 @@ from fruitcount.batch.photo_row import count_photo
 from fruitcount.batch.run import Progress, run_batch
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
+from fruitcount.store.record import kept_numbers
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 
@@ -124,7 +124,7 @@ def _keep_count(key: str, name: str, seen: dict[str, Any]) -> None:
     desk = cache.desk_of(key)
     path = records.path(key)
     shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
-    told = numbers(engine.result(shown, facts))
+    told = kept_numbers(engine.result(shown, facts))
     records.keep_result(key, desk.history.revision, facts, told)
     tree_id = records.tree_of(key)
     if tree_id is not None:

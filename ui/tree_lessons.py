@@ -14,7 +14,6 @@ from typing import Any
 
 import screen_cache as cache
 import screen_engine as engine
-from screen_result import numbers
 from screen_store import PhotoLine
 from screen_wide import wide_marks
 from tree_wide import find_many
@@ -26,6 +25,7 @@ from fruitcount.evaluate.lessons import Lesson, lesson_on_limb
 from fruitcount.evaluate.retune import tuned_on_limb
 from fruitcount.evaluate.tuning import Tuning, tuning_from_record
 from fruitcount.image.card import on_card
+from fruitcount.store.record import kept_numbers
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
 from fruitcount.types import Fruitlets, Measurement
 
@@ -236,6 +236,6 @@ def _keep(key: str, step: dict[str, Any]) -> bool:
         return False
     facts, path = cache.answers_of(key), cache.records().path(key)
     shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
-    told = numbers(engine.result(shown, facts))
+    told = kept_numbers(engine.result(shown, facts))
     cache.records().keep_result(key, desk.history.revision, facts, told)
     return True

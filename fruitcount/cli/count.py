@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from fruitcount.cli.options import grower_options, scale_options, units_option
+from fruitcount.cli.records_options import db_option
 from fruitcount.names import shown_name
 
 __all__ = ["count_command"]
@@ -33,6 +34,10 @@ __all__ = ["count_command"]
 @click.option(
     "--also", multiple=True, help="Also write: sheet, diagram, coco, yolo or voc. May be repeated."
 )
+@click.option("--record", is_flag=True, help="Keep photo and count, for season and screen.")
+@click.option("--tree", default="", help="With --record: the tree that the photos show.")
+@click.option("--limb", default="", help="With --record: its limb.")
+@db_option
 @units_option
 @scale_options
 @grower_options
@@ -40,7 +45,8 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     """Count the fruitlets on PHOTOS and say how many to keep.
 
     Writes, for each photo, an annotated picture and a JSON record to the out folder, and one CSV
-    row to counts.csv there.
+    row to counts.csv there. With --record the words front, back, before and after in a file's name
+    tell the side of the limb and the moment.
     """
     from fruitcount.cli.requests import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
@@ -57,6 +63,9 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
 
+    if (options["tree"] or options["limb"]) and not options["record"]:
+        raise click.UsageError("--tree and --limb say what --record keeps: give it too")
+
     def report(path: Path, outcome: Any, written: list[Path]) -> None:
         if isinstance(outcome, FruitcountError):
             click.echo(str(outcome), err=True)
@@ -64,7 +73,28 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
         click.echo("\n".join(result_lines(outcome, options["units"])))
         if options["why"]:
             click.echo("\n".join(reason_lines(outcome.decision)))
-        click.echo("Wrote " + ", ".join(shown_name(str(each)) for each in written) + "\n")
+        click.echo("Wrote " + ", ".join(shown_name(str(each)) for each in written))
+        if options["record"]:
+            click.echo(_keep(path, outcome, options))
+        click.echo()
 
     failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)
     sys.exit(1 if failed else 0)
+
+
+def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
+    """Keep a count in the records, and say so."""
+    from contextlib import closing
+
+    from fruitcount.batch.naming import place_by_folder
+    from fruitcount.store import open_records
+    from fruitcount.store.record import record_count
+
+    named = place_by_folder(path, path.parent)
+    tree, limb = options["tree"].strip(), options["limb"].strip()
+    with closing(open_records(options["db"], create=True)) as store:
+        record_count(
+            store, path, result, tree=tree, limb=limb, side=named.side, moment=named.moment
+        )
+        where = ", ".join(part for part in (tree, limb, named.side, named.moment) if part)
+        return f"Kept in {store.name}{f' as {where}' if where else ''}"

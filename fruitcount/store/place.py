@@ -57,7 +57,10 @@ def open_records(
     if path is None:
         return open_store(str(where), photos_folder=photos_folder)
     if not create and not path.is_file():
-        raise RecordError(f"{path}: there are no records here")
+        raise RecordError(
+            f"{path}: there are no records here. The first is made by `fruitcount count PHOTO "
+            "--record --tree NAME` or by `fruitcount screen`."
+        )
     if photos_folder is None and path.name == "records.db":
         photos_folder = path.parent / "photos"
     return open_store(path, photos_folder=photos_folder)

@@ -1,0 +1,94 @@
+"""A count kept by the command line is known to the season, the tree, the records and the screen."""
+
+from contextlib import closing
+
+import numpy as np
+import pytest
+import screen_store
+from click.testing import CliRunner
+from PIL import Image
+
+from fruitcount.cli import main
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.store import (
+    find_damage,
+    list_photos,
+    load_limbs,
+    load_sheet,
+    load_trees,
+    open_records,
+    tree_id_of,
+)
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory):
+    scene, _ = draw_scene(41, SceneSettings(fruit_n=18, leaf_n=40))
+    path = tmp_path_factory.mktemp("photos") / "IMG_7-front before.jpg"
+    Image.fromarray(scene.rgb).save(path, quality=93)
+    return path
+
+
+@pytest.fixture
+def data(tmp_path, monkeypatch):
+    monkeypatch.setenv("FRUITCOUNT_DATA", str(tmp_path / "data"))
+    return tmp_path / "data"
+
+
+def count(photo, tmp_path, *more):
+    return run("count", photo, "--source", "classical", "--species", "apricot", "--ripening-month",
+               "July", "--out", tmp_path / "o", "--no-picture", *more)  # fmt: skip
+
+
+def test_what_is_recorded_is_known_everywhere(photo, data, tmp_path):
+    missing = run("season")
+    assert missing.exit_code == 2
+    assert "--record --tree NAME" in missing.output
+    done = count(photo, tmp_path, "--record", "--tree", "Gate", "--limb", "low")
+    assert done.exit_code == 0, done.output
+    assert f"Kept in {data / 'records.db'} as Gate, low, front, before" in done.output
+    with closing(open_records()) as store:
+        (tree,) = load_trees(store)
+        assert (tree.name, tree.species, tree.ripening_month) == ("Gate", "apricot", 7)
+        (line,) = list_photos(store)
+        (limb,) = load_limbs(store, line["tree_id"])
+        assert (limb.name, line["side"], line["moment"]) == ("low", "front", "before")
+        assert find_damage(store) == []
+    season = run("season", "--out", tmp_path / "o")
+    assert ": Gate (apricot, ripens July)." in season.output
+    assert run("tree", "--out", tmp_path / "o", "--crates", 1, "--crate-kg", 9).exit_code == 0
+    assert run("records", "check").exit_code == 0
+    screen = screen_store.open_records(data)
+    (shown,) = screen.photos(line["tree_id"])
+    assert shown.numbers["crop_count"] > 0
+    assert shown.inputs == {"species": "apricot", "ripening_month": 7}
+    kept = screen.measurement(shown.key)
+    assert kept.sha256 == shown.key
+    assert int(kept.fruitlets.counts_as_crop.sum()) == shown.numbers["crop_count"]
+
+
+def test_counting_again_leaves_what_was_kept(photo, data, tmp_path):
+    count(photo, tmp_path, "--record", "--tree", "Gate")
+    with closing(open_records()) as store:
+        first = load_sheet(store, 1).measurement
+    done = count(photo, tmp_path, "--record", "--min-score", 0.99)
+    assert done.exit_code == 0, done.output
+    with closing(open_records()) as store:
+        again = load_sheet(store, 1)
+        assert again.place.tree_id == tree_id_of(store, "Gate")
+        np.testing.assert_array_equal(again.measurement.fruitlets.x_px, first.fruitlets.x_px)
+
+
+def test_wrong_use_is_told(photo, data, tmp_path):
+    done = count(photo, tmp_path, "--tree", "Gate")
+    assert done.exit_code == 2
+    assert "give it too" in done.output
+    assert not data.exists()
+    (tmp_path / "file").write_text("no database " * 200)
+    done = count(photo, tmp_path, "--record", "--db", tmp_path / "file")
+    assert done.exit_code == 2
+    assert "Traceback" not in done.output
