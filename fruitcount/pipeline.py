@@ -24,7 +24,7 @@ from fruitcount.image.references import (
 )
 from fruitcount.limb import find_limb, place_fruitlets, with_caliper
 from fruitcount.load import LoadReport, Removal, carry_limit, limb_load
-from fruitcount.plan import GrowerInputs, Plan, plan_limb
+from fruitcount.plan import FirstPass, GrowerInputs, Plan, first_pass_of, plan_limb
 from fruitcount.species import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
@@ -75,6 +75,11 @@ class Decision:
     plan: Plan
     load: LoadReport
     flags: Flag
+
+    @property
+    def first_pass(self) -> FirstPass:
+        """What is to stay, for the second pass and for the check after the work."""
+        return first_pass_of(self.plan, self.inputs)
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,7 @@ SLOW = ("reportlab", "scipy.stats", "scipy.optimize", "sqlalchemy", "streamlit",
     [
         ("fruitcount.cli", (*SLOW, "numpy", "cv2", "scipy", "PIL")),
         ("fruitcount.cli.count", (*SLOW, "numpy", "cv2", "scipy", "PIL")),
-        ("fruitcount.export.files", SLOW),
+        ("fruitcount.jobs.count", SLOW),
         ("fruitcount.pipeline", SLOW),
     ],
 )

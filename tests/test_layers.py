@@ -28,6 +28,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("corrections",),
     ("batch", "store", "evaluate"),
     ("export",),
+    ("jobs",),
     ("training", "cli"),
     ("__init__", "__main__"),
 ]
@@ -114,6 +115,17 @@ def test_heavy_packages_stay_in_their_place() -> None:
             if allowed is not None and part_of(module) not in allowed:
                 wrong.append(f"{module} imports {name}")
     assert not wrong, "\n".join(sorted(wrong))
+
+
+def test_writers_decide_nothing() -> None:
+    """From where numbers are worked out an export takes types only, never a function."""
+    deciding = ("plan", "load", "tree", "pipeline", "corrections", "limb", "detect")
+    wrong = []
+    for path in sorted((PACKAGE / "export").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and part_of(node.module or "") in deciding:
+                wrong += [f"{path.name}: {a.name}" for a in node.names if a.name[0].islower()]
+    assert not wrong, "\n".join(wrong)
 
 
 def test_nothing_is_evaluated() -> None:

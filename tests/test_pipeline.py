@@ -163,7 +163,7 @@ def test_the_record_is_strict_json_and_holds_no_place(result):
     record = json.loads(text)
     assert "location" not in text.lower()
     assert len(record["fates"]) == len(result.measurement.fruitlets)
-    assert set(record["seen"]["fruitlets"]) == set(CIRCLE_COLUMNS)
+    assert set(record["measurement"]["fruitlets"]) == set(CIRCLE_COLUMNS)
 
 
 def test_deciding_again_from_the_record_gives_the_same_plan(result):

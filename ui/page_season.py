@@ -28,8 +28,8 @@ from fruitcount.export.report_season import (
     season_words,
     week_cells,
 )
-from fruitcount.export.season_files import SeasonBook, WorkFacts, history_of, season_book
-from fruitcount.export.tree_source import TreeSource, records_source
+from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_book
+from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree, QueueLine
 from fruitcount.season.heat import heat_by_tree, read_weather

@@ -90,7 +90,7 @@ class _Keeper:
         key = self.keys[sha256]
         if body["ok"]:
             _place_by_code(key, body)
-            _keep_count(key, self.names[key], body["seen"])
+            _keep_count(key, self.names[key], body["measurement"])
         else:
             self.bad.append(_in_words(self.names[key], cache.records().path(key), body["problem"]))
             cache.records().forget(key)
@@ -117,9 +117,9 @@ def _in_words(name: str, path: Path, problem: str) -> str:
     return f"{name}: {told.partition(' (cannot identify')[0]}. It was not kept."
 
 
-def _keep_count(key: str, name: str, seen: dict[str, Any]) -> None:
+def _keep_count(key: str, name: str, measured: dict[str, Any]) -> None:
     records = cache.records()
-    records.keep_seen(key, replace(measurement_from_dict(seen), name=name, sha256=key))
+    records.keep_seen(key, replace(measurement_from_dict(measured), name=name, sha256=key))
     facts = cache.answers_of(key)
     desk = cache.desk_of(key)
     path = records.path(key)

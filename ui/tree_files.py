@@ -17,12 +17,12 @@ from screen_store import PhotoLine
 from screen_words import units
 
 import fruitcount.corrections as cx
-from fruitcount.batch.whole_tree import TreeAnswer, TreeFacts
+from fruitcount.batch.whole_tree import TreeFacts, TreePlan
 from fruitcount.errors import FruitcountError
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.table import result_row, write_rows
-from fruitcount.export.tree_files import write_tree_sheet
-from fruitcount.export.tree_source import TreeSource
+from fruitcount.jobs.tree import plan_of, write_tree_sheet
+from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
 
 __all__ = ["planned", "show_files"]
@@ -45,7 +45,7 @@ def show_files(
         how = sheet_settings(units())  # here: the address cannot be asked once a button is pressed
 
         def sheet() -> bytes:
-            return _written(counted, rows, facts, how=how, pictures=True)[1]
+            return _sheet(counted, rows, facts, how)
 
         files.insert(0, ("Work sheet (PDF)", "tree.pdf", "application/pdf", sheet))
     st.markdown("**Take away**")
@@ -75,7 +75,7 @@ def _record(lines: list[PhotoLine], name: str, facts: TreeFacts) -> bytes:
 
 def planned(
     lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]], facts: TreeFacts
-) -> TreeAnswer:
+) -> TreePlan:
     """The tree's answer as its work sheet gives it, worked out again only when something changed.
 
     Raises
@@ -86,31 +86,37 @@ def planned(
     held: dict[str, Any] = st.session_state.setdefault("_tree", {})
     now = repr((rows, facts, [(p.inputs, p.numbers) for p in lines]))
     if held.get("of") != now:
-        how = sheet_settings(units())
-        held.update(of=now, answer=_written(lines, rows, facts, how=how, pictures=False)[0])
-    answer: TreeAnswer = held["answer"]
-    return answer
+        source = _source(lines, rows)
+        held.update(of=now, plan=plan_of(source, str(rows[0]["tree"]) if rows else "", facts))
+    plan: TreePlan = held["plan"]
+    return plan
 
 
-def _written(
+def _source(lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]]) -> TreeSource:
+    """The photos as corrected, with their files."""
+    full = [
+        {
+            **row,
+            "measurement": result_of(line).measurement,
+            "photo": cache.records().path(line.key),
+        }
+        for line, row in zip(lines, rows, strict=True)
+    ]
+    return TreeSource(tuple(full), {})
+
+
+def _sheet(
     lines: Sequence[PhotoLine],
     rows: Sequence[Mapping[str, Any]],
     facts: TreeFacts,
-    *,
     how: ReportSettings,
-    pictures: bool,
-) -> tuple[TreeAnswer, bytes]:
-    """The answer and its work sheet; with each limb's marked picture it takes a while."""
-    full = []
-    for line, row in zip(lines, rows, strict=True):
-        photo = cache.records().path(line.key) if pictures else None
-        full.append({**row, "seen": result_of(line).measurement, "photo": photo})
-    source = TreeSource(tuple(full), {})
+) -> bytes:
+    """The work sheet with each limb's marked picture: that takes a while."""
+    source = _source(lines, rows)
+    plan = plan_of(source, str(rows[0]["tree"]) if rows else "", facts)
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "tree.pdf"
-        tree = str(rows[0]["tree"]) if rows else ""
-        answer = write_tree_sheet(source, tree, path, facts=facts, settings=how)
-        return answer, path.read_bytes()
+        path = write_tree_sheet(plan, Path(folder) / "tree.pdf", source=source, settings=how)
+        return path.read_bytes()
 
 
 def result_of(line: PhotoLine) -> Result:

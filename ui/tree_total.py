@@ -19,9 +19,9 @@ from tree_rows import rows_of, show_changes, show_noticed
 from fruitcount.batch.tree_count import limbs_of_tree, tree_count
 from fruitcount.batch.tree_facts import TreeFacts
 from fruitcount.errors import BadInputError
-from fruitcount.export.tree_files import work_lines
 from fruitcount.export.tree_work_sheet import estimate_line, short_source
 from fruitcount.export.words import CAUTION
+from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
 from fruitcount.tree import Estimate, TreeSheet

@@ -19,6 +19,7 @@ from fruitcount.batch.job import (
     write_rows,
 )
 from fruitcount.batch.ledger import FileLedger, Ledger
+from fruitcount.batch.measured import MeasuredLedger, measurement_of
 from fruitcount.batch.naming import (
     Place,
     place_by_card,
@@ -29,7 +30,7 @@ from fruitcount.batch.naming import (
 )
 from fruitcount.batch.run import BatchResult, Progress, run_batch
 from fruitcount.batch.trees import TreeEstimate, estimate_trees
-from fruitcount.batch.whole_tree import LimbSize, TreeAnswer, TreeFacts, tree_answer
+from fruitcount.batch.whole_tree import LimbSize, TreeFacts, TreePlan, plan_tree
 from fruitcount.batch.whose import Naming
 
 __all__ = [
@@ -40,12 +41,13 @@ __all__ = [
     "Ledger",
     "LimbCount",
     "LimbSize",
+    "MeasuredLedger",
     "Naming",
     "Place",
     "Progress",
-    "TreeAnswer",
     "TreeEstimate",
     "TreeFacts",
+    "TreePlan",
     "bits_apart",
     "code_text",
     "compare_moments",
@@ -55,16 +57,17 @@ __all__ = [
     "find_photos",
     "group_limbs",
     "look_hash",
+    "measurement_of",
     "place_by_card",
     "place_by_code",
     "place_by_folder",
     "place_by_name",
+    "plan_tree",
     "read_card_sheet",
     "read_rows",
     "read_sheet",
     "run_batch",
     "same_looks",
     "settings_key",
-    "tree_answer",
     "write_rows",
 ]

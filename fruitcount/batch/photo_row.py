@@ -23,7 +23,7 @@ from fruitcount.types import Kind, Measurement, Photo
 __all__ = ["count_key", "count_photo", "result_row"]
 
 
-_ROW = 2  # goes up when a row says more than before, so that photos are done again
+_ROW = 3  # goes up when a row says more than before, so that photos are done again
 
 
 def count_photo(
@@ -42,7 +42,7 @@ def count_photo(
     settings : CountSettings, optional
     inputs : GrowerInputs, optional
     with_measurement : bool
-        Put every mark into the row as well (``seen``): for records, at about 50 kB a photo.
+        Put every mark into the row as well (``measurement``): for records, at about 50 kB a photo.
     adjust : callable, optional
         Changes what was seen before the decision, such as
         :func:`fruitcount.evaluate.retune.adjusted`; importable by name.
@@ -65,7 +65,7 @@ def count_photo(
     if code.unread:
         row["flags"] = [*row["flags"], *flag_names(Flag.CARD_CODE_UNREAD)]
     if with_measurement:
-        row["seen"] = measurement_to_dict(result.measurement)
+        row["measurement"] = measurement_to_dict(result.measurement)
     return row
 
 

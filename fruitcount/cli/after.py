@@ -21,7 +21,7 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
     """Compare PHOTO, taken after thinning, with the RECORD of the plan (its .json)."""
     from fruitcount.cli.requests import count_settings
     from fruitcount.errors import FruitcountError, RecordError
-    from fruitcount.export.followup import check_photo
+    from fruitcount.jobs.followup import check_photo
 
     settings = count_settings(options)
     try:

@@ -50,9 +50,9 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     """
     from fruitcount.cli.requests import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
-    from fruitcount.export.files import OutputChoice, count_files
-    from fruitcount.export.followup import read_left_standing
     from fruitcount.export.words import reason_lines, result_lines
+    from fruitcount.jobs.count import OutputChoice, count_files
+    from fruitcount.jobs.followup import read_left_standing
 
     settings, inputs = count_settings(options), grower_inputs(options)
     try:

@@ -56,7 +56,7 @@ def folder_command(folder: Path, **options: Any) -> None:
     """Count every photo below FOLDER and estimate its trees."""
     from fruitcount.cli.requests import count_settings, folder_choice, grower_inputs
     from fruitcount.errors import FruitcountError
-    from fruitcount.export.folder import count_folder_to_files, folder_lines
+    from fruitcount.jobs.folder import count_folder_to_files, folder_lines
 
     settings, inputs = count_settings(options), grower_inputs(options)
     try:

@@ -11,7 +11,7 @@ from fruitcount.errors import BadInputError
 if TYPE_CHECKING:
     from fruitcount.batch import TreeFacts
     from fruitcount.evaluate.tuning import Tuning
-    from fruitcount.export.folder import FolderChoice
+    from fruitcount.jobs.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan import GrowerInputs
 
@@ -132,7 +132,7 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
         When the sheet or the pattern cannot be used.
     """
     from fruitcount.batch import BatchSettings, Naming, read_card_sheet, read_sheet
-    from fruitcount.export.folder import FolderChoice
+    from fruitcount.jobs.folder import FolderChoice
 
     cluster = options["cluster"]
     engine = "dask" if cluster is not None else "processes" if options["workers"] > 1 else "serial"

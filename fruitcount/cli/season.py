@@ -44,9 +44,9 @@ def season_command(**options: Any) -> None:
     from dataclasses import replace
 
     from fruitcount.errors import FruitcountError
-    from fruitcount.export import season_files as files
     from fruitcount.export.report_page import ReportSettings
-    from fruitcount.export.tree_source import records_source, table_source
+    from fruitcount.jobs import season as files
+    from fruitcount.jobs.tree_source import records_source, table_source
     from fruitcount.season import OrchardTree, read_trees
     from fruitcount.season.heat import heat_by_tree, read_weather
     from fruitcount.store import load_trees, open_records

@@ -72,8 +72,8 @@ def tree_command(table: Path | None, **options: Any) -> None:
     from fruitcount.cli.requests import tree_facts
     from fruitcount.errors import FruitcountError
     from fruitcount.export.report_page import ReportSettings
-    from fruitcount.export.tree_files import sheet_path, tree_lines, write_tree_sheet
-    from fruitcount.export.tree_source import records_source, table_source, tree_of
+    from fruitcount.jobs.tree import plan_of, sheet_path, tree_lines, write_tree_sheet
+    from fruitcount.jobs.tree_source import records_source, table_source, tree_of
     from fruitcount.store import open_records
 
     try:
@@ -86,7 +86,8 @@ def tree_command(table: Path | None, **options: Any) -> None:
         facts = tree_facts(options, name, source.facts.get(name))
         path = sheet_path(options["out"], name)
         how = ReportSettings(options["paper"], options["units"])
-        answer = write_tree_sheet(source, name, path, facts=facts, settings=how)
+        answer = plan_of(source, name, facts)
+        write_tree_sheet(answer, path, source=source, settings=how)
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
     click.echo("\n".join(tree_lines(answer, options["units"])))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
-from fruitcount.corrections.edits import Change
+from fruitcount.corrections.edits import Change, apply, edit_from_json
 from fruitcount.flags import Flag
 from fruitcount.limb import find_limb, place_fruitlets, with_caliper
 from fruitcount.lines import line_length_px
@@ -24,6 +25,7 @@ __all__ = [
     "limb_along",
     "limb_at_scale",
     "moved_by_line",
+    "replayed",
     "scale_of",
     "sheet_of",
     "start_line",
@@ -88,6 +90,20 @@ def apply_corrections(
     flags = kept | scale.flags | limb.flags
     flags |= count_flags(placed, flags, detection_threshold(measurement.source))
     return replace(measurement, scale=scale, limb=limb, fruitlets=placed, flags=flags)
+
+
+def replayed(measurement: Measurement, edits: Iterable[Mapping[str, Any]]) -> Sheet:
+    """What stored edits, oldest first, make of an automatic result.
+
+    Raises
+    ------
+    RecordError, StaleEditError
+        When one is of no known form, or does not fit what came before it.
+    """
+    sheet = sheet_of(measurement)
+    for edit in edits:
+        sheet = apply(sheet, edit_from_json(edit))
+    return sheet
 
 
 def limb_along(photo: Photo, line: tuple[Point, ...]) -> Limb:

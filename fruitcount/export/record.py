@@ -14,7 +14,7 @@ from fruitcount.flags import Flag, flag_names, flag_sentences
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
-from fruitcount.plan import Plan, first_pass_of
+from fruitcount.plan import Plan
 
 __all__ = ["result_to_dict", "write_record"]
 
@@ -74,7 +74,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "fruitcount": __version__,
         "answer": answer_line(decision),
         "caution": CAUTION,
-        "seen": measurement_to_dict(result.measurement),
+        "measurement": measurement_to_dict(result.measurement),
         "inputs": plain(asdict(decision.inputs)),
         "fates": fruit_fates(result),
         "plan": _plan(decision.plan),
@@ -86,7 +86,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
 
 
 def _left_standing(decision: Decision) -> dict[str, Any]:
-    first: dict[str, Any] = plain(asdict(first_pass_of(decision.plan, decision.inputs)))
+    first: dict[str, Any] = plain(asdict(decision.first_pass))
     return first | ({"kept_count": None} if Flag.COUNT_UNKNOWN in decision.flags else {})
 
 

@@ -50,14 +50,14 @@ class BlockTree:
         The tree with its place in the queue.
     estimate : Estimate or None
         Fruit on it now.
-    target_n : float or None
+    keep_n : int or None
         Fruit to leave.
     work : Work or None
     """
 
     line: QueueLine
     estimate: Estimate | None = None
-    target_n: float | None = None
+    keep_n: int | None = None
     work: Work | None = None
 
 
@@ -136,7 +136,7 @@ def _table(trees: Sequence[BlockTree], width: float) -> Any:
                 t.line.state,
                 number(e.value_n if e else None),
                 f"{number(e.low_n)} to {number(e.high_n)}" if e is not None and e.known else "-",
-                number(t.target_n),
+                number(t.keep_n),
                 number(w.off_n if w else None),
                 number(w.minutes if w else None),
             ]
@@ -147,7 +147,7 @@ def _table(trees: Sequence[BlockTree], width: float) -> Any:
 def _most(t: BlockTree) -> float:
     e = t.estimate
     fruit = 0.0 if e is None else max(e.value_n, e.high_n if e.known else 0.0)
-    return max(fruit, t.target_n or 0.0, 1.0)
+    return max(fruit, t.keep_n or 0.0, 1.0)
 
 
 def _step(most: float) -> float:
@@ -181,7 +181,7 @@ def _bar(drawing: Drawing, t: BlockTree, y: float, scale: float) -> None:
             low, high = _NAMES_PT + e.low_n * scale, _NAMES_PT + e.high_n * scale
             for ends in ((low, y, high, y), *((x, y - 3.5, x, y + 3.5) for x in (low, high))):
                 drawing.add(Line(*ends, strokeWidth=1.2))
-    if t.target_n is not None:
-        x = _NAMES_PT + t.target_n * scale
+    if t.keep_n is not None:
+        x = _NAMES_PT + t.keep_n * scale
         points = [x, y - 1, x - 4.5, y - 8, x + 4.5, y - 8]
         drawing.add(Polygon(points, fillColor=_TARGET, strokeColor=colors.black, strokeWidth=0.5))

@@ -15,17 +15,14 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
-from fruitcount.corrections import Point, limb_along, unmeasured_limb
-from fruitcount.errors import FruitcountError, RecordError
-from fruitcount.image import read_photo
+from fruitcount.errors import RecordError
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.store.base import Store, reading, writing
-from fruitcount.store.corrected import corrected, step_to
+from fruitcount.store.corrected import corrected, line_on_photo, step_to
 from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
 from fruitcount.store.photos import file_of
 from fruitcount.store.rows import all_lines, encode, must_be_empty, read_lines
 from fruitcount.store.tables import EditRow, now_text
-from fruitcount.types import Limb
 from fruitcount.whole_files import written_whole
 
 __all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
@@ -63,7 +60,7 @@ def _coco_of(store: Store, lines: list[dict[str, Any]]) -> dict[str, Any]:
         row, shown = newest, None
         if photo_id in steps:
             start = measurement_from_dict(first[photo_id]["body"])
-            along = partial(_measured_line, paths[photo_id])
+            along = partial(line_on_photo, paths[photo_id])
             shown = corrected(start, steps[photo_id], along, inputs.get(photo_id))
             row = newest if shown is None else first[photo_id]
         measurement = measurement_from_dict(row["body"])
@@ -76,14 +73,6 @@ def _coco_of(store: Store, lines: list[dict[str, Any]]) -> dict[str, Any]:
             )
             row["body"] = {"image": len(images)}
     return {**coco_object(images), _ROWS: lines}
-
-
-def _measured_line(path: Path, line: tuple[Point, ...]) -> Limb:
-    """A line drawn by hand, measured on the photo where its file is there."""
-    try:
-        return limb_along(read_photo(path), line)
-    except FruitcountError:
-        return unmeasured_limb(line)
 
 
 def _rows(lines: list[dict[str, Any]], table: str) -> Iterator[dict[str, Any]]:

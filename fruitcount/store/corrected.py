@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from fruitcount.corrections import (
@@ -17,20 +18,21 @@ from fruitcount.corrections import (
     Point,
     Remove,
     Sheet,
-    apply,
     apply_corrections,
-    edit_from_json,
     edit_to_json,
     fruitlets_of,
+    limb_along,
+    replayed,
     scale_of,
-    sheet_of,
+    unmeasured_limb,
 )
 from fruitcount.errors import FruitcountError
+from fruitcount.image import read_photo
 from fruitcount.store.sheets import replay_edits
 from fruitcount.store.tables import EditRow
 from fruitcount.types import Fruitlets, Limb, Measurement
 
-__all__ = ["corrected", "step_to"]
+__all__ = ["corrected", "line_on_photo", "step_to", "with_answers"]
 
 
 def corrected(
@@ -58,8 +60,16 @@ def corrected(
         None where no step is in force, or one is not of the screen's making.
     """
     sheet = _sheet(measurement, steps)
-    if sheet is None:
-        return None
+    return None if sheet is None else with_answers(measurement, sheet, measure_line, inputs)
+
+
+def with_answers(
+    measurement: Measurement,
+    sheet: Sheet,
+    measure_line: Callable[[tuple[Point, ...]], Limb] | None,
+    inputs: Mapping[str, Any] | None,
+) -> Measurement:
+    """The corrected measurement, with the caliper readings among the grower's answers."""
     typed = inputs or {}
     return apply_corrections(
         measurement,
@@ -70,18 +80,22 @@ def corrected(
     )
 
 
+def line_on_photo(path: Path, line: tuple[Point, ...]) -> Limb:
+    """A line drawn by hand, measured on the photo where its file is there."""
+    try:
+        return limb_along(read_photo(path), line)
+    except FruitcountError:
+        return unmeasured_limb(line)
+
+
 def _sheet(measurement: Measurement, steps: Sequence[EditRow]) -> Sheet | None:
     try:
         done, _ = replay_edits(steps)
         if not done:
             return None
-        sheet = sheet_of(measurement)
-        for step in done:
-            for body in step.body:
-                sheet = apply(sheet, edit_from_json(body))
+        return replayed(measurement, (body for step in done for body in step.body))
     except FruitcountError:
         return None
-    return sheet
 
 
 def step_to(

@@ -186,7 +186,7 @@ def test_what_is_no_card_of_ours(text):
 )
 def test_a_hostile_name_stays_a_name(name, tmp_path):
     from fruitcount.batch import read_rows, write_rows
-    from fruitcount.export.tree_files import sheet_path
+    from fruitcount.jobs.tree import sheet_path
 
     place = place_by_code(code_text(name, "1"))
     assert place == Place(name, "1")

@@ -103,7 +103,7 @@ def test_real_counting(tmp_path):
     assert len(limbs) == 1  # the copy is not added
     assert "T1/saved again.jpg" in limbs[0].left_out
     row = count_photo(str(folder / "limb.png"), with_measurement=True)
-    assert len(measurement_from_dict(row["seen"]).fruitlets) >= row["count_n"]
+    assert len(measurement_from_dict(row["measurement"]).fruitlets) >= row["count_n"]
 
 
 def test_the_key_minds_what_the_result_depends_on():

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fruitcount.batch import LimbSize, TreeFacts, read_rows, tree_answer, write_rows
+from fruitcount.batch import LimbSize, TreeFacts, plan_tree, read_rows, write_rows
 from fruitcount.batch.limb_sheets import read_hand_counts, read_limb_sizes, read_walks
 from fruitcount.errors import BadInputError
 from fruitcount.tree import csa_cm2, ratio_total
@@ -26,9 +26,22 @@ def rows(counts=(40, 95, 60), **more):
 TRUNK = TreeFacts(ripening_month=7, age_years=7, trunk_circumference_mm=400, limb_sizes=SIZES)
 
 
+def test_a_limb_keeps_no_more_than_its_own_plan_says():
+    # a share of 25 by area, but the limb's own spacing and wood allow 7
+    free, bound = rows(), rows()
+    bound[1]["keep_n"] = 7
+    was = {x.name: x.keep_n for x in plan_tree(free, "T", TRUNK).sheet.limbs}
+    got = plan_tree(bound, "T", TRUNK)
+    now = {x.name: x.keep_n for x in got.sheet.limbs}
+    assert was["2"] > 7
+    assert now == {**was, "2": 7}
+    assert got.sheet.keep_n == sum(now.values())
+    assert any("limb 2 the spacing or the wood" in note for note in got.notes)
+
+
 def test_by_trunk_and_caliper():
     # van den Ende 2012: 7-year peach, mid-season, 40 cm trunk: 140 to 160
-    got = tree_answer(rows(), "T", TRUNK)
+    got = plan_tree(rows(), "T", TRUNK)
     assert (got.sheet.target.low_n, got.sheet.target.high_n) == (140, 160)
     area = csa_cm2(list(CALIPERS.values()))
     want = ratio_total([40, 95, 60], area[:3], all_area_cm2=area)
@@ -37,7 +50,7 @@ def test_by_trunk_and_caliper():
     assert [limb.counted for limb in got.sheet.limbs] == [True] * 3 + [False] * 3
     assert set(got.next_limbs) <= {"4", "5", "6"}
     assert got.size_class == "A"  # USDA medium peach 67.7 mm lies in A, (EC) 1580/2007
-    assert got.notes == ()
+    assert [n for n in got.notes if "not checked" not in n] == []
 
 
 @pytest.mark.parametrize(
@@ -47,12 +60,12 @@ def test_by_trunk_and_caliper():
 def test_season_of_the_trunk_table_in_both_hemispheres(month, southern, low):
     # van den Ende 2012: from the 5th year early 2-3, late 4.5-5 fruit per cm
     facts = replace(TRUNK, ripening_month=month, southern=southern)
-    assert tree_answer(rows(), "T", facts).sheet.target.low_n == pytest.approx(40 * low)
+    assert plan_tree(rows(), "T", facts).sheet.target.low_n == pytest.approx(40 * low)
 
 
 def test_crates_lead():
     facts = replace(TRUNK, crates_n=2, crate_kg=9, harvest_diameter_mm=67.7)
-    got = tree_answer(rows(), "T", facts)
+    got = plan_tree(rows(), "T", facts)
     # USDA household weight: 67.7 mm is 150 g, by the mean density 156 g; 18 kg are 115 fruit
     assert got.fruit_g == pytest.approx(156, abs=1)
     assert got.sheet.keep_n == round(18_000 / got.fruit_g)
@@ -60,7 +73,7 @@ def test_crates_lead():
 
 def test_by_spacing_and_missing_lengths():
     facts = TreeFacts(spacing_mm=150, limb_sizes={k: SIZES[k] for k in "1234"})
-    got = tree_answer(rows(), "T", facts)
+    got = plan_tree(rows(), "T", facts)
     per_root = 2700 / np.sqrt(csa_cm2([20, 30, 25])).sum()
     length = 2700 + per_root * math.sqrt(float(csa_cm2(22)[0]))
     assert got.sheet.target.middle_n == pytest.approx(length / 150)
@@ -68,17 +81,17 @@ def test_by_spacing_and_missing_lengths():
 
 
 def test_number_of_limbs_alone():
-    got = tree_answer(rows(), "T", TreeFacts(limbs_n=6, spacing_mm=100))
+    got = plan_tree(rows(), "T", TreeFacts(limbs_n=6, spacing_mm=100))
     assert got.sheet.total.value_n == pytest.approx(6 * 65)  # mean of the three, six times
     assert [limb.name for limb in got.sheet.limbs][3:] == [f"other limb {k}" for k in (1, 2, 3)]
     assert any("no measured thickness" in note for note in got.notes)
     with pytest.raises(BadInputError, match="at least 3, got 2"):
-        tree_answer(rows(), "T", TreeFacts(limbs_n=2, spacing_mm=100))
+        plan_tree(rows(), "T", TreeFacts(limbs_n=2, spacing_mm=100))
 
 
 def test_hand_counts_raise_every_limb():
-    plain = tree_answer(rows(), "T", TRUNK)
-    told = tree_answer(rows(), "T", replace(TRUNK, seen_true=((50, 100), (30, 58), (44, 90))))
+    plain = plan_tree(rows(), "T", TRUNK)
+    told = plan_tree(rows(), "T", replace(TRUNK, seen_true=((50, 100), (30, 58), (44, 90))))
     factor = 248 / 124
     assert told.sheet.total.value_n == pytest.approx(factor * plain.sheet.total.value_n)
     assert told.sheet.limbs[0].have_n == pytest.approx(40 * factor)
@@ -89,7 +102,7 @@ def test_hand_counts_raise_every_limb():
 def test_photos_after_the_work_and_of_other_trees_stay_out():
     more = [*rows(), *rows((3, 3, 3), moment="after"), *rows((500,), tree="U")]
     facts = replace(TRUNK, pace_n_per_min=20)
-    assert tree_answer(more, "T", facts).sheet == tree_answer(rows(), "T", facts).sheet
+    assert plan_tree(more, "T", facts).sheet == plan_tree(rows(), "T", facts).sheet
 
 
 @pytest.mark.parametrize(
@@ -103,7 +116,7 @@ def test_photos_after_the_work_and_of_other_trees_stay_out():
 )
 def test_what_cannot_be_told_is_named(tree, facts, match):
     with pytest.raises(BadInputError, match=match):
-        tree_answer(rows(), tree, facts)
+        plan_tree(rows(), tree, facts)
 
 
 def test_bad_facts_are_named():
@@ -163,7 +176,7 @@ def test_by_group_against_cochran():
     """Two groups of three limbs; Cochran, Sampling Techniques, 1977, formulas 5.1 and 5.7."""
     some = [r for k, r in enumerate(rows((40, 95, 60, 20, 30))) if k != 2]  # 1, 2 and 4, 5
     facts = replace(TRUNK, limb_sizes=GROUPED, by_group=True)
-    got = tree_answer(some, "T", facts)
+    got = plan_tree(some, "T", facts)
     total = got.sheet.total
     assert total.value_n == pytest.approx(3 * 67.5 + 3 * 25)
     var = sum(3**2 * (1 - 2 / 3) * s2 / 2 for s2 in (55**2 / 2, 10**2 / 2))
@@ -171,11 +184,11 @@ def test_by_group_against_cochran():
     assert got.next_limbs[0] == "3"  # the group that spreads more is asked first (Neyman 1934)
     assert got.surer.startswith("To halve the interval photograph")
     with pytest.raises(BadInputError, match="group must be told for every limb"):
-        tree_answer(some, "T", replace(TRUNK, by_group=True))
+        plan_tree(some, "T", replace(TRUNK, by_group=True))
     with pytest.raises(BadInputError, match="'low' must have a photographed limb"):
-        tree_answer(rows(), "T", facts)
+        plan_tree(rows(), "T", facts)
     first = [r for r in some if r["limb"] != "5"]
-    assert tree_answer(first, "T", facts).next_limbs == ("5",)  # one of a group tells no spread
+    assert plan_tree(first, "T", facts).next_limbs == ("5",)  # one of a group tells no spread
 
 
 def test_walks_tell_the_total(tmp_path):
@@ -188,7 +201,7 @@ def test_walks_tell_the_total(tmp_path):
     )
     walks = read_walks(path)
     assert [w.total_n for w in walks] == pytest.approx([143.333, 165.0], abs=0.01)
-    got = tree_answer(rows(), "T", replace(TRUNK, walks=walks))
+    got = plan_tree(rows(), "T", replace(TRUNK, walks=walks))
     assert got.sheet.total.value_n == pytest.approx(154.17, abs=0.01)
     assert "1 walk more would halve the interval" in got.surer
     for text, match in (
@@ -202,11 +215,11 @@ def test_walks_tell_the_total(tmp_path):
 
 
 def test_what_would_halve_the_interval_is_said():
-    got = tree_answer(rows(), "T", TRUNK)
+    got = plan_tree(rows(), "T", TRUNK)
     assert got.surer == f"To halve the interval photograph {len(got.next_limbs)} more limb" + (
         f"{'s' if len(got.next_limbs) > 1 else ''} ({', '.join(got.next_limbs)})."
     )
     # hand counts that disagree leave most of the doubt, however many limbs are photographed
     doubtful = replace(TRUNK, seen_true=((50, 60), (30, 90), (44, 50)))
-    assert "Count more limbs by hand" in tree_answer(rows(), "T", doubtful).surer
-    assert tree_answer(rows((1, 2, 3, 4, 5, 6)), "T", TRUNK).surer == ""
+    assert "Count more limbs by hand" in plan_tree(rows(), "T", doubtful).surer
+    assert plan_tree(rows((1, 2, 3, 4, 5, 6)), "T", TRUNK).surer == ""

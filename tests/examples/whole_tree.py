@@ -16,7 +16,7 @@ from pathlib import Path
 from PIL import Image
 
 from fruitcount import CountSettings
-from fruitcount.batch import FileLedger, LimbSize, TreeFacts, count_folder, tree_answer
+from fruitcount.batch import FileLedger, LimbSize, TreeFacts, count_folder, plan_tree
 from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.report_page import ReportSettings
@@ -56,7 +56,7 @@ def run(folder: Path, out: Path) -> None:
         limb_sizes={name: LimbSize(d) for name, d in calipers_mm.items()},
         seen_true=((14, 15), (18, 20), (20, 21)),  # three limbs counted by hand as well
     )
-    answer = tree_answer(counted.rows, "Gate", facts)
+    answer = plan_tree(counted.rows, "Gate", facts)
     total, sheet = answer.sheet.total, answer.sheet
     print(f"On the tree: {total.value_n:.0f} ({total.low_n:.0f} to {total.high_n:.0f})")
     print(f"Target: {sheet.target.low_n:.0f} to {sheet.target.high_n:.0f}, {sheet.target.source}")

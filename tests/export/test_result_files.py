@@ -13,12 +13,12 @@ from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.draw import text_size
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.files import OutputChoice, count_files
 from fruitcount.export.palette import FATES
 from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
 from fruitcount.export.registry import EXPORTS
 from fruitcount.export.table import ROW_FIELDS, result_row, safe_cell, write_rows
 from fruitcount.export.words import answer_line, result_lines
+from fruitcount.jobs.count import OutputChoice, count_files
 from fruitcount.pipeline import CountSettings, count_limb
 
 

@@ -237,7 +237,7 @@ def _read_seen(data: bytes, _: Path) -> None:
 
 
 def _first_pass(data: bytes, folder: Path) -> None:
-    from fruitcount.export.followup import read_left_standing
+    from fruitcount.jobs.followup import read_left_standing
 
     path = folder / "limb.json"
     path.write_bytes(data)
@@ -286,7 +286,7 @@ def _sheet(kind: str) -> Callable[[bytes, Path], None]:
 def _trees(path: Path) -> None:
     from datetime import date
 
-    from fruitcount.export.season_files import season_book, season_lines
+    from fruitcount.jobs.season import season_book, season_lines
     from fruitcount.season import read_trees
 
     season_lines(season_book(read_trees(path), date(2026, 5, 2)))
@@ -331,11 +331,11 @@ def _naming(path: Path) -> None:
 
 def _rows(path: Path) -> None:
     from fruitcount.batch import read_rows
-    from fruitcount.batch.whole_tree import TreeFacts, tree_answer
+    from fruitcount.batch.whole_tree import TreeFacts, plan_tree
 
     rows = read_rows(path)
     assert all(r["count_n"] is None or math.isfinite(r["count_n"]) for r in rows)
-    tree_answer(rows, "N", TreeFacts())
+    plan_tree(rows, "N", TreeFacts())
 
 
 _READ_SHEET: dict[str, Callable[[Path], None]] = {

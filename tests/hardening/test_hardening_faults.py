@@ -124,7 +124,7 @@ def test_killed_while_photos_are_kept(tmp_path: Path) -> None:
 
 
 COUNT = """
-import fruitcount.export.files as files
+import fruitcount.jobs.count as files
 from hardening.kit import quick_count
 files.count_limb = quick_count
 out, photos = Path(sys.argv[1]), sorted(Path(sys.argv[2]).iterdir())
@@ -143,7 +143,7 @@ def test_killed_while_results_are_written(tmp_path: Path) -> None:
     assert 4 <= len(told) < 60
     for stem in told:
         record = json.loads((out / f"{stem}.json").read_text())
-        assert record["seen"]["photo"]["name"] == f"{stem}.jpg"
+        assert record["measurement"]["photo"]["name"] == f"{stem}.jpg"
         assert (out / f"{stem}_plan.jpg").read_bytes().endswith(b"\xff\xd9")
     for path in out.glob("*.json"):
         json.loads(path.read_text())

@@ -105,7 +105,7 @@ def test_photos_of_one_name_keep_their_own_results(tmp_path: Path, photo: bytes)
         path.write_bytes(photo + bytes([k]))
     out = tmp_path / "out"
     assert run("count", *paths, "--out", out, *CLASSICAL, "--no-picture").exit_code == 0
-    told = {json.loads(p.read_text())["seen"]["photo"]["sha256"] for p in out.glob("*.json")}
+    told = {json.loads(p.read_text())["measurement"]["photo"]["sha256"] for p in out.glob("*.json")}
     assert len(told) == len(paths)
     assert (out / "counts.csv").read_text().startswith("photo,")
 

@@ -12,11 +12,11 @@ import pytest
 from hardening.kit import CLASSICAL, limb_rgb, run, saved, scene
 
 from fruitcount.errors import RecordError
-from fruitcount.export.followup import read_left_standing
 from fruitcount.export.table import result_row
 from fruitcount.export.words import count_line, result_lines
 from fruitcount.flags import Flag, flag_names
 from fruitcount.image.photo import read_photo
+from fruitcount.jobs.followup import read_left_standing
 from fruitcount.pipeline import CountSettings, Result, count_limb
 
 POOR = ["blurred", "shaken", "black", "white", "grey", "fog", "night", "snow"]
@@ -87,7 +87,7 @@ def test_json_has_null(counted: tuple[Path, str]) -> None:
         assert record["left_standing"]["kept_count"] is None
         assert "COUNT_UNKNOWN" in record["flags"]
         assert any("could not be told" in words for words in record["flag_sentences"])
-        assert record["seen"]["scale"]["px_per_mm"] is None
+        assert record["measurement"]["scale"]["px_per_mm"] is None
         with pytest.raises(RecordError):  # nothing for a second pass to start from
             read_left_standing(path)
 

@@ -11,9 +11,9 @@ from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
-from fruitcount.export.season_files import WorkFacts, history_of, season_book, write_season
-from fruitcount.export.tree_files import tree_lines, write_tree_sheet
-from fruitcount.export.tree_source import records_source
+from fruitcount.jobs.season import WorkFacts, history_of, season_book, write_season
+from fruitcount.jobs.tree import plan_of, tree_lines, write_tree_sheet
+from fruitcount.jobs.tree_source import records_source
 from fruitcount.season import OrchardTree, SeasonFacts, queue
 from fruitcount.store import (
     HandCount,
@@ -117,7 +117,8 @@ def test_same_tree_sheet_and_season(tmp_path, new_postgres, measurement):
         _photographed(store, measurement)
         source = records_source(store, year=2026)
         sheet = tmp_path / name / "t.pdf"
-        answer = write_tree_sheet(source, "Gate", sheet, facts=source.facts["Gate"], settings=HOW)
+        answer = plan_of(source, "Gate", source.facts["Gate"])
+        write_tree_sheet(answer, sheet, source=source, settings=HOW)
         trees = load_trees(store, year=2026)
         work = WorkFacts(pace_n_per_min=25)
         book = season_book(trees, TODAY, year=2026, source=source, work=work)

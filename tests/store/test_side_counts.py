@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import func, select
 from store_facts import TREE
 
-from fruitcount.batch import tree_answer
+from fruitcount.batch import plan_tree
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.export.tree_source import records_source
+from fruitcount.jobs.tree_source import records_source
 from fruitcount.store import (
     PhotoPlace,
     delete_limb,
@@ -109,14 +109,14 @@ def test_the_records_tell_the_tree(store, pair):
     source = records_source(store, year=date.today().year)
     facts = source.facts[TREE.name]
     assert facts.both_sides == (BothSides("1", 24, 20, 12),)
-    answer = tree_answer(source.rows, TREE.name, facts)
+    answer = plan_tree(source.rows, TREE.name, facts)
     assert answer.sheet.total.value_n == pytest.approx(25 * 21 / 13 - 1)
     # corrected since: the back shows fewer than were on both, so the number is used no more
     _count(store, back, 11)
     facts = records_source(store, year=date.today().year).facts[TREE.name]
     assert facts.both_sides == ()
     assert "its photos now show 24 and 11" in facts.remarks[0]
-    answer = tree_answer(source.rows, TREE.name, facts)
+    answer = plan_tree(source.rows, TREE.name, facts)
     assert facts.remarks[0] in answer.notes
     set_photo_place(store, back, place=PhotoPlace(tree, limb, "back", "after"))
     facts = records_source(store, year=date.today().year).facts[TREE.name]

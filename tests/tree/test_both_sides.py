@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from fruitcount.batch import LimbSize, TreeFacts, tree_answer, write_rows
+from fruitcount.batch import LimbSize, TreeFacts, plan_tree, write_rows
 from fruitcount.batch.limb_sheets import read_both_sides
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError
@@ -114,10 +114,10 @@ def test_lines_give_a_range_and_what_is_assumed():
 
 
 def test_off_until_told_and_carried_like_hand_counts():
-    plain = tree_answer(rows(), "T", TRUNK)
+    plain = plan_tree(rows(), "T", TRUNK)
     assert plain.true_per_seen == 1
     assert not any("both sides" in note for note in plain.notes)
-    told = tree_answer(rows(), "T", replace(TRUNK, both_sides=LIMBS))
+    told = plan_tree(rows(), "T", replace(TRUNK, both_sides=LIMBS))
     factor = both_sides_factor(LIMBS)
     assert told.true_per_seen == factor.value
     assert told.sheet.total == apply_factor(plain.sheet.total, factor)
@@ -130,18 +130,18 @@ def test_limbs_on_photos_from_both_sides_count_as_their_mean():
     table = [{**r, "count_n": 25} if r["side"] == "back" and r["limb"] == "1" else r
              for r in rows(("front", "back"))][:3]  # fmt: skip
     table[0]["count_n"] = 30  # limb 1: 30 and 25; of limb 2 the front alone
-    told = tree_answer(table, "T", replace(TRUNK, both_sides=LIMBS[:1]))
+    told = plan_tree(table, "T", replace(TRUNK, both_sides=LIMBS[:1]))
     have = {limb.name: limb.have_n for limb in told.sheet.limbs}
     assert have["1"] == pytest.approx(31 * 26 / 19 - 1)
     assert have["2"] == pytest.approx(95 * have["1"] / 27.5)
-    plain = tree_answer(table, "T", TRUNK)
+    plain = plan_tree(table, "T", TRUNK)
     assert plain.sheet.limbs[0].have_n == 30  # the better side, where nothing more is told
 
 
 def test_hand_counts_win_and_it_is_said():
     hand = ((50, 100), (30, 58), (44, 90))
-    only = tree_answer(rows(), "T", replace(TRUNK, seen_true=hand))
-    two = tree_answer(rows(), "T", replace(TRUNK, seen_true=hand, both_sides=LIMBS))
+    only = plan_tree(rows(), "T", replace(TRUNK, seen_true=hand))
+    two = plan_tree(rows(), "T", replace(TRUNK, seen_true=hand, both_sides=LIMBS))
     assert two.sheet.total == only.sheet.total
     assert any("counted by hand lead" in note for note in two.notes)
     assert any("both sides: " in note for note in two.notes)  # the limbs are shown all the same
@@ -149,15 +149,15 @@ def test_hand_counts_win_and_it_is_said():
 
 def test_what_the_width_comes_from_is_named():
     wild = (BothSides("1", 20, 20, 19), BothSides("2", 20, 20, 4))
-    got = tree_answer(rows(), "T", replace(TRUNK, both_sides=wild))
+    got = plan_tree(rows(), "T", replace(TRUNK, both_sides=wild))
     assert "seen from both sides. Do more of them" in got.surer
 
 
 def test_one_limb_alone_asks_for_another_of_its_kind():
-    got = tree_answer(rows(), "T", replace(TRUNK, both_sides=LIMBS[:1]))
+    got = plan_tree(rows(), "T", replace(TRUNK, both_sides=LIMBS[:1]))
     assert not got.sheet.total.known
     assert "once another limb is seen from both sides" in got.surer
-    got = tree_answer(rows(), "T", replace(TRUNK, seen_true=((50, 100),)))
+    got = plan_tree(rows(), "T", replace(TRUNK, seen_true=((50, 100),)))
     assert "once another limb is counted by hand" in got.surer
 
 

@@ -10,19 +10,20 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import BadInputError, FruitcountError, NotWrittenError
-from fruitcount.export.followup import count_again, read_left_standing
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
 from fruitcount.export.registry import EXPORTS
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
+from fruitcount.jobs.followup import count_again, read_left_standing
 from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.plan import GrowerInputs
+from fruitcount.types import Photo
 from fruitcount.whole_files import written_whole
 
-__all__ = ["OutputChoice", "count_files", "count_to_files", "output_stem"]
+__all__ = ["OutputChoice", "count_files", "count_to_files", "output_stem", "write_result"]
 
 
 @dataclass(frozen=True)
@@ -81,8 +82,7 @@ def count_to_files(
 
     Returns
     -------
-    Result, and the files written. Where the count could not be told there are no boxes among
-    them: a file without any would read as "no fruit".
+    Result, and the files written: see :func:`write_result`.
 
     Raises
     ------
@@ -96,7 +96,20 @@ def count_to_files(
         result = again[0]
     else:
         result = count_limb(photo, settings, inputs)
-    stem = stem or output_stem(path)
+    return result, write_result(photo, result, choice, stem=stem or output_stem(path))
+
+
+def write_result(photo: Photo, result: Result, choice: OutputChoice, *, stem: str) -> list[Path]:
+    """Write a photo's picture, record and other exports; the files written.
+
+    Where the count could not be told there are no boxes among them: a file without any would
+    read as "no fruit".
+
+    Raises
+    ------
+    NotWrittenError
+        Nothing is left behind then.
+    """
     with written_whole(choice.folder) as draft:
         if choice.picture:
             write_picture(draft / f"{stem}_plan.jpg", photo, result, units=choice.units)
@@ -107,7 +120,7 @@ def count_to_files(
                 file = draft / f"{stem}{export.ending}"
                 export.to_file(result, file, units=choice.units)
         names = [file.name for file in sorted(draft.iterdir(), key=lambda f: f.suffix == ".json")]
-    return result, [choice.folder / name for name in names]
+    return [choice.folder / name for name in names]
 
 
 def count_files(

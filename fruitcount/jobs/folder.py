@@ -3,34 +3,37 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from fruitcount.batch import (
     BatchSettings,
-    FileLedger,
     FolderCount,
+    MeasuredLedger,
     Naming,
     Progress,
     TreeEstimate,
     compare_moments,
     count_folder,
     estimate_trees,
+    measurement_of,
     settings_key,
     write_rows,
 )
 from fruitcount.batch.group import copies_of
 from fruitcount.batch.photo_row import count_key, count_photo
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, RecordError
 from fruitcount.evaluate.retune import adjusted
 from fruitcount.evaluate.tuning import Tuning, tuning_record
-from fruitcount.export.files import OutputChoice, count_to_files
 from fruitcount.flags import SENTENCES, Flag
+from fruitcount.image import read_photo
+from fruitcount.jobs.count import OutputChoice, output_stem, write_result
 from fruitcount.names import shown_name
-from fruitcount.pipeline import CountSettings
+from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan import GrowerInputs
 
 __all__ = ["FolderAnswer", "FolderChoice", "count_folder_to_files", "folder_lines"]
@@ -63,10 +66,6 @@ class FolderChoice:
     pictures: bool = False
     units: str = "metric"
     tuning: Tuning | None = None
-
-    def __post_init__(self) -> None:
-        if self.pictures and self.tuning is not None:
-            raise BadInputError("pictures show marks as found without what was learned: not both")
 
 
 @dataclass(frozen=True)
@@ -106,12 +105,12 @@ def count_folder_to_files(
     if not folder.is_dir():
         raise BadInputError(f"folder must be there, got {str(folder)!r}")
     choice.out.mkdir(parents=True, exist_ok=True)
-    work = partial(count_photo, settings=settings, inputs=inputs)
+    work = partial(count_photo, settings=settings, inputs=inputs, with_measurement=True)
     key = count_key(settings, inputs)
     if choice.tuning is not None:
         how = partial(adjusted, tuning=choice.tuning, settings=settings or CountSettings())
         work, key = partial(work, adjust=how), settings_key(key, tuning_record(choice.tuning))
-    with closing(FileLedger(choice.out / "progress.jsonl", key)) as ledger:
+    with closing(MeasuredLedger(choice.out / "progress.jsonl", key)) as ledger:
         count = count_folder(
             folder,
             work,
@@ -129,10 +128,20 @@ def count_folder_to_files(
     if choice.pictures:
         for row in count.rows:
             if row.get("ok"):
-                place = choice.out / Path(row["file"]).parent
-                files = OutputChoice(place, choice.units)
-                count_to_files(folder / row["file"], files, settings=settings, inputs=inputs)
+                _write_result(folder / row["file"], row, choice, inputs)
     return FolderAnswer(count, trees, table)
+
+
+def _write_result(
+    path: Path, row: Mapping[str, Any], choice: FolderChoice, inputs: GrowerInputs | None
+) -> None:
+    """Picture and record of a photo already counted."""
+    measurement = measurement_of(choice.out, row)
+    if measurement is None:
+        raise RecordError(f"{choice.out}: the measurement of {row['file']} is gone: count it anew")
+    result = Result(measurement, decide(measurement, inputs))
+    place = OutputChoice(choice.out / Path(row["file"]).parent, choice.units)
+    write_result(read_photo(path), result, place, stem=output_stem(path))
 
 
 def folder_lines(answer: FolderAnswer) -> list[str]:

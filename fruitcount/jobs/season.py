@@ -9,13 +9,13 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-from fruitcount.batch import tree_answer
 from fruitcount.errors import BadInputError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log, week_cells
-from fruitcount.export.tree_source import TreeSource, facts_of
+from fruitcount.jobs.tree import plan_of
+from fruitcount.jobs.tree_source import TreeSource, facts_of
 from fruitcount.months import MONTHS, season_year
 from fruitcount.names import shown_name
 from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, due_weeks, queue
@@ -121,10 +121,10 @@ def _counted(line: QueueLine, source: TreeSource, work: WorkFacts, year: int) ->
     if not facts.limb_sizes:
         facts = replace(facts, limbs_n=work.limbs_n)
     try:
-        answer = tree_answer(source.rows, name, facts)
+        answer = plan_of(source, name, facts)
     except BadInputError:
         return BlockTree(line)
-    return BlockTree(line, answer.sheet.total, float(answer.sheet.keep_n), answer.sheet.work)
+    return BlockTree(line, answer.sheet.total, answer.sheet.keep_n, answer.sheet.work)
 
 
 def history_of(store: Store, trees: Sequence[OrchardTree]) -> dict[str, list[SeasonFacts]]:

@@ -7,12 +7,15 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fruitcount.batch import LimbSize, TreeFacts, read_rows
+from fruitcount.batch import LimbSize, TreeFacts, measurement_of, read_rows
+from fruitcount.batch.measured import measurement_in
 from fruitcount.batch.side_pairs import side_pairs, told_pairs
-from fruitcount.errors import BadInputError
+from fruitcount.corrections import replayed
+from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
 from fruitcount.store import (
@@ -27,7 +30,9 @@ from fruitcount.store import (
     load_trees,
     tree_id_of,
 )
+from fruitcount.store.corrected import line_on_photo, with_answers
 from fruitcount.store.photos import file_of
+from fruitcount.types import Measurement
 
 __all__ = [
     "TreeSource",
@@ -50,7 +55,7 @@ class TreeSource:
     facts : mapping
         Tree name to what the records know of it; empty for a table.
     folder : Path or None
-        Where pictures and JSON records of the photos lie, for where to cut.
+        Where the photos' measurements lie, and pictures of them.
     photos : Path or None
         The folder that was counted, to draw the pictures anew.
     """
@@ -60,6 +65,17 @@ class TreeSource:
     folder: Path | None = None
     photos: Path | None = None
 
+    def measured(self, row: Mapping[str, Any]) -> Measurement | None:
+        """A row's photo as measured, or as corrected by hand; None where it is not known."""
+        if self.folder is not None:
+            return measurement_of(self.folder, row)
+        return measurement_in(row)
+
+    def photo(self, row: Mapping[str, Any]) -> Path | None:
+        """A row's photo file, where it is there."""
+        path = row.get("photo") if self.photos is None else self.photos / str(row["file"])
+        return Path(path) if path is not None and Path(path).is_file() else None
+
 
 def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource:
     """Read ``photos.csv`` of ``fruitcount folder``, or the folder that it is in.
@@ -67,7 +83,7 @@ def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource
     Parameters
     ----------
     table : str or Path
-        The records of the photos beside it (``--pictures``) tell where to cut.
+        The measurements that lie beside it tell where to cut.
     photos : Path, optional
         The folder that was counted: each limb's picture is then drawn with its share.
     """
@@ -178,9 +194,18 @@ def _record_row(
         "on": photo["taken_on"],
         "photo": file_of(store, photo["sha256"], photo["suffix"]),
     }
-    if measurement is not None and not sheet.edits:  # corrected marks are the screen's to plan with
-        row["seen"] = measurement
+    if measurement is not None:
+        row["measurement"] = partial(_corrected, measurement, sheet, row["photo"])
     return row
+
+
+def _corrected(measurement: Measurement, sheet: Sheet, photo: Path) -> Measurement | None:
+    """A recorded photo as corrected, with its caliper readings; worked out only when asked for."""
+    try:
+        marks = replayed(measurement, sheet.edits)
+    except FruitcountError:
+        return None
+    return with_answers(measurement, marks, partial(line_on_photo, photo), sheet.inputs)
 
 
 def tree_names(source: TreeSource) -> list[str]:

@@ -1,0 +1,1 @@
+"""What the commands do: count or read, decide, and have it written."""

@@ -1,0 +1,163 @@
+"""One tree: from counted photos to its plan, its work sheet and the answer in words."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from fruitcount.batch import TreeFacts, TreePlan, plan_tree
+from fruitcount.errors import PhotoUnreadableError
+from fruitcount.export.picture import annotated_picture
+from fruitcount.export.report_page import ReportSettings, number
+from fruitcount.export.tree_work_sheet import (
+    TreeJob,
+    estimate_line,
+    short_source,
+    target_span,
+    tree_work_sheet,
+)
+from fruitcount.image import read_photo
+from fruitcount.image.opencv import cv2
+from fruitcount.jobs.count import output_stem
+from fruitcount.jobs.tree_source import TreeSource
+from fruitcount.names import shown_name
+from fruitcount.pipeline import Result
+from fruitcount.plan import GrowerInputs
+from fruitcount.units import KG_PER_LB, format_weight
+from fruitcount.whole_files import written_whole
+
+__all__ = [
+    "TreeSource",
+    "plan_of",
+    "sheet_path",
+    "tree_lines",
+    "work_lines",
+    "write_tree_sheet",
+]
+
+
+def plan_of(
+    source: TreeSource, tree: str, facts: TreeFacts, *, inputs: GrowerInputs | None = None
+) -> TreePlan:
+    """One tree's plan from a table or from the records: see :func:`plan_tree`."""
+    return plan_tree(source.rows, tree, facts, inputs=inputs, measured=source.measured)
+
+
+def write_tree_sheet(
+    plan: TreePlan,
+    path: str | Path,
+    *,
+    source: TreeSource | None = None,
+    settings: ReportSettings | None = None,
+) -> Path:
+    """Write a tree's work sheet as PDF.
+
+    Parameters
+    ----------
+    plan : TreePlan
+    path : str or Path
+        Written; its folder is made.
+    source : TreeSource, optional
+        Where each limb's marked picture comes from; without it the sheet has none.
+    settings : ReportSettings, optional
+    """
+    how = settings or ReportSettings(made_on=date.today())
+    pictures = {} if source is None else limb_pictures(plan, source, how.units)
+    plans = {name: result.decision.plan for name, result in plan.results.items()}
+    job = TreeJob(
+        plan.tree or "(no name)", plan.sheet, plans, pictures, plan.surer, plan.size_class,
+        remarks=plan.notes,
+    )  # fmt: skip
+    target = Path(path)
+    with written_whole(target.parent) as draft:
+        tree_work_sheet(job, draft / target.name, settings=how)
+    return target
+
+
+def limb_pictures(plan: TreePlan, source: TreeSource, units: str) -> dict[str, bytes]:
+    """Each planned limb's marked picture, where its photo or a picture that says the same is."""
+    rows = {str(r["file"]): r for r in source.rows if str(r.get("tree") or "") == plan.tree}
+    out = {}
+    for name, result in plan.results.items():
+        row = next(rows[f] for f in plan.files[name] if source.measured(rows[f]) is not None)
+        photo = source.photo(row)
+        data = _picture(photo, result, units) if photo else _drawn_before(source, row, result)
+        if data:
+            out[name] = data
+    return out
+
+
+def _picture(photo: Path, result: Result, units: str) -> bytes:
+    try:
+        read = read_photo(photo)
+    except PhotoUnreadableError:
+        return b""  # the count stands; a file that was damaged since has no picture
+    # six to a page the words could not be read, and the sheet itself says what to do
+    rgb = annotated_picture(read, result, units=units, long_side_px=1200, words=False)
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    return bytes(data) if done else b""
+
+
+def _drawn_before(source: TreeSource, row: Mapping[str, Any], result: Result) -> bytes:
+    """The picture that the folder's run drew, only where it says the same."""
+    if source.folder is None:
+        return b""
+    file = Path(str(row["file"]))
+    stem = source.folder / file.parent / output_stem(file)
+    marked = stem.with_name(f"{stem.name}_plan.jpg")
+    try:
+        body = json.loads(stem.with_name(f"{stem.name}.json").read_text(encoding="utf-8"))
+        same = int(body["plan"]["keep_count"]) == result.decision.plan.keep_count
+        return marked.read_bytes() if same else b""
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return b""
+
+
+def sheet_path(folder: Path, tree: str) -> Path:
+    """Where a tree's sheet goes: its name, with what a file name cannot hold taken out."""
+    name = re.sub(r"[^\w-]+", "-", tree).strip("-") or "tree"
+    return folder / f"{name}_sheet.pdf"
+
+
+def work_lines(answer: TreePlan, units: str = "metric") -> list[str]:
+    """What there will be to pick, with its size class, and the work where the pace is told."""
+    work = answer.sheet.work
+    harvest = format_weight(work.harvest_kg * 1000, units)
+    oz = answer.fruit_g / 1000 / KG_PER_LB * 16
+    fruit = f"{answer.fruit_g:.0f} g" if units == "metric" else f"{oz:.1f} oz"
+    size = f", size class {answer.size_class}" if answer.size_class else ""
+    out = [f"Harvest expected: about {harvest}, {fruit} a fruit{size}"]
+    if math.isfinite(work.minutes):
+        minutes = number(max(work.minutes, 1.0))
+        about = "under" if 0 < work.minutes < 0.5 else "about"
+        unit = "minute" if minutes == "1" else "minutes"
+        out.append(f"Work: {about} {minutes} {unit} at your pace")
+    return out
+
+
+def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
+    """The answer in words."""
+    sheet, work = answer.sheet, answer.sheet.work
+    target = sheet.target
+    out = [
+        f"Tree {answer.tree or '(no name)'}: keep {number(sheet.keep_n)}, take off about "
+        f"{number(work.off_n)}",
+        estimate_line(sheet.total),
+        f"Target {target_span(target)} fruit ({short_source(target)})",
+    ]
+    for limb in sheet.limbs:
+        counted = "" if limb.counted else " (not photographed)"
+        out.append(
+            f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off "
+            f"{number(limb.work.off_n)}{counted}"
+        )
+    out += work_lines(answer, units)
+    if answer.surer:
+        out.append(answer.surer)
+    out += [*answer.notes, *sheet.notes]
+    return [shown_name(line, longest=2000) for line in out]
