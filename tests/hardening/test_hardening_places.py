@@ -92,10 +92,10 @@ def test_count_on_a_disk_that_fills_up(
 def test_a_folder_goes_on_when_there_is_room_again(
     tmp_path: Path, photo: bytes, full_disk: Callable[[int], Path]
 ) -> None:
-    disk = full_disk(64)
+    disk = full_disk(1024)
     photos = _photos(tmp_path / "in" / "north", photo, 40).parent
     out = disk / "out"
-    (disk / "ballast").write_bytes(bytes(48 * 1024))
+    (disk / "ballast").write_bytes(bytes(940 * 1024))
     result = run("folder", photos, "--out", out, "--workers", 1, *CLASSICAL)
     assert result.exit_code == 2
     assert "No space left on device" in result.output

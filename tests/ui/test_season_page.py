@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import page_season
 import pytest
-from fruitcount.export.season_files import season_book
+from fruitcount.jobs.season import season_book
 from screen_launch import DATA_VARIABLE
 from screen_store import open_records
 from streamlit.testing.v1 import AppTest
