@@ -372,7 +372,7 @@ def _ask_until_dead(screen: Screen, path: str, cookie: str) -> None:
 def test_ctrl_c_keeps_the_table_of_what_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from fruitcount.export import files
+    from fruitcount.jobs import count as files
 
     monkeypatch.setattr(files, "count_limb", quick_count)
     photos = []
