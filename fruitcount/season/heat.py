@@ -7,10 +7,9 @@ best 25, critical 36 degrees C, stress factor 1). UC Davis states that its 30-da
 
 from __future__ import annotations
 
-import csv
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -19,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fruitcount.errors import BadInputError
-from fruitcount.season.orchard import OrchardTree
+from fruitcount.season.orchard import OrchardTree, sheet_rows
 
 __all__ = [
     "WARM_GDH30",
@@ -161,7 +160,7 @@ def read_weather(path: str | Path) -> Weather:
 def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
     """Where each line stands, its time and value, and the unit that the header tells."""
     out = []
-    rows = _rows(path)
+    rows = sheet_rows(path)
     _, header = next(rows, ("", {}))
     names = {name.strip().lower(): name for name in header}
     found = {name: m for name in names if (m := _TEMPERATURE.fullmatch(name))}
@@ -180,19 +179,6 @@ def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
             raise BadInputError(f"{where}: a temperature must be finite, got {cell!r}")
         out.append((where, moment, value))
     return sorted(out, key=lambda line: line[1]), match.group(1) or ""
-
-
-def _rows(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            first = stream.readline()
-            stream.seek(0)
-            reader = csv.DictReader(stream, delimiter=";" if ";" in first else ",")
-            yield str(path), dict.fromkeys(reader.fieldnames or (), "")
-            for number, line in enumerate(reader, start=2):
-                yield f"{path}, line {number}", {k: str(v or "").strip() for k, v in line.items()}
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise BadInputError(f"{path}: the file cannot be read: {error}") from error
 
 
 def _by_hour(

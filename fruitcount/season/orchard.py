@@ -6,7 +6,7 @@ import csv
 import itertools
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
@@ -26,6 +26,7 @@ __all__ = [
     "name_order",
     "read_trees",
     "season_steps",
+    "sheet_rows",
 ]
 
 _EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999
@@ -126,30 +127,49 @@ def read_trees(path: str | Path) -> list[OrchardTree]:
         When a column is not known, a cell cannot be read, or a name comes twice.
     """
     out: dict[str, OrchardTree] = {}
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            reader = csv.DictReader(stream)
-            names = ["name" if n == "tree" else n for n in reader.fieldnames or ()]
-            if names.count("name") != 1 or not set(names) <= set(_COLUMNS):
-                raise BadInputError(
-                    f"{path}: columns must be tree and any of {', '.join(_COLUMNS[1:])}, "
-                    f"got {names}"
-                )
-            for number, line in enumerate(reader, start=2):
-                tree = _tree(line, f"{path}, line {number}")
-                if out.setdefault(tree.name, tree) is not tree:
-                    raise BadInputError(f"{path}, line {number}: {tree.name} comes twice")
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
+    rows = sheet_rows(path)
+    names = ["name" if n == "tree" else n for n in next(rows)[1]]
+    if names.count("name") != 1 or not set(names) <= set(_COLUMNS):
+        known = ", ".join(_COLUMNS[1:])
+        raise BadInputError(f"{path}: columns must be tree and any of {known}, got {names}")
+    for where, line in rows:
+        tree = _tree(line, where)
+        if out.setdefault(tree.name, tree) is not tree:
+            raise BadInputError(f"{where}: {tree.name} comes twice")
     return list(out.values())
 
 
-def _tree(line: Mapping[str, Any], where: str) -> OrchardTree:
+def sheet_rows(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
+    """Where each line of a CSV sheet stands, and its cells; the first has the columns' names.
+
+    Commas or semicolons part the cells; a byte order mark and blanks round a cell are left out.
+
+    Raises
+    ------
+    BadInputError
+        When it cannot be read, or a line has more cells than there are columns.
+    """
+    try:
+        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
+            first = stream.readline()
+            stream.seek(0)
+            reader = csv.DictReader(stream, delimiter=";" if ";" in first else ",")
+            yield str(path), dict.fromkeys((n.strip() for n in reader.fieldnames or ()), "")
+            for number, line in enumerate(reader, start=2):
+                where = f"{path}, line {number}"
+                if None in line:
+                    raise BadInputError(f"{where}: has more cells than there are columns")
+                yield where, {str(k).strip(): str(v or "").strip() for k, v in line.items()}
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadInputError(f"{path}: the file cannot be read: {error}") from error
+
+
+def _tree(line: Mapping[str, str], where: str) -> OrchardTree:
     facts: dict[str, Any] = {}
-    for column, value in line.items():
-        cell, name = str(value or "").strip(), "name" if column == "tree" else str(column)
+    for column, cell in line.items():
+        name = "name" if column == "tree" else column
         try:
-            facts[name] = _cell(name, cell) if column is not None else None
+            facts[name] = _cell(name, cell)
         except KeyError:
             raise BadInputError(f"{where}: {name} must be yes or no, got {cell!r}") from None
         except (ValueError, SpeciesError) as error:
@@ -170,7 +190,11 @@ def _cell(name: str, cell: str) -> Any:
         return None
     if name == "ripening_month":
         return month_number(cell)
-    return date.fromisoformat(cell) if kind == "date" else {"int": int, "float": float}[kind](cell)
+    return (
+        date.fromisoformat(cell)
+        if kind == "date"
+        else {"int": int, "float": float}[kind](cell.replace(",", "."))
+    )
 
 
 @dataclass(frozen=True)

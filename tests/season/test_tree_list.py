@@ -14,6 +14,12 @@ def test_the_column_tree_and_months_by_name(tmp_path):
     assert read_trees(path) == [OrchardTree("Gate", ripening_month=6, harvest_days=95)]
 
 
+def test_semicolons_and_decimal_commas(tmp_path):
+    path = tmp_path / "trees.csv"
+    path.write_bytes("\ufefftree; size_mm\nGate; 14,5\n".encode())
+    assert read_trees(path) == [OrchardTree("Gate", size_mm=14.5)]
+
+
 def test_a_sheet(tmp_path):
     path = tmp_path / "trees.csv"
     path.write_text(
@@ -41,6 +47,8 @@ def test_a_sheet(tmp_path):
         ("name,ripening_month\na,13\n", "line 2: ripening_month"),
         ("name\na\na\n", "line 3: a comes twice"),
         ("name\n \n", "line 2: name"),
+        ("name,species\na,peach,x\n", "line 2: has more cells"),
+        ("", "columns must be tree"),
     ],
 )
 def test_wrong_sheets_are_named(tmp_path, text, match):
