@@ -127,9 +127,8 @@ def tree_form(tree: OrchardTree | None, keep: Callable[[OrchardTree], None]) -> 
         if tree is not None:
             told["block"] = left.text_input("Row or block", was.block, max_chars=60)
             told["harvest_days"] = right.number_input(
-                "Days from bloom to harvest", 30, 330, was.harvest_days, placeholder="not known",
-                help="Of this variety, from your own years: they tell when it will ripen.",
-            )  # fmt: skip
+                "Days from bloom to harvest", 30, 330, was.harvest_days, placeholder="not known"
+            )
             told["first_pass_on"] = left.date_input("First pass on", was.first_pass_on, format=day)
             told["second_pass_on"] = right.date_input(
                 "Second pass on", was.second_pass_on, format=day
