@@ -10,12 +10,12 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from fruitcount.batch import read_rows
+from fruitcount.calibrate.tuning import Tuning, tuning_record
 from fruitcount.cli import COMMANDS, main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.evaluate.tuning import Tuning, tuning_record
 from fruitcount.season import OrchardTree
 from fruitcount.store import open_records, save_tree, save_tuning
+from fruitcount.tree import read_rows
 
 
 @pytest.fixture(scope="module")

@@ -18,15 +18,16 @@ LAYERS: list[tuple[str, ...]] = [
     ("fruitlets",),
     ("odds", "types"),
     ("boxes", "lines", "reason", "measurement_record"),
-    ("coco_record",),
+    ("coco_record", "csv_table"),
     ("species",),
     ("image",),
     ("fruitness", "detect", "limb"),
-    ("plan", "load", "tree", "season"),
+    ("plan", "load", "season"),
     ("count_settings",),
     ("pipeline",),
     ("corrections",),
-    ("batch", "store", "evaluate"),
+    ("tree", "store", "evaluate"),
+    ("calibrate",),
     ("export",),
     ("jobs",),
     ("training", "cli"),
@@ -124,6 +125,8 @@ def test_writers_decide_nothing() -> None:
     for path in sorted((PACKAGE / "export").rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom) and part_of(node.module or "") in deciding:
+                if node.module == "fruitcount.tree.card_code":  # names on a card, no number
+                    continue
                 wrong += [f"{path.name}: {a.name}" for a in node.names if a.name[0].islower()]
     assert not wrong, "\n".join(wrong)
 

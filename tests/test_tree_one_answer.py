@@ -12,7 +12,6 @@ import pypdf
 import pytest
 from click.testing import CliRunner
 
-from fruitcount.batch import TreeFacts, measurement_of, plan_tree, read_rows
 from fruitcount.cli import main
 from fruitcount.jobs.season import WorkFacts, season_book, write_season
 from fruitcount.jobs.tree import plan_of
@@ -30,6 +29,7 @@ from fruitcount.store import (
     save_photo,
     save_tree,
 )
+from fruitcount.tree import TreeFacts, measurement_of, plan_tree, read_rows
 
 LIMBS = ("peach-34in-heavy", "peach-18in-crowded", "peach-upright")
 TREE = OrchardTree(

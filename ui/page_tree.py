@@ -17,12 +17,12 @@ from tree_count import count_kept, keep_photos, progress_words
 from tree_learn import show_learning
 from tree_total import show_total
 
-from fruitcount.batch.run import Progress
 from fruitcount.errors import FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.tree.run import Progress
 
 __all__ = ["show"]
 

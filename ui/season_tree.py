@@ -13,12 +13,12 @@ import streamlit as st
 from screen_words import plain, species_titles, units
 from tree_rows import rows_of
 
-from fruitcount.batch.limb_seasons import LimbSeason, limb_seasons
 from fruitcount.errors import FruitcountError
 from fruitcount.months import MONTHS, season_year
 from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import save_season_facts, season_history, tree_id_of
+from fruitcount.tree.group import LimbSeason, limb_seasons
 from fruitcount.units import crop_units
 
 __all__ = ["history_of", "history_table", "show_tree", "sum_words", "table_of", "tree_form"]

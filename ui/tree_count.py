@@ -17,15 +17,15 @@ from screen_wide import count_with_wide
 from tree_lessons import follow_tuning
 from tree_wide import batch_settings
 
-from fruitcount.batch.files import file_hash
-from fruitcount.batch.naming import Place, place_by_name
-from fruitcount.batch.photo_row import count_photo
-from fruitcount.batch.run import Progress, run_batch
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.record import kept_numbers
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
+from fruitcount.tree.assignment import Place, place_by_name
+from fruitcount.tree.photo_row import count_photo
+from fruitcount.tree.photos import file_hash
+from fruitcount.tree.run import Progress, run_batch
 
 __all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name"]
 

@@ -15,11 +15,11 @@ from tree_hand import ask_hand_counts
 from tree_sheets import with_sheets
 from tree_sides import ask_both_sides
 
-from fruitcount.batch.whole_tree import LimbSize, TreeFacts
 from fruitcount.errors import BadInputError
 from fruitcount.season import OrchardTree
 from fruitcount.species import load_species
 from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.tree.plan import LimbSize, TreeFacts
 from fruitcount.units import KG_PER_LB, MM_PER_INCH
 
 __all__ = ["ask_facts"]

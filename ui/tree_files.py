@@ -17,13 +17,13 @@ from screen_store import PhotoLine
 from screen_words import units
 
 import fruitcount.corrections as cx
-from fruitcount.batch.whole_tree import TreeFacts, TreePlan
 from fruitcount.errors import FruitcountError
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.table import result_row, write_rows
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
+from fruitcount.tree.plan import TreeFacts, TreePlan
 
 __all__ = ["planned", "show_files"]
 

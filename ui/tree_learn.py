@@ -11,9 +11,9 @@ import tree_lessons as lessons
 from screen_store import PhotoLine
 from screen_words import plain
 
-from fruitcount.evaluate.learn import Proposal
+from fruitcount.calibrate.learn import Proposal
+from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
 from fruitcount.evaluate.scores import Tally
-from fruitcount.evaluate.tuning import tuning_from_record, tuning_sentence
 from fruitcount.store.tuning import StoredTuning, load_tuning
 
 __all__ = ["figures", "show_learning"]

@@ -19,11 +19,10 @@ from screen_wide import wide_marks
 from tree_wide import find_many
 
 import fruitcount.corrections as cx
+from fruitcount.calibrate.examples import Lesson, lesson_on_limb
+from fruitcount.calibrate.learn import LearnSettings, Proposal, propose
+from fruitcount.calibrate.tuning import Tuning, tuned_on_limb, tuning_from_record
 from fruitcount.detect import DetectSettings
-from fruitcount.evaluate.learn import LearnSettings, Proposal, propose
-from fruitcount.evaluate.lessons import Lesson, lesson_on_limb
-from fruitcount.evaluate.retune import tuned_on_limb
-from fruitcount.evaluate.tuning import Tuning, tuning_from_record
 from fruitcount.image.card import on_card
 from fruitcount.store.record import kept_numbers
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning

@@ -15,13 +15,13 @@ from screen_photos import preview_jpeg
 from screen_store import PhotoLine
 from screen_words import plain
 
-from fruitcount.batch.alike import look_hash, same_looks
-from fruitcount.batch.group import LimbCount, group_limbs
-from fruitcount.batch.job import compare_moments
-from fruitcount.batch.seen_factor import as_factor_takes
-from fruitcount.batch.tree_facts import TreeFacts
 from fruitcount.errors import FruitcountError
 from fruitcount.image.opencv import cv2
+from fruitcount.tree.count import as_factor_takes
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.tree.folder import compare_moments
+from fruitcount.tree.group import LimbCount, group_limbs
+from fruitcount.tree.photos import look_hash, same_looks
 
 __all__ = ["noticed", "rows_of", "show_changes", "show_noticed"]
 

@@ -11,9 +11,8 @@ from typing import Any, TypeVar
 import streamlit as st
 from screen_words import plain
 
-from fruitcount.batch.limb_sheets import read_limb_sizes, read_walks
-from fruitcount.batch.tree_facts import TreeFacts
 from fruitcount.errors import BadInputError
+from fruitcount.tree.facts import TreeFacts, read_limb_sizes, read_walks
 
 __all__ = ["with_sheets"]
 

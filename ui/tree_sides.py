@@ -12,11 +12,11 @@ from screen_photos import preview_jpeg
 from screen_store import PhotoLine
 from screen_words import plain
 
-from fruitcount.batch.side_pairs import SidePair, side_pairs, told_pairs
 from fruitcount.errors import FruitcountError
 from fruitcount.store.orchard import tree_id_of
 from fruitcount.store.side_counts import load_side_counts, save_side_count
 from fruitcount.tree import BothSides
+from fruitcount.tree.both_sides import SidePair, side_pairs, told_pairs
 
 __all__ = ["ask_both_sides"]
 
@@ -40,7 +40,7 @@ def ask_both_sides(
     Returns
     -------
     tuple of BothSides, tuple of str
-        As :func:`fruitcount.batch.side_pairs.told_pairs` gives them.
+        As :func:`fruitcount.tree.both_sides.told_pairs` gives them.
     """
     store = cache.records().store
     tree_id = tree_id_of(store, name)

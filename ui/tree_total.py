@@ -16,8 +16,6 @@ from tree_facts import ask_facts
 from tree_files import planned, show_files
 from tree_rows import rows_of, show_changes, show_noticed
 
-from fruitcount.batch.tree_count import limbs_of_tree, tree_count
-from fruitcount.batch.tree_facts import TreeFacts
 from fruitcount.errors import BadInputError
 from fruitcount.export.tree_work_sheet import estimate_line, short_source
 from fruitcount.export.words import CAUTION
@@ -25,6 +23,8 @@ from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
 from fruitcount.tree import Estimate, TreeSheet
+from fruitcount.tree.count import limbs_of_tree, tree_count
+from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.sheet import common_practice_notes
 
 __all__ = ["show_total"]

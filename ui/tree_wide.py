@@ -9,8 +9,8 @@ from typing import Any
 
 from screen_wide import find_wide, has_wide
 
-from fruitcount.batch.engines import BatchSettings
-from fruitcount.batch.run import Progress, run_batch
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.run import Progress, run_batch
 
 __all__ = ["batch_settings", "find_many", "workers_for"]
 

@@ -86,9 +86,9 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
     """Keep a count in the records, and say so."""
     from contextlib import closing
 
-    from fruitcount.batch.naming import place_by_folder
     from fruitcount.store import open_records
     from fruitcount.store.record import record_count
+    from fruitcount.tree.assignment import place_by_folder
 
     named = place_by_folder(path, path.parent)
     tree, limb = options["tree"].strip(), options["limb"].strip()

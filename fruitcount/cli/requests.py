@@ -9,11 +9,11 @@ import click
 from fruitcount.errors import BadInputError
 
 if TYPE_CHECKING:
-    from fruitcount.batch import TreeFacts
-    from fruitcount.evaluate.tuning import Tuning
+    from fruitcount.calibrate.tuning import Tuning
     from fruitcount.jobs.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan import GrowerInputs
+    from fruitcount.tree import TreeFacts
 
 __all__ = ["count_settings", "disc_diameter_mm", "folder_choice", "grower_inputs", "tree_facts"]
 
@@ -131,8 +131,8 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
     FruitcountError
         When the sheet or the pattern cannot be used.
     """
-    from fruitcount.batch import BatchSettings, Naming, read_card_sheet, read_sheet
     from fruitcount.jobs.folder import FolderChoice
+    from fruitcount.tree import BatchSettings, Naming, read_card_sheet, read_sheet
 
     cluster = options["cluster"]
     engine = "dask" if cluster is not None else "processes" if options["workers"] > 1 else "serial"
@@ -153,7 +153,7 @@ def _learned(tree: str, db: str | None) -> Tuning:
     """What the corrections of a recorded tree taught."""
     from contextlib import closing
 
-    from fruitcount.evaluate.tuning import tuning_from_record
+    from fruitcount.calibrate.tuning import tuning_from_record
     from fruitcount.store import load_tuning, open_records, tree_id_of
 
     with closing(open_records(db)) as store:
@@ -174,8 +174,8 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
     """
     from dataclasses import replace
 
-    from fruitcount.batch import TreeFacts
-    from fruitcount.batch.limb_sheets import (
+    from fruitcount.tree import TreeFacts
+    from fruitcount.tree.facts import (
         read_both_sides,
         read_hand_counts,
         read_limb_sizes,

@@ -26,10 +26,10 @@ def walk_command(diameters: tuple[float, ...], sheet: Path | None, seed: int | N
     often. Go on along it to the tip and count the fruit on every piece of the way. With --sheet
     the walks done tell the tree's total, its interval and how many walks more would halve it.
     """
-    from fruitcount.batch.limb_sheets import read_walks
     from fruitcount.errors import FruitcountError
     from fruitcount.export.tree_work_sheet import estimate_line
     from fruitcount.tree import draw_fork, more_paths, paths_total
+    from fruitcount.tree.facts import read_walks
 
     if bool(diameters) == bool(sheet):
         raise click.UsageError("give the diameters at a fork, or --sheet")

@@ -97,8 +97,8 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
     Returns
     -------
     Fruitlets
-        For :func:`fruitcount.evaluate.lessons.lesson_from` and
-        :func:`fruitcount.evaluate.retune.retuned`.
+        For :func:`fruitcount.calibrate.examples.lesson_from` and
+        :func:`fruitcount.calibrate.tuning.retuned`.
     """
     rules = settings or CountSettings()
     return measure(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.batch.card_code import PIECE, code_text
 from fruitcount.checks import one_of
 from fruitcount.errors import BadInputError
 from fruitcount.image.card import card_side_mm
+from fruitcount.tree.card_code import PIECE, code_text
 
 __all__ = ["CELLS", "MARGIN_MM", "Card", "CardPlace", "card_places", "tree_cards"]
 

@@ -18,12 +18,12 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch, mm
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitcount.batch.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, code_text
 from fruitcount.checks import one_of
 from fruitcount.export.card_layout import CELLS, MARGIN_MM, Card, CardPlace, card_places
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pattern import PATTERN_NAME, card_pattern
+from fruitcount.tree.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, code_text
 
 __all__ = ["PAPERS", "SHEET_IDS", "write_card_sheet"]
 

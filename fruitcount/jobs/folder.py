@@ -10,7 +10,15 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fruitcount.batch import (
+from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
+from fruitcount.errors import BadInputError, RecordError
+from fruitcount.flags import SENTENCES, Flag
+from fruitcount.image import read_photo
+from fruitcount.jobs.count import OutputChoice, output_stem, write_result
+from fruitcount.names import shown_name
+from fruitcount.pipeline import CountSettings, Result, decide
+from fruitcount.plan import GrowerInputs
+from fruitcount.tree import (
     BatchSettings,
     FolderCount,
     MeasuredLedger,
@@ -24,17 +32,8 @@ from fruitcount.batch import (
     settings_key,
     write_rows,
 )
-from fruitcount.batch.group import copies_of
-from fruitcount.batch.photo_row import count_key, count_photo
-from fruitcount.errors import BadInputError, RecordError
-from fruitcount.evaluate.retune import adjusted
-from fruitcount.evaluate.tuning import Tuning, tuning_record
-from fruitcount.flags import SENTENCES, Flag
-from fruitcount.image import read_photo
-from fruitcount.jobs.count import OutputChoice, output_stem, write_result
-from fruitcount.names import shown_name
-from fruitcount.pipeline import CountSettings, Result, decide
-from fruitcount.plan import GrowerInputs
+from fruitcount.tree.group import copies_of
+from fruitcount.tree.photo_row import count_key, count_photo
 
 __all__ = ["FolderAnswer", "FolderChoice", "count_folder_to_files", "folder_lines"]
 

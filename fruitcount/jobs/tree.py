@@ -10,7 +10,6 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fruitcount.batch import TreeFacts, TreePlan, plan_tree
 from fruitcount.errors import PhotoUnreadableError
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.report_page import ReportSettings, number
@@ -28,6 +27,7 @@ from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.names import shown_name
 from fruitcount.pipeline import Result
 from fruitcount.plan import GrowerInputs
+from fruitcount.tree import TreeFacts, TreePlan, plan_tree
 from fruitcount.units import KG_PER_LB, format_weight
 from fruitcount.whole_files import written_whole
 

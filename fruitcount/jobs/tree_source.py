@@ -11,9 +11,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fruitcount.batch import LimbSize, TreeFacts, measurement_of, read_rows
-from fruitcount.batch.measured import measurement_in
-from fruitcount.batch.side_pairs import side_pairs, told_pairs
 from fruitcount.corrections import replayed
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.months import season_year
@@ -32,6 +29,9 @@ from fruitcount.store import (
 )
 from fruitcount.store.corrected import line_on_photo, with_answers
 from fruitcount.store.photos import file_of
+from fruitcount.tree import LimbSize, TreeFacts, measurement_of, read_rows
+from fruitcount.tree.both_sides import side_pairs, told_pairs
+from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.types import Measurement
 
 __all__ = [
@@ -51,7 +51,7 @@ class TreeSource:
     Attributes
     ----------
     rows : tuple of dict
-        One a photo; see :func:`fruitcount.batch.photo_row.result_row`.
+        One a photo; see :func:`fruitcount.tree.photo_row.result_row`.
     facts : mapping
         Tree name to what the records know of it; empty for a table.
     folder : Path or None

@@ -23,7 +23,7 @@ class StoredTuning:
     ----------
     tuning_id, tree_id : int
     body : dict
-        What it changes and what it was worth; see ``fruitcount.evaluate.learn.Proposal.record``.
+        What it changes and what it was worth; see ``fruitcount.calibrate.learn.Proposal.record``.
     accepted_at : str
     """
 

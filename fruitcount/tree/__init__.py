@@ -1,41 +1,48 @@
-"""From a few limbs to the whole tree: estimates, target, shares and work.
+"""Many photos of one tree or more: a folder to rows, rows to limbs, limbs to a tree's plan.
 
-Read in this order: ``estimate`` (the answer's type), ``ratio``, ``branch``, ``sample`` (three
-ways to it), ``calibration`` (seen to true), ``both_sides`` (the same without hand counts),
-``more`` (what to photograph next), ``target``, ``labour``, ``sheet``.
+Read in this order: ``photos``, ``checkpoint`` (what is done), ``engines`` (where it runs), ``run``,
+``photo_row`` (the work on one photo); ``assignment``, ``card_code`` (whose photo); ``group``,
+``folder`` (all of it); ``estimate``, ``walks``, ``calibration``, ``both_sides``, ``advice``
+(numbers from a few limbs); ``facts``, ``count``, ``target``, ``sheet``, ``plan`` (one tree).
 """
 
+from fruitcount.tree.advice import limbs_to_halve, more_paths, next_by_group, next_limbs
+from fruitcount.tree.assignment import (
+    Naming,
+    Place,
+    place_by_card,
+    place_by_folder,
+    place_by_name,
+    read_card_sheet,
+    read_sheet,
+)
 from fruitcount.tree.both_sides import BothSides, both_sides_factor, both_sides_lines
-from fruitcount.tree.branch import (
-    Branch,
-    Path,
-    draw_fork,
-    every_path,
-    fork_chances,
-    paths_total,
-    walk,
+from fruitcount.tree.calibration import apply_factor, factor_share, seen_to_true, two_sides
+from fruitcount.tree.card_code import code_text, place_by_code
+from fruitcount.tree.checkpoint import FileLedger, MeasuredLedger, measurement_of
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.estimate import (
+    Estimate,
+    LimbGroup,
+    csa_cm2,
+    grouped_total,
+    ratio_total,
+    simple_total,
 )
-from fruitcount.tree.calibration import (
-    Factor,
-    TwoSides,
-    apply_factor,
-    factor_share,
-    seen_to_true,
-    two_sides,
-    two_sides_sum,
+from fruitcount.tree.folder import (
+    FolderCount,
+    TreeEstimate,
+    compare_moments,
+    count_folder,
+    estimate_trees,
+    read_rows,
+    write_rows,
 )
-from fruitcount.tree.estimate import Estimate
-from fruitcount.tree.labour import Work, thinning_work
-from fruitcount.tree.more import (
-    MoreLimbs,
-    limbs_to_halve,
-    more_paths,
-    next_by_group,
-    next_limbs,
-)
-from fruitcount.tree.ratio import csa_cm2, ratio_total
-from fruitcount.tree.sample import LimbGroup, grouped_total, simple_total
-from fruitcount.tree.sheet import LimbFacts, LimbShare, TreeSheet, tree_sheet
+from fruitcount.tree.group import group_limbs
+from fruitcount.tree.photos import bits_apart, find_photos, look_hash, same_looks, settings_key
+from fruitcount.tree.plan import LimbSize, TreeFacts, TreePlan, plan_tree
+from fruitcount.tree.run import Progress, run_batch
+from fruitcount.tree.sheet import LimbFacts, TreeSheet, Work, thinning_work, tree_sheet
 from fruitcount.tree.target import (
     TreeTarget,
     share_by_area,
@@ -46,37 +53,64 @@ from fruitcount.tree.target import (
     trees_per_acre,
     trunk_area_cm2,
 )
+from fruitcount.tree.walks import Branch, Walk, draw_fork, every_path, paths_total, walk
 
 __all__ = [
+    "BatchSettings",
     "BothSides",
     "Branch",
     "Estimate",
-    "Factor",
+    "FileLedger",
+    "FolderCount",
     "LimbFacts",
     "LimbGroup",
-    "LimbShare",
-    "MoreLimbs",
-    "Path",
+    "LimbSize",
+    "MeasuredLedger",
+    "Naming",
+    "Place",
+    "Progress",
+    "TreeEstimate",
+    "TreeFacts",
+    "TreePlan",
     "TreeSheet",
     "TreeTarget",
-    "TwoSides",
+    "Walk",
     "Work",
     "apply_factor",
+    "bits_apart",
     "both_sides_factor",
     "both_sides_lines",
+    "code_text",
+    "compare_moments",
+    "count_folder",
     "csa_cm2",
     "draw_fork",
+    "estimate_trees",
     "every_path",
     "factor_share",
-    "fork_chances",
+    "find_photos",
+    "group_limbs",
     "grouped_total",
     "limbs_to_halve",
+    "look_hash",
+    "measurement_of",
     "more_paths",
     "next_by_group",
     "next_limbs",
     "paths_total",
+    "place_by_card",
+    "place_by_code",
+    "place_by_folder",
+    "place_by_name",
+    "plan_tree",
     "ratio_total",
+    "read_card_sheet",
+    "read_rows",
+    "read_sheet",
+    "run_batch",
+    "same_looks",
     "seen_to_true",
+    "settings_key",
     "share_by_area",
     "simple_total",
     "target_by_crates",
@@ -88,6 +122,6 @@ __all__ = [
     "trees_per_acre",
     "trunk_area_cm2",
     "two_sides",
-    "two_sides_sum",
     "walk",
+    "write_rows",
 ]

@@ -82,8 +82,9 @@ class TwoSides:
 def seen_to_true(seen_n: ArrayLike, true_n: ArrayLike) -> Factor:
     """Factor from limbs that were both photographed and counted by hand.
 
-    Ratio of sums with leverage-adjusted variance, as in :func:`fruitcount.tree.ratio.ratio_total`
-    but without finite population correction: the limbs stand for any limb.
+    Ratio of sums with leverage-adjusted variance, as in
+    :func:`fruitcount.tree.estimate.ratio_total` but without finite population correction: the
+    limbs stand for any limb.
 
     Parameters
     ----------
@@ -154,7 +155,7 @@ def factor_share(seen: Estimate, factor: Factor) -> float:
     """Share of the answer's variance that comes from the hand counts, 0 to 1.
 
     More photos cannot take this part away: give it as ``fixed_share_frac`` to
-    :func:`fruitcount.tree.more.limbs_to_halve`. NaN where either spread could not be told.
+    :func:`fruitcount.tree.advice.limbs_to_halve`. NaN where either spread could not be told.
     """
     by_sample = (factor.value * seen.se_n) ** 2
     by_factor = (seen.value_n * factor.se) ** 2

@@ -10,25 +10,26 @@ from helpers import assert_fruitlets_close
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitcount.detect.settings import SHIPPED_THRESHOLD
-from fruitcount.errors import BadInputError, RecordError
-from fruitcount.evaluate.known import truth_from_columns
-from fruitcount.evaluate.learn import LearnSettings, propose
-from fruitcount.evaluate.learn_trial import lesson_of, tried
-from fruitcount.evaluate.lessons import Lesson, lesson_from, lesson_on_limb
-from fruitcount.evaluate.predictors import low_marks
-from fruitcount.evaluate.retune import retuned, tuned_on_limb
-from fruitcount.evaluate.scores import judge
-from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.evaluate.tuning import (
+from fruitcount.calibrate.examples import Lesson, lesson_from, lesson_on_limb
+from fruitcount.calibrate.learn import LearnSettings, propose
+from fruitcount.calibrate.trial import lesson_of, tried
+from fruitcount.calibrate.tuning import (
     Tuning,
     apply_tuning,
     features,
+    retuned,
     shipped_tuning,
+    tuned_on_limb,
     tuned_scores,
     tuning_from_record,
     tuning_record,
 )
+from fruitcount.detect.settings import SHIPPED_THRESHOLD
+from fruitcount.errors import BadInputError, RecordError
+from fruitcount.evaluate.known import truth_from_columns
+from fruitcount.evaluate.predictors import low_marks
+from fruitcount.evaluate.scores import judge
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.pipeline import CountSettings, measure
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale
 

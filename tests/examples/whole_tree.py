@@ -16,11 +16,11 @@ from pathlib import Path
 from PIL import Image
 
 from fruitcount import CountSettings
-from fruitcount.batch import FileLedger, LimbSize, TreeFacts, count_folder, plan_tree
-from fruitcount.batch.photo_row import count_key, count_photo
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
+from fruitcount.tree import FileLedger, LimbSize, TreeFacts, count_folder, plan_tree
+from fruitcount.tree.photo_row import count_key, count_photo
 
 
 def draw_photos(folder: Path) -> dict[str, int]:

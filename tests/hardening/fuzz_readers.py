@@ -302,21 +302,21 @@ def _hours(path: Path) -> None:
 
 
 def _limb_sizes(path: Path) -> None:
-    from fruitcount.batch.limb_sheets import read_limb_sizes
+    from fruitcount.tree.facts import read_limb_sizes
 
     for size in read_limb_sizes(path, "N").values():
         assert size.base_diameter_mm != 0
 
 
 def _hand_counts(path: Path) -> None:
-    from fruitcount.batch.limb_sheets import read_hand_counts
+    from fruitcount.tree.facts import read_hand_counts
 
     assert all(math.isfinite(a + b) for a, b in read_hand_counts(path))
 
 
 def _both_sides(path: Path) -> None:
-    from fruitcount.batch.limb_sheets import read_both_sides
     from fruitcount.tree import both_sides_factor, both_sides_lines
+    from fruitcount.tree.facts import read_both_sides
 
     limbs = read_both_sides(path, "N")
     assert both_sides_lines(limbs)
@@ -324,14 +324,14 @@ def _both_sides(path: Path) -> None:
 
 
 def _naming(path: Path) -> None:
-    from fruitcount.batch import read_sheet
+    from fruitcount.tree import read_sheet
 
     read_sheet(path)
 
 
 def _rows(path: Path) -> None:
-    from fruitcount.batch import read_rows
-    from fruitcount.batch.whole_tree import TreeFacts, plan_tree
+    from fruitcount.tree import read_rows
+    from fruitcount.tree.plan import TreeFacts, plan_tree
 
     rows = read_rows(path)
     assert all(r["count_n"] is None or math.isfinite(r["count_n"]) for r in rows)
@@ -358,7 +358,7 @@ def _ledger_lines() -> list[bytes]:
 
 
 def _ledger(data: bytes, folder: Path) -> None:
-    from fruitcount.batch import FileLedger
+    from fruitcount.tree import FileLedger
 
     path = folder / "progress.jsonl"
     path.write_bytes(data)
@@ -525,7 +525,7 @@ def _marks(data: bytes, folder: Path) -> None:
 
 def _code_text(data: bytes, _: Path) -> None:
     """What the code on a card may say; anyone can print one."""
-    from fruitcount.batch.card_code import place_by_code
+    from fruitcount.tree.card_code import place_by_code
 
     place = place_by_code(data.decode("utf-8", "replace"))
     if place is not None:
@@ -544,7 +544,7 @@ def _code_photo() -> list[bytes]:
 
 
 def _code_picture(data: bytes, _: Path) -> None:
-    from fruitcount.batch.read_code import read_card_code
+    from fruitcount.tree.card_code import read_card_code
     from fruitcount.types import Scale
 
     pixels = np.frombuffer(data[54:], np.uint8)
@@ -596,7 +596,7 @@ LENGTHS = [b"40 cm", b"12mm", b'3/8"', b"1 1/2 in", b"0.5 m", b"2 ft"]
 
 def _words(data: bytes, folder: Path) -> None:
     """Words typed on the command line."""
-    from fruitcount.batch.naming import place_by_name
+    from fruitcount.tree.assignment import place_by_name
     from fruitcount.units import parse_length
 
     text = data.decode("utf-8", "replace")

@@ -17,10 +17,10 @@ from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitcount.batch.naming import Place, place_by_name
 from fruitcount.errors import PhotoUnreadableError
 from fruitcount.image.photo import read_photo
 from fruitcount.names import shown_name
+from fruitcount.tree.assignment import Place, place_by_name
 
 NAMES = {
     "not utf-8": b"caf\xe9.jpg",

@@ -8,7 +8,6 @@ import pytest
 from sqlalchemy import func, select
 from store_facts import TREE
 
-from fruitcount.batch import plan_tree
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.store import (
@@ -26,7 +25,7 @@ from fruitcount.store import (
 )
 from fruitcount.store.base import reading
 from fruitcount.store.tables import SideCountRow
-from fruitcount.tree import BothSides
+from fruitcount.tree import BothSides, plan_tree
 
 
 @pytest.fixture

@@ -7,19 +7,22 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from fruitcount.batch import LimbSize, TreeFacts, plan_tree, write_rows
-from fruitcount.batch.limb_sheets import read_both_sides
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError
 from fruitcount.tree import (
     BothSides,
+    LimbSize,
+    TreeFacts,
     apply_factor,
     both_sides_factor,
     both_sides_lines,
     csa_cm2,
+    plan_tree,
     ratio_total,
     seen_to_true,
+    write_rows,
 )
+from fruitcount.tree.facts import read_both_sides
 
 LIMBS = (BothSides("1", 30, 25, 18), BothSides("2", 22, 28, 14), BothSides("3", 40, 33, 26))
 SIZES = {str(k): LimbSize(d) for k, d in enumerate((20.0, 30.0, 25.0, 22.0, 28.0, 18.0), 1)}

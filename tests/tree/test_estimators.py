@@ -16,7 +16,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.tree import (
     Branch,
     LimbGroup,
-    Path,
+    Walk,
     csa_cm2,
     every_path,
     grouped_total,
@@ -97,7 +97,7 @@ def test_a_single_sample_gives_no_interval():
     for got in (
         ratio_total([5], [1], all_area_cm2=[1, 2]),
         simple_total([5], limbs_n=3),
-        paths_total([Path((0, 5), (1.0, 0.5))]),
+        paths_total([Walk((0, 5), (1.0, 0.5))]),
     ):
         assert math.isnan(got.se_n)
         assert not got.known
@@ -118,7 +118,7 @@ def test_broken_input_is_named():
     with pytest.raises(BadInputError, match="limbs_n"):
         simple_total([1, 2], limbs_n=1)
     with pytest.raises(BadInputError, match="chance_frac"):
-        Path((1, 2), (1.0, 0.0))
+        Walk((1, 2), (1.0, 0.0))
 
 
 def test_area_of_a_round_limb():

@@ -26,7 +26,7 @@ from fruitcount.tree import (
     trees_per_acre,
     trunk_area_cm2,
 )
-from fruitcount.tree.labour import HAND_THINNING_H_PER_HA, h_per_acre, machine_h_per_ha
+from fruitcount.tree.sheet import HAND_THINNING_H_PER_HA, h_per_acre, machine_h_per_ha
 
 PEACH = load_species("peach")
 

@@ -12,8 +12,8 @@ from screen_uploads import photos_in
 from screen_words import plain
 from tree_count import progress_words, told_by_name
 
-from fruitcount.batch.run import Progress
 from fruitcount.errors import PhotoUnreadableError
+from fruitcount.tree.run import Progress
 
 
 class File:

@@ -18,7 +18,7 @@ from streamlit.testing.v1 import AppTest
 from tree_wide import find_many
 
 import fruitcount.corrections as cx
-from fruitcount.evaluate.tuning import Tuning
+from fruitcount.calibrate.tuning import Tuning
 from fruitcount.season import OrchardTree
 from fruitcount.store.orchard import save_tree
 from fruitcount.store.tuning import load_tuning

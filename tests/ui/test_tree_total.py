@@ -16,7 +16,6 @@ from streamlit.testing.v1 import AppTest
 from tree_rows import noticed
 from tree_wide import workers_for
 
-from fruitcount.batch.alike import look_hash
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.species import load_species
@@ -30,6 +29,7 @@ from fruitcount.store.orchard import (
     save_tree,
     tree_id_of,
 )
+from fruitcount.tree.photos import look_hash
 
 
 def picture(seed: int) -> np.ndarray:

@@ -1,0 +1,253 @@
+"""Learn from the corrections on some photos of a tree, for the rest of the folder.
+
+Nothing here changes a result. :func:`propose` measures, by leaving out one corrected photo at a
+time, whether a new threshold or new score weights would have found that photo's fruit better,
+and returns a proposal. Only what the user accepts (:meth:`Proposal.accept`) is a tuning, and
+results made with the shipped settings stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.optimize import minimize
+
+from fruitcount.calibrate.examples import Lesson
+from fruitcount.calibrate.tuning import (
+    Tuning,
+    features,
+    shipped_tuning,
+    tuned_scores,
+    tuning_record,
+    tuning_sentence,
+)
+from fruitcount.checks import in_range, positive
+from fruitcount.evaluate.scores import Tally
+from fruitcount.types import FloatArray
+
+__all__ = ["LearnSettings", "Proposal", "propose", "tally_of"]
+
+
+@dataclass(frozen=True)
+class LearnSettings:
+    """How cautious the learning is.
+
+    Attributes
+    ----------
+    shipped_threshold : float
+        Of the source that found the marks: ``fruitcount.detect.settings.SHIPPED_THRESHOLD``.
+    prior_strength : float
+        How strongly weights are held to "no change". Larger learns less from the same photos.
+        4 lets about 100 marks move a weight visibly (chosen on drawn scenes).
+    weights_from_n : int
+        Weights are learned from so many corrected photos on; fewer teach the threshold alone.
+    photos_to_half_n : float
+        From so many photos a learned threshold is gone half the way to; from n of them
+        n / (n + photos_to_half_n). Larger moves less. 0 goes all the way.
+    least_gain : float
+        Smallest rise of left-out F1 that is worth a change. Larger proposes less often.
+    doubt_frac : float
+        The gain must stay above zero in all but this share of resamples of the corrected photos
+        (bootstrap; Efron 1979, from memory). Smaller proposes less often. Without this, and
+        without going only part of the way, nearly all proposals on open fruit sets whose shipped
+        threshold was right made other photos worse.
+    least_photos_n : int
+        Fewer corrected photos propose nothing: there is nothing to leave out.
+    """
+
+    shipped_threshold: float = 0.4
+    prior_strength: float = 4.0
+    weights_from_n: int = 5
+    photos_to_half_n: float = 2.0
+    least_gain: float = 0.03
+    doubt_frac: float = 0.1
+    least_photos_n: int = 2
+
+    def __post_init__(self) -> None:
+        in_range("shipped_threshold", self.shipped_threshold, 0, 1)
+        in_range("doubt_frac", self.doubt_frac, 0, 1)
+        positive("prior_strength", self.prior_strength)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What was learned, measured before and after, waiting for the user's word.
+
+    Attributes
+    ----------
+    tuning : Tuning
+        Learned from all corrected photos.
+    shipped : Tuning
+        What is in force without it.
+    before, after : Tally
+        On the corrected photos; ``after`` has each photo judged by what the others taught.
+    photos_n : int
+    worthwhile : bool
+        The gain is large enough to be proposed at all.
+    """
+
+    tuning: Tuning
+    shipped: Tuning
+    before: Tally
+    after: Tally
+    photos_n: int
+    worthwhile: bool
+
+    @property
+    def sentence(self) -> str:
+        """What to tell the user before asking."""
+        if self.photos_n < 2:
+            return "Correct at least two photos of this tree to learn from them."
+        figures = (
+            f"On {self.photos_n} corrected photos, each judged by what the others teach: agreement "
+            f"with you {self.before.f1:.0%} before, {self.after.f1:.0%} after; wrong marks "
+            f"{self.before.false_n} to {self.after.false_n}, missed fruit {self.before.missed_n} "
+            f"to {self.after.missed_n}."
+        )
+        if not self.worthwhile:
+            return f"{figures} Not enough gain: the settings stay as they are."
+        return f"{figures} {tuning_sentence(self.tuning, self.shipped.threshold)}"
+
+    def record(self) -> dict[str, Any]:
+        """The tuning with the figures it was offered on, as plain values to keep with a tree."""
+        sides = {"before": self.before, "after": self.after}
+        return {
+            "tuning": tuning_record(self.tuning),
+            "shipped_threshold": self.shipped.threshold,
+            "photos_n": self.photos_n,
+            **{name: [t.hits_n, t.false_n, t.missed_n] for name, t in sides.items()},
+        }
+
+    def accept(self) -> Tuning:
+        """The user says yes: the tuning to use on the rest of the folder."""
+        return self.tuning if self.worthwhile else self.shipped
+
+    def decline(self) -> Tuning:
+        """The user says no, or takes it back: the shipped settings."""
+        return self.shipped
+
+
+def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) -> Proposal:
+    """Learn from corrected photos, and measure what it is worth.
+
+    Two changes are tried: a new threshold alone, part of the way to the best one, and, with
+    enough photos, new weights with a new threshold. The weights must beat the best threshold
+    alone as surely as that beats no change, since they have more ways to fit by chance.
+
+    Parameters
+    ----------
+    lessons : sequence of Lesson
+        Photos of one tree, or at least of one day and light.
+    settings : LearnSettings, optional
+
+    Returns
+    -------
+    Proposal
+        With ``worthwhile`` False where there are too few photos or too little gain.
+    """
+    s = settings or LearnSettings()
+    shipped = shipped_tuning(s.shipped_threshold)
+    start = [_tally(lesson, shipped) for lesson in lessons]
+    before = _total(start)
+    if len(lessons) < max(2, s.least_photos_n):
+        return Proposal(shipped, shipped, before, before, len(lessons), False)
+    best, tuning = start, shipped
+    share = len(lessons) / (len(lessons) + s.photos_to_half_n)
+    part = _left_out(lessons, lambda taught: _part_way(_fit_threshold(taught, s), share, s))
+    if _gains(start, part, s):
+        best, tuning = part, _part_way(_fit_threshold(lessons, s), share, s)
+    if len(lessons) >= s.weights_from_n:
+        whole = _left_out(lessons, lambda taught: _fit_threshold(taught, s))
+        weighed = _left_out(lessons, lambda taught: _fit_weights(taught, s))
+        if _gains(best, weighed, s) and _gains(whole, weighed, s):
+            best, tuning = weighed, _fit_weights(lessons, s)
+    return Proposal(tuning, shipped, before, _total(best), len(lessons), tuning is not shipped)
+
+
+def _left_out(lessons: Sequence[Lesson], fit: Callable[[Sequence[Lesson]], Tuning]) -> list[Tally]:
+    """Each photo judged by what the others teach."""
+    return [
+        _tally(lesson, fit([*lessons[:i], *lessons[i + 1 :]])) for i, lesson in enumerate(lessons)
+    ]
+
+
+def _gains(before: Sequence[Tally], after: Sequence[Tally], s: LearnSettings) -> bool:
+    """Whether left-out F1 rises enough, and not by a few photos' chance."""
+    if not _total(after).f1 >= _total(before).f1 + s.least_gain:
+        return False
+    counts = np.array(
+        [[[t.hits_n, t.false_n, t.missed_n] for t in side] for side in (before, after)]
+    )
+    draws = np.random.default_rng(1).integers(0, len(before), (400, len(before)))
+    hits, false, missed = np.moveaxis(counts[:, draws].sum(axis=2), -1, 0)
+    f1 = 2 * hits / np.maximum(2 * hits + false + missed, 1)
+    return bool(np.quantile(f1[1] - f1[0], s.doubt_frac) > 0)
+
+
+def _part_way(tuning: Tuning, share: float, s: LearnSettings) -> Tuning:
+    """A threshold between the shipped one and the one learned: few photos teach it roughly."""
+    move = tuning.threshold - s.shipped_threshold
+    return Tuning(round(s.shipped_threshold + share * move, 3))
+
+
+def _fit_threshold(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
+    shipped = shipped_tuning(s.shipped_threshold)
+    return Tuning(_best_threshold(lessons, shipped, s.shipped_threshold))
+
+
+def _fit_weights(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
+    """Logistic regression with a Gaussian prior centred on "no change"."""
+    x = np.concatenate([features(lesson.marks) for lesson in lessons])
+    y = np.concatenate([lesson.is_fruit for lesson in lessons]).astype(np.float64)
+    x = np.column_stack([x, np.ones(len(x))])
+    prior = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
+
+    def loss(w: FloatArray) -> tuple[float, FloatArray]:
+        z = x @ w
+        value = np.sum(np.logaddexp(0, z) - y * z)
+        slope = x.T @ (1 / (1 + np.exp(-np.clip(z, -50, 50))) - y)
+        pull = w - prior
+        return float(value + s.prior_strength / 2 * pull @ pull), slope + s.prior_strength * pull
+
+    w = minimize(loss, prior, jac=True, method="L-BFGS-B").x
+    tuning = Tuning(0.5, (float(w[0]), float(w[1]), float(w[2]), float(w[3])), float(w[4]))
+    threshold = _best_threshold(lessons, tuning, 0.5)
+    return Tuning(threshold, tuning.weights, tuning.offset)
+
+
+def _best_threshold(lessons: Sequence[Lesson], tuning: Tuning, usual: float) -> float:
+    """Threshold of highest F1; of nearly equal ones the nearest to the usual.
+
+    Candidates are a grid of hundredths: finer steps would follow single marks.
+    """
+    score = np.concatenate([tuned_scores(lesson.marks, tuning) for lesson in lessons])
+    fruit = np.concatenate([lesson.is_fruit for lesson in lessons])
+    known_n = int(fruit.sum()) + sum(lesson.unseen_n for lesson in lessons)
+    grid = np.append(np.arange(0.02, 0.99, 0.01), usual)
+    kept = score[None, :] >= grid[:, None]
+    f1 = 2 * (kept & fruit).sum(axis=1) / np.maximum(kept.sum(axis=1) + known_n, 1)
+    good = grid[f1 >= f1.max() - 0.005]
+    return float(good[np.argmin(np.abs(good - usual))])
+
+
+def _tally(lesson: Lesson, tuning: Tuning) -> Tally:
+    kept = tuned_scores(lesson.marks, tuning) >= tuning.threshold
+    hits = int(np.count_nonzero(kept & lesson.is_fruit))
+    missed = int(lesson.is_fruit.sum()) + lesson.unseen_n - hits
+    return Tally(hits, int(np.count_nonzero(kept)) - hits, missed)
+
+
+def tally_of(lessons: Sequence[Lesson], tuning: Tuning) -> Tally:
+    """Hits, false marks and misses of photos under a tuning, summed."""
+    return _total([_tally(lesson, tuning) for lesson in lessons])
+
+
+def _total(parts: Sequence[Tally]) -> Tally:
+    return Tally(
+        sum(p.hits_n for p in parts),
+        sum(p.false_n for p in parts),
+        sum(p.missed_n for p in parts),
+    )

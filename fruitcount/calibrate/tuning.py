@@ -1,0 +1,242 @@
+"""A change of threshold and score weights for the rest of one tree's photos.
+
+A tuning never changes what was measured: it is applied to a detector's own marks each time, so
+dropping the tuning brings the shipped answer back exactly.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fruitcount.calibrate.examples import marks_on_limb
+from fruitcount.checks import finite, in_range
+from fruitcount.errors import RecordError
+from fruitcount.evaluate.predictors import low_marks
+from fruitcount.limb import place_fruitlets
+from fruitcount.odds import chance_of, log_odds
+from fruitcount.pipeline import CountSettings
+from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Measurement, Photo
+
+__all__ = [
+    "FEATURES",
+    "Tuning",
+    "adjusted",
+    "apply_tuning",
+    "features",
+    "retuned",
+    "shipped_tuning",
+    "tuned_on_limb",
+    "tuned_scores",
+    "tuning_from_record",
+    "tuning_record",
+    "tuning_sentence",
+]
+
+FEATURES = ("score", "yellow", "roundness", "size")
+"""Score as log-odds; the other three as differences from the photo's own usual mark."""
+
+FLOOR = 1e-3
+"""Scores are held this far from 0 and 1 before they are weighed."""
+
+_IDENTITY = (1.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """Weights and threshold learned from corrections.
+
+    Attributes
+    ----------
+    threshold : float
+        Lowest tuned score kept. Raising it gives fewer and surer marks.
+    weights : tuple of float
+        One for each of ``FEATURES``; (1, 0, 0, 0) with ``offset`` 0 leaves scores as they are.
+    offset : float
+        Added log-odds. Raising it raises all scores.
+    """
+
+    threshold: float
+    weights: tuple[float, float, float, float] = _IDENTITY
+    offset: float = 0.0
+
+    def __post_init__(self) -> None:
+        in_range("threshold", self.threshold, 0.0, 1.0)
+        finite("offset", self.offset)
+        for weight in self.weights:
+            finite("weights", weight)
+
+    @property
+    def reweights(self) -> bool:
+        """Whether scores change at all, beside the threshold."""
+        return self.weights != _IDENTITY or self.offset != 0.0
+
+
+def shipped_tuning(threshold: float) -> Tuning:
+    """No change: the detector's own scores at its shipped threshold."""
+    return Tuning(threshold)
+
+
+def features(marks: Fruitlets) -> FloatArray:
+    """What a tuning looks at, shape (N, 4), in the order of ``FEATURES``.
+
+    Log-odds of the score; yellowness, roundness and log radius less the score-weighted mean of
+    the photo's marks, so that a photo in other light or from farther off gives the same values.
+    What was not measured is 0: no evidence either way.
+    """
+    score = np.clip(np.nan_to_num(marks.score, nan=1.0), FLOOR, 1 - FLOOR)
+    columns = [log_odds(score, FLOOR)]
+    log_radius = np.log(np.maximum(marks.r_px, 1e-6))
+    for value in (marks.yellow_frac, marks.roundness_frac, log_radius):
+        told = np.isfinite(value)
+        middle = np.average(value[told], weights=score[told]) if told.any() else 0.0
+        columns.append(np.where(told, value - middle, 0.0))
+    return np.column_stack(columns)
+
+
+def tuned_scores(marks: Fruitlets, tuning: Tuning) -> FloatArray:
+    """Scores under a tuning, 0 to 1; exactly the marks' own where the tuning does not reweight."""
+    if not tuning.reweights:
+        return np.nan_to_num(marks.score, nan=1.0)
+    return chance_of(features(marks) @ np.array(tuning.weights) + tuning.offset)
+
+
+def apply_tuning(marks: Fruitlets, tuning: Tuning) -> Fruitlets:
+    """Marks that stay under a tuning, with their tuned scores.
+
+    Parameters
+    ----------
+    marks : Fruitlets
+        The detector's marks with a low threshold, never the outcome of an earlier tuning.
+    tuning : Tuning
+
+    Returns
+    -------
+    Fruitlets
+        Marks made by hand always stay, as they are.
+    """
+    score = np.where(marks.by_hand, marks.score, tuned_scores(marks, tuning))
+    return marks.with_columns(score=score).take((score >= tuning.threshold) | marks.by_hand)
+
+
+def tuning_record(tuning: Tuning) -> dict[str, Any]:
+    """Plain values, for JSON."""
+    return {
+        "version": 1,
+        "threshold": tuning.threshold,
+        "weights": dict(zip(FEATURES, tuning.weights, strict=True)),
+        "offset": tuning.offset,
+    }
+
+
+def tuning_from_record(record: dict[str, Any]) -> Tuning:
+    """Read back what :func:`tuning_record` wrote.
+
+    Raises
+    ------
+    RecordError
+        A key is missing, a value is no number, or the version is not known.
+    """
+    try:
+        if record["version"] != 1:
+            raise RecordError(f"tuning: version must be 1, got {record['version']!r}")
+        score, yellow, roundness, size = (float(record["weights"][name]) for name in FEATURES)
+        return Tuning(
+            float(record["threshold"]), (score, yellow, roundness, size), float(record["offset"])
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise RecordError(f"tuning: {type(error).__name__}: {error}") from error
+
+
+def tuning_sentence(tuning: Tuning, shipped_threshold: float) -> str:
+    """What a tuning changes, in words for the person who is asked to accept it."""
+    if not tuning.reweights and math.isclose(tuning.threshold, shipped_threshold):
+        return "Nothing changes."
+    lower = tuning.threshold < shipped_threshold
+    parts = [
+        f"{'Fainter marks are kept too' if lower else 'Only surer marks are kept'}: from a score "
+        f"of {tuning.threshold:.2f} (was {shipped_threshold:.2f})."
+    ]
+    if tuning.reweights:  # its scores are other ones: the two thresholds cannot be compared
+        parts = ["Marks are weighed anew by what you corrected."]
+    words = {"yellow": "yellow", "roundness": "round", "size": "large"}
+    for name, weight in zip(FEATURES[1:], tuning.weights[1:], strict=True):
+        if abs(weight) >= 0.1:
+            parts.append(f"{'More' if weight > 0 else 'Less'} {words[name]} marks count for more.")
+    return " ".join(parts)
+
+
+FLOOR = 1e-4
+"""Scores are held this far from 0 and 1 while they are moved."""
+
+
+def tuned_on_limb(
+    measurement: Measurement, marks: Fruitlets, tuning: Tuning, shipped: float
+) -> Fruitlets:
+    """Marks on the limb under a tuning, their scores moved so that usual limits still hold.
+
+    Parameters
+    ----------
+    seen : Measurement
+        Its limb and scale say which marks are on the limb.
+    marks : Fruitlets
+        With a low threshold.
+    tuning : Tuning
+    shipped : float
+        The shipped threshold. Log-odds are shifted so that the tuning's threshold falls on it:
+        a mark that just stays is as doubtful as one that just stayed before.
+
+    Returns
+    -------
+    Fruitlets
+        Only those at or above the threshold.
+    """
+    kept = apply_tuning(marks_on_limb(measurement, marks), tuning)
+    shift = log_odds(shipped, FLOOR) - log_odds(tuning.threshold, FLOOR)
+    return kept.with_columns(score=chance_of(log_odds(kept.score, FLOOR) + shift))
+
+
+def retuned(shipped: Measurement, marks: Fruitlets, tuning: Tuning) -> Measurement:
+    """A photo of the rest of the folder under an accepted tuning.
+
+    Parameters
+    ----------
+    shipped : Measurement
+        The photo as measured with the shipped settings: its scale and limb stay.
+    marks : Fruitlets
+        The detector's marks on it with a low threshold.
+    tuning : Tuning
+
+    Returns
+    -------
+    Measurement
+        A new value; keep ``shipped`` to go back. Marks off the limb stay: see
+        :func:`fruitcount.calibrate.examples.lesson_on_limb`. A photo that
+        holds marks made by hand is returned as it is: a correction is never overruled.
+    """
+    if bool(shipped.fruitlets.by_hand.any()):
+        return shipped
+    here = apply_tuning(marks_on_limb(shipped, marks), tuning)
+    off = shipped.fruitlets.take(shipped.fruitlets.on_limb == 0)
+    both = {n: np.concatenate([getattr(here, n), getattr(off, n)]) for n in CIRCLE_COLUMNS}
+    kept = Fruitlets.from_columns(**both)
+    return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
+
+
+def adjusted(
+    photo: Photo, measurement: Measurement, *, tuning: Tuning, settings: CountSettings
+) -> Measurement:
+    """A photo's result under an accepted tuning, for ``count_photo``'s ``adjust``.
+
+    Parameters
+    ----------
+    photo : Photo
+    seen : Measurement
+        Measured with ``settings``.
+    tuning : Tuning
+    settings : CountSettings
+    """
+    return retuned(measurement, low_marks(photo, settings), tuning)

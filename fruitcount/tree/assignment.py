@@ -1,0 +1,282 @@
+"""Whose a photo is: tree, limb, side and moment, from a sheet, a card, its folder or its name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fruitcount.checks import one_of
+from fruitcount.csv_table import sheet_lines
+from fruitcount.errors import BadInputError
+
+__all__ = [
+    "SOURCES",
+    "Naming",
+    "Place",
+    "first_told",
+    "place_by_card",
+    "place_by_folder",
+    "place_by_name",
+    "read_card_sheet",
+    "read_sheet",
+]
+
+_SIDES = {"": "", "f": "front", "front": "front", "b": "back", "back": "back"}
+_MOMENTS = {"": "", "before": "before", "after": "after"}
+_CARD_NUMBERS = {str(k): k for k in range(50)}
+_FIELDS = ("tree", "limb", "side", "moment")
+
+
+@dataclass(frozen=True)
+class Place:
+    """What a photo shows; empty where it could not be told.
+
+    Attributes
+    ----------
+    tree, limb : str
+    side : {"", "front", "back"}
+    moment : {"", "before", "after"}
+        Before or after thinning.
+    """
+
+    tree: str = ""
+    limb: str = ""
+    side: str = ""
+    moment: str = ""
+
+
+def place_by_folder(path: str | Path, root: str | Path) -> Place:
+    """Tree from the first folder below ``root``, limb from the second if there is one.
+
+    Side and moment come from the words front, back, before and after, where the file's name or a
+    deeper folder's has one of them by itself, such as ``front.jpg`` or ``IMG_12-after.jpg``.
+    """
+    inside = Path(path).relative_to(root)
+    parts = inside.parts[:-1]
+    words = set(re.split(r"[\W_]+", " ".join((*parts[2:], inside.stem)).lower()))
+    side, moment = (
+        found.pop() if len(found := words & set(known)) == 1 else ""
+        for known in (("front", "back"), ("before", "after"))
+    )
+    return Place(
+        parts[0] if parts else "", parts[1] if len(parts) > 1 else "", str(side), str(moment)
+    )
+
+
+def place_by_name(path: str | Path, pattern: str) -> Place:
+    """Read a file name by a pattern such as ``{tree}_{limb}_{side}``.
+
+    Parameters
+    ----------
+    path : str or Path
+        Only the name without its ending is read.
+    pattern : str
+        ``{tree}``, ``{limb}``, ``{side}`` (front, back, f, b), ``{moment}`` (before, after) and
+        ``*`` for anything; all else must be there as it is, capitals aside.
+
+    Returns
+    -------
+    Place
+        Empty when the name does not fit.
+
+    Raises
+    ------
+    BadInputError
+        When the pattern names a field that is not known, or names one twice.
+    """
+    found = _compiled(pattern).fullmatch(Path(path).stem)
+    if not found:
+        return Place()
+    got = found.groupdict()
+    side = _SIDES.get(got.get("side", "").lower())
+    moment = _MOMENTS.get(got.get("moment", "").lower())
+    if side is None or moment is None:
+        return Place()
+    return Place(got.get("tree", ""), got.get("limb", ""), side, moment)
+
+
+def _compiled(pattern: str) -> re.Pattern[str]:
+    used: set[str] = set()
+    parts = []
+    for piece in re.split(r"(\{[^{}]*\}|\*)", pattern):
+        if piece == "*":
+            parts.append("(?>.*?")
+        elif piece.startswith("{"):
+            name = piece[1:-1]
+            if name not in _FIELDS or name in used:
+                raise BadInputError(
+                    f"name pattern may hold {', '.join('{' + f + '}' for f in _FIELDS)} once "
+                    f"each, got {pattern!r}"
+                )
+            used.add(name)
+            parts.append(f"(?>(?P<{name}>.+?)")
+        else:
+            parts.append(re.escape(piece))
+    return re.compile(_in_one_go(parts), re.IGNORECASE | re.DOTALL)
+
+
+def _in_one_go(parts: list[str]) -> str:
+    """Close each group behind the text that follows it, so that it is never tried again.
+
+    What stands for anything ends where that text comes first: later would leave less for the
+    rest. Without this a pattern of many ``*`` would take for ever. The last one runs to the end.
+    """
+    opened = [k for k, part in enumerate(parts) if part.startswith("(?>")]
+    out = list(parts)
+    for k in opened[:-1]:
+        out[k + 1] += ")"  # the split puts a text, if only an empty one, behind every group
+    if opened:
+        out[opened[-1]] = out[opened[-1]].removeprefix("(?>")
+    return "".join(out)
+
+
+def place_by_card(card_id: int, places: Mapping[int, Place]) -> Place:
+    """Tree and limb from the number on the scale card, where each has a card of its own."""
+    return places.get(card_id, Place())
+
+
+def first_told(told: Mapping[str, Place]) -> tuple[Place, str]:
+    """One place out of what several sources say, the surest first.
+
+    The first source that names a tree leads. A limb comes from the first that names one without
+    naming another tree: "limb 2" in the folder of another tree is not this tree's. Side and
+    moment come from the first that tells them.
+
+    Parameters
+    ----------
+    told : mapping
+        Name of a source to what it says, the surest first.
+
+    Returns
+    -------
+    Place, and the name of the source that told the tree (empty when none did).
+    """
+    lead = next((name for name, place in told.items() if place.tree), "")
+    tree = told[lead].tree if lead else ""
+    fits = [place for place in told.values() if place.tree in ("", tree)]
+    return Place(
+        tree,
+        next((place.limb for place in fits if place.limb), ""),
+        next((place.side for place in told.values() if place.side), ""),
+        next((place.moment for place in told.values() if place.moment), ""),
+    ), lead
+
+
+def read_card_sheet(path: str | Path) -> dict[int, Place]:
+    """Read a CSV sheet with the columns ``card``, ``tree`` and, if wanted, ``limb``.
+
+    Returns
+    -------
+    dict
+        Card number to place.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a number is no card's, or a card comes twice.
+    """
+    out: dict[int, Place] = {}
+    for where, row in sheet_lines(path, ("card", "tree")):
+        cell = {k: row.get(k, "") for k in ("card", "tree", "limb")}
+        number = _CARD_NUMBERS.get(cell["card"], -1)
+        if number < 0:
+            raise BadInputError(f"{where}: card must be from 0 to 49, got {cell['card']!r}")
+        if number in out:
+            raise BadInputError(f"{where}: card {number} comes twice")
+        out[number] = Place(cell["tree"], cell["limb"])
+    return out
+
+
+def read_sheet(path: str | Path) -> dict[str, Place]:
+    """Read a CSV sheet with the columns ``file``, ``tree`` and, if wanted, ``limb``, ``side``,
+    ``moment``.
+
+    Returns
+    -------
+    dict
+        File name or path, as written (with ``/``), to place.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a side or moment is not known, or a file comes twice with
+        different places.
+    """  # noqa: D205
+    out: dict[str, Place] = {}
+    for where, row in sheet_lines(path, ("file", "tree")):
+        name, place = _sheet_row(row, where)
+        if out.setdefault(name, place) != place:
+            raise BadInputError(f"{where}: {name} comes twice")
+    return out
+
+
+def _sheet_row(row: dict[str, str], where: str) -> tuple[str, Place]:
+    cell = {k: row.get(k, "") for k in ("file", *_FIELDS)}
+    side, moment = _SIDES.get(cell["side"].lower()), _MOMENTS.get(cell["moment"].lower())
+    if side is None:
+        raise BadInputError(f"{where}: side must be front or back, got {cell['side']!r}")
+    if moment is None:
+        raise BadInputError(f"{where}: moment must be before or after, got {cell['moment']!r}")
+    return cell["file"].replace("\\", "/"), Place(cell["tree"], cell["limb"], side, moment)
+
+
+SOURCES = ("sheet", "code", "card", "folder", "name")
+"""The surest first: what was typed for this photo, what its card says, where it lies."""
+
+
+@dataclass(frozen=True)
+class Naming:
+    """How to tell whose a photo is.
+
+    Attributes
+    ----------
+    by : {"auto", "sheet", "code", "card", "folder", "name"}
+        ``"auto"`` asks all in the order of :data:`SOURCES`; any other asks that one alone.
+    pattern : str
+        For ``"name"``: see :func:`fruitcount.tree.assignment.place_by_name`.
+    sheet : mapping
+        For ``"sheet"``: from :func:`fruitcount.tree.assignment.read_sheet`.
+    cards : mapping
+        For ``"card"``: card number to place, for cards that stay with one tree or limb.
+    """
+
+    by: str = "auto"
+    pattern: str = ""
+    sheet: Mapping[str, Place] = field(default_factory=dict)
+    cards: Mapping[int, Place] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        one_of("by", self.by, ("auto", *SOURCES))
+
+    def place(self, path: Path, root: Path, row: Mapping[str, Any]) -> tuple[Place, str]:
+        """Whose photo this is, and which source told its tree.
+
+        Parameters
+        ----------
+        path, root : Path
+            The photo, and the folder that is counted.
+        row : mapping
+            The photo's row, for what its card says: ``code_tree``, ``code_limb``, ``card_id``.
+
+        Returns
+        -------
+        Place, and one of :data:`SOURCES`; both empty when it cannot be told.
+        """
+        names = SOURCES if self.by == "auto" else (self.by,)
+        return first_told({name: self._told(name, path, root, row) for name in names})
+
+    def _told(self, name: str, path: Path, root: Path, row: Mapping[str, Any]) -> Place:
+        if name == "sheet":
+            inside = path.relative_to(root).as_posix()
+            return self.sheet.get(inside) or self.sheet.get(path.name) or Place()
+        if name == "code":
+            return Place(str(row.get("code_tree") or ""), str(row.get("code_limb") or ""))
+        if name == "card":
+            number = row.get("card_id")
+            return Place() if number is None else place_by_card(int(number), self.cards)
+        if name == "folder":
+            return place_by_folder(path, root)
+        return place_by_name(path, self.pattern) if self.pattern or self.by == "name" else Place()

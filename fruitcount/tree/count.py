@@ -1,0 +1,327 @@
+"""One tree counted: all its limbs, the total with its interval, what would narrow it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fruitcount.errors import BadInputError
+from fruitcount.tree.advice import limbs_to_halve, more_paths, next_by_group
+from fruitcount.tree.both_sides import both_sides_factor, both_sides_lines
+from fruitcount.tree.calibration import Factor, apply_factor, factor_share, seen_to_true
+from fruitcount.tree.estimate import (
+    Estimate,
+    LimbGroup,
+    csa_cm2,
+    grouped_total,
+    ratio_total,
+    simple_total,
+)
+from fruitcount.tree.facts import LimbSize, SizedLimb, TreeFacts
+from fruitcount.tree.group import LimbCount, group_limbs
+from fruitcount.tree.walks import paths_total
+
+__all__ = [
+    "Surer",
+    "TreeCount",
+    "as_factor_takes",
+    "estimate_of",
+    "limbs_of_tree",
+    "seen_factor",
+    "tree_count",
+]
+
+
+def as_factor_takes(counted: Sequence[LimbCount], facts: TreeFacts) -> list[LimbCount]:
+    """Limbs counted as the factor takes them.
+
+    One from limbs seen from both sides holds for one side: a limb on photos from both then counts
+    as their mean, not as the better of them.
+    """
+    if facts.seen_true or not facts.both_sides:
+        return list(counted)
+    # of two sides, the upper end is both added
+    return [
+        replace(x, count_n=x.high_n / 2, how="the mean of front and back")
+        if x.var_n2 == 0 and x.low_n < x.high_n
+        else x
+        for x in counted
+    ]
+
+
+def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
+    """What the photos' counts are to be multiplied by, and what is to be said of it.
+
+    Parameters
+    ----------
+    facts : TreeFacts
+        Hand counts lead; the limbs seen from both sides come after. None without either.
+    """
+    lines = both_sides_lines(facts.both_sides) if facts.both_sides else ()
+    if facts.seen_true:
+        if lines:
+            lines = (*lines, "The limbs counted by hand lead: for the tree's total only they are "
+                     "used, not the limbs seen from both sides.")  # fmt: skip
+        by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
+        return by_hand, lines
+    if not facts.both_sides:
+        return None, ()
+    factor = both_sides_factor(facts.both_sides)
+    span = f" ({factor.low:.2f} to {factor.high:.2f})" if factor.limbs_n > 1 else ""
+    return factor, (*lines, "For each fruit seen on one side (the mean of front and back) so many "
+                    f"are there: {factor.value:.2f}{span}.")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Surer:
+    """What would halve the interval.
+
+    Attributes
+    ----------
+    limbs : tuple of int
+        Indices of the limbs to photograph, best first.
+    walks_n : int
+        Further random walks, where they told the total.
+    share_frac : float
+        Expected width of the interval then, as a share of now; NaN if it cannot be told.
+    """
+
+    limbs: tuple[int, ...] = ()
+    walks_n: int = 0
+    share_frac: float = math.nan
+
+
+def estimate_of(
+    limbs: Sequence[SizedLimb], area: Any, factor: Factor | None, *, facts: TreeFacts
+) -> tuple[Estimate, Surer]:
+    """The total with its interval, and what would make it surer.
+
+    Parameters
+    ----------
+    limbs : sequence of SizedLimb
+        Every limb of the tree.
+    area : array, cm2
+        Their cross-sections.
+    factor : Factor or None
+        True fruit for one seen. Walks are counted by hand and need none.
+    facts : TreeFacts
+
+    Raises
+    ------
+    BadInputError
+        When groups are asked for and a limb has none.
+    """
+    if facts.walks:
+        total = paths_total(facts.walks)
+        walks = more_paths(len(facts.walks)) if len(facts.walks) > 1 else 1
+        return total, Surer(walks_n=walks, share_frac=0.5 if len(facts.walks) > 1 else math.nan)
+    seen = [i for i, limb in enumerate(limbs) if math.isfinite(limb.count_n)]
+    total = _total(limbs, area, seen, facts)
+    fixed = 0.0
+    if factor is not None:
+        share = factor_share(total, factor)
+        fixed = share if math.isfinite(share) else 0.0
+        total = apply_factor(total, factor)
+    rest = tuple(i for i in range(len(limbs)) if i not in seen)
+    if len(seen) < 2 or not rest:
+        return total, Surer(rest[:1])
+    more = limbs_to_halve(area, seen, fixed_share_frac=fixed)
+    which = more.which
+    if facts.by_group:
+        which = _in_groups(limbs, seen, more.more_n) or which
+    return total, Surer(which, share_frac=more.share_frac)
+
+
+def _total(
+    limbs: Sequence[SizedLimb], area: Any, seen: Sequence[int], facts: TreeFacts
+) -> Estimate:
+    fruit = [limbs[i].count_n for i in seen]
+    if facts.by_group:
+        return grouped_total(_groups(limbs, seen))
+    if facts.limbs_n:
+        return simple_total(fruit, limbs_n=len(limbs))
+    within = [limbs[i].var_n2 for i in seen]
+    return ratio_total(fruit, area[list(seen)], all_area_cm2=area, limb_var=within)
+
+
+def _groups(limbs: Sequence[SizedLimb], seen: Sequence[int]) -> list[LimbGroup]:
+    names = [limb.size.group for limb in limbs]
+    if not all(names):
+        lack = limbs[names.index("")].name
+        raise BadInputError(f"group must be told for every limb, got none for limb {lack!r}")
+    out = []
+    for group in dict.fromkeys(names):
+        fruit = tuple(limbs[i].count_n for i in seen if names[i] == group)
+        if not fruit:
+            raise BadInputError(f"group {group!r} must have a photographed limb, got none")
+        out.append(LimbGroup(group, fruit, names.count(group)))
+    return out
+
+
+def _in_groups(limbs: Sequence[SizedLimb], seen: Sequence[int], more_n: int) -> tuple[int, ...]:
+    """The next limbs, shared over the groups; empty where a group has too few to tell."""
+    groups = _groups(limbs, seen)
+    short = [g.name for g in groups if len(g.fruit_n) < 2 and len(g.fruit_n) < g.limbs_n]
+    open_ = [i for i in range(len(limbs)) if i not in seen]
+    if short:  # a spread needs two of a group: those come first
+        return tuple(next(i for i in open_ if limbs[i].size.group == name) for name in short)
+    wanted = next_by_group([g for g in groups if len(g.fruit_n) > 1], more_n)
+    out = []
+    for name, number in wanted.items():
+        out += [i for i in open_ if limbs[i].size.group == name][:number]
+    return tuple(out)
+
+
+@dataclass(frozen=True)
+class TreeCount:
+    """A counted tree, before anything is decided.
+
+    Attributes
+    ----------
+    limbs : tuple of SizedLimb
+        Every limb of the tree; seen fruit, hidden ones not added.
+    total : Estimate
+        Fruit on the tree, hidden ones added where something tells of them.
+    files : mapping
+        Limb name to the photos it was counted on.
+    next_limbs : tuple of str
+        Photograph these next; see ``surer``.
+    surer : str
+        What would halve the interval, in a sentence; empty when nothing is left to do.
+    true_per_seen : float
+        What the hand counts say, else the limbs seen from both sides; 1 without any.
+    notes : tuple of str
+        What had to be assumed.
+    """
+
+    limbs: tuple[SizedLimb, ...]
+    total: Estimate
+    files: Mapping[str, tuple[str, ...]]
+    next_limbs: tuple[str, ...]
+    surer: str
+    true_per_seen: float
+    notes: tuple[str, ...]
+
+
+def limbs_of_tree(
+    rows: Iterable[Mapping[str, Any]], tree: str
+) -> tuple[list[LimbCount], dict[str, float]]:
+    """The limbs of one tree before thinning, and their mean measured lengths in mm.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        As :func:`fruitcount.tree.group.group_limbs` takes them. Photos taken after thinning are
+        left out.
+    tree : str
+    """
+    mine = [r for r in rows if (r.get("tree") or "") == tree and r.get("moment") != "after"]
+    mine = [{**r, "moment": ""} for r in mine]
+    limbs = group_limbs(mine)
+    by_file = {str(r["file"]): r.get("length_mm") for r in mine}
+    lengths = {}
+    for limb in limbs:
+        known = [float(v) for f in limb.files if (v := by_file.get(f)) is not None]
+        if known:
+            lengths[limb.limb] = float(np.mean(known))
+    return limbs, lengths
+
+
+def tree_count(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) -> TreeCount:
+    """Estimate a tree from its counted photos.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        One a photo, such as :func:`fruitcount.tree.read_rows` gives.
+    tree : str
+        Its name in the rows.
+    facts : TreeFacts
+
+    Raises
+    ------
+    BadInputError
+        When no limb of the tree was counted.
+    """
+    counted, lengths = limbs_of_tree(rows, tree)
+    counted = [limb for limb in counted if math.isfinite(limb.count_n)]
+    if not counted:
+        known = ", ".join(sorted({str(r.get("tree") or "(no name)") for r in rows})) or "none"
+        raise BadInputError(f"tree must have counted limbs, got {tree!r} (trees there: {known})")
+    counted = as_factor_takes(counted, facts)
+    limbs, notes = _all_limbs(counted, lengths, facts)
+    area = csa_cm2([limb.size.base_diameter_mm for limb in limbs])
+    factor, told = seen_factor(facts)
+    total, more = estimate_of(limbs, area, factor, facts=facts)
+    names = tuple(limbs[i].name for i in more.limbs)
+    files = {limb.limb: limb.files for limb in counted}
+    return TreeCount(
+        tuple(limbs), total, files, names, _surer(more, names, factor),
+        factor.value if factor else 1.0, (*notes, *told, *facts.remarks),
+    )  # fmt: skip
+
+
+def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
+    """What would halve the interval."""
+    if more.walks_n:
+        walks = "1 walk more" if more.walks_n == 1 else f"{more.walks_n} walks more"
+        halves = " would halve the interval" if math.isfinite(more.share_frac) else ""
+        return f"For a surer count: {walks}{halves}."
+    sides = factor is not None and factor.limbs_are != Factor.limbs_are
+    if factor is not None and math.isnan(factor.se) and not more.walks_n:
+        how = "seen from both sides, or two are counted by hand" if sides else "counted by hand"
+        return f"How sure the total is can be told once another limb is {how}."
+    if not names:
+        return ""
+    what = f"{len(names)} more limb{'s' if len(names) > 1 else ''} ({', '.join(names)})"
+    if math.isnan(more.share_frac):
+        return f"For a surer count photograph {what}."
+    if more.share_frac <= 0.5 + 1e-9:
+        return f"To halve the interval photograph {what}."
+    by_hand = "the hand counts. Count more limbs by hand."
+    by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
+    return (
+        f"Photographing {what} would leave {more.share_frac:.0%} of the interval: the rest comes "
+        f"from {by_sides if sides else by_hand}"
+    )
+
+
+def _all_limbs(
+    counted: Sequence[LimbCount], lengths: Mapping[str, float], facts: TreeFacts
+) -> tuple[list[SizedLimb], list[str]]:
+    """Every limb with a thickness; what had to be filled in is said."""
+    limbs = []
+    for c in counted:
+        typed = facts.limb_sizes.get(c.limb, LimbSize())
+        base = c.base_diameter_mm if math.isnan(typed.base_diameter_mm) else typed.base_diameter_mm
+        length = lengths.get(c.limb, math.nan)
+        length = length if math.isnan(typed.length_mm) else typed.length_mm
+        size = LimbSize(base, length, typed.group)
+        limbs.append(SizedLimb(c.limb, c.count_n, c.var_n2, size))
+    seen = {limb.name for limb in limbs}
+    limbs += [
+        SizedLimb(name, math.nan, 0.0, size)
+        for name, size in facts.limb_sizes.items()
+        if name not in seen
+    ]
+    if facts.limbs_n is not None and facts.limbs_n < len(limbs):
+        raise BadInputError(f"limbs must be at least {len(limbs)}, got {facts.limbs_n}")
+    for k in range(len(limbs), facts.limbs_n or 0):
+        limbs.append(SizedLimb(f"other limb {k - len(seen) + 1}", math.nan, 0.0, LimbSize()))
+    widths = [x.size.base_diameter_mm for x in limbs if math.isfinite(x.size.base_diameter_mm)]
+    lack = len(limbs) - len(widths)
+    if not lack:
+        return limbs, []
+    usual = math.sqrt(float(np.mean(np.square(widths)))) if widths else 25.0
+    note = f"{lack} of {len(limbs)} limbs have no measured thickness: taken as thick as the others."
+    filled = [
+        x
+        if math.isfinite(x.size.base_diameter_mm)
+        else replace(x, size=replace(x.size, base_diameter_mm=usual))
+        for x in limbs
+    ]
+    return filled, [note]

@@ -1,0 +1,242 @@
+"""What the keeper knows of a tree, its limbs and what it should bear, typed or from CSV sheets."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fruitcount.checks import at_least, in_range, positive
+from fruitcount.csv_table import sheet_lines
+from fruitcount.errors import BadInputError
+from fruitcount.tree.both_sides import BothSides
+from fruitcount.tree.estimate import csa_cm2
+from fruitcount.tree.walks import Walk, fork_chances
+
+__all__ = [
+    "LimbSize",
+    "SizedLimb",
+    "TreeFacts",
+    "read_both_sides",
+    "read_hand_counts",
+    "read_limb_sizes",
+    "read_walks",
+]
+
+
+@dataclass(frozen=True)
+class LimbSize:
+    """Measured by hand: thickness at the base and length; NaN where not.
+
+    ``group`` names limbs that are alike (top, bottom; sunny, shaded); empty where not told.
+    """
+
+    base_diameter_mm: float = math.nan
+    length_mm: float = math.nan
+    group: str = ""
+
+
+@dataclass(frozen=True)
+class TreeFacts:
+    """What the keeper knows of a tree and wants from it.
+
+    Attributes
+    ----------
+    species : str
+    ripening_month : int or None
+    southern : bool
+    age_years : int or None
+        With the trunk: reads the published table, where the species has one.
+    trunk_circumference_mm : float or None
+        About 20 cm above ground.
+    crates_n, crate_kg : float or None
+        Crates wanted from this tree, and fruit in a full one. They lead where given.
+    spacing_mm : float or None
+        The keeper's own spacing; the species' range otherwise.
+    harvest_diameter_mm : float or None
+        Ripe size wanted; sets the weight of one fruit.
+    pace_n_per_min : float or None
+        Fruit taken off in a minute, the keeper's own.
+    limbs_n : int or None
+        Limbs on the tree, where their sizes are not known.
+    limb_sizes : mapping
+        Limb name to its size, for every limb, photographed or not.
+    seen_true : tuple of (seen, true)
+        Limbs counted on the photo and by hand.
+    both_sides : tuple of BothSides
+        Limbs seen from the front and the back. Used only where ``seen_true`` is empty.
+    remarks : tuple of str
+        What the answer has to say of these facts besides, such as one that could not be used.
+    by_group : bool
+        Estimate by the groups of ``limb_sizes``, each limb standing for those of its group. By
+        default limbs stand for others by their cross-section.
+    walks : tuple of Walk
+        Random walks from the trunk to a tip, counted by hand. Where given, they tell the total.
+    """
+
+    species: str = "peach"
+    ripening_month: int | None = None
+    southern: bool = False
+    age_years: int | None = None
+    trunk_circumference_mm: float | None = None
+    crates_n: float | None = None
+    crate_kg: float | None = None
+    spacing_mm: float | None = None
+    harvest_diameter_mm: float | None = None
+    pace_n_per_min: float | None = None
+    limbs_n: int | None = None
+    limb_sizes: Mapping[str, LimbSize] = field(default_factory=dict)
+    seen_true: tuple[tuple[float, float], ...] = ()
+    both_sides: tuple[BothSides, ...] = ()
+    remarks: tuple[str, ...] = ()
+    by_group: bool = False
+    walks: tuple[Walk, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("trunk_circumference_mm", "crate_kg", "spacing_mm", "pace_n_per_min"):
+            if getattr(self, name) is not None:
+                positive(name, getattr(self, name))
+        if (self.crates_n is None) != (self.crate_kg is None):
+            raise BadInputError("crates need both their number and the kg that one holds")
+
+
+@dataclass(frozen=True)
+class SizedLimb:
+    """One limb with what was counted on it: NaN where it was not photographed."""
+
+    name: str
+    count_n: float
+    var_n2: float
+    size: LimbSize
+
+
+def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
+    """Sizes of one tree's limbs from a CSV sheet.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns ``limb`` and ``base_diameter_mm``; ``tree``, ``length_mm`` and ``group`` if
+        wanted.
+    tree : str
+        Rows of other trees are passed over; a sheet without that column is this tree's.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a number cannot be read, or a limb comes twice.
+    """
+    out: dict[str, LimbSize] = {}
+    for where, row in sheet_lines(path, ("limb", "base_diameter_mm")):
+        if "tree" in row and row["tree"] != tree:
+            continue
+        numbers = [
+            positive(name, _number(row.get(name, ""), name, where)) if row.get(name) else math.nan
+            for name in ("base_diameter_mm", "length_mm")
+        ]
+        if row["limb"] in out:
+            raise BadInputError(f"{where}: limb {row['limb']!r} comes twice")
+        out[row["limb"]] = LimbSize(numbers[0], numbers[1], row.get("group", ""))
+    if not out:
+        raise BadInputError(f"{path}: the sheet must have limbs of tree {tree!r}, found none")
+    return out
+
+
+def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
+    """Pairs of fruit seen on the photo and counted by hand, from columns ``seen``, ``true``."""
+    return tuple(
+        (
+            at_least("seen", _number(row["seen"], "seen", where), 0),
+            at_least("true", _number(row["true"], "true", where), 0),
+        )
+        for where, row in sheet_lines(path, ("seen", "true"))
+    )
+
+
+def read_both_sides(path: str | Path, tree: str) -> tuple[BothSides, ...]:
+    """Limbs seen from the front and the back, from a CSV sheet.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns ``limb``, ``front``, ``back`` (fruit seen from each side) and ``both`` (recognised
+        as the same fruit in both); ``tree`` if wanted.
+    tree : str
+        Rows of other trees are passed over; a sheet without that column is this tree's.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a count is no whole number of 0 to 100,000, ``both`` is more
+        than the smaller side, a limb has no name or comes twice, or no fruit was seen.
+    """
+    out: dict[str, BothSides] = {}
+    for where, row in sheet_lines(path, ("limb", "front", "back", "both")):
+        if "tree" in row and row["tree"] != tree:
+            continue
+        limb = row["limb"]
+        if not limb:
+            raise BadInputError(f"{where}: limb must have a name, got ''")
+        if limb in out:
+            raise BadInputError(f"{where}: limb {limb!r} comes twice")
+        front, back, both = (_whole(row[name], name, where) for name in ("front", "back", "both"))
+        if both > min(front, back):
+            raise BadInputError(
+                f"{where}: both must be at most {min(front, back)} (the smaller side), got {both}"
+            )
+        out[limb] = BothSides(limb, front, back, both)
+    if not any(x.front_n + x.back_n for x in out.values()):
+        raise BadInputError(f"{path}: the sheet must have fruit seen on tree {tree!r}, found none")
+    return tuple(out.values())
+
+
+def read_walks(path: str | Path) -> tuple[Walk, ...]:
+    """Random walks from the trunk to a tip, one row a segment, the trunk first.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns ``walk`` (its number or name), ``fruit`` (on that segment) and either ``chance``
+        (with which the segment was taken at its fork, 0 to 1; empty for the trunk) or
+        ``diameter_mm`` and ``fork_mm`` (the diameters of all branches at its fork, this one
+        included, with spaces between): the chance is then by cross-section.
+
+    Raises
+    ------
+    BadInputError
+        When a column is missing, a number cannot be read, or a branch is none of its fork.
+    """
+    walks: dict[str, list[tuple[float, float]]] = {}
+    for where, row in sheet_lines(path, ("walk", "fruit")):
+        fruit = at_least("fruit", _number(row["fruit"], "fruit", where), 0)
+        walks.setdefault(row["walk"], []).append((fruit, _chance(row, where)))
+    if not walks:
+        raise BadInputError(f"{path}: the sheet must have walks, found none")
+    return tuple(Walk(*zip(*segments, strict=True)) for segments in walks.values())
+
+
+def _chance(row: dict[str, str], where: str) -> float:
+    if row.get("chance"):
+        return _number(row["chance"], "chance", where)
+    if not row.get("fork_mm"):
+        return 1.0
+    here = _number(row.get("diameter_mm", ""), "diameter_mm", where)
+    fork = [_number(cell, "fork_mm", where) for cell in row["fork_mm"].split()]
+    if here not in fork:
+        raise BadInputError(f"{where}: diameter_mm must be one of fork_mm {fork}, got {here:g}")
+    return float(fork_chances(csa_cm2(fork))[fork.index(here)])
+
+
+def _number(cell: str, name: str, where: str) -> float:
+    try:
+        return float(cell)
+    except ValueError as error:
+        raise BadInputError(f"{where}: {name} must be a number, got {cell!r}") from error
+
+
+def _whole(cell: str, name: str, where: str) -> int:
+    number = in_range(f"{where}: {name}", _number(cell, name, where), 0, 100_000)
+    if number != int(number):
+        raise BadInputError(f"{where}: {name} must be a whole number, got {cell!r}")
+    return int(number)

@@ -1,0 +1,187 @@
+"""One tree's plan from its counted limbs: estimate, target, each limb's share and its cuts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from fruitcount.load import harvest_mass_g
+from fruitcount.pipeline import Result, decide
+from fruitcount.plan import GrowerInputs
+from fruitcount.plan.fruit_size import size_code
+from fruitcount.species import load_species
+from fruitcount.tree.checkpoint import measurement_in
+from fruitcount.tree.count import limbs_of_tree, tree_count
+from fruitcount.tree.estimate import csa_cm2
+from fruitcount.tree.facts import LimbSize, TreeFacts
+from fruitcount.tree.sheet import LimbFacts, TreeSheet, Work, thinning_work, tree_sheet
+from fruitcount.tree.target import target_of
+from fruitcount.types import Measurement
+
+__all__ = ["LimbSize", "TreeFacts", "TreePlan", "limb_inputs", "limbs_of_tree", "plan_tree"]
+
+
+@dataclass(frozen=True, eq=False)
+class TreePlan:
+    """One tree's plan.
+
+    Attributes
+    ----------
+    tree : str
+    sheet : TreeSheet
+        Estimate, target and each limb's share.
+    files : mapping
+        Limb name to the photos it was counted on.
+    next_limbs : tuple of str
+        Photograph these next; see ``surer``.
+    surer : str
+        What would halve the interval, in a sentence; empty when nothing is left to do.
+    fruit_g : float
+        Weight taken for one ripe fruit.
+    size_class : str
+        Trade size code of the wanted ripe size; empty where the species has none.
+    true_per_seen : float
+        What the hand counts say, else the limbs seen from both sides; 1 without any.
+    notes : tuple of str
+        What had to be assumed.
+    results : mapping
+        Limb name to its measurement, decided with the tree's share; limbs whose fruit are not
+        known one by one have none.
+    """
+
+    tree: str
+    sheet: TreeSheet
+    files: Mapping[str, tuple[str, ...]]
+    next_limbs: tuple[str, ...]
+    surer: str
+    fruit_g: float
+    size_class: str
+    true_per_seen: float
+    notes: tuple[str, ...]
+    results: Mapping[str, Result] = field(default_factory=dict)
+
+
+def plan_tree(
+    rows: Sequence[Mapping[str, Any]],
+    tree: str,
+    facts: TreeFacts,
+    *,
+    inputs: GrowerInputs | None = None,
+    measured: Callable[[Mapping[str, Any]], Measurement | None] = measurement_in,
+) -> TreePlan:
+    """Estimate a tree from its counted photos, set its target and share it over the limbs.
+
+    The target comes from the crates where they are given, else from the trunk, else from the
+    spacing over all limbs. Where a limb's own spacing or wood allows fewer than its share, the
+    lower number stands.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        One a photo, such as :func:`fruitcount.tree.read_rows` gives.
+    tree : str
+        Its name in the rows.
+    facts : TreeFacts
+    inputs : GrowerInputs, optional
+        For each limb's own plan, default what ``facts`` say; its share is put in.
+    measured : callable, optional
+        A row's photo as measured, or None; by default what the row holds as ``measurement``.
+
+    Raises
+    ------
+    BadInputError
+        When no limb of the tree was counted, or nothing tells a target.
+    """
+    species = load_species(facts.species)
+    count = tree_count(rows, tree, facts)
+    limbs, area = count.limbs, csa_cm2([x.size.base_diameter_mm for x in count.limbs])
+    fruit_g = harvest_mass_g(species, facts.harvest_diameter_mm)
+    target, remarks = target_of(limbs, area, species, facts, fruit_g)
+    times = count.true_per_seen
+    sheet = tree_sheet(
+        [LimbFacts(x.name, float(a), x.count_n * times) for x, a in zip(limbs, area, strict=True)],
+        count.total,
+        target=target,
+        pace_n_per_min=facts.pace_n_per_min,
+        fruit_g=fruit_g,
+    )
+    wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
+    code = size_code(species, wanted) if species.size_codes else ""
+    results: dict[str, Result] = {}
+    own: dict[str, int | None] = {}
+    by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
+    for limb in sheet.limbs:
+        share = replace(inputs or limb_inputs(facts), limb_target=limb.keep_n / times)
+        mine = [by_file[file] for file in count.files.get(limb.name, ())]
+        found = [measured(row) for row in mine]
+        own[limb.name] = min(
+            (int(r["keep_n"]) for r in mine if r.get("keep_n") is not None), default=None
+        )
+        known = next((m for m in found if m is not None), None)
+        if known is not None:
+            results[limb.name] = Result(known, decide(known, share))
+    sheet, said = _as_limbs_allow(sheet, results, own, times, facts=facts, fruit_g=fruit_g)
+    return TreePlan(
+        tree, sheet, count.files, count.next_limbs, count.surer, fruit_g, code, times,
+        (*count.notes, *remarks, *said), results,
+    )  # fmt: skip
+
+
+def limb_inputs(facts: TreeFacts) -> GrowerInputs:
+    """What the keeper says of the tree, for the plan of each limb."""
+    return GrowerInputs(
+        facts.species,
+        ripening_month=facts.ripening_month,
+        southern=facts.southern,
+        spacing_mm=facts.spacing_mm,
+        harvest_diameter_mm=facts.harvest_diameter_mm,
+    )
+
+
+def _as_limbs_allow(
+    sheet: TreeSheet,
+    results: Mapping[str, Result],
+    own: Mapping[str, int | None],
+    true_per_seen: float,
+    *,
+    facts: TreeFacts,
+    fruit_g: float,
+) -> tuple[TreeSheet, list[str]]:
+    """Where spacing or the wood allows fewer than the share, the lower number stands."""
+    limbs, lowered, unchecked = [], [], []
+    for limb in sheet.limbs:
+        keep, result = limb.keep_n, results.get(limb.name)
+        if result is not None and result.decision.plan.verdict != "cannot tell":
+            keep = min(keep, round(result.decision.plan.keep_count * true_per_seen))
+        elif (most := own.get(limb.name)) is not None:
+            keep = min(keep, round(most * true_per_seen))
+        elif limb.counted:
+            unchecked.append(limb.name)
+        if keep < limb.keep_n:
+            lowered.append(limb.name)
+        work = thinning_work(
+            limb.whole_n, keep, pace_n_per_min=facts.pace_n_per_min, fruit_g=fruit_g
+        )
+        limbs.append(replace(limb, keep_n=keep, work=work))
+    said = []
+    if lowered:
+        said.append(
+            f"On limb {', '.join(lowered)} the spacing or the wood allows fewer than the share of "
+            "the target: the lower number stands."
+        )
+    if unchecked:
+        said.append(
+            f"Limb {', '.join(unchecked)}: only its share of the target is known, its own spacing "
+            "and wood were not checked."
+        )
+    if results and true_per_seen != 1:
+        said.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "
+                    "include those hidden.")  # fmt: skip
+    whole = Work(
+        sum(x.work.off_n for x in limbs),
+        sum(x.work.minutes for x in limbs),
+        sum(x.work.harvest_kg for x in limbs),
+    )
+    keep_n = sum(x.keep_n for x in limbs)
+    return replace(sheet, limbs=tuple(limbs), keep_n=keep_n, work=whole), said

@@ -1,0 +1,31 @@
+"""Run a batch over a folder; meant to be killed. Arguments: folder, ledger, engine."""
+
+import sys
+from pathlib import Path
+
+from batch_work import slow_measure
+
+from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
+
+
+def main():
+    folder, where, engine = sys.argv[1:]
+    if where.endswith(".db"):
+        from fruitcount.store import StoreLedger, open_store
+
+        ledger = StoreLedger(open_store(where), "key")
+    else:
+        ledger = FileLedger(where, "key")
+    settings = BatchSettings(engine=engine, workers=2)
+
+    def tell(progress):
+        if progress.done_n > progress.skipped_n:
+            sys.stdout.write("x")
+            sys.stdout.flush()
+
+    files = find_photos(Path(folder))
+    run_batch(files, slow_measure, ledger=ledger, settings=settings, progress=tell)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,62 @@
+"""The same batch on a Dask scheduler with two worker processes on loopback."""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from batch_work import measure
+
+from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
+
+HERE = Path(__file__).parent
+pytest.importorskip("distributed", reason="the cluster extra is not installed")
+
+
+@pytest.fixture
+def scheduler(tmp_path):
+    path = os.pathsep.join([str(HERE), str(HERE.parents[1])])
+    env = {**os.environ, "PYTHONPATH": path}
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": tmp_path}
+    info = tmp_path / "scheduler.json"
+    first = [sys.executable, "-m", "distributed.cli.dask_scheduler"]
+    first += ["--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(info)]
+    running = [subprocess.Popen(first, env=env, **quiet)]
+    for _ in range(300):
+        if info.exists() and info.stat().st_size:
+            break
+        time.sleep(0.1)
+    worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--scheduler-file", str(info)]
+    worker += ["--nthreads", "1", "--no-dashboard", "--no-nanny", "--host", "127.0.0.1"]
+    running += [subprocess.Popen(worker, env=env, **quiet) for _ in range(2)]
+    import json
+
+    yield json.loads(info.read_text())["address"]
+    for process in reversed(running):
+        process.terminate()
+        process.wait(20)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_two_workers(tmp_path, scheduler):
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    for i in range(40):
+        (folder / f"{i:02}.jpg").write_bytes(b"x" * (i + 1))
+    (folder / "bad.jpg").write_bytes(b"broken")
+    from distributed import Client
+
+    with Client(scheduler) as client:
+        client.wait_for_workers(2, timeout=60)
+    rows = {}
+    for engine, address in (("dask", scheduler), ("serial", "")):
+        ledger = FileLedger(tmp_path / f"{engine}.jsonl", "k")
+        how = BatchSettings(engine=engine, scheduler=address)
+        result = run_batch(find_photos(folder), measure, ledger=ledger, settings=how)
+        rows[engine] = list(result.rows(ledger))
+        ledger.close()
+    assert rows["dask"] == rows["serial"]
+    assert len(rows["dask"]) == 41
+    assert not rows["dask"][-1]["ok"]

@@ -1,0 +1,64 @@
+"""Memory stays flat: 1,000 stand-ins here, and a short run of the real counting.
+
+The long run with the trained net, 1,000 photos, is ``python tests/tree/soak.py FOLDER``.
+"""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from soak import growth, make_photos, soak
+
+HERE = Path(__file__).parent
+CODE = """
+import sys
+from pathlib import Path
+from batch_work import measure
+from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
+
+def resident_kb():
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmRSS"):
+            return int(line.split()[1])
+
+def tell(progress):
+    if progress.done_n in (100, 1000):
+        print(resident_kb(), flush=True)
+
+if __name__ == "__main__":
+    ledger = FileLedger(sys.argv[2], "k")
+    how = BatchSettings(engine=sys.argv[3])
+    run_batch(find_photos(sys.argv[1]), measure, ledger=ledger, settings=how, progress=tell)
+    ledger.close()
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc")
+def test_flat_memory(tmp_path):
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    for i in range(1000):
+        (folder / f"{i:04}.jpg").write_bytes(b"%04d" % i)
+    script = tmp_path / "run.py"
+    script.write_text(CODE)
+    path = os.pathsep.join([str(HERE), str(HERE.parents[1])])
+    done = subprocess.run(
+        [sys.executable, str(script), str(folder), str(tmp_path / "r.jsonl"), "processes"],
+        env={**os.environ, "PYTHONPATH": path}, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    early, late = map(int, done.stdout.split())
+    assert late < 1.05 * early
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc")
+def test_flat_memory_with_the_trained_net(tmp_path):
+    """From the 20th to the 60th photo the worker's peak grows by less than 5 %."""
+    make_photos(tmp_path / "photos", 60, megapixels=(0.4, 0.4), samples_only=True)
+    levels = list(soak(tmp_path / "photos", workers=1, every=10, source="trained"))
+    assert [x.done_n for x in levels] == [10, 20, 30, 40, 50, 60]
+    grown = growth(levels, 20)
+    assert grown["all"] < 0.05, grown
+    assert grown["largest worker"] < 0.05, grown
