@@ -9,7 +9,7 @@ __all__ = ["HELD_BACK_PERCENT", "held_back"]
 HELD_BACK_PERCENT = 15
 
 
-def held_back(group: str, photo: str) -> bool:
+def held_back(group: str, photo: str, percent: int = HELD_BACK_PERCENT) -> bool:
     """Whether a photo is held back from training.
 
     Parameters
@@ -18,11 +18,13 @@ def held_back(group: str, photo: str) -> bool:
         Name of the set (its folder).
     photo : str
         Name of the source photo, without tile number and ending.
+    percent : int
+        Share held back. What is held back at a share is so at every larger one.
 
     Returns
     -------
     bool
-        Fixed by a hash of both names; true for about :data:`HELD_BACK_PERCENT` in 100.
+        Fixed by a hash of both names; true for about ``percent`` in 100.
     """
     digest = hashlib.sha256(f"fruitlet {group}/{photo}".encode()).digest()
-    return int.from_bytes(digest[:4], "big") % 100 < HELD_BACK_PERCENT
+    return int.from_bytes(digest[:4], "big") % 100 < percent

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ __all__ = [
     "photo_of",
     "read_renders",
     "read_tiles",
+    "with_lines",
 ]
 
 BOX_FILL = {
@@ -31,14 +32,24 @@ BOX_FILL = {
     "cherry-bbch81": 0.85,
     "apple-bbch76": 0.90,
     "pear": 0.90,
+    "coffee-fruit": 1.0,
 }
 """Sets that may train shipped weights, and the share of a box's side that its fruit fills."""
+
+PARTLY_LABELLED = ("coffee-fruit",)
+"""Sets that label the fruit of the branch in focus only: away from them nothing is known."""
+
+GREEN_FROM = {"coffee-fruit": 3}
+"""Lowest class number of green fruit, where a set has classes; what is riper is passed over."""
+
+KNOWN_REACH = 1.6
+"""In a partly labelled picture the surroundings of a fruit are known to so many of its radii."""
 
 LICENCE = (
     "CherryBBCH72, CherryBBCH81, AppleBBCH76 and Pear640 data sets, CC BY 4.0: S. Kodors, "
     'I. Zarembo, G. Lacis, L. Litavniece, I. Apeinans, M. Sondors, A. Pacejs, "Autonomous Yield '
     'Estimation System for Small Commercial Orchards Using UAV and AI", Drones 8(12):734, 2024, '
-    "doi 10.3390/drones8120734"
+    "doi 10.3390/drones8120734. Coffee Fruit Maturity data set, Ciencia Cafeto, CC BY 4.0"
 )
 
 is_validation = held_back
@@ -63,6 +74,13 @@ class Example:
         255 on wood; None where nobody told.
     outline : uint8 array, shape (h, w), or None
         255 on fruit; None where nobody told.
+    known : uint8 array, shape (h, w), or None
+        255 where every fruit is labelled; None: everywhere.
+    limb : float32 array, shape (P, 3), or None
+        x, y, half thickness in pixels along the limb from base to tip; NaN thickness if not
+        known.
+    ends : tuple of str
+        What the line's first and last points are: "base", "tip", "frame" or "unknown".
     """
 
     name: str
@@ -71,6 +89,9 @@ class Example:
     fruit: NDArray[np.float32]
     wood: NDArray[np.uint8] | None = None
     outline: NDArray[np.uint8] | None = None
+    known: NDArray[np.uint8] | None = None
+    limb: NDArray[np.float32] | None = None
+    ends: tuple[str, str] = ("base", "tip")
 
 
 def photo_of(stem: str) -> str:
@@ -98,9 +119,48 @@ def _tile(path: Path) -> Example:
     boxes = boxes.reshape(-1, 4)
     radius = (boxes[:, 2] * w + boxes[:, 3] * h) / 4 * BOX_FILL[group]
     unknown = np.full(len(boxes), np.nan, np.float32)
+    least = GREEN_FROM.get(group, 0)
+    ripe = np.array([int(row[0]) < least for row in rows if row], bool)
     # boxes cut by the tile's edge show part of a fruit: their centre is not the fruit's
-    fruit = [boxes[:, 0] * w - 0.5, boxes[:, 1] * h - 0.5, radius, unknown, unknown]
-    return Example(path.stem, group, rgb, np.stack(fruit, axis=1).astype(np.float32))
+    columns = [boxes[:, 0] * w - 0.5, boxes[:, 1] * h - 0.5, radius, unknown, unknown]
+    fruit = np.stack(columns, axis=1).astype(np.float32)
+    fruit[ripe, 3] = -1.0
+    known = _near(fruit, (h, w)) if group in PARTLY_LABELLED else None
+    return Example(path.stem, group, rgb, fruit, known=known)
+
+
+def _near(fruit: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.uint8]:
+    """255 within :data:`KNOWN_REACH` radii of a fruit."""
+    y, x = np.ogrid[: shape[0], : shape[1]]
+    out = np.zeros(shape, np.uint8)
+    for fx, fy, r in fruit[:, :3]:
+        out[np.hypot(x - fx, y - fy) < KNOWN_REACH * r] = 255
+    return out
+
+
+def with_lines(examples: list[Example], path: Path) -> list[Example]:
+    """The pictures that have a limb line in a file of lines drawn by hand, with that line.
+
+    Parameters
+    ----------
+    examples : list of Example
+        From :func:`read_tiles`.
+    path : Path
+        JSON list of ``file`` (folder and name), ``line_px``, ``ends`` (two of ``base``,
+        ``tip``, ``frame``, ``unknown``, as ``at``) and, where measured, ``width_px``.
+    """
+    lines = {row["file"].rsplit(".", 1)[0]: row for row in json.loads(path.read_text())}
+    out = []
+    for example in examples:
+        row = lines.get(f"{example.group}/{example.name}")
+        if row is None or len(row["line_px"]) < 2:
+            continue
+        line = np.array(row["line_px"], np.float32)
+        width = row.get("width_px")
+        half = np.full((len(line), 1), np.nan if width is None else width / 2, np.float32)
+        ends = tuple(str(end["at"]) for end in row["ends"])
+        out.append(replace(example, limb=np.hstack([line, half]), ends=(ends[0], ends[-1])))
+    return out
 
 
 def read_tiles(folder: Path, limit: int | None = None) -> list[Example]:
@@ -149,7 +209,12 @@ def _render(job: tuple[Path, dict[str, Any]]) -> Example:
     path = folder / photo["image"]
     fruit = np.array([_fruit_row(f) for f in photo["fruit"]], np.float32).reshape(-1, 5)
     wood, outline = (_mask(path, kind) for kind in ("wood", "fruit"))
-    return Example(f"{folder.name}/{path.stem}", "renders", _picture(path), fruit, wood, outline)
+    name = f"{folder.name}/{path.stem}"
+    half = photo["limb"].get("half_px")
+    limb = None
+    if half is not None:
+        limb = np.column_stack([photo["limb"]["polyline_px"], half]).astype(np.float32)
+    return Example(name, "renders", _picture(path), fruit, wood, outline, limb=limb)
 
 
 def _mask(picture: Path, kind: str) -> NDArray[np.uint8] | None:

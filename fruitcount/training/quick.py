@@ -17,8 +17,10 @@ __all__ = ["quick"]
 Out = TypeVar("Out")
 
 
-def quick(function: Callable[..., Out]) -> Callable[..., Out]:
+def quick(function: Callable[..., Out], *, dynamic: bool | None = None) -> Callable[..., Out]:
     """The function itself, or its compiled twin where its first argument lies on a GPU.
+
+    With ``dynamic=False`` each size of its argument is compiled for itself.
 
     What cannot be compiled there runs as it is.
     """
@@ -26,7 +28,7 @@ def quick(function: Callable[..., Out]) -> Callable[..., Out]:
     @functools.cache
     def compiled() -> Callable[..., Out]:
         torch._dynamo.config.suppress_errors = True
-        twin: Callable[..., Out] = torch.compile(function)
+        twin: Callable[..., Out] = torch.compile(function, dynamic=dynamic)
         return twin
 
     @functools.wraps(function)

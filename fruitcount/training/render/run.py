@@ -33,6 +33,9 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     p.add_argument("--detail", type=float, default=1.0, help="fineness of meshes and textures")
     p.add_argument("--dense-frac", type=float, default=0.5, help="chance of a limb in full leaf")
     p.add_argument("--shuck-frac", type=float, default=0.35, help="chance of shuck split (peach)")
+    p.add_argument(
+        "--setting-frac", type=float, default=0.0, help="chance of other wood, wires, a sheet"
+    )
     p.add_argument("--optix", action="store_true", help="use the driver's denoiser, if it works")
     for k in ("kind", "light", "zoom", "background"):
         p.add_argument(f"--{k}", default=None)
@@ -59,6 +62,7 @@ def work(a: argparse.Namespace, worker: int, deadline: float) -> None:
         detail=a.detail,
         dense_frac=a.dense_frac,
         shuck_frac=a.shuck_frac,
+        setting_frac=a.setting_frac,
     )
     q = Quality(a.spp, a.depth, a.optix and "cuda" in a.variant)
     part = a.out / f"truth_part{worker}.jsonl"

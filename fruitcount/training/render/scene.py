@@ -24,6 +24,7 @@ from .dress import (
 from .kinds import KIND_WEIGHTS, KINDS, SPLITTING, Kind, at_shuck_split
 from .mesh import across, unit
 from .parts import Bench, Options, Scene, empty_bufs
+from .setting import Setting, add_setting
 from .surround import add_all_fruit, add_background
 
 ZOOMS = ("whole", "mid", "close", "far")
@@ -161,9 +162,13 @@ def build(seed: int, opt: Options) -> Scene:
     found = choose_card(rng, cam, stems, fr) if rng.random() < opt.card_frac else None
     at = Bench(rng, empty_bufs(), kind, cam, opt)
     z = _fill_limb(at, stems, nodes, fr, found, plan)
+    setting = Setting([], [])
+    if np.random.default_rng([seed, 87]).random() < opt.setting_frac:
+        setting = add_setting(at.bufs, cam, stems, seed)
+        _fill_bare(at, setting)
     usual = str(rng.choice(DENSE_LIGHTS, p=DENSE_LIGHT_SHARES)) if plan.dense else None
     lit = light.choose(rng, cam, opt.light or usual)
-    every, grids = _fill_rest(at, plan, lit, fr, z)
+    every, grids = _fill_rest(at, plan, (lit, setting), fr, z)
     bark = kind.bark[rng.integers(len(kind.bark))]
     look = {
         "leaf_rough": float(rng.uniform(0.32, 0.6)),
@@ -213,12 +218,21 @@ def _fill_limb(
     return float(-rng.uniform(500, 1500))
 
 
+def _fill_bare(at: Bench, setting: Setting) -> None:
+    """The stems of a setting that bear no fruit, with few leaves."""
+    for stem in setting.bare:
+        nodes = wood.place_nodes(at.rng, [stem], at.kind)
+        wood.add_stems(at.bufs["wood"], at.rng, [stem], nodes, wood.OBJ_OTHER)
+        few = leafy(at.rng, nodes, at.kind, 0.6, at.rng.uniform(0.0, 0.3), at.bufs["wood"])
+        add_leaves(at, keep_clear(few, at.cam, None))
+
+
 def _fill_rest(
-    at: Bench, plan: _Plan, lit: light.Light, fr: fruit_mod.Fruit, z: float
+    at: Bench, plan: _Plan, around: tuple[light.Light, Setting], fr: fruit_mod.Fruit, z: float
 ) -> tuple[fruit_mod.Fruit, NDArray[Any]]:
     """Fruit of the target limb, other limbs behind, ground, far trees and unseen shade leaves."""
-    rng = at.rng
-    every, grids = add_all_fruit(at, fr, None, plan.fruit_mm)
+    rng, (lit, setting) = at.rng, around
+    every, grids = add_all_fruit(at, fr, None, plan.fruit_mm, sisters=setting.sisters)
     p, h = light.canopy(rng, lit, at.cam, plan.length_mm)
     if len(p):
         add_shade(at, p, h)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -45,8 +46,12 @@ def other_limb(at: Bench, fruit_mm: float, nearest: float = 90) -> fruit_mod.Fru
 
     The fruit returned do not belong to the target; `fruit_mm` is their usual diameter.
     """
+    return dressed_limb(at, _stems_behind(at, nearest), fruit_mm)
+
+
+def dressed_limb(at: Bench, stems: list[wood.Stem], fruit_mm: float) -> fruit_mod.Fruit:
+    """Wood, leaves and fruit of a limb that is not the target; returns its fruit."""
     rng, kind, bits = at.rng, at.kind, at.bufs["wood"]
-    stems = _stems_behind(at, nearest)
     nodes = wood.place_nodes(rng, stems, kind)
     wood.add_stems(bits, rng, stems, nodes, wood.OBJ_OTHER)
     size = float(np.clip(0.45 + fruit_mm / 40, 0.4, 1.1))
@@ -61,9 +66,14 @@ def other_limb(at: Bench, fruit_mm: float, nearest: float = 90) -> fruit_mod.Fru
 
 
 def add_all_fruit(
-    at: Bench, own: fruit_mod.Fruit, others: int | None, fruit_mm: float, nearest: float = 90
+    at: Bench,
+    own: fruit_mod.Fruit,
+    others: int | None,
+    fruit_mm: float,
+    nearest: float = 90,
+    sisters: Sequence[list[wood.Stem]] = (),
 ) -> tuple[fruit_mod.Fruit, NDArray[Any]]:
-    """The target limb's fruit and `others` limbs behind it (None: 0 to 11, drawn).
+    """The target limb's fruit, its sisters', and `others` limbs behind (None: 0 to 11, drawn).
 
     Returns all fruit and their vertex grids; see `other_limb` for `fruit_mm` and `nearest`.
     """
@@ -72,8 +82,11 @@ def add_all_fruit(
     grids = [_add_fruit(at, own, 0, detail)]
     if others is None:
         others = int(at.rng.choice([0, 2, 4, 7, 11], p=[0.14, 0.22, 0.28, 0.22, 0.14]))
-    for _ in range(others):
-        other = other_limb(at, fruit_mm, nearest)
+    for k in range(len(sisters) + others):
+        if k < len(sisters):
+            other = dressed_limb(at, sisters[k], fruit_mm)
+        else:
+            other = other_limb(at, fruit_mm, nearest)
         if len(other):
             grids.append(_add_fruit(at, other, sum(map(len, parts)), detail))
             parts.append(other)
