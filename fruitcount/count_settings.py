@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fruitcount.checks import in_range, one_of, positive
-from fruitcount.fruitness import FRUITNESS
+from fruitcount.detect.heatmap import HEATMAPS
 
 __all__ = ["SCALE_KINDS", "CountSettings", "ScaleRequest"]
 
@@ -47,7 +47,7 @@ class CountSettings:
     Attributes
     ----------
     source : {"auto", "trained", "classical"}
-        What makes the fruitness map. ``auto`` takes the trained one where its file is there.
+        What makes the heatmap map. ``auto`` takes the trained one where its file is there.
     scale : ScaleRequest
     base_px, tip_px : (x, y) or None
         Ends of the limb, if the user gave them.
@@ -69,7 +69,7 @@ class CountSettings:
     min_score: float | None = None
 
     def __post_init__(self) -> None:
-        one_of("source", self.source, ("auto", *FRUITNESS))
+        one_of("source", self.source, ("auto", *HEATMAPS))
         if self.min_score is not None:
             in_range("min_score", self.min_score, 0.0, 1.0)
         for name in ("base_diameter_mm", "tip_diameter_mm"):

@@ -64,7 +64,7 @@ class SpeciesError(FruitcountError):
 
 
 class ModelUnavailableError(FruitcountError):
-    """The trained fruitness model is asked for but its file cannot be used."""
+    """The trained heatmap model is asked for but its file cannot be used."""
 
 
 class BadTruthError(FruitcountError):

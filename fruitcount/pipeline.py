@@ -11,8 +11,8 @@ import numpy as np
 
 from fruitcount.count_settings import SCALE_KINDS, CountSettings, ScaleRequest
 from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
+from fruitcount.detect.heatmap import HEATMAPS, default_source
 from fruitcount.flags import Flag
-from fruitcount.fruitness import FRUITNESS, default_source
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import photo_quality
 from fruitcount.image.references import (
@@ -208,7 +208,7 @@ def _measured(
     photo: Photo, rules: CountSettings, scale: Scale, source: str, *, any_size: bool = False
 ) -> Measurement:
     """One look. ``any_size`` searches as without a scale and keeps fruit of any size, flagged."""
-    maps = FRUITNESS[source](photo.rgb, Scale() if any_size else scale)
+    maps = HEATMAPS[source](photo.rgb, Scale() if any_size else scale)
     detect = DetectSettings(threshold=rules.min_score)
     if any_size:
         detect = replace(detect, smallest_mm=0.1, largest_mm=1000.0)

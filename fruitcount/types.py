@@ -127,7 +127,7 @@ class Maps:
 
     Attributes
     ----------
-    fruitness : float32 array, shape (h, w)
+    heatmap : float32 array, shape (h, w)
         0 to 1, peaks at fruit centres.
     radius_px : float32 array, shape (h, w)
         Fruit radius in *photo* pixels expected if a fruit centre lies here; NaN if not told.
@@ -137,14 +137,14 @@ class Maps:
         Photo pixels per map cell. Map cell (row, col) has its centre at photo
         x = (col + 0.5) * px_per_cell - 0.5, and likewise y.
     source : str
-        Name of the fruitness source that made it.
+        Name of the heatmap source that made it.
     yellow : float32 array, shape (h, w), or empty
         0 to 1, how likely a fruit centred here is yellowing; shape (0, 0) if not told.
     visible : float32 array, shape (h, w), or empty
         0 to 1, share of a fruit centred here that shows; shape (0, 0) if not told.
     """
 
-    fruitness: NDArray[np.float32]
+    heatmap: NDArray[np.float32]
     radius_px: NDArray[np.float32]
     wood: NDArray[np.float32]
     px_per_cell: float
@@ -240,7 +240,7 @@ class Measurement:
     flags : Flag
         Every flag raised so far, those of scale and limb included.
     source : str
-        Fruitness source that was used.
+        Heatmap source that was used.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""Every fruitness source and every exporter through the same checks."""
+"""Every heatmap source and every exporter through the same checks."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from fruitcount.detect import SHIPPED_THRESHOLD, DetectSettings, find_fruitlets
+from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.registry import EXPORTS
-from fruitcount.fruitness import FRUITNESS
 from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale
 
@@ -26,7 +26,7 @@ SCENE = SceneSettings(width_px=640, height_px=420, px_per_mm=1.6, fruit_n=10, le
 
 def maps_of(source: str, rgb: np.ndarray, scale: Scale) -> Maps:
     try:
-        return FRUITNESS[source](rgb, scale)
+        return HEATMAPS[source](rgb, scale)
     except ModelUnavailableError as error:
         pytest.skip(f"no trained model here: {error}")
 
@@ -48,21 +48,21 @@ SCALES = {"no scale": Scale(), "scale": Scale(px_per_mm=1.6, rel_sd_frac=0.01, s
 
 @pytest.mark.parametrize("scale", SCALES)
 @pytest.mark.parametrize("photo", PHOTOS)
-@pytest.mark.parametrize("source", sorted(FRUITNESS))
+@pytest.mark.parametrize("source", sorted(HEATMAPS))
 def test_maps_keep_their_promises(source: str, photo: str, scale: str) -> None:
     rgb = PHOTOS[photo]
     before = rgb.copy()
     maps = maps_of(source, rgb, SCALES[scale])
     np.testing.assert_array_equal(rgb, before)
     assert maps.source == source
-    shape = maps.fruitness.shape
+    shape = maps.heatmap.shape
     assert maps.radius_px.shape == maps.wood.shape == shape
     assert maps.yellow.shape in (shape, (0, 0))
-    for grid in (maps.fruitness, maps.radius_px, maps.wood, maps.yellow):
+    for grid in (maps.heatmap, maps.radius_px, maps.wood, maps.yellow):
         assert grid.dtype == np.float32
-    assert np.isfinite(maps.fruitness).all()
-    assert maps.fruitness.min() >= 0
-    assert maps.fruitness.max() <= 1
+    assert np.isfinite(maps.heatmap).all()
+    assert maps.heatmap.min() >= 0
+    assert maps.heatmap.max() <= 1
     told = maps.radius_px[np.isfinite(maps.radius_px)]
     assert (told > 0).all()
     # The grid covers the photo, to within the net's padding and a cell's rounding.
@@ -72,7 +72,7 @@ def test_maps_keep_their_promises(source: str, photo: str, scale: str) -> None:
 
 
 @pytest.mark.parametrize("photo", PHOTOS)
-@pytest.mark.parametrize("source", sorted(FRUITNESS))
+@pytest.mark.parametrize("source", sorted(HEATMAPS))
 def test_marks_keep_their_promises(source: str, photo: str) -> None:
     rgb, scale = PHOTOS[photo], SCALES["scale"]
     maps = maps_of(source, rgb, scale)
@@ -95,7 +95,7 @@ def test_marks_keep_their_promises(source: str, photo: str) -> None:
     assert len(higher) <= len(found)
 
 
-@pytest.mark.parametrize("source", sorted(FRUITNESS))
+@pytest.mark.parametrize("source", sorted(HEATMAPS))
 def test_most_drawn_fruit_is_found(source: str) -> None:
     photo, truth = draw_scene(1, SCENE)
     scale = SCALES["scale"]
@@ -104,7 +104,7 @@ def test_most_drawn_fruit_is_found(source: str) -> None:
     assert tally([judged]).recall >= 0.5
 
 
-@pytest.mark.parametrize("source", sorted(FRUITNESS))
+@pytest.mark.parametrize("source", sorted(HEATMAPS))
 def test_a_source_has_its_lowest_score(source: str) -> None:
     # Needed by `evaluate` and by the screen's doubtful marks.
     assert 0 < SHIPPED_THRESHOLD[source] < 1

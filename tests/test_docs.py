@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner
 
 from fruitcount.cli import COMMANDS, main
+from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.export.registry import EXPORTS
-from fruitcount.fruitness import FRUITNESS
 from fruitcount.species import species_names
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -45,7 +45,7 @@ def test_every_command_is_documented_with_its_flags(name):
             assert parameter.help, f"{name} {parameter.opts} needs a help text"
 
 
-@pytest.mark.parametrize("name", [*species_names(), *EXPORTS, *FRUITNESS])
+@pytest.mark.parametrize("name", [*species_names(), *EXPORTS, *HEATMAPS])
 def test_every_species_export_and_source_is_documented(name):
     words = " ".join(BOTH.split())  # wherever a line was broken
     assert f"`{name}`" in words or f"--also {name}" in words

@@ -40,7 +40,7 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
             continue
         old = path.read_text(encoding="utf-8")
         path.write_text(_put(old, where, anchor, code), encoding="utf-8")
-    _import_into(root / "fruitcount" / "fruitness" / "__init__.py", "contrast", "contrast_maps")
+    _import_into(root / "fruitcount" / "detect" / "heatmap.py", "contrast", "contrast_maps")
     peach = (root / "fruitcount" / "species" / "peach.toml").read_text(encoding="utf-8")
     mine = peach.replace('name = "peach"', 'name = "wall-peach"')
     mine = mine.replace('title = "Peach"', 'title = "Peach on a wall"')
@@ -60,9 +60,9 @@ def _put(old: str, where: str, anchor: str, code: str) -> str:
 
 def _import_into(path: Path, module: str, name: str) -> None:
     old = path.read_text(encoding="utf-8")
-    line = f"from fruitcount.fruitness.{module} import {name}\n"
-    path.write_text(old.replace("from fruitcount.fruitness.trained", line + "from fruitcount."
-                                "fruitness.trained", 1), encoding="utf-8")  # fmt: skip
+    line = f"from fruitcount.detect.heatmap_{module} import {name}\n"
+    first = "from fruitcount.detect.heatmap_cnn"
+    path.write_text(old.replace(first, line + first, 1), encoding="utf-8")
 
 
 def _run(root: Path, *words: str) -> str:

@@ -21,7 +21,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("coco_record", "csv_table"),
     ("species",),
     ("image",),
-    ("fruitness", "detect", "limb"),
+    ("detect", "limb"),
     ("plan", "load", "season"),
     ("count_settings",),
     ("pipeline",),

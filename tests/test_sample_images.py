@@ -12,9 +12,9 @@ import json
 import numpy as np
 import pytest
 
+from fruitcount.detect.heatmap import default_source
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
-from fruitcount.fruitness import default_source
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import decide, measure
 from fruitcount.plan import GrowerInputs

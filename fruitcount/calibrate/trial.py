@@ -17,6 +17,7 @@ import numpy as np
 
 from fruitcount.calibrate.examples import Lesson
 from fruitcount.calibrate.learn import LearnSettings, propose, tally_of
+from fruitcount.detect.heatmap import default_source
 from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.match import match_surest
@@ -24,7 +25,6 @@ from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
 from fruitcount.evaluate.scores import Judged
 from fruitcount.evaluate.split import held_back
-from fruitcount.fruitness import default_source
 from fruitcount.pipeline import CountSettings
 
 __all__ = ["Trial", "lesson_of", "main", "tried"]

@@ -12,12 +12,12 @@ from fruitcount.types import FloatArray, Maps
 __all__ = ["circles_from_maps", "one_a_fruit", "peaks"]
 
 
-def peaks(fruitness: NDArray[np.float32], lowest: float) -> tuple[FloatArray, FloatArray]:
+def peaks(heatmap: NDArray[np.float32], lowest: float) -> tuple[FloatArray, FloatArray]:
     """Local maxima of a map, placed to a fraction of a cell.
 
     Parameters
     ----------
-    fruitness : float32 array, shape (h, w)
+    heatmap : float32 array, shape (h, w)
     lowest : float
         Peaks under it are left out.
 
@@ -28,12 +28,12 @@ def peaks(fruitness: NDArray[np.float32], lowest: float) -> tuple[FloatArray, Fl
     height : float array, shape (N,)
         Highest first.
     """
-    top = cv2.dilate(fruitness, np.ones((3, 3), np.uint8))
-    row, col = np.nonzero((fruitness >= top) & (fruitness >= lowest))
-    height = fruitness[row, col].astype(np.float64)
+    top = cv2.dilate(heatmap, np.ones((3, 3), np.uint8))
+    row, col = np.nonzero((heatmap >= top) & (heatmap >= lowest))
+    height = heatmap[row, col].astype(np.float64)
     order = np.argsort(-height, kind="stable")
     row, col, height = row[order], col[order], height[order]
-    padded = np.pad(fruitness, 1, mode="edge").astype(np.float64)
+    padded = np.pad(heatmap, 1, mode="edge").astype(np.float64)
     r, c = row + 1, col + 1
     drow = _vertex(padded[r - 1, c], padded[r, c], padded[r + 1, c])
     dcol = _vertex(padded[r, c - 1], padded[r, c], padded[r, c + 1])
@@ -88,8 +88,8 @@ def circles_from_maps(
     -------
     x_px, y_px, r_px, score : float arrays, shape (N,)
     """
-    row_col, score = peaks(maps.fruitness, lowest)
-    h, w = maps.fruitness.shape
+    row_col, score = peaks(maps.heatmap, lowest)
+    h, w = maps.heatmap.shape
     row = np.clip(np.rint(row_col[:, 0]).astype(int), 0, h - 1)
     col = np.clip(np.rint(row_col[:, 1]).astype(int), 0, w - 1)
     r = maps.radius_px[row, col].astype(np.float64)

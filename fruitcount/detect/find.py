@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from fruitcount.detect.blobs import circles_from_maps
 from fruitcount.detect.classify import fruit_colours, kinds, scar_frac
+from fruitcount.detect.rescore import LARGEST_GAIN, calibrated_score
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
-from fruitcount.detect.weigh import LARGEST_GAIN, weighed_score
 from fruitcount.detect.yellow import yellow_clues, yellow_frac
 from fruitcount.image.light import photo_light
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
@@ -20,7 +20,7 @@ __all__ = ["find_fruitlets", "measured"]
 def find_fruitlets(
     photo: Photo, maps: Maps, scale: Scale, settings: DetectSettings | None = None
 ) -> Fruitlets:
-    """Fruitlets of a photo, from either source of fruitness.
+    """Fruitlets of a photo, from either source of heatmap.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def measured(
     circles = np.stack([x, y, r], axis=1)
     sizes = measure_sizes(photo.rgb, circles, RADIUS_LOG_SD.get(maps.source, 0.15))
     if trained:
-        score = weighed_score(score, sizes.r_px, maps.px_per_cell)
+        score = calibrated_score(score, sizes.r_px, maps.px_per_cell)
     best = np.argsort(-score, kind="stable")
     best = best[score[best] >= lowest]
     sizes, circles = sizes.take(best), circles[best]
@@ -94,7 +94,7 @@ def measured(
 
 def _at(maps: Maps, channel: NDArray[np.float32], circles_px: FloatArray) -> FloatArray:
     """A map's value at each centre; NaN where the map is not told."""
-    if channel.shape != maps.fruitness.shape:
+    if channel.shape != maps.heatmap.shape:
         return np.full(len(circles_px), np.nan)
     cell = np.rint((circles_px[:, :2] + 0.5) / maps.px_per_cell - 0.5).astype(int)
     col, row = (np.clip(cell[:, i], 0, channel.shape[1 - i] - 1) for i in (0, 1))

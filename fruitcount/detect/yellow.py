@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.detect.others import FEWEST, apart_from_others
+from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
 from fruitcount.image.light import Light
 from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray
@@ -87,7 +87,7 @@ def yellow_clues(
     own = colours[:, 0] - light.red_green
     against = np.column_stack([np.log(np.maximum(r_px, 1e-3)), colours[:, 1:]])
     weight = np.maximum(np.nan_to_num(score, nan=1.0), 0.05)
-    clues = np.column_stack([own, apart_from_others(against, weight)])
+    clues = np.column_stack([own, leave_one_out_residual(against, weight)])
     return np.asarray(np.clip(clues, -CLUE_LIMITS, CLUE_LIMITS), np.float64)
 
 

@@ -1,6 +1,6 @@
 """How long it takes, against fixed points: ``python -m fruitcount.evaluate.bench``.
 
-How many times a bare JPEG decode does a whole count take? Given one and the same fruitness map,
+How many times a bare JPEG decode does a whole count take? Given one and the same heatmap map,
 is the blob stage as right, and as quick, as the blob finders of scikit-image and OpenCV? Do two
 workers halve the time of one? How does time grow with megapixels and with fruit? How much memory
 does it take, and how soon does it start?
@@ -25,12 +25,12 @@ from typing import Any
 
 import numpy as np
 
+from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.evaluate.bench_runs import run_command, two_workers_over_one, write_jpeg
 from fruitcount.evaluate.bench_scenes import crowd_of, scene_of
 from fruitcount.evaluate.blob_finders import BLOB_FINDERS, BlobFinder
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import fruitlets_of
-from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.limb import place_fruitlets
@@ -47,7 +47,7 @@ class BenchSettings:
     Attributes
     ----------
     sources : tuple of str
-        Fruitness sources.
+        Heatmap sources.
     photo : Path or None
         JPEG of the whole count and of the commands; None draws one of the decode size.
     decode_megapixels : float
@@ -111,13 +111,13 @@ def whole_count(s: BenchSettings, source: str) -> dict[str, float]:
 
 
 def blob_stage(s: BenchSettings, source: str) -> dict[str, dict[str, float]]:
-    """F1 and seconds of each blob finder on one and the same fruitness maps.
+    """F1 and seconds of each blob finder on one and the same heatmap maps.
 
     The finders from outside get the best of several thresholds, chosen on these very scenes: a
     favour that ours at its shipped threshold is not given; ours with that favour is listed too.
     """
     scenes = [scene_of(1.0, 20, seed) for seed in range(s.scenes_n)]
-    maps = [FRUITNESS[source](p.rgb, Scale(px_per_mm=t.px_per_mm)) for p, t in scenes]
+    maps = [HEATMAPS[source](p.rgb, Scale(px_per_mm=t.px_per_mm)) for p, t in scenes]
     out = {}
     for name, finder in BLOB_FINDERS.items():
         best_f1, best_threshold = -1.0, math.nan
@@ -266,7 +266,7 @@ def machine() -> str:
 def main(arguments: list[str] | None = None) -> None:
     """Print the tables in Markdown."""
     parser = argparse.ArgumentParser(description="Measure speed against fixed points.")
-    parser.add_argument("--source", choices=sorted(FRUITNESS), action="append")
+    parser.add_argument("--source", choices=sorted(HEATMAPS), action="append")
     parser.add_argument("--part", choices=list(PARTS), action="append", help="default: all")
     parser.add_argument("--photo", type=Path, help="JPEG to count instead of a drawn one")
     parser.add_argument("--repeats", type=int, help="each time is the least of so many runs")

@@ -1,4 +1,4 @@
-"""Blob finders to compare with: each takes our fruitness map and returns circles."""
+"""Blob finders to compare with: each takes our heatmap map and returns circles."""
 
 from __future__ import annotations
 
@@ -41,21 +41,19 @@ def _ours(maps: Maps, threshold: float) -> Fruitlets:
 
 def _log(maps: Maps, threshold: float) -> Fruitlets:
     low, high = _sigmas(maps)
-    blobs = blob_log(
-        maps.fruitness, min_sigma=low, max_sigma=high, num_sigma=6, threshold=threshold
-    )
+    blobs = blob_log(maps.heatmap, min_sigma=low, max_sigma=high, num_sigma=6, threshold=threshold)
     return _from_blobs(maps, blobs)
 
 
 def _dog(maps: Maps, threshold: float) -> Fruitlets:
     low, high = _sigmas(maps)
     return _from_blobs(
-        maps, blob_dog(maps.fruitness, min_sigma=low, max_sigma=high, threshold=threshold)
+        maps, blob_dog(maps.heatmap, min_sigma=low, max_sigma=high, threshold=threshold)
     )
 
 
 def _simple(maps: Maps, threshold: float) -> Fruitlets:
-    grey = np.clip(maps.fruitness * 255, 0, 255).astype(np.uint8)
+    grey = np.clip(maps.heatmap * 255, 0, 255).astype(np.uint8)
     p = _cv2.SimpleBlobDetector_Params()
     p.filterByColor, p.blobColor = True, 255
     p.filterByCircularity = p.filterByConvexity = p.filterByInertia = False
@@ -69,7 +67,7 @@ def _simple(maps: Maps, threshold: float) -> Fruitlets:
 
 def _sigmas(maps: Maps) -> tuple[float, float]:
     """Spread of peaks to look for: a fifth to three fifths of the radius the maps expect."""
-    told = maps.radius_px[maps.fruitness > 0.3]
+    told = maps.radius_px[maps.heatmap > 0.3]
     told = told[np.isfinite(told)]
     middle = float(np.median(told)) / maps.px_per_cell if len(told) else 6.0
     return max(0.8, 0.2 * middle), max(1.2, 0.6 * middle)

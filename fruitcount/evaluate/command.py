@@ -7,11 +7,11 @@ from functools import partial
 from pathlib import Path
 
 from fruitcount.detect import SHIPPED_THRESHOLD
+from fruitcount.detect.heatmap import default_source
 from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.report import report_text
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder, write_report
 from fruitcount.evaluate.split import held_back
-from fruitcount.fruitness import default_source
 from fruitcount.pipeline import CountSettings
 
 __all__ = ["evaluate_folders"]

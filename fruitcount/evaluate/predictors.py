@@ -9,8 +9,8 @@ import numpy as np
 
 from fruitcount.checks import one_of
 from fruitcount.detect import DetectSettings, find_fruitlets
+from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.evaluate.run import Predict
-from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, measure
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
@@ -22,12 +22,12 @@ CURVE_THRESHOLD = 0.05
 
 
 def circles_predictor(source: str, *, threshold: float = CURVE_THRESHOLD) -> Predict:
-    """Circles from one source of fruitness, without card, limb or decision.
+    """Circles from one source of heatmap, without card, limb or decision.
 
     Parameters
     ----------
     source : str
-        A name in ``FRUITNESS``.
+        A name in ``HEATMAPS``.
     threshold : float
         Lowest score handed on. Lower gives a longer curve.
 
@@ -41,12 +41,12 @@ def circles_predictor(source: str, *, threshold: float = CURVE_THRESHOLD) -> Pre
     BadInputError
         The source is not known.
     """
-    one_of("source", source, tuple(FRUITNESS))
+    one_of("source", source, tuple(HEATMAPS))
     settings = DetectSettings(threshold=threshold)
 
     def predict(path: Path) -> Fruitlets:
         photo = read_photo(path)
-        maps = FRUITNESS[source](photo.rgb, Scale())
+        maps = HEATMAPS[source](photo.rgb, Scale())
         return find_fruitlets(photo, maps, Scale(), settings)
 
     return predict

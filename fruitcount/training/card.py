@@ -73,7 +73,7 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
         :func:`averaged_runs` gives) and ``heat_shift`` (added to the logits of fruit).
     """
     card = {
-        "name": "fruitness",
+        "name": "heatmap",
         "date": datetime.now(UTC).date().isoformat(),
         "data": {
             "photographs": LICENCE,
@@ -114,7 +114,7 @@ def _averaged(card: dict[str, Any]) -> list[str]:
 
 def _text(card: dict[str, Any]) -> str:
     lines = [
-        "# Fruitness net",
+        "# Fruit net",
         "",
         f"Trained {card['date']} by `python -m fruitcount.training.train` for "
         f"{card['seconds']:.0f} s ({card['steps']} steps of {card.get('batch', 48)} crops) on "
@@ -125,7 +125,7 @@ def _text(card: dict[str, Any]) -> str:
             f"({run['steps']} steps) on {_devices(run)}{_blended(run)}."
             for run in reversed(card.get("earlier_runs", []))
         ],
-        f"File `fruitness.onnx`, {card['bytes'] / 1e6:.2f} MB, SHA-256 `{card['sha256']}`.",
+        f"File `fruit_net.onnx`, {card['bytes'] / 1e6:.2f} MB, SHA-256 `{card['sha256']}`.",
         "",
         "Data: " + card["data"]["photographs"] + ". And pictures " + card["data"]["renders"] + ".",
         "No other photograph was trained on. Photos are split by name: a fixed hash of the "

@@ -19,16 +19,16 @@ from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
-from fruitcount.fruitness.classical import (
+from fruitcount.detect.heatmap_candidates import mark_features
+from fruitcount.detect.heatmap_classical import (
     COEFFICIENTS,
     RADIUS_UNIT_PX,
     RIM_LOG_SD,
     first_look,
 )
-from fruitcount.fruitness.features import CELL_PX, cell_features, lab_of, light_corrected
-from fruitcount.fruitness.layers import Layers
-from fruitcount.fruitness.marks import mark_features
-from fruitcount.fruitness.resample import resampled
+from fruitcount.detect.heatmap_features import CELL_PX, cell_features, lab_of, light_corrected
+from fruitcount.detect.heatmap_grid import resampled
+from fruitcount.detect.heatmap_layers import Layers
 from fruitcount.image.rim import find_rim
 from fruitcount.training.data import (
     LICENCE,
@@ -188,7 +188,7 @@ def main(argv: list[str] | None = None) -> None:
         train += read_renders(told.renders)
     first, second = fit(train, rounds=told.rounds)
     record: dict[str, Any] = {
-        "about": "Coefficients of the classical source of fruitness, fitted by "
+        "about": "Coefficients of the classical source of heatmap, fitted by "
         "fruitcount.training.colour_model.",
         "date": datetime.datetime.now(datetime.UTC).date().isoformat(),
         "pictures_n": len(train),

@@ -146,8 +146,8 @@ def with_lines(examples: list[Example], path: Path) -> list[Example]:
     examples : list of Example
         From :func:`read_tiles`.
     path : Path
-        JSON list of ``file`` (folder and name), ``line_px``, ``ends`` (two of ``base``,
-        ``tip``, ``frame``, ``unknown``, as ``at``) and, where measured, ``width_px``.
+        JSON list of ``file`` (folder and name), ``line_px``, ``ends`` (two of ``base``, ``tip``,
+        ``frame``; anything else is not known) and ``ends_width_px`` (null where not seen).
     """
     lines = {row["file"].rsplit(".", 1)[0]: row for row in json.loads(path.read_text())}
     out = []
@@ -156,10 +156,10 @@ def with_lines(examples: list[Example], path: Path) -> list[Example]:
         if row is None or len(row["line_px"]) < 2:
             continue
         line = np.array(row["line_px"], np.float32)
-        width = row.get("width_px")
-        half = np.full((len(line), 1), np.nan if width is None else width / 2, np.float32)
-        ends = tuple(str(end["at"]) for end in row["ends"])
-        out.append(replace(example, limb=np.hstack([line, half]), ends=(ends[0], ends[-1])))
+        first, last = (np.nan if w is None else w / 2 for w in row["ends_width_px"])
+        half = np.linspace(first, last, len(line), dtype=np.float32)[:, None]
+        ends = [at if at in ("base", "tip", "frame") else "unknown" for at in row["ends"]]
+        out.append(replace(example, limb=np.hstack([line, half]), ends=(ends[0], ends[1])))
     return out
 
 

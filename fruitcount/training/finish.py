@@ -36,7 +36,7 @@ def finish(
     out.mkdir(parents=True, exist_ok=True)
     torch.save(net.state_dict(), out / "checkpoint.pt")
     ask_renders = [e for e in ask if e.group not in BOX_FILL][:150]
-    path = out / "fruitness.onnx"
+    path = out / "fruit_net.onnx"
     export_onnx(copy.deepcopy(net), path)
     # every picture has its own size here: searching the quickest kernel for each would be slow
     torch.backends.cudnn.benchmark = False

@@ -12,7 +12,14 @@ from fruitcount.evaluate.split import held_back
 from fruitcount.training.data import Example, photo_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
 
-__all__ = ["LimbPool", "LimbViews", "limb_loss", "make_limb_pool", "random_views"]
+__all__ = [
+    "LimbPool",
+    "LimbViews",
+    "is_held_back_line",
+    "limb_loss",
+    "make_limb_pool",
+    "random_views",
+]
 
 VIEW_PX = 640
 """Side of a view; a photo's long side fills 0.7 to 1.65 of it."""
@@ -26,8 +33,11 @@ HELD_BACK_PERCENT = 20
 
 @dataclass(frozen=True, eq=False)
 class LimbPool:
-    """Pictures with a limb line: pixels uint8 (N, 3, H, W), sizes (N, 2) as width and height,
-    line (N, POINTS, 3), ends (N, 2) as numbers in ENDS, weights (N,)."""
+    """Pictures with a limb line.
+
+    Pixels uint8 (N, 3, H, W), sizes (N, 2) as width and height, line (N, POINTS, 3), ends (N, 2)
+    as numbers in ENDS, weights (N,).
+    """
 
     pixels: torch.Tensor
     sizes: torch.Tensor
@@ -38,8 +48,11 @@ class LimbPool:
 
 @dataclass(frozen=True, eq=False)
 class LimbViews:
-    """Views: rgb (B, 3, S, S), valid (B, 1, S, S), line (B, POINTS, 3) in view pixels, inside
-    (B, POINTS), ends (B, 2)."""
+    """Views of them.
+
+    Rgb (B, 3, S, S), valid (B, 1, S, S), line (B, POINTS, 3) in view pixels, inside (B, POINTS),
+    ends (B, 2).
+    """
 
     rgb: torch.Tensor
     valid: torch.Tensor
@@ -158,7 +171,9 @@ def limb_loss(output: torch.Tensor, views: LimbViews) -> dict[str, torch.Tensor]
     parts["dice"] = dice.mean()
     heat, told = _ends(views, output.shape[-1])
     sure = told * functional.avg_pool2d(views.valid, 4)
-    parts["ends"] = 20.0 * (bce(output[:, 1:4], heat, reduction="none") * (1 + 12 * heat) * sure).mean()
+    parts["ends"] = (
+        20.0 * (bce(output[:, 1:4], heat, reduction="none") * (1 + 12 * heat) * sure).mean()
+    )
     true = torch.log(radius / LOG_RADIUS_UNIT_PX)
     use = line * weight * known
     parts["half"] = 0.5 * ((output[:, 4] - true).abs() * use).sum() / use.sum().clamp(min=1.0)

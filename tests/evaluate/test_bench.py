@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from helpers import ROOT
 
+from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.evaluate.bench import (
     PARTS,
     QUICK,
@@ -25,7 +26,6 @@ from fruitcount.evaluate.bench import (
 from fruitcount.evaluate.bench_runs import run_command
 from fruitcount.evaluate.bench_scenes import crowd_of, scene_of
 from fruitcount.evaluate.blob_finders import BLOB_FINDERS
-from fruitcount.fruitness.trained import model_path
 from fruitcount.types import Maps
 
 
@@ -88,9 +88,9 @@ def test_every_finder_finds_clean_peaks() -> None:
     yy, xx = np.mgrid[:120, :160].astype(np.float32)
     centres = [(30, 30), (80, 60), (120, 90)]
     bumps = [np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2 * 4.0**2)) for x, y in centres]
-    fruitness = np.max(bumps, axis=0).astype(np.float32)
-    none = np.full_like(fruitness, np.nan)
-    maps = Maps(fruitness, np.full_like(fruitness, 20.0), none, 2.0, "classical")
+    heatmap = np.max(bumps, axis=0).astype(np.float32)
+    none = np.full_like(heatmap, np.nan)
+    maps = Maps(heatmap, np.full_like(heatmap, 20.0), none, 2.0, "classical")
     for name, finder in BLOB_FINDERS.items():
         found = max((finder.find(maps, t) for t in finder.thresholds), key=len)
         got = sorted((round((x + 0.5) / 2 - 0.5), round((y + 0.5) / 2 - 0.5))

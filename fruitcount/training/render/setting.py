@@ -32,7 +32,9 @@ class Setting:
     sisters: list[list[wood.Stem]]
 
 
-def add_setting(bufs: dict[str, MeshBuf], cam: Camera, stems: list[wood.Stem], seed: int) -> Setting:
+def add_setting(
+    bufs: dict[str, MeshBuf], cam: Camera, stems: list[wood.Stem], seed: int
+) -> Setting:
     """Add wires, hose, stakes and sheet to the buffers; return the wood for its maker to dress."""
     rng = np.random.default_rng([seed, _SALT])
     bare: list[wood.Stem] = []

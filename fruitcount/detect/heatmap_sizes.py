@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitness.resample import FRUIT_MM, bounded_factor, known_factor
+from fruitcount.detect.heatmap_grid import FRUIT_MM, bounded_factor, known_factor
 from fruitcount.types import Scale
 
 __all__ = ["Look", "known_look", "most_looked_at", "search_looks"]

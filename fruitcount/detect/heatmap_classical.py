@@ -1,4 +1,4 @@
-"""Fruitness from colour, texture and radial symmetry: no model file, and quick.
+"""Heatmap from colour, texture and radial symmetry: no model file, and quick.
 
 Two looks. The first gives every cell a chance and a radius from :mod:`.features`. The second
 unrolls the best places (:mod:`fruitcount.image.rim`) and judges each as a whole. Both are
@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.detect.heatmap_candidates import mark_features
+from fruitcount.detect.heatmap_features import CELL_PX, cell_features, lab_of, light_corrected
+from fruitcount.detect.heatmap_grid import known_factor, resampled, start_factor
+from fruitcount.detect.heatmap_layers import Layers
 from fruitcount.errors import ModelUnavailableError
-from fruitcount.fruitness.features import CELL_PX, cell_features, lab_of, light_corrected
-from fruitcount.fruitness.layers import Layers
-from fruitcount.fruitness.marks import mark_features
-from fruitcount.fruitness.resample import known_factor, resampled, start_factor
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
 from fruitcount.image.rim import find_rim
@@ -37,7 +37,7 @@ __all__ = [
 
 F32 = NDArray[np.float32]
 
-COEFFICIENTS = Path(__file__).with_name("classical.json")
+COEFFICIENTS = Path(__file__).with_name("heatmap_classical.json")
 
 SMALLER = 0.7
 """Working size against the net's: votes cost more than they gain from finer pixels."""
@@ -97,7 +97,7 @@ def read_coefficients(path: Path = COEFFICIENTS) -> tuple[Layers, Layers]:
 
 
 def classical_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
-    """Fruitness maps by colour, texture and radial symmetry.
+    """Heatmap maps by colour, texture and radial symmetry.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def classical_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     px_per_cell = CELL_PX * photo_rgb.shape[1] / rgb.shape[1]
     heat, radii = _bumps(places.circles, radius, score, cells)
     return Maps(
-        fruitness=heat,
+        heatmap=heat,
         radius_px=radii * np.float32(px_per_cell / CELL_PX),
         wood=np.full(heat.shape, np.nan, np.float32),
         px_per_cell=px_per_cell,

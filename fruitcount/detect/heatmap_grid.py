@@ -1,7 +1,7 @@
 """The working grid: a photo resampled so that a fruitlet is about as wide as the maps expect.
 
 With a known scale a 15 mm fruitlet becomes :data:`FRUIT_PX` across and detection is single-scale.
-What the net looks at beyond that is in :mod:`fruitcount.fruitness.looks`.
+What the net looks at beyond that is in :mod:`fruitcount.detect.heatmap_sizes`.
 """
 
 from __future__ import annotations

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.fruitness import trained
-from fruitcount.fruitness.bands import HALO_PX, MOST_AT_ONCE, STEP_PX, bands_of, in_bands
-from fruitcount.fruitness.trained import model_path
+from fruitcount.detect import heatmap_cnn as trained
+from fruitcount.detect.heatmap_cnn import model_path
+from fruitcount.detect.heatmap_tiles import HALO_PX, MOST_AT_ONCE, STEP_PX, bands_of, in_bands
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 
@@ -75,7 +75,7 @@ def test_what_reaches_no_farther_than_the_halo_is_told_exactly(turned: bool) -> 
 @pytest.mark.skipif(not model_path().is_file(), reason="no trained model file")
 @pytest.mark.parametrize("name", ["plum-clusters.jpg", "peach-34in-heavy.jpg"])
 def test_the_seam_does_not_show_in_the_net_s_answer(name: str) -> None:
-    """Fruitness within 0.01 (measured: 0.003) of the one pass over the whole picture."""
+    """Heatmap within 0.01 (measured: 0.003) of the one pass over the whole picture."""
     rgb = cv2.resize(read_photo(SAMPLES / name).rgb, None, fx=0.36, fy=0.36)
     rows, cols = (n // 32 * 32 for n in rgb.shape[:2])
     picture = np.ascontiguousarray(rgb[:rows, :cols])

@@ -11,12 +11,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.detect.others import apart_from_others
 from fruitcount.image.working_grid import FRUIT_PX
 from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray
 
-__all__ = ["LARGEST_GAIN", "weighed_score"]
+__all__ = ["FEWEST", "LARGEST_GAIN", "calibrated_score", "leave_one_out_residual"]
 
 FINENESS_ODDS = 0.2
 """Gain of log-odds for each e-fold of size on the working grid, against a usual fruit's."""
@@ -52,7 +51,7 @@ NO_VOICE = 0.2
 FLOOR = 0.005
 
 
-def weighed_score(score: FloatArray, r_px: FloatArray, px_per_cell: float) -> FloatArray:
+def calibrated_score(score: FloatArray, r_px: FloatArray, px_per_cell: float) -> FloatArray:
     """Scores with the sizes taken into account.
 
     Parameters
@@ -71,9 +70,48 @@ def weighed_score(score: FloatArray, r_px: FloatArray, px_per_cell: float) -> Fl
     """
     fine = np.log(np.maximum(r_px, 1e-3) / px_per_cell / (FRUIT_PX / 4))
     size = np.log(np.maximum(r_px, 1e-3))[:, None]
-    apart = apart_from_others(size, np.maximum(score - NO_VOICE, 0.01))[:, 0]
+    apart = leave_one_out_residual(size, np.maximum(score - NO_VOICE, 0.01))[:, 0]
     odds = log_odds(score, FLOOR)
     odds += FINENESS_ODDS * np.clip(fine, -MOST_FOLDS, MOST_FOLDS)
     odds -= SMALL_ODDS * np.clip(-apart, 0.0, MOST_FOLDS)
     odds -= SHRUNK_ODDS * np.log(np.clip(px_per_cell, FINEST_PX, COARSEST_PX) / USUAL_PX)
     return chance_of(odds)
+
+
+FEWEST = 4
+"""Minimum number of detections for the comparison."""
+
+
+def leave_one_out_residual(values: FloatArray, weight: FloatArray) -> FloatArray:
+    """Each row less the weighted median of all other rows; 0 with too few rows.
+
+    Parameters
+    ----------
+    values : float array, shape (N, K)
+    weight : float array, shape (N,)
+        Above 0. How much each row counts among the others of a row.
+
+    Returns
+    -------
+    float array, shape (N, K)
+    """
+    n = len(values)
+    if n < FEWEST:
+        return np.zeros_like(values, np.float64)
+    columns = [_middles_of_others(column, weight) for column in np.asarray(values, np.float64).T]
+    return np.asarray(values - np.stack(columns, axis=1), np.float64)
+
+
+def _middles_of_others(values: FloatArray, weight: FloatArray) -> FloatArray:
+    """For each value the weighted median of all others: one sorting serves them all."""
+    order = np.argsort(values, kind="stable")
+    ranked, own = values[order], weight[order]
+    sums = np.cumsum(own)
+    half = (sums[-1] - own) / 2
+    slack = 1e-12 * sums[-1]  # sums of a different order must still meet half exactly
+    rank = np.arange(len(values))
+    before = np.searchsorted(sums, half - slack)
+    after = np.maximum(np.searchsorted(sums, half + own - slack), rank + 1)
+    out = np.empty_like(ranked)
+    out[order] = ranked[np.where(before < rank, before, np.minimum(after, len(values) - 1))]
+    return out

@@ -9,12 +9,8 @@ import numpy as np
 import pytest
 
 from fruitcount.detect import find_fruitlets
-from fruitcount.errors import ModelUnavailableError
-from fruitcount.evaluate.bench_scenes import crowd_of
-from fruitcount.evaluate.scores import judge
-from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.fruitness.classical import classical_maps, read_coefficients
-from fruitcount.fruitness.features import (
+from fruitcount.detect.heatmap_classical import classical_maps, read_coefficients
+from fruitcount.detect.heatmap_features import (
     CELL_PX,
     RADII_PX,
     cell_features,
@@ -22,7 +18,11 @@ from fruitcount.fruitness.features import (
     light_corrected,
     radial_votes,
 )
-from fruitcount.fruitness.layers import Layers
+from fruitcount.detect.heatmap_layers import Layers
+from fruitcount.errors import ModelUnavailableError
+from fruitcount.evaluate.bench_scenes import crowd_of
+from fruitcount.evaluate.scores import judge
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Scale
 

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.fruitness.looks import (
+from fruitcount.detect.heatmap_grid import FRUIT_MM, known_factor, start_factor
+from fruitcount.detect.heatmap_sizes import (
     ALIKE,
     LIKED_PX,
     Look,
@@ -14,7 +15,6 @@ from fruitcount.fruitness.looks import (
     most_looked_at,
     search_looks,
 )
-from fruitcount.fruitness.resample import FRUIT_MM, known_factor, start_factor
 from fruitcount.types import Scale
 
 

@@ -1,4 +1,4 @@
-"""Fruitness from the trained net in ``models/``, run by OpenCV: no run-time dependency more."""
+"""Heatmap from the trained net in ``models/``, run by OpenCV: no run-time dependency more."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.detect.heatmap_grid import resampled, start_factor
+from fruitcount.detect.heatmap_sizes import Look, known_look, search_looks
+from fruitcount.detect.heatmap_tiles import in_bands
 from fruitcount.errors import ModelUnavailableError
-from fruitcount.fruitness.bands import in_bands
-from fruitcount.fruitness.looks import Look, known_look, search_looks
-from fruitcount.fruitness.resample import resampled, start_factor
 from fruitcount.image.opencv import cv2
 from fruitcount.odds import chance_of, log_odds
 from fruitcount.resources import models_folder
@@ -31,7 +31,7 @@ SURE = 0.35
 """Peaks at least so high vote for the fruit size of a photo without a scale."""
 
 WEAKER_SHARE = 0.3
-"""Say of the less sure of two passes, in the mean of both logits. On the held-back photos F1 rose
+"""Weight of the less confident pass when logits are averaged. On the held-back photos F1 rose
 by 0.01 against the surer pass alone, most where fruit are small; 0.5 served apples worse."""
 
 SHARED_SHIFT = 0.23
@@ -43,7 +43,7 @@ _ONE_AT_A_TIME = Lock()
 
 def model_path() -> Path:
     """The file of the trained net."""
-    return models_folder() / "fruitness.onnx"
+    return models_folder() / "fruit_net.onnx"
 
 
 @lru_cache(maxsize=1)  # a net that was replaced would stay in memory, 0.3 GB, beside the new one
@@ -56,7 +56,7 @@ def _net(path: str, stamp: float) -> Any:
 
 
 def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
-    """Fruitness maps by the trained net.
+    """Heatmap maps by the trained net.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     scale : Scale
         Where known, one pass at the size the net likes best. Else a first pass finds the
         usual fruit size and, where that is not yet the best one, a second looks again at it;
-        both are heard at each place, the surer one more. A pass is looked at in the mirror
+        both are averaged at each place, the surer one more. A pass is looked at in the mirror
         too where the photo's size leaves time for it, the first one first.
 
     Returns
@@ -140,7 +140,7 @@ def _maps(out: F32, working: _Working) -> Maps:
     told = out[:, : working.rows_n, : working.cols_n]
     radius = np.exp(told[1]) * np.float32(RADIUS_UNIT_PX * working.px_per_cell / 2)
     return Maps(
-        fruitness=_chance(told[0]),
+        heatmap=_chance(told[0]),
         radius_px=np.asarray(radius, np.float32),
         wood=_chance(told[2]),
         px_per_cell=working.px_per_cell,
@@ -174,12 +174,12 @@ def _chance(logit: F32) -> F32:
 
 def _usual_diameter(maps: Maps) -> float:
     """Median width in photo pixels of what the first pass is sure of; NaN if nothing."""
-    top = cv2.dilate(maps.fruitness, np.ones((5, 5), np.uint8))
-    peak = (maps.fruitness >= top) & (maps.fruitness >= SURE)
+    top = cv2.dilate(maps.heatmap, np.ones((5, 5), np.uint8))
+    peak = (maps.heatmap >= top) & (maps.heatmap >= SURE)
     return 2 * float(np.median(maps.radius_px[peak])) if peak.any() else float("nan")
 
 
-def _heard(one: F32, other: F32) -> F32:
+def _averaged(one: F32, other: F32) -> F32:
     """Chance of fruit by two passes, of which the surer one has more of a say."""
     surer = log_odds(np.maximum(one, other), 1e-6)
     weaker = log_odds(np.minimum(one, other), 1e-6)
@@ -190,7 +190,7 @@ def _heard(one: F32, other: F32) -> F32:
 def _together(one: Maps, other: Maps) -> Maps:
     """Both passes on the finer grid; what is told of a fruit comes from the surer pass."""
     fine, coarse = (one, other) if one.px_per_cell <= other.px_per_cell else (other, one)
-    h, w = fine.fruitness.shape
+    h, w = fine.heatmap.shape
     step = fine.px_per_cell / coarse.px_per_cell
     turn = np.array([[step, 0, (step - 1) / 2], [0, step, (step - 1) / 2]])
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -199,10 +199,10 @@ def _together(one: Maps, other: Maps) -> Maps:
         warped = cv2.warpAffine(channel, turn, (w, h), flags=how, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(warped, np.float32)
 
-    heat = moved(coarse.fruitness)
-    use = heat > fine.fruitness
+    heat = moved(coarse.heatmap)
+    use = heat > fine.heatmap
     return Maps(
-        fruitness=_heard(heat, fine.fruitness),
+        heatmap=_averaged(heat, fine.heatmap),
         radius_px=np.where(use, moved(coarse.radius_px), fine.radius_px),
         wood=np.asarray((moved(coarse.wood) + fine.wood) / 2, np.float32),
         px_per_cell=fine.px_per_cell,

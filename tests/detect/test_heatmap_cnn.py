@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.detect import find_fruitlets
+from fruitcount.detect import heatmap_cnn as trained
+from fruitcount.detect.heatmap_cnn import model_path, trained_maps
+from fruitcount.detect.heatmap_sizes import most_looked_at
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
-from fruitcount.fruitness import trained
-from fruitcount.fruitness.looks import most_looked_at
-from fruitcount.fruitness.trained import model_path, trained_maps
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Scale
 
@@ -47,9 +47,9 @@ def test_a_mirrored_photo_gives_mirrored_maps() -> None:
     scale = Scale(px_per_mm=38 / 15, source="two points")
     maps = trained_maps(rgb, scale)
     other = trained_maps(np.ascontiguousarray(rgb[:, ::-1]), scale)
-    assert maps.fruitness.shape == (256, 320)
+    assert maps.heatmap.shape == (256, 320)
     assert maps.px_per_cell == pytest.approx(2.0)
-    assert np.abs(maps.fruitness - other.fruitness[:, ::-1]).max() < 0.01
+    assert np.abs(maps.heatmap - other.heatmap[:, ::-1]).max() < 0.01
 
 
 @needs_model
@@ -81,11 +81,11 @@ def test_all_looks_at_a_photo_hold_to_the_limit(
 def test_a_missing_or_damaged_model_is_named(
     content: bytes | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = tmp_path / "fruitness.onnx"
+    path = tmp_path / "fruit_net.onnx"
     if content is not None:
         path.write_bytes(content)
     monkeypatch.setattr(trained, "model_path", lambda: path)
-    with pytest.raises(ModelUnavailableError, match=r"fruitness\.onnx"):
+    with pytest.raises(ModelUnavailableError, match=r"fruit_net\.onnx"):
         trained_maps(np.zeros((64, 64, 3), np.uint8), Scale())
 
 
@@ -95,11 +95,11 @@ def test_the_surer_of_two_passes_has_more_of_a_say(one: float, other: float) -> 
     held = [min(max(p, 1e-6), 1 - 1e-6) for p in sorted((one, other))]
     weak, sure = (math.log(p / (1 - p)) for p in held)
     wanted = 1 / (1 + math.exp(-(0.7 * sure + 0.3 * weak + 0.23)))
-    heard = trained._heard(np.array([one], np.float32), np.array([other], np.float32))
+    heard = trained._averaged(np.array([one], np.float32), np.array([other], np.float32))
     assert heard[0] == pytest.approx(wanted, abs=1e-4)
 
 
 def test_two_passes_that_agree_are_told_as_one_at_the_threshold() -> None:
     """What a pass alone tells as 0.30 counts as 0.35, the shipped threshold, told by two."""
     both = np.array([0.30], np.float32)
-    assert trained._heard(both, both)[0] == pytest.approx(0.35, abs=0.002)
+    assert trained._averaged(both, both)[0] == pytest.approx(0.35, abs=0.002)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fruitcount.detect.others import FEWEST, apart_from_others
+from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
 
 
 def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
@@ -20,7 +20,7 @@ def test_like_its_definition(n: int, equal: bool) -> None:
     rng = np.random.default_rng(n)
     values = rng.normal(size=(n, 3))
     weight = np.ones(n) if equal else rng.random(n) + 0.01
-    apart = apart_from_others(values, weight)
+    apart = leave_one_out_residual(values, weight)
     for i in range(n):
         others = np.delete(values, i, 0), np.delete(weight, i)
         for k in range(3):
@@ -29,4 +29,4 @@ def test_like_its_definition(n: int, equal: bool) -> None:
 
 
 def test_too_few_are_not_compared() -> None:
-    assert not apart_from_others(np.arange(6.0).reshape(3, 2), np.ones(3)).any()
+    assert not leave_one_out_residual(np.arange(6.0).reshape(3, 2), np.ones(3)).any()

@@ -19,7 +19,7 @@ MOST_AT_ONCE = 2.1e6
 """Largest picture, in pixels, that the net sees in one go: it holds about 135 bytes a pixel."""
 
 HALO_PX = 256
-"""What a band sees beyond what it tells. On 16 samples cut in two, the fruitness this far from
+"""What a band sees beyond what it tells. On 16 samples cut in two, the heatmap this far from
 the cut differed by at most 0.003 from that of the whole picture; at 192 by 0.03, at 96 by 0.07."""
 
 STEP_PX = 32
