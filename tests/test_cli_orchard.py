@@ -363,7 +363,7 @@ def test_walks(tmp_path):
     done = run("walk", "--sheet", sheet)
     assert "About 154 fruit" in done.output  # 143.33 and 165
     assert "from 2 walks" in done.output
-    assert "Walks more to halve the interval: 1" in done.output
+    assert "An interval needs 3 walks" in done.output
     assert run("walk").exit_code == 2
     assert run("walk", "20", "--sheet", sheet).exit_code == 2
 
@@ -381,7 +381,7 @@ def test_groups_and_walks_for_a_tree(counted, tmp_path):
     walks.write_text("walk,fruit,chance\n1,50,0.5\n2,60,0.5\n")
     done = run("tree", counted, *more, "--walks", walks)
     assert "About 110 fruit" in done.output
-    assert "walk more would halve the interval" in done.output
+    assert "1 walk more" in done.output
 
 
 @pytest.mark.parametrize("form", ["csv", "coco"])

@@ -17,7 +17,7 @@ from tree_files import planned, show_files
 from tree_rows import rows_of, show_changes, show_noticed
 
 from fruitcount.errors import BadInputError
-from fruitcount.export.tree_work_sheet import estimate_line, short_source
+from fruitcount.export.tree_work_sheet import covers, estimate_line, short_source
 from fruitcount.export.words import CAUTION
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
@@ -78,7 +78,7 @@ def answer_or_estimate(
         return False
     sheet = answer.sheet
     st.markdown(
-        f"### {_about(sheet.total)} fruit on the tree: keep {sheet.keep_n}, take off about "
+        f"### {_about(sheet.total)} {covers(sheet.total)}: keep {sheet.keep_n}, take off about "
         f"{sheet.work.off_n:.0f}"
     )
     _show_sure(sheet.total)
@@ -131,7 +131,7 @@ def _show_plain(rows: Sequence[dict[str, Any]], facts: TreeFacts, why: str) -> N
     except BadInputError as fault:
         st.warning(plain(str(fault)))
         return
-    st.markdown(f"### {_about(count.total)} fruit on the tree")
+    st.markdown(f"### {_about(count.total)} {covers(count.total)}")
     _show_sure(count.total)
     if count.surer:
         st.write(plain(count.surer))
@@ -145,7 +145,6 @@ def _about(total: Estimate) -> str:
 
 
 def _show_sure(total: Estimate) -> None:
-    if not total.known or total.low_n < total.high_n:
-        st.write(plain(estimate_line(total)))
-    else:
+    st.write(plain(estimate_line(total)))
+    if total.se_n == 0:
         st.write("Taken as if these photos show every limb. If not, tell of the others below.")

@@ -37,13 +37,16 @@ def walk_command(diameters: tuple[float, ...], sheet: Path | None, seed: int | N
         if sheet is None:
             which, chance = draw_fork(diameters, seed=seed)
             click.echo(
-                f"Take branch {which + 1} ({diameters[which]:g} mm). Its chance was {chance:.4f}: "
-                "note it with the fruit on this piece."
+                f"Take branch {which + 1} ({diameters[which]:g} mm). Its chance at this fork was "
+                f"{chance:.4f}: note it with the fruit on this piece."
             )
             return
         walks = read_walks(sheet)
-        click.echo(estimate_line(paths_total(walks)))
-        if len(walks) > 1:
-            click.echo(f"Walks more to halve the interval: {more_paths(len(walks))}")
+        total = paths_total(walks)
+        click.echo(estimate_line(total))
+        if total.known:
+            click.echo(f"Walks more to about halve the interval: {more_paths(len(walks))}")
+        else:
+            click.echo("An interval needs 3 walks that do not differ too much; most trees 3 to 14.")
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault

@@ -26,26 +26,55 @@ from fruitcount.plan import Plan
 from fruitcount.tree import Estimate, TreeSheet, TreeTarget
 from fruitcount.units import KG_PER_LB, format_length
 
-__all__ = ["TreeJob", "estimate_line", "short_source", "target_span", "tree_work_sheet"]
+__all__ = [
+    "BY_LOT",
+    "HIDDEN",
+    "TreeJob",
+    "covers",
+    "estimate_line",
+    "short_source",
+    "target_span",
+    "tree_work_sheet",
+]
+
+
+HIDDEN = (
+    "Fruit that the photos do not show come on top: count three limbs by hand too, and the whole "
+    "tree is told with them."
+)
+BY_LOT = (
+    "It holds for limbs drawn by lot; with limbs picked because they are easy to reach the number "
+    "can be a fifth too low or too high."
+)
 
 
 def estimate_line(estimate: Estimate) -> str:
-    """The estimate with its interval in one sentence."""
+    """The estimate with its interval, what it covers and what it rests on."""
     by_walks = "branch" in estimate.method
-    unit = "walks" if by_walks else "limbs"
+    unit = "walk" if by_walks else "limb"
+    unit += "" if estimate.sampled_n == 1 else "s"
+    about = f"About {number(estimate.value_n)} {covers(estimate)}"
+    hidden = "" if estimate.hidden_too else f" {HIDDEN}"
     if not estimate.known:
-        return (
-            f"About {number(estimate.value_n)} fruit on the tree; how sure cannot be told from "
-            f"{estimate.sampled_n}: {'walk once more' if by_walks else 'photograph another limb'}."
-        )
-    if estimate.low_n == estimate.high_n:
-        # every limb was photographed: nothing is estimated but what the photos do not show
-        return f"{number(estimate.value_n)} fruit counted on all {estimate.sampled_n} {unit}."
+        next_one = "walk once more" if by_walks else "photograph another limb"
+        few = f"how sure cannot be told from {estimate.sampled_n} {unit}: {next_one}"
+        return f"{about}; {few}.{hidden}"
+    if estimate.se_n == 0:  # every limb was photographed
+        whole = f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
+        return f"{whole}{hidden}"
+    span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
+    by_lot = "" if by_walks else f" {BY_LOT}"
     return (
-        f"About {number(estimate.value_n)} fruit on the tree, {estimate.level_frac:.0%} interval "
-        f"{number(estimate.low_n)} to {number(estimate.high_n)}, from {estimate.sampled_n} "
-        f"{unit} ({estimate.method})."
+        f"{about}, {estimate.level_frac:.0%} interval {span}, from {estimate.sampled_n} {unit} "
+        f"({estimate.method}).{by_lot}{hidden}"
     )
+
+
+def covers(estimate: Estimate) -> str:
+    """What an estimate is of: fruit that hang there, or those that photos show."""
+    if estimate.hidden_too:
+        return "fruit on the tree"
+    return "fruit seen" if estimate.se_n == 0 else "fruit that photos of all limbs would show"
 
 
 def short_source(target: TreeTarget) -> str:

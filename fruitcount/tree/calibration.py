@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -47,6 +47,8 @@ class Factor:
         Limbs it was measured on.
     limbs_are : str
         What those limbs are, in words that follow their number.
+    range_times : (float, float)
+        What the method itself may be off, either way: ends of intervals are multiplied by it.
     """
 
     value: float
@@ -56,6 +58,7 @@ class Factor:
     dof: float
     limbs_n: int
     limbs_are: str = "hand-counted limbs"
+    range_times: tuple[float, float] = (1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -188,6 +191,8 @@ def apply_factor(seen: Estimate, factor: Factor) -> Estimate:
     raw = Estimate(
         value, math.sqrt(var), math.nan, math.nan, dof, seen.sampled_n, seen.level_frac,
         f"{seen.method}, times {factor.value:.2f} by {factor.limbs_n} {factor.limbs_are}",
-        seen.counted_n,
+        seen.counted_n, hidden_too=True,
     )  # fmt: skip
-    return with_interval(raw, floor_n=min(seen.counted_n, value))
+    out = with_interval(raw, floor_n=min(seen.counted_n, value))
+    low = max(out.low_n * factor.range_times[0], min(seen.counted_n, value))
+    return replace(out, low_n=low, high_n=out.high_n * factor.range_times[1])

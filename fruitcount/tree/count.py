@@ -11,7 +11,7 @@ import numpy as np
 
 from fruitcount.errors import BadInputError
 from fruitcount.tree.advice import limbs_to_halve, more_paths, next_by_group
-from fruitcount.tree.both_sides import both_sides_factor, both_sides_lines
+from fruitcount.tree.both_sides import both_sides_factor, both_sides_lines, enough_seen
 from fruitcount.tree.calibration import Factor, apply_factor, factor_share, seen_to_true
 from fruitcount.tree.estimate import (
     Estimate,
@@ -23,7 +23,7 @@ from fruitcount.tree.estimate import (
 )
 from fruitcount.tree.facts import LimbSize, SizedLimb, TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
-from fruitcount.tree.walks import paths_total
+from fruitcount.tree.walks import FEWEST_WALKS, paths_total
 
 __all__ = [
     "Surer",
@@ -42,7 +42,7 @@ def as_factor_takes(counted: Sequence[LimbCount], facts: TreeFacts) -> list[Limb
     One from limbs seen from both sides holds for one side: a limb on photos from both then counts
     as their mean, not as the better of them.
     """
-    if facts.seen_true or not facts.both_sides:
+    if facts.seen_true or not enough_seen(facts.both_sides):
         return list(counted)
     # of two sides, the upper end is both added
     return [
@@ -68,8 +68,8 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
                      "used, not the limbs seen from both sides.")  # fmt: skip
         by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
         return by_hand, lines
-    if not facts.both_sides:
-        return None, ()
+    if not enough_seen(facts.both_sides):
+        return None, lines
     factor = both_sides_factor(facts.both_sides)
     span = f" ({factor.low:.2f} to {factor.high:.2f})" if factor.limbs_n > 1 else ""
     return factor, (*lines, "For each fruit seen on one side (the mean of front and back) so many "
@@ -117,8 +117,9 @@ def estimate_of(
     """
     if facts.walks:
         total = paths_total(facts.walks)
-        walks = more_paths(len(facts.walks)) if len(facts.walks) > 1 else 1
-        return total, Surer(walks_n=walks, share_frac=0.5 if len(facts.walks) > 1 else math.nan)
+        n = len(facts.walks)
+        walks = more_paths(n) if total.known else max(FEWEST_WALKS - n, 1)
+        return total, Surer(walks_n=walks, share_frac=0.5 if total.known else math.nan)
     seen = [i for i, limb in enumerate(limbs) if math.isfinite(limb.count_n)]
     total = _total(limbs, area, seen, facts)
     fixed = 0.0
@@ -269,8 +270,8 @@ def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
     """What would halve the interval."""
     if more.walks_n:
         walks = "1 walk more" if more.walks_n == 1 else f"{more.walks_n} walks more"
-        halves = " would halve the interval" if math.isfinite(more.share_frac) else ""
-        return f"For a surer count: {walks}{halves}."
+        halves = " would about halve the interval" if math.isfinite(more.share_frac) else ""
+        return f"For a surer count: {walks}{halves}. Most trees need 3 to 14 in all."
     sides = factor is not None and factor.limbs_are != Factor.limbs_are
     if factor is not None and math.isnan(factor.se) and not more.walks_n:
         how = "seen from both sides, or two are counted by hand" if sides else "counted by hand"
@@ -281,12 +282,12 @@ def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
     if math.isnan(more.share_frac):
         return f"For a surer count photograph {what}."
     if more.share_frac <= 0.5 + 1e-9:
-        return f"To halve the interval photograph {what}."
+        return f"To about halve the interval photograph {what}."
     by_hand = "the hand counts. Count more limbs by hand."
     by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
     return (
-        f"Photographing {what} would leave {more.share_frac:.0%} of the interval: the rest comes "
-        f"from {by_sides if sides else by_hand}"
+        f"Photographing {what} would leave about {more.share_frac:.0%} of the interval: the rest "
+        f"comes from {by_sides if sides else by_hand}"
     )
 
 

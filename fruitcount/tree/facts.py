@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fruitcount.checks import at_least, in_range, positive
+from fruitcount.checks import in_range, positive
 from fruitcount.csv_table import sheet_lines
 from fruitcount.errors import BadInputError
 from fruitcount.tree.both_sides import BothSides
@@ -23,6 +23,9 @@ __all__ = [
     "read_limb_sizes",
     "read_walks",
 ]
+
+MOST_LIMBS, MOST_FRUIT = 500, 100_000
+"""More are a slip of the pen: our choice, far over any tree."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +100,13 @@ class TreeFacts:
         for name in ("trunk_circumference_mm", "crate_kg", "spacing_mm", "pace_n_per_min"):
             if getattr(self, name) is not None:
                 positive(name, getattr(self, name))
+        if self.limbs_n is not None and not 1 <= self.limbs_n <= MOST_LIMBS:
+            raise BadInputError(
+                f"limbs must be from 1 to {MOST_LIMBS} (main limbs, not shoots), got {self.limbs_n}"
+            )
+        for pair in self.seen_true:
+            for number in pair:
+                in_range("a count by hand or on its photo", number, 0, MOST_FRUIT)
         if (self.crates_n is None) != (self.crate_kg is None):
             raise BadInputError("crates need both their number and the kg that one holds")
 
@@ -147,8 +157,8 @@ def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
     """Pairs of fruit seen on the photo and counted by hand, from columns ``seen``, ``true``."""
     return tuple(
         (
-            at_least("seen", _number(row["seen"], "seen", where), 0),
-            at_least("true", _number(row["true"], "true", where), 0),
+            in_range(f"{where}: seen", _number(row["seen"], "seen", where), 0, MOST_FRUIT),
+            in_range(f"{where}: true", _number(row["true"], "true", where), 0, MOST_FRUIT),
         )
         for where, row in sheet_lines(path, ("seen", "true"))
     )
@@ -198,7 +208,8 @@ def read_walks(path: str | Path) -> tuple[Walk, ...]:
     ----------
     path : str or Path
         Columns ``walk`` (its number or name), ``fruit`` (on that segment) and either ``chance``
-        (with which the segment was taken at its fork, 0 to 1; empty for the trunk) or
+        (with which the segment was taken at its own fork, not along the way; over 0, up to 1;
+        empty for the trunk only) or
         ``diameter_mm`` and ``fork_mm`` (the diameters of all branches at its fork, this one
         included, with spaces between): the chance is then by cross-section.
 
@@ -209,18 +220,24 @@ def read_walks(path: str | Path) -> tuple[Walk, ...]:
     """
     walks: dict[str, list[tuple[float, float]]] = {}
     for where, row in sheet_lines(path, ("walk", "fruit")):
-        fruit = at_least("fruit", _number(row["fruit"], "fruit", where), 0)
-        walks.setdefault(row["walk"], []).append((fruit, _chance(row, where)))
+        fruit = in_range(f"{where}: fruit", _number(row["fruit"], "fruit", where), 0, MOST_FRUIT)
+        segments = walks.setdefault(row["walk"], [])
+        segments.append((fruit, _chance(row, where, trunk=not segments)))
     if not walks:
         raise BadInputError(f"{path}: the sheet must have walks, found none")
     return tuple(Walk(*zip(*segments, strict=True)) for segments in walks.values())
 
 
-def _chance(row: dict[str, str], where: str) -> float:
+def _chance(row: dict[str, str], where: str, *, trunk: bool) -> float:
     if row.get("chance"):
         return _number(row["chance"], "chance", where)
     if not row.get("fork_mm"):
-        return 1.0
+        if trunk:
+            return 1.0
+        raise BadInputError(
+            f"{where}: chance must be told for each piece after the trunk (that of its own fork, "
+            "not along the way), or diameter_mm with fork_mm; got none"
+        )
     here = _number(row.get("diameter_mm", ""), "diameter_mm", where)
     fork = [_number(cell, "fork_mm", where) for cell in row["fork_mm"].split()]
     if here not in fork:
@@ -236,7 +253,7 @@ def _number(cell: str, name: str, where: str) -> float:
 
 
 def _whole(cell: str, name: str, where: str) -> int:
-    number = in_range(f"{where}: {name}", _number(cell, name, where), 0, 100_000)
+    number = in_range(f"{where}: {name}", _number(cell, name, where), 0, MOST_FRUIT)
     if number != int(number):
         raise BadInputError(f"{where}: {name} must be a whole number, got {cell!r}")
     return int(number)

@@ -19,13 +19,25 @@ from fruitcount.checks import in_range
 from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import Estimate, as_column, half_width
 
-__all__ = ["Branch", "Walk", "draw_fork", "every_path", "fork_chances", "paths_total", "walk"]
+__all__ = [
+    "FEWEST_WALKS",
+    "Branch",
+    "Walk",
+    "draw_fork",
+    "every_path",
+    "fork_chances",
+    "paths_total",
+    "walk",
+]
 
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them
 # make the interval too narrow. It is taken on the log scale with 0.6 of the usual degrees of
 # freedom: our own choice, by simulation (4-12 walks, three forks): 93-96 % of 95 % intervals then
 # hold while areas at the forks are measured within 30 %, 90-92 % when only within 50 %.
 _DOF_SHARE = 0.6
+# Our choices: two walks gave intervals such as 14 to 20,463,331,909, and one that spans over ten
+# times each way tells nothing that a grower could use.
+FEWEST_WALKS, _WIDEST = 3, 10.0
 
 
 @dataclass(frozen=True)
@@ -158,8 +170,9 @@ def paths_total(paths: Sequence[Walk], *, level_frac: float = 0.95) -> Estimate:
     Returns
     -------
     Estimate
-        ``se_n`` is NaN with a single path. On a very uneven tree a few walks tell little:
-        published trials on pecan had sampling errors over 100 %.
+        ``se_n`` is NaN with a single path; there is no interval under three, nor one where the
+        walks differ so much that it would span over ten times each way. On a very uneven tree
+        a few walks tell little: published trials on pecan had sampling errors over 100 %.
     """
     in_range("level_frac", level_frac, 0.5, 0.999)
     if not paths:
@@ -170,10 +183,11 @@ def paths_total(paths: Sequence[Walk], *, level_frac: float = 0.95) -> Estimate:
     counted = max(float(sum(p.fruit_n)) for p in paths)
     dof = (n - 1) * _DOF_SHARE
     low, high = math.nan, math.nan
-    if n > 1:
+    if n >= FEWEST_WALKS:
         rel = se / value if value > 0 else 0.0
-        spread = math.exp(half_width(math.sqrt(math.log1p(rel**2)), dof, level_frac))
-        low = max(value / spread, counted)
-        high = max(value * spread, low)
+        log_half = half_width(math.sqrt(math.log1p(rel**2)), dof, level_frac)
+        if log_half <= math.log(_WIDEST):
+            low = max(value / math.exp(log_half), counted)
+            high = max(value * math.exp(log_half), low)
     method = "randomized branch sampling"
-    return Estimate(value, se, low, high, dof, n, level_frac, method, counted)
+    return Estimate(value, se, low, high, dof, n, level_frac, method, counted, hidden_too=True)

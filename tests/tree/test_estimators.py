@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tree_cells import cell
 
 from fruitcount.errors import BadInputError
 from fruitcount.tree import (
@@ -25,6 +26,7 @@ from fruitcount.tree import (
     simple_total,
     walk,
 )
+from fruitcount.tree.estimate import with_interval
 
 FRUIT, AREA = [50, 31, 22, 40, 18], [5.0, 4.0, 3.0, 4.2, 2.5]
 
@@ -60,8 +62,11 @@ def test_simple_agrees_with_the_survey_library():
     got = simple_total(FRUIT, limbs_n=12)
     assert got.value_n == pytest.approx(386.4, rel=1e-12)
     assert got.se_n == pytest.approx(53.62984243870198, rel=1e-9)
-    assert got.low_n == pytest.approx(237.49968646853696, rel=1e-9)
-    assert got.high_n == pytest.approx(535.300313531463, rel=1e-9)
+    plain = with_interval(got)
+    assert plain.low_n == pytest.approx(237.49968646853696, rel=1e-9)
+    assert plain.high_n == pytest.approx(535.300313531463, rel=1e-9)
+    # ours leans to the right: exp(t sqrt(ln(1 + (53.63/386.4)^2))) with t of 4 degrees, 2.776
+    assert got.high_n == pytest.approx(386.4 * math.exp(2.7764 * 0.13813), rel=1e-3)
 
 
 def test_groups_agree_with_the_survey_library():
@@ -108,6 +113,41 @@ def test_all_limbs_leave_no_doubt():
     assert (got.value_n, got.low_n, got.high_n) == (13, 13, 13)
     got = simple_total([5, 8], limbs_n=2)
     assert (got.value_n, got.low_n, got.high_n) == (13, 13, 13)
+
+
+def test_limbs_without_fruit_do_not_say_that_the_others_have_none():
+    """Rule of three (Hanley & Lippman-Hand, JAMA 249:1743, 1983): up to 3 in n at 95 %.
+
+    None on 3 of 14 limbs: under 1 a limb, so up to 11 on the others; ours is never less.
+    """
+    for got in (
+        simple_total([0, 0, 0], limbs_n=14),
+        ratio_total([0, 0, 0], [1, 1, 1], all_area_cm2=[1] * 14),
+        grouped_total([LimbGroup("a", (0, 0, 0), 14)]),
+    ):
+        assert (got.value_n, got.low_n) == (0, 0)
+        assert 11 <= got.high_n <= 30
+    got = ratio_total([5, 5, 5], [1, 1, 1], all_area_cm2=[1] * 14)
+    assert got.high_n - got.value_n > math.sqrt(got.value_n)  # alike by luck is not known
+    bare = cell(14, 0.5, 0.8, 3, trees=200, fruit_per_cm2=0.1)
+    assert bare.min() >= 0.95
+
+
+def test_stated_intervals_hold_on_trees_of_many_kinds():
+    """The whole grid, 2,000 trees a cell: ``python tests/tree/tree_cells.py``."""
+    for key in ((14, 0.3, 0.6, 4), (40, 0.6, 0.95, 6)):
+        by_wood, by_number, by_hand = cell(*key, trees=500)
+        assert 0.92 <= by_wood <= 0.99
+        assert 0.89 <= by_number <= 0.98  # limbs of unlike size, their thickness not given
+        assert 0.92 <= by_hand <= 0.99
+
+
+def test_a_few_walks_tell_no_interval():
+    walks = [Walk((2, 30), (1.0, 0.5)), Walk((2, 41), (1.0, 0.5)), Walk((2, 35), (1.0, 0.5))]
+    assert not paths_total(walks[:2]).known
+    assert paths_total(walks).known
+    wild = [Walk((0, n), (1.0, 0.01)) for n in (1, 60, 400)]
+    assert not paths_total(wild).known  # over ten times each way
 
 
 def test_broken_input_is_named():

@@ -189,7 +189,7 @@ def test_by_group_against_cochran():
     var = sum(3**2 * (1 - 2 / 3) * s2 / 2 for s2 in (55**2 / 2, 10**2 / 2))
     assert total.se_n == pytest.approx(math.sqrt(var))
     assert got.next_limbs[0] == "3"  # the group that spreads more is asked first (Neyman 1934)
-    assert got.surer.startswith("To halve the interval photograph")
+    assert got.surer.startswith("To about halve the interval photograph")
     with pytest.raises(BadInputError, match="group must be told for every limb"):
         plan_tree(some, "T", replace(TRUNK, by_group=True))
     with pytest.raises(BadInputError, match="'low' must have a photographed limb"):
@@ -210,10 +210,13 @@ def test_walks_tell_the_total(tmp_path):
     assert [w.total_n for w in walks] == pytest.approx([143.333, 165.0], abs=0.01)
     got = plan_tree(rows(), "T", replace(TRUNK, walks=walks))
     assert got.sheet.total.value_n == pytest.approx(154.17, abs=0.01)
-    assert "1 walk more would halve the interval" in got.surer
+    assert "1 walk more" in got.surer  # an interval needs three
+    assert not got.sheet.total.known
     for text, match in (
         ("walk,fruit\n", "found none"), ("fruit\n1\n", "walk"),
-        ("walk,fruit,chance\n1,2,2\n", "chance"), ("walk,fruit,diameter_mm,fork_mm\n1,2,9,8 7\n",
+        ("walk,fruit,chance\n1,2,2\n", "chance"),
+        ("walk,fruit,chance\n1,2,\n1,3,\n", "line 3: chance must be told"),
+        ("walk,fruit,diameter_mm,fork_mm\n1,2,9,8 7\n",
                                                   "one of fork_mm"),
     ):  # fmt: skip
         path.write_text(text)
@@ -223,8 +226,10 @@ def test_walks_tell_the_total(tmp_path):
 
 def test_what_would_halve_the_interval_is_said():
     got = plan_tree(rows(), "T", TRUNK)
-    assert got.surer == f"To halve the interval photograph {len(got.next_limbs)} more limb" + (
-        f"{'s' if len(got.next_limbs) > 1 else ''} ({', '.join(got.next_limbs)})."
+    assert (
+        got.surer
+        == f"To about halve the interval photograph {len(got.next_limbs)} more limb"
+        + (f"{'s' if len(got.next_limbs) > 1 else ''} ({', '.join(got.next_limbs)}).")
     )
     # hand counts that disagree leave most of the doubt, however many limbs are photographed
     doubtful = replace(TRUNK, seen_true=((50, 60), (30, 90), (44, 50)))
