@@ -162,3 +162,9 @@ class Fruitlets:
         """Fruit on this limb that will be crop: not yellowing, not known to be off the limb."""
         mask: NDArray[np.bool_] = (self.kind != Kind.YELLOWING) & (self.on_limb != 0)
         return mask
+
+    @property
+    def middle_size_mm(self) -> float:
+        """Median diameter of the fruit that count as crop; NaN where none is measured."""
+        sizes = self.diameter_mm[self.counts_as_crop & np.isfinite(self.diameter_mm)]
+        return float(np.median(sizes)) if len(sizes) else float("nan")

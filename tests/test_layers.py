@@ -12,8 +12,9 @@ from helpers import ROOT
 PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
-    ("cells", "errors", "flags", "names", "resources"),
+    ("errors", "flags", "names", "resources"),
     ("checks", "whole_files"),
+    ("cells",),
     ("months", "units"),
     ("fruitlets",),
     ("odds", "types"),
@@ -25,6 +26,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("plan", "load", "season"),
     ("count_settings",),
     ("pipeline",),
+    ("results",),
     ("corrections",),
     ("tree", "store", "evaluate"),
     ("calibrate",),

@@ -119,8 +119,8 @@ def test_the_records_say_what_the_command_says(counted, tmp_path):
             plan = result.decision.plan
             kept = {
                 "verdict": plan.verdict,
-                "crop_count": plan.crop_count,
-                "keep_count": plan.keep_count,
+                "count_n": plan.crop_count,
+                "keep_n": plan.keep_count,
                 "base_diameter_mm": measurement.limb.base_diameter_mm,
             }
             save_decision(store, photo, revision=0, inputs={"ripening_month": 6}, decision=kept)

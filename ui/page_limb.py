@@ -32,7 +32,7 @@ import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError
 from fruitcount.image import DISC_DIAMETERS_MM
 from fruitcount.pipeline import Result
-from fruitcount.store.record import kept_numbers
+from fruitcount.results import result_row
 
 __all__ = ["show"]
 
@@ -89,7 +89,7 @@ def review(key: str) -> None:
     if _given(now) != _given(facts):
         show_anew()
     desk = cache.desk_of(key)
-    keep_if_new(key, desk.history.revision, now, kept_numbers(result))
+    keep_if_new(key, desk.history.revision, now, result_row(result).values())
     with todo:
         offer_new_look(key, desk.history.sheet)
         show_result(result, units())

@@ -144,7 +144,7 @@ def show_photos(lines: list[PhotoLine]) -> None:
     keys: dict[str, Callable[[PhotoLine], Any]] = {
         "doubt": lambda p: -doubt_of(p),
         "limb": lambda p: name_order(p.limb or p.name),
-        "fruit": lambda p: -(p.numbers.get("crop_count") or 0),
+        "fruit": lambda p: -(p.numbers.get("count_n") or 0),
     }
     lines = sorted(lines, key=keys[order or "doubt"])
     left = [p for p in sorted(lines, key=lambda p: -doubt_of(p)) if doubt_of(p) > 0.05]

@@ -10,13 +10,14 @@ from pathlib import Path
 import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 
+from fruitcount.cells import write_table
 from fruitcount.export.coco import write_coco
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict
 from fruitcount.export.report_page import sheet_settings
-from fruitcount.export.table import result_row, write_rows
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import Result
+from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Measurement
 
 __all__ = ["by_file", "show_downloads"]
@@ -58,7 +59,9 @@ def show_downloads(
             "CSV",
             ".csv",
             "text/csv",
-            lambda: by_file(lambda p: write_rows(p, [result_row(result)]), ".csv"),
+            lambda: by_file(
+                lambda p: write_table(p, [result_row(result).values()], ROW_COLUMNS), ".csv"
+            ),
         ),
         (
             "JSON",

@@ -12,7 +12,7 @@ from screen_words import LEGEND
 import fruitcount.corrections as cx
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.report_page import CAUTIONS
-from fruitcount.export.words import answer_line, count_line, cut_lines, load_lines, scale_line
+from fruitcount.export.words import count_line, cut_lines, load_lines, scale_line
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.lines import point_on_line
 from fruitcount.pipeline import Result
@@ -48,7 +48,7 @@ def headline(result: Result, units: str) -> tuple[str, str]:
         return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
     if question(result) == "length":
         return f"{plan.crop_count} fruit. How many may stay hangs on the limb's length.", ""
-    big, _, reason = answer_line(result.decision).partition(": ")
+    big, _, reason = plan.answer.partition(": ")
     return big, reason or count_line(result.measurement, units)
 
 

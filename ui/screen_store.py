@@ -19,6 +19,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
+from fruitcount.results import row_values
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
 from fruitcount.store.orchard import load_limbs, save_limb
 from fruitcount.store.photos import (
@@ -275,7 +276,7 @@ def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | 
         row.moment,
         row.saved_at,
         dict(result.inputs) if result else {},
-        dict(result.body) if result else {},
+        row_values(result.body) if result else {},
         date.fromisoformat((taken_at or row.saved_at)[:10]),
     )
 

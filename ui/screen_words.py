@@ -40,14 +40,14 @@ def plain(text: str) -> str:
 
 def count_words(told: Mapping[str, Any]) -> str:
     """What a photo's kept result comes to, in a few words; empty before it is counted."""
-    crop = told.get("crop_count")
+    crop = told.get("count_n")
     if told.get("verdict") == "cannot tell":
         return "Cannot tell" if crop is None else f"{crop} fruit, how many to keep not told"
     if crop is None:
         return ""
     if told.get("verdict") == "leave":
         return f"Leave all {crop}"
-    return f"Keep {told['keep_count']} of {crop}"
+    return f"Keep {told['keep_n']} of {crop}"
 
 
 def species_titles() -> dict[str, str]:

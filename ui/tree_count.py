@@ -19,7 +19,7 @@ from tree_wide import batch_settings
 
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
-from fruitcount.store.record import kept_numbers
+from fruitcount.results import result_row
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 from fruitcount.tree.assignment import Place, place_by_name
@@ -124,7 +124,7 @@ def _keep_count(key: str, name: str, measured: dict[str, Any]) -> None:
     desk = cache.desk_of(key)
     path = records.path(key)
     shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
-    told = kept_numbers(engine.result(shown, facts))
+    told = result_row(engine.result(shown, facts)).values()
     records.keep_result(key, desk.history.revision, facts, told)
     tree_id = records.tree_of(key)
     if tree_id is not None:

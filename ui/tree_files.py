@@ -17,12 +17,13 @@ from screen_store import PhotoLine
 from screen_words import units
 
 import fruitcount.corrections as cx
+from fruitcount.cells import write_table
 from fruitcount.errors import FruitcountError
 from fruitcount.export.report_page import ReportSettings, sheet_settings
-from fruitcount.export.table import result_row, write_rows
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
+from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.tree.plan import TreeFacts, TreePlan
 
 __all__ = ["planned", "show_files"]
@@ -57,7 +58,7 @@ def show_files(
 def _table(lines: list[PhotoLine]) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "tree.csv"
-        write_rows(path, [result_row(result_of(p)) for p in lines])
+        write_table(path, [result_row(result_of(p)).values() for p in lines], ROW_COLUMNS)
         return path.read_bytes()
 
 

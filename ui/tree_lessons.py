@@ -24,7 +24,7 @@ from fruitcount.calibrate.learn import LearnSettings, Proposal, propose
 from fruitcount.calibrate.tuning import Tuning, tuned_on_limb, tuning_from_record
 from fruitcount.detect import DetectSettings
 from fruitcount.image.card import on_card
-from fruitcount.store.record import kept_numbers
+from fruitcount.results import result_row
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
 from fruitcount.types import Fruitlets, Measurement
 
@@ -235,6 +235,6 @@ def _keep(key: str, step: dict[str, Any]) -> bool:
         return False
     facts, path = cache.answers_of(key), cache.records().path(key)
     shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
-    told = kept_numbers(engine.result(shown, facts))
+    told = result_row(engine.result(shown, facts)).values()
     cache.records().keep_result(key, desk.history.revision, facts, told)
     return True

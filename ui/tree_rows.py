@@ -30,7 +30,7 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
     """One row a counted photo, as the batch's own grouping takes them."""
     rows = []
     for line in lines:
-        told = line.numbers.get("verdict") != "cannot tell" or line.numbers.get("crop_count")
+        told = line.numbers.get("verdict") != "cannot tell" or line.numbers.get("count_n")
         rows.append(
             {
                 "file": f"{line.name or 'photo'} ({line.key[:6]})",
@@ -40,12 +40,12 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
                 "limb": line.limb,
                 "side": line.side,
                 "moment": line.moment,
-                "count_n": line.numbers.get("crop_count") if told else None,
+                "count_n": line.numbers.get("count_n") if told else None,
                 "base_diameter_mm": _finite(
                     line.inputs.get("base_diameter_mm") or line.numbers.get("base_diameter_mm")
                 ),
                 "length_mm": _finite(line.numbers.get("length_mm")),
-                "keep_n": line.numbers.get("keep_count") if told else None,
+                "keep_n": line.numbers.get("keep_n") if told else None,
                 "on": line.taken_on,
                 "look": look_of(line.key),
             }

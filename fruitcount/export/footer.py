@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from fruitcount.export.draw import mark, text, text_size
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.palette import FATES, INK_RGB, PAPER_RGB
-from fruitcount.export.words import CAUTION, answer_line, count_line, cut_lines, load_lines
+from fruitcount.export.words import CAUTION, count_line, cut_lines, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.units import format_length
 
@@ -35,7 +35,7 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     big, small = max(16, width_px // 26), _small_px(width_px)
     margin = big // 2
     decision = result.decision
-    lines = [(words, big) for words in _wrapped(answer_line(decision), big, width_px - 2 * margin)]
+    lines = [(words, big) for words in _wrapped(decision.plan.answer, big, width_px - 2 * margin)]
     rest = [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
     told = load_lines(decision.load, units)
     rest += [told[0], told[-1]] if len(told) > 1 else told

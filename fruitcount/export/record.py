@@ -9,7 +9,7 @@ from typing import Any
 
 from fruitcount import __version__
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.words import CAUTION, answer_line
+from fruitcount.export.words import CAUTION
 from fruitcount.flags import Flag, flag_names, flag_sentences
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.measurement_record import measurement_to_dict, plain
@@ -72,7 +72,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     decision = result.decision
     return {
         "fruitcount": __version__,
-        "answer": answer_line(decision),
+        "answer": decision.plan.answer,
         "caution": CAUTION,
         "measurement": measurement_to_dict(result.measurement),
         "inputs": plain(asdict(decision.inputs)),

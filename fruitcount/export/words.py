@@ -14,7 +14,6 @@ from fruitcount.units import format_length, format_size, format_weight
 
 __all__ = [
     "CAUTION",
-    "answer_line",
     "count_line",
     "cut_lines",
     "kind_words",
@@ -25,21 +24,6 @@ __all__ = [
 ]
 
 CAUTION = "An estimate. It does not promise that the limb will hold: do not stand beneath it."
-
-
-def _span(low: float, high: float) -> str:
-    return f"{low:.0f}" if low == high else f"{low:.0f} to {high:.0f}"
-
-
-def answer_line(decision: Decision) -> str:
-    """The answer in one line, such as ``KEEP 6 of 23 (5 to 8), take off 17``."""
-    plan = decision.plan
-    if plan.verdict == "leave":
-        return "LEAVE IT: " + plan.reason
-    if plan.verdict == "cannot tell":
-        return "CANNOT TELL: " + plan.reason
-    span = _span(plan.target.low, plan.target.high)
-    return f"KEEP {plan.keep_count} of {plan.crop_count} ({span}), take off {plan.off_count}"
 
 
 def count_line(measurement: Measurement, units: str = "metric") -> str:
@@ -58,9 +42,8 @@ def count_line(measurement: Measurement, units: str = "metric") -> str:
     if not here.all():
         parts.append(f"{int(np.sum(~here))} not on this limb")
     words = ", ".join(parts)
-    known = fruit.diameter_mm[here & np.isfinite(fruit.diameter_mm)]
-    if len(known):
-        words += f"; middle size {format_size(float(np.median(known)), units)}"
+    if np.isfinite(fruit.middle_size_mm):
+        words += f"; middle size {format_size(fruit.middle_size_mm, units)}"
     return words
 
 
@@ -133,7 +116,7 @@ def result_lines(result: Result, units: str = "metric") -> list[str]:
     measurement, decision = result.measurement, result.decision
     lines = [
         f"{measurement.name or 'photo'}: {kind_words(decision)}",
-        answer_line(decision),
+        decision.plan.answer,
         count_line(measurement, units),
         scale_line(measurement, units),
         *cut_lines(decision.plan, units),

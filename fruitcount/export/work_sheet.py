@@ -19,7 +19,7 @@ from fruitcount.export.report_page import (
     text,
     usable_pt,
 )
-from fruitcount.export.words import answer_line, count_line, kind_words, load_lines
+from fruitcount.export.words import count_line, kind_words, load_lines
 from fruitcount.flags import flag_sentences
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
@@ -66,7 +66,7 @@ def limb_work_sheet(
         text(name, 15, bold=True),
         text(_what(job, name), 9),
         Spacer(1, 4),
-        text(answer_line(decision), 17, bold=True),
+        text(decision.plan.answer, 17, bold=True),
         Spacer(1, 8),
     ]
     end = cautions(7.5)

@@ -9,17 +9,18 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
+from fruitcount.cells import write_table
 from fruitcount.errors import BadInputError, FruitcountError, NotWrittenError
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
 from fruitcount.export.registry import EXPORTS
-from fruitcount.export.table import result_row, write_rows
 from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.followup import count_again, read_left_standing
 from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.plan import GrowerInputs
+from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
 from fruitcount.whole_files import written_whole
 
@@ -163,7 +164,7 @@ def count_files(
                 outcome, written = count_to_files(
                     path, choice, settings=settings, inputs=inputs, stem=stem
                 )
-                rows.append(result_row(outcome))
+                rows.append(result_row(outcome).values())
             except NotWrittenError:
                 raise
             except FruitcountError as fault:
@@ -174,9 +175,9 @@ def count_files(
                 report(path, outcome, written)
     except BaseException:
         with suppress(NotWrittenError):  # what is counted so far, if there is room for that
-            write_rows(choice.folder / "counts.csv", rows)
+            write_table(choice.folder / "counts.csv", rows, ROW_COLUMNS)
         raise
-    write_rows(choice.folder / "counts.csv", rows)
+    write_table(choice.folder / "counts.csv", rows, ROW_COLUMNS)
     return failed
 
 

@@ -177,7 +177,7 @@ def _record_row(
     measurement = sheet.measurement
     length = measurement.limb.length_mm if measurement is not None else float("nan")
     typed = (sheet.inputs or {}).get("base_diameter_mm")
-    count = told.get("crop_count")
+    count = told.get("count_n")
     if told.get("verdict") == "cannot tell" and not count:
         count = None  # nothing was seen on a poor photo: that is not a limb without fruit
     row = {
@@ -188,6 +188,7 @@ def _record_row(
         "moment": photo["moment"],
         "ok": count is not None,
         "count_n": count,
+        "keep_n": told.get("keep_n"),
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo["photo_id"],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,6 +118,29 @@ class Plan:
         for name in ("keep_mask", "off_mask", "yellowing_mask"):
             object.__setattr__(self, name, read_only(getattr(self, name), np.bool_))
         object.__setattr__(self, "worth", read_only(self.worth, np.float64))
+
+    @property
+    def keep_low_n(self) -> int:
+        """Fewest that the rules would keep; never more than are kept."""
+        low = self.target.low
+        return min(round(low), self.keep_count) if math.isfinite(low) else self.keep_count
+
+    @property
+    def keep_high_n(self) -> int:
+        """Most that the rules would keep, of what hangs here; never fewer than are kept."""
+        high = min(self.target.high, self.crop_count)
+        return max(round(high), self.keep_count) if math.isfinite(high) else self.keep_count
+
+    @property
+    def answer(self) -> str:
+        """The first line a person reads, such as ``KEEP 6 of 23 (5 to 8), take off 17``."""
+        if self.verdict == "leave":
+            return "LEAVE IT: " + self.reason
+        if self.verdict == "cannot tell":
+            return "CANNOT TELL: " + self.reason
+        low, high = self.keep_low_n, self.keep_high_n
+        span = f"{low}" if low == high else f"{low} to {high}"
+        return f"KEEP {self.keep_count} of {self.crop_count} ({span}), take off {self.off_count}"
 
     @property
     def off_count(self) -> int:

@@ -41,10 +41,7 @@ def verdict_for(
         return "leave", (
             f"{crop} fruit hang here and {target.centre:.0f} may stay: nothing to take off."
         )
-    return "thin", (
-        f"{crop} fruit hang here and about {target.centre:.0f} should stay "
-        f"({target.low:.0f} to {target.high:.0f})."
-    )
+    return "thin", f"{crop} fruit hang here: more than may stay."
 
 
 def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, ...]:
@@ -90,7 +87,7 @@ def explain(
 ) -> tuple[Reason, ...]:
     """One reason for every number in the plan, in the order a reader meets them."""
     marks = "marks on the photo"
-    ranged = f"pass {plan.pass_number}, range {plan.target.low:.0f} to {plan.target.high:.0f}"
+    ranged = f"pass {plan.pass_number}, range {plan.keep_low_n} to {plan.keep_high_n}"
     leads = f"the smallest of spacing, wood, tree share and cap leads ({OURS})"
     sound = "Krueger, UC prune sample rule: sound fruit only (published)"
     out = [

@@ -5,42 +5,18 @@ from __future__ import annotations
 from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
-from fruitcount.flags import Flag
 from fruitcount.months import season_year
-from fruitcount.pipeline import DOUBT_MARGIN, Result, detection_threshold
+from fruitcount.pipeline import Result
 from fruitcount.plan import GrowerInputs
+from fruitcount.results import result_row
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
 from fruitcount.store.orchard import load_limbs, save_limb, save_tree, tree_id_of
 from fruitcount.store.photos import PhotoPlace, save_photo
 from fruitcount.store.sheets import load_sheet, save_decision, save_measurement
 
-__all__ = ["kept_numbers", "record_count"]
-
-
-def kept_numbers(result: Result) -> dict[str, Any]:
-    """The few numbers that lists of photos show; None where the photo could not tell."""
-    plan, limb = result.decision.plan, result.measurement.limb
-    known = Flag.COUNT_UNKNOWN not in result.decision.flags
-    counts = ("crop_count", "keep_count", "off_count", "yellowing_count")
-    return {
-        "verdict": plan.verdict,
-        **{name: getattr(plan, name) if known else None for name in counts},
-        "doubt_frac": _doubt_frac(result),
-        "work_seconds": plan.work_seconds,
-        "base_diameter_mm": limb.base_diameter_mm,
-        "length_mm": limb.length_mm,
-    }
-
-
-def _doubt_frac(result: Result) -> float:
-    """Share of the detections on the limb that are doubtful; 1 for a photo without any."""
-    fruit = result.measurement.fruitlets
-    here = fruit.on_limb != 0
-    doubtful = fruit.score < detection_threshold(result.measurement.source) + DOUBT_MARGIN
-    return float((here & ~fruit.by_hand & doubtful).sum() / here.sum()) if here.any() else 1.0
+__all__ = ["record_count"]
 
 
 def record_count(
@@ -89,5 +65,5 @@ def record_count(
         told = {f.name: getattr(inputs, f.name) for f in fields(GrowerInputs)}
         usual = GrowerInputs(species="")
         told = {name: v for name, v in told.items() if v != getattr(usual, name)}
-        save_decision(store, number, revision=0, inputs=told, decision=kept_numbers(result))
+        save_decision(store, number, revision=0, inputs=told, decision=result_row(result).values())
     return number

@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session
 
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict, plain
+from fruitcount.results import row_values
 from fruitcount.store.base import RevisionConflictError, Store, reading, writing
 from fruitcount.store.photos import PhotoPlace, must_get
 from fruitcount.store.tables import DecisionRow, EditRow, MeasurementRow, PhotoRow, now_text
@@ -296,7 +297,7 @@ def _sheet(
         can_undo=bool(done),
         can_redo=bool(undone),
         inputs=last.inputs if last else None,
-        decision=last.body if last else None,
+        decision=row_values(last.body) if last else None,
         decision_revision=last.revision if last else -1,
     )
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fruitcount.cells import safe_cell
+from fruitcount.cells import write_table
 from fruitcount.checks import finite
 from fruitcount.errors import BadInputError
-from fruitcount.names import shown_name
+from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import Naming
 from fruitcount.tree.calibration import Factor, apply_factor
@@ -22,7 +22,6 @@ from fruitcount.tree.estimate import Estimate, csa_cm2, ratio_total, simple_tota
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import Progress, run_batch
-from fruitcount.whole_files import written_whole
 
 __all__ = [
     "FolderCount",
@@ -34,11 +33,8 @@ __all__ = [
     "write_rows",
 ]
 
-_COLUMNS = (
-    "file", "tree", "limb", "side", "moment", "told_by", "ok", "problem", "count_n", "keep_n",
-    "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm", "card_id", "taken_at",
-    "flags", "same_as", "sha256", "look",
-)  # fmt: skip
+_PLACE = ("file", "tree", "limb", "side", "moment", "told_by", "ok", "problem")
+_COLUMNS = (*_PLACE, *(name for name in ROW_COLUMNS if name != "photo"), "same_as", "look")
 _NUMBERS = (
     "count_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
 )  # fmt: skip
@@ -115,20 +111,8 @@ def compare_moments(limbs: Iterable[LimbCount]) -> dict[tuple[str, str], BeforeA
 
 
 def write_rows(rows: Iterable[Mapping[str, Any]], path: str | Path) -> Path:
-    """Write rows as CSV (UTF-8), one line a photo; unknown numbers are empty.
-
-    A file name that a spreadsheet would take for a formula gets an apostrophe in front.
-    """
-    target = Path(path)
-    with (
-        written_whole(target.parent) as draft,
-        (draft / target.name).open("w", newline="", encoding="utf-8") as stream,
-    ):
-        writer = csv.writer(stream)
-        writer.writerow(_COLUMNS)
-        for row in rows:
-            writer.writerow([_cell(row.get(column)) for column in _COLUMNS])
-    return target
+    """Write rows as CSV (UTF-8), one line a photo; unknown numbers are empty."""
+    return write_table(Path(path), rows, _COLUMNS)
 
 
 def read_rows(path: str | Path) -> list[dict[str, Any]]:
@@ -165,20 +149,6 @@ def _row(line: Mapping[str, Any]) -> dict[str, Any]:
     int(row["look"] or "0", 16)  # a look that is no number is told here, with its line
     row["flags"] = row["flags"].split()
     return row
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list | tuple):
-        return " ".join(str(v) for v in value)
-    if not isinstance(value, str):
-        return str(value)
-    name = shown_name(value)
-    # an apostrophe of its own is doubled, so that reading takes off the one put there
-    return f"'{name}" if name.startswith("'") else str(safe_cell(name))
 
 
 @dataclass(frozen=True)

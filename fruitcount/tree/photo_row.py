@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Any
-
-import numpy as np
 
 from fruitcount import __version__
 from fruitcount.detect.heatmap_cnn import model_path
@@ -15,13 +12,14 @@ from fruitcount.image import read_photo
 from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.plan import GrowerInputs
+from fruitcount.results import result_row
 from fruitcount.tree.card_code import read_card_code
 from fruitcount.tree.photos import file_hash, look_hash, settings_key
-from fruitcount.types import Kind, Measurement, Photo
+from fruitcount.types import Measurement, Photo
 
-__all__ = ["count_key", "count_photo", "result_row"]
+__all__ = ["count_key", "count_photo"]
 
-_ROW = 3  # goes up when a row says more than before, so that photos are done again
+_ROW = 4  # goes up when a row says more than before, so that photos are done again
 
 
 def count_photo(
@@ -48,15 +46,15 @@ def count_photo(
     Returns
     -------
     dict
-        See :func:`result_row`, with ``look`` to find copies by and what the code on the card
-        says: ``code_tree``, ``code_limb``.
+        The columns of :class:`fruitcount.results.ResultRow`, with ``look`` to find copies by
+        and what the code on the card says: ``code_tree``, ``code_limb``.
     """
     photo = read_photo(path)
     result = count_limb(photo, settings, inputs)
     if adjust is not None:
         measurement = adjust(photo, result.measurement)
         result = Result(measurement, decide(measurement, inputs))
-    row = result_row(result)
+    row = result_row(result).values()
     row["look"] = look_hash(photo.rgb)
     code = read_card_code(photo.rgb, result.measurement.scale)
     row |= {"code_tree": code.place.tree, "code_limb": code.place.limb}
@@ -79,36 +77,3 @@ def count_key(settings: CountSettings | None = None, inputs: GrowerInputs | None
     net = file_hash(model) if model.is_file() else ""
     rules = (settings or CountSettings(), inputs or GrowerInputs())
     return settings_key(__version__, _ROW, net, *rules)
-
-
-def _told(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
-
-
-def result_row(result: Result) -> dict[str, Any]:
-    """One photo's result in a few plain values.
-
-    Returns
-    -------
-    dict
-        ``photo``, ``count_n`` (None when it could not be told), ``yellowing_n``,
-        ``median_size_mm``, ``keep_n``, ``base_diameter_mm``, ``length_mm``, ``card_id``,
-        ``flags`` (names).
-    """
-    measurement = result.measurement
-    fruit = measurement.fruitlets
-    crop = fruit.take(fruit.counts_as_crop)
-    sizes = crop.diameter_mm[np.isfinite(crop.diameter_mm)]
-    told = Flag.COUNT_UNKNOWN not in measurement.flags
-    return {
-        "photo": measurement.name,
-        "taken_at": measurement.taken_at.isoformat() if measurement.taken_at else None,
-        "count_n": len(crop) if told else None,
-        "yellowing_n": int(np.sum(fruit.kind == Kind.YELLOWING)) if told else None,
-        "median_size_mm": _told(float(np.median(sizes))) if len(sizes) else None,
-        "keep_n": int(np.sum(result.decision.plan.keep_mask)) if told else None,
-        "base_diameter_mm": _told(measurement.limb.base_diameter_mm),
-        "length_mm": _told(measurement.limb.length_mm),
-        "card_id": measurement.scale.card_id,
-        "flags": flag_names(result.decision.flags),
-    }

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fruitcount.cells import safe_cell, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.draw import text_size
@@ -16,10 +17,10 @@ from fruitcount.export.fates import fruit_fates
 from fruitcount.export.palette import FATES
 from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
 from fruitcount.export.registry import EXPORTS
-from fruitcount.export.table import ROW_FIELDS, result_row, safe_cell, write_rows
-from fruitcount.export.words import answer_line, result_lines
+from fruitcount.export.words import result_lines
 from fruitcount.jobs.count import OutputChoice, count_files
 from fruitcount.pipeline import CountSettings, count_limb
+from fruitcount.results import ROW_COLUMNS, result_row
 
 
 @pytest.fixture(scope="module")
@@ -74,15 +75,15 @@ def test_every_fruit_has_a_known_fate(drawn):
 
 def test_words_lead_with_the_answer(drawn):
     lines = result_lines(drawn[1], "us")
-    assert lines[1] == answer_line(drawn[1].decision)
+    assert lines[1] == drawn[1].decision.plan.answer
     assert any("do not stand beneath" in line for line in lines)
     assert any(" in " in line or " lb" in line for line in lines)
 
 
 def test_row_has_every_field_and_blanks_for_nan(drawn, tmp_path):
-    row = result_row(drawn[1])
-    assert set(row) == set(ROW_FIELDS)
-    write_rows(tmp_path / "t.csv", [row, {"photo": "=cmd()", "status": "failed: x"}])
+    row = result_row(drawn[1]).values()
+    assert set(row) == set(ROW_COLUMNS)
+    write_table(tmp_path / "t.csv", [row, {"photo": "=cmd()", "status": "failed: x"}], ROW_COLUMNS)
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert rows[0]["keep"] == str(drawn[1].decision.plan.keep_count)

@@ -384,7 +384,7 @@ def _filled(folder: Path) -> tuple[bytes, bytes, dict[str, bytes]]:
     photo = s.save_photo(records, _jpeg()[0], name="a.jpg", place=s.PhotoPlace(tree, limb))
     s.save_measurement(records, photo, measurement=_seen(), settings_key="k")
     s.append_edits(records, photo, base_revision=0, edits=[{"edit": "x", "n": 1}])
-    s.save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"crop_count": 3})
+    s.save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"count_n": 3})
     s.StoreLedger(records, "k").add("c" * 64, {"ok": True})
     archive = s.write_archive(records, folder / "full.zip").read_bytes()
     tables = {p.name: p.read_bytes() for p in s.write_csv_folder(records, folder / "tables")}

@@ -12,18 +12,18 @@ import pytest
 from hardening.kit import CLASSICAL, limb_rgb, run, saved, scene
 
 from fruitcount.errors import RecordError
-from fruitcount.export.table import result_row
 from fruitcount.export.words import count_line, result_lines
 from fruitcount.flags import Flag, flag_names
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.followup import read_left_standing
 from fruitcount.pipeline import CountSettings, Result, count_limb
+from fruitcount.results import result_row
 
 POOR = ["blurred", "shaken", "black", "white", "grey", "fog", "night", "snow"]
 WHY = Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT
 # a number right before "fruit", or a zero that stands for a count
 ZERO = re.compile(r"\b0 (?:fruit|of|stay|now|hang)|fruit: 0|keep 0", re.IGNORECASE)
-COUNTS = ("crop", "yellowing", "elsewhere", "keep", "take_off", "cuts", "pinches")
+COUNTS = ("count_n", "yellowing_n", "elsewhere_n", "keep_n", "off_n", "cuts_n", "pinches_n")
 
 
 @pytest.fixture(scope="module")
@@ -54,9 +54,9 @@ def test_words_say_so(results: dict[str, Result], name: str) -> None:
 
 def test_a_table_has_empty_cells(results: dict[str, Result]) -> None:
     for result in results.values():
-        row = result_row(result)
+        row = result_row(result).values()
         assert row["status"] == "could not tell"
-        assert [row[name] for name in COUNTS] == [""] * len(COUNTS)
+        assert [row[name] for name in COUNTS] == [None] * len(COUNTS)
         assert "COUNT_UNKNOWN" in row["flags"]
 
 
@@ -174,7 +174,7 @@ def test_marks_that_are_no_crop_do_not_make_a_zero(monkeypatch: pytest.MonkeyPat
     result = count_limb(read_photo(saved(limb_rgb())), CountSettings(source="classical"))
     assert len(result.measurement.fruitlets)
     assert Flag.COUNT_UNKNOWN in result.measurement.flags
-    assert result_row(result)["crop"] == ""
+    assert result_row(result).count_n is None
 
 
 def test_a_readable_photo_without_fruit_is_a_real_zero(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -184,7 +184,7 @@ def test_a_readable_photo_without_fruit_is_a_real_zero(monkeypatch: pytest.Monke
     monkeypatch.setattr(line, "find_fruitlets", lambda *_: _nothing())
     result = count_limb(read_photo(saved(limb_rgb())), CountSettings(source="classical"))
     assert "NO_FRUIT_SEEN" in flag_names(result.measurement.flags)
-    assert result_row(result)["crop"] == 0
+    assert result_row(result).count_n == 0
 
 
 def _nothing():  # type: ignore[no-untyped-def]

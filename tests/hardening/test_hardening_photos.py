@@ -141,7 +141,7 @@ def test_all_at_once_on_the_command_line(tmp_path: Path) -> None:
         rows = {row["photo"]: row for row in csv.DictReader(stream)}
     assert set(rows) == {*REFUSED, "good.jpg"}
     assert rows["good.jpg"]["status"] == "counted"
-    assert all(rows[name]["crop"] == "" for name in REFUSED)
+    assert all(rows[name]["count_n"] == "" for name in REFUSED)
     assert all(rows[name]["status"].startswith("failed: ") for name in REFUSED)
     assert sorted(p.name for p in out.iterdir()) == ["counts.csv", "good.json"]
     _in_a_folder(folder, tmp_path / "out2")

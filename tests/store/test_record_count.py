@@ -64,11 +64,11 @@ def test_what_is_recorded_is_known_everywhere(photo, data, tmp_path):
     assert run("records", "check").exit_code == 0
     screen = screen_store.open_records(data)
     (shown,) = screen.photos(line["tree_id"])
-    assert shown.numbers["crop_count"] > 0
+    assert shown.numbers["count_n"] > 0
     assert shown.inputs == {"species": "apricot", "ripening_month": 7}
     kept = screen.measurement(shown.key)
     assert kept.sha256 == shown.key
-    assert int(kept.fruitlets.counts_as_crop.sum()) == shown.numbers["crop_count"]
+    assert int(kept.fruitlets.counts_as_crop.sum()) == shown.numbers["count_n"]
 
 
 def test_counting_again_leaves_what_was_kept(photo, data, tmp_path):

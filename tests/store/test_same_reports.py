@@ -102,7 +102,7 @@ def _photographed(store, measurement):
             data = b"broken" if k == 2 else _picture(k)
             photo = save_photo(store, data, name="same.jpg", place=place)
             save_measurement(store, photo, measurement=measurement)
-            told = {"crop_count": 41 + 9 * k, "base_diameter_mm": 99.0}
+            told = {"count_n": 41 + 9 * k, "base_diameter_mm": 99.0}
             save_decision(store, photo, revision=0, inputs={}, decision=told)
     save_hand_count(store, HandCount(2026, 50, 61, number))
     save_hand_count(store, HandCount(2026, 40, 48))

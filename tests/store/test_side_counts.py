@@ -94,7 +94,7 @@ def test_a_number_taken_back_is_not_left_in_the_file(tmp_path):
 
 
 def _count(store, number, crop_count):
-    told = {"verdict": "thin", "crop_count": crop_count, "base_diameter_mm": 30.0}
+    told = {"verdict": "thin", "count_n": crop_count, "base_diameter_mm": 30.0}
     save_decision(store, number, revision=0, inputs={}, decision=told)
 
 

@@ -44,7 +44,7 @@ def test_every_control_of_every_page_fits_a_thumb_and_nothing_scrolls_sideways(
     tree_id = save_tree(records.store, OrchardTree("Thumb"), year=date.today().year)
     key = keep_counted(shared_server.data, 20, (1600, 1200))
     records.put_in_tree(key, tree_id)
-    records.keep_result(key, 0, {}, {"crop_count": 20, "keep_count": 8, "verdict": "thin"})
+    records.keep_result(key, 0, {}, {"count_n": 20, "keep_n": 8, "verdict": "thin"})
     context = chromium.new_context(**PHONE)
     page = context.new_page()
     small, wide = {}, {}
@@ -72,7 +72,7 @@ def test_no_page_has_a_serious_finding(chromium, shared_server, axe, scheme):
     records = open_records(shared_server.data)
     tree_id = save_tree(records.store, OrchardTree("Axe"), year=date.today().year)
     records.put_in_tree(key, tree_id)
-    records.keep_result(key, 0, {}, {"crop_count": 20, "keep_count": 8, "verdict": "thin"})
+    records.keep_result(key, 0, {}, {"count_n": 20, "keep_n": 8, "verdict": "thin"})
     for path in (f"/?photo={key}", "/", "/tree", "/tree?tree=Axe", "/season?tree=Axe"):
         page.page.goto(shared_server.url + path)
         page.page.get_by_text("Units").wait_for(timeout=30000)

@@ -43,7 +43,7 @@ def test_a_sample_is_counted_corrected_and_taken_away(chromium, shared_server, s
     page.settled()
     assert int(page.ask("data.summary.match(/of (\\d+)/)[1]")) == crop + 1
     (row,) = csv.DictReader(io.StringIO(fetch(page.page, "CSV").decode()))
-    assert int(row["crop"]) == crop + 1
+    assert int(row["count_n"]) == crop + 1
     assert not page.errors
     context.close()
 

@@ -69,8 +69,8 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     words = pypdf.PdfReader(io.BytesIO(fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
     assert "Row 3, tree 7" in words
     # front and back are one limb: the better side counts, not the sum; "after" is left out
-    best = max(by_name[f"1_{side}.jpg"]["crop_count"] for side in ("front", "back"))
-    total = best + by_name["2_before.jpg"]["crop_count"]
+    best = max(by_name[f"1_{side}.jpg"]["count_n"] for side in ("front", "back"))
+    total = best + by_name["2_before.jpg"]["count_n"]
     assert re.search(rf"\b{total} fruit", words)
     page.get_by_role("textbox", name="Base thickness of each other limb, mm").fill("20, 25")
     page.keyboard.press("Enter")
@@ -159,7 +159,7 @@ def test_printed_sheets_follow_inches_and_pounds(chromium, server):
     key = keep_counted(server.data, 24, (800, 600))
     records = open_records(server.data)
     records.put_in_tree(key, tree_id)
-    told = {"crop_count": 24, "keep_count": 5, "verdict": "thin", "base_diameter_mm": 30.0}
+    told = {"count_n": 24, "keep_n": 5, "verdict": "thin", "base_diameter_mm": 30.0}
     records.keep_result(key, 0, {"species": "peach"}, told)
     context = chromium.new_context(**DESK)
     page = context.new_page()
@@ -229,7 +229,7 @@ def test_sheets_of_limbs_in_groups_and_of_walks(chromium, server):
         records = open_records(server.data)
         records.put_in_tree(key, tree_id)
         records.put_on_limb(key, limb, "", "")
-        told = {"crop_count": n, "keep_count": 5, "verdict": "thin", "base_diameter_mm": 30.0}
+        told = {"count_n": n, "keep_n": 5, "verdict": "thin", "base_diameter_mm": 30.0}
         records.keep_result(key, 0, {"species": "peach"}, told)
     context = chromium.new_context(**DESK)
     page = context.new_page()

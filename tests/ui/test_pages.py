@@ -37,7 +37,8 @@ def _words(app: AppTest) -> str:
 
 
 def _keep(app: AppTest) -> int:
-    return int(re.search(r"about (\d+) should stay", _words(app))[1])
+    """The number in the drawer of sources, where every number of the plan stands."""
+    return int(re.search(r"\*\*keep: (\d+)", _words(app))[1])
 
 
 def test_the_whole_app_starts(data):
@@ -88,12 +89,12 @@ def test_answers_change_the_keep_count_and_are_kept(data):
 @pytest.mark.parametrize(
     ("told", "words"),
     [
-        ({"verdict": "thin", "keep_count": 8, "crop_count": 28}, "Keep 8 of 28"),
-        ({"verdict": "leave", "keep_count": 6, "crop_count": 6}, "Leave all 6"),
+        ({"verdict": "thin", "keep_n": 8, "count_n": 28}, "Keep 8 of 28"),
+        ({"verdict": "leave", "keep_n": 6, "count_n": 6}, "Leave all 6"),
         # without a scale some fruit are proposed, but the number to keep is not told
-        ({"verdict": "cannot tell", "keep_count": 14, "crop_count": 31},
+        ({"verdict": "cannot tell", "keep_n": 14, "count_n": 31},
          "31 fruit, how many to keep not told"),
-        ({"verdict": "cannot tell", "keep_count": None, "crop_count": None}, "Cannot tell"),
+        ({"verdict": "cannot tell", "keep_n": None, "count_n": None}, "Cannot tell"),
         ({}, ""),
     ],
 )  # fmt: skip
@@ -168,7 +169,7 @@ def test_each_limb_has_its_history_before_and_after(data):
         key = keep_counted(data, n, (800, 600))
         records.put_in_tree(key, tree_id)
         records.put_on_limb(key, "low", "", moment)
-        records.keep_result(key, 0, {}, {"crop_count": n, "keep_count": keep, "verdict": "thin"})
+        records.keep_result(key, 0, {}, {"count_n": n, "keep_n": keep, "verdict": "thin"})
     app = _page("season").run()
     assert not app.exception
     words = _words(app)

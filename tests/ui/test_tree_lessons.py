@@ -66,7 +66,7 @@ def keep(records, seed: int, tree_id: int) -> str:
     key = records.add_photo(bytes(jpeg), f"{seed}.jpg")
     records.put_in_tree(key, tree_id)
     records.keep_seen(key, seen_of(seed, key))
-    records.keep_result(key, 0, {}, {"crop_count": 12, "keep_count": 5, "verdict": "thin"})
+    records.keep_result(key, 0, {}, {"count_n": 12, "keep_n": 5, "verdict": "thin"})
     return key
 
 
@@ -130,7 +130,7 @@ def test_offered_with_figures_used_by_a_tap_and_taken_back_by_another(tree):
     assert len(marks_of(records, keys[1])) == 20
     assert len(records.measurement(keys[3]).fruitlets) == 12
     line = next(p for p in records.photos(tree_id) if p.key == keys[3])
-    assert line.numbers["crop_count"] == 16
+    assert line.numbers["count_n"] == 16
     press(app, "Back to the original settings")
     assert load_tuning(records.store, tree_id) is None
     assert marks_of(records, keys[3]) == before

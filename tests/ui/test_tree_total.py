@@ -79,7 +79,7 @@ def tree_page(tmp_path, monkeypatch):
     tree_id = save_tree(records.store, tree, year=year)
     key = keep_counted(tmp_path, 20, (800, 600))
     records.put_in_tree(key, tree_id)
-    told = {"crop_count": 2000, "keep_count": 300, "verdict": "thin"}
+    told = {"count_n": 2000, "keep_n": 300, "verdict": "thin"}
     told |= {"base_diameter_mm": 30.0, "length_mm": 950.0}
     records.keep_result(key, 0, {"species": "peach"}, told)
     app = AppTest.from_string("import page_tree\npage_tree.show()\n", default_timeout=60)
@@ -141,7 +141,7 @@ def two_sided(tmp_path, monkeypatch):
         records.put_in_tree(keys[name], tree_id)
         side = name if name in ("front", "back") else ""
         records.put_on_limb(keys[name], "1" if side else "2", side, "")
-        told = {"crop_count": n, "keep_count": 5, "verdict": "thin"}
+        told = {"count_n": n, "keep_n": 5, "verdict": "thin"}
         told |= {"base_diameter_mm": 30.0, "length_mm": 950.0}
         records.keep_result(keys[name], 0, {"species": "peach"}, told)
     app = AppTest.from_string("import page_tree\npage_tree.show()\n", default_timeout=60)
@@ -184,12 +184,12 @@ def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two
     tree_id = tree_id_of(records.store, "Gate")
     assert list(load_side_counts(records.store, tree_id).values()) == [12]
     # the front corrected down to fewer than were on both: not used, and said so
-    told = {"crop_count": 8, "keep_count": 5, "verdict": "thin", "base_diameter_mm": 30.0}
+    told = {"count_n": 8, "keep_n": 5, "verdict": "thin", "base_diameter_mm": 30.0}
     records.keep_result(keys["front"], 1, {"species": "peach"}, told)
     words = _said(app.run())
     assert "its photos now show 8 and 20" in words
     assert "Chapman" not in words
-    records.keep_result(keys["front"], 2, {"species": "peach"}, {**told, "crop_count": 24})
+    records.keep_result(keys["front"], 2, {"species": "peach"}, {**told, "count_n": 24})
     _field(app).set_value(None).run()
     assert load_side_counts(records.store, tree_id) == {}
     assert "Chapman" not in _said(app)
@@ -240,7 +240,7 @@ def test_an_estimate_without_a_target_says_what_makes_it_surer_too(two_sided):
     """Tart cherry has no spacing that anyone thins to: the estimate stands alone."""
     app, records, keys = two_sided
     for key, n in zip(keys.values(), (24, 20, 30), strict=True):
-        told = {"crop_count": n, "keep_count": 5, "verdict": "leave", "base_diameter_mm": 30.0}
+        told = {"count_n": n, "keep_n": 5, "verdict": "leave", "base_diameter_mm": 30.0}
         records.keep_result(key, 1, {"species": "tart-cherry"}, told)
     tree = OrchardTree("Gate", species="tart-cherry")
     save_tree(records.store, tree, year=date.today().year)
