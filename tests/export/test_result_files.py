@@ -86,7 +86,7 @@ def test_row_has_every_field_and_blanks_for_nan(drawn, tmp_path):
     write_table(tmp_path / "t.csv", [row, {"photo": "=cmd()", "status": "failed: x"}], ROW_COLUMNS)
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    assert rows[0]["keep"] == str(drawn[1].decision.plan.keep_count)
+    assert rows[0]["keep_n"] == str(drawn[1].decision.plan.keep_count)
     assert rows[1]["photo"] == "'=cmd()"
     assert "nan" not in {value.lower() for value in rows[0].values()}
 
