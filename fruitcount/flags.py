@@ -38,6 +38,7 @@ class Flag(IntFlag):
     SIZES_OUT_OF_RANGE = 1 << 20
     MODEL_MISSING = 1 << 21
     CARD_CODE_UNREAD = 1 << 22
+    LIMB_UNSURE = 1 << 23
 
 
 SENTENCES: dict[Flag, str] = {
@@ -64,6 +65,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",
     Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",
     Flag.CARD_CODE_UNREAD: "The code on the card could not be read: check which tree this is.",
+    Flag.LIMB_UNSURE: "This may not be the limb you meant: draw or tap its line, then count again.",
 }
 
 

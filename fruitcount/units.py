@@ -87,15 +87,13 @@ def crop_units(system: str = "metric") -> tuple[tuple[str, float], tuple[str, fl
     )
 
 
-def parse_length(words: str, *, default_unit: str = "mm") -> float:
+def parse_length(words: str) -> float:
     """Read a length such as ``45cm``, ``18 in``, ``12.5mm``, ``1 1/2in`` or ``3/4 in``; give mm.
 
     Parameters
     ----------
     words : str
         A number (decimal, fraction or whole-and-fraction) and a unit: mm, cm, m, in, ft or ``"``.
-    default_unit : str
-        Unit meant when none is written.
 
     Returns
     -------
@@ -104,7 +102,7 @@ def parse_length(words: str, *, default_unit: str = "mm") -> float:
     Raises
     ------
     BadInputError
-        When it is not such a length, or not above zero.
+        When it is not such a length, has no unit, or is not above zero.
     """
     match = _LENGTH.fullmatch(words.strip().lower())
     if match is None:
@@ -115,4 +113,7 @@ def parse_length(words: str, *, default_unit: str = "mm") -> float:
         if float(under) == 0:
             raise BadInputError(f"a length cannot be divided by zero, got {words!r}")
         value += float(over) / float(under)
-    return positive("length", value * _UNIT_MM[unit or default_unit])
+    if unit is None:
+        typed = words.strip()
+        raise BadInputError(f"a length needs its unit: {typed} cm or {typed} mm?")
+    return positive("length", value * _UNIT_MM[unit])

@@ -179,3 +179,9 @@ def test_folder_counts_with_what_corrections_taught(photo_file, tmp_path):
     both, table = count("--learned", "Gate", "--pictures")
     assert both.exit_code == 0
     assert float(read_rows(table)[0]["count_n"]) == counts[1]
+
+
+def test_a_length_without_its_unit_is_refused(tmp_path):
+    done = CliRunner().invoke(main, ["count", str(tmp_path / "x.jpg"), "--limb-length", "45"])
+    assert done.exit_code == 2
+    assert "45 cm or 45 mm?" in done.output

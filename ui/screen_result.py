@@ -10,8 +10,8 @@ import streamlit as st
 from screen_words import LEGEND
 
 import fruitcount.corrections as cx
+from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.report_page import CAUTIONS
 from fruitcount.export.words import count_line, cut_lines, load_lines, scale_line
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.lines import point_on_line
@@ -97,7 +97,7 @@ def show_result(result: Result, units: str) -> None:
     st.caption(LEGEND)
     _list(cut_lines(result.decision.plan, units))
     st.write(load_lines(result.decision.load, units)[0])
-    st.info("  \n".join(CAUTIONS[:2]), icon=":material/health_and_safety:")
+    st.info("  \n".join(CAUTIONS_SHORT), icon=":material/health_and_safety:")
 
 
 def show_reasons(result: Result, units: str) -> None:
@@ -111,7 +111,7 @@ def show_reasons(result: Result, units: str) -> None:
         if plan.notes:
             st.markdown("**Notes**")
             _list(plan.notes)
-        st.write("  \n".join(CAUTIONS))
+        st.write("  \n".join(CAUTIONS_FULL))
     with st.expander("What was counted, and where each number comes from"):
         st.write(f"{count_line(result.measurement, units)}.")
         st.write(f"{scale_line(result.measurement, units)}.")

@@ -16,9 +16,9 @@ from tree_facts import ask_facts
 from tree_files import planned, show_files
 from tree_rows import rows_of, show_changes, show_noticed
 
+from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError
 from fruitcount.export.tree_work_sheet import covers, estimate_line, short_source
-from fruitcount.export.words import CAUTION
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
@@ -56,7 +56,7 @@ def show_last(
     lines: list[PhotoLine], rows: list[dict[str, Any]], facts: TreeFacts, told: bool
 ) -> None:
     """The caution and the files."""
-    st.info(CAUTION, icon=":material/health_and_safety:")
+    st.info("  \n".join(CAUTIONS_SHORT), icon=":material/health_and_safety:")
     show_files(lines, rows, facts, with_sheet=told)
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.export.draw import mark, text, text_size
 from fruitcount.export.fates import fruit_fates
 from fruitcount.export.palette import FATES, INK_RGB, PAPER_RGB
-from fruitcount.export.words import CAUTION, count_line, cut_lines, load_lines
+from fruitcount.export.words import count_line, cut_lines, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.units import format_length
 
@@ -44,7 +45,7 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
         rest.append(f"Arrow heads: where it bends hardest ({where} from the base). ")
         if (decision.load.before.stress_mpa > decision.load.working_mpa).any():
             rest[-1] += "Side lines: over the working limit if all stayed."
-    rest.append(CAUTION)
+    rest.extend(CAUTIONS_SHORT)
     for words in rest:
         lines += [(part, small) for part in _wrapped(words, small, width_px - 2 * margin)]
     band = legend(result, width_px)

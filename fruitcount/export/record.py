@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount import __version__
+from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.words import CAUTION
 from fruitcount.flags import Flag, flag_names, flag_sentences
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.measurement_record import measurement_to_dict, plain
@@ -73,7 +73,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     return {
         "fruitcount": __version__,
         "answer": decision.plan.answer,
-        "caution": CAUTION,
+        "caution": " ".join(CAUTIONS_SHORT),
         "measurement": measurement_to_dict(result.measurement),
         "inputs": plain(asdict(decision.inputs)),
         "fates": fruit_fates(result),

@@ -15,6 +15,7 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
+from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.checks import one_of
 from fruitcount.export.letters import (
     draw_words,
@@ -26,7 +27,6 @@ from fruitcount.export.letters import (
 from fruitcount.units import SYSTEMS
 
 __all__ = [
-    "CAUTIONS",
     "PAPERS",
     "ReportSettings",
     "build_pdf",
@@ -48,17 +48,6 @@ MARGIN_PT = 40.0
 _GREY = colors.HexColor("#d9d5cc")
 _BAND = colors.HexColor("#f2efe8")
 _SOFT = colors.HexColor("#444444")
-
-CAUTIONS = (
-    "All counts, weights and loads are estimates. They do not promise that a limb will hold: do "
-    "not stand beneath it. Prop a cracked or overloaded limb first, then unload it from the tip "
-    "inward.",
-    "Ladder: on firm level ground, face it, one hand on the rail, not higher than the third step "
-    "from the top, not in wind, away from power lines. Never stand on a limb.",
-    "Clean the clippers between trees. In heat drink often and rest in the shade.",
-    "Local rules and the advice of licensed people come first.",
-)
-"""Ladder figures: OSHA tripod orchard ladder card (the strictest of three published rules)."""
 
 
 @dataclass(frozen=True)
@@ -196,7 +185,7 @@ def no_padding() -> list[tuple[Any, ...]]:
 
 def cautions(size: float = 8) -> list[Any]:
     """The usual cautions, for the end of every sheet that sends people to work."""
-    return [Spacer(1, 6), *(text(f"- {line}", size) for line in CAUTIONS)]
+    return [Spacer(1, 6), *(text(f"- {line}", size) for line in CAUTIONS_FULL)]
 
 
 def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: ReportSettings) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.load import LoadReport
 from fruitcount.pipeline import Decision, Result
@@ -13,7 +14,6 @@ from fruitcount.types import Kind, Measurement
 from fruitcount.units import format_length, format_size, format_weight
 
 __all__ = [
-    "CAUTION",
     "count_line",
     "cut_lines",
     "kind_words",
@@ -22,8 +22,6 @@ __all__ = [
     "result_lines",
     "scale_line",
 ]
-
-CAUTION = "An estimate. It does not promise that the limb will hold: do not stand beneath it."
 
 
 def count_line(measurement: Measurement, units: str = "metric") -> str:
@@ -123,6 +121,6 @@ def result_lines(result: Result, units: str = "metric") -> list[str]:
         *load_lines(decision.load, units),
         *decision.plan.notes,
         *(f"Note: {words}" for words in flag_sentences(decision.flags)),
-        CAUTION,
+        *CAUTIONS_SHORT,
     ]
     return lines

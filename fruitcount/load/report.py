@@ -16,7 +16,7 @@ from fruitcount.load.model import LimbModel, limb_model
 from fruitcount.load.prop import Prop, best_prop
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Band, Judge, LoadState
-from fruitcount.load.words import CAUTIONS, notes_of
+from fruitcount.load.words import notes_of
 from fruitcount.reason import Reason
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
@@ -84,8 +84,6 @@ class LoadReport:
         The limb is so thin that it hangs down before it breaks.
     notes : tuple of str
         What is special about this limb, in sentences.
-    cautions : tuple of str
-        What holds for every limb.
     flags : Flag
     explanation : tuple of Reason
         Where each number comes from; empty where the load is not told.
@@ -104,7 +102,6 @@ class LoadReport:
     fruit_g: float
     thin_wood: bool
     notes: tuple[str, ...]
-    cautions: tuple[str, ...]
     flags: Flag
     explanation: tuple[Reason, ...] = ()
 
@@ -169,7 +166,6 @@ def limb_load(
             by_line=inputs.inclination_deg is None,
             too_thin_for_itself=doubtful,
         ),
-        cautions=CAUTIONS,
         flags=Flag.DIAMETER_DOUBTFUL if doubtful else Flag.NONE,
     )
     return replace(report, explanation=explain_load(report, limb, species, inputs, detail))
@@ -244,6 +240,5 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
         fruit_g=nan,
         thin_wood=False,
         notes=(),
-        cautions=CAUTIONS,
         flags=Flag.LOAD_UNKNOWN,
     )

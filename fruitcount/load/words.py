@@ -1,25 +1,10 @@
-"""The load in words: verdicts and cautions."""
+"""The load in words: verdicts and notes."""
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "VERDICTS", "notes_of", "verdict_of"]
+__all__ = ["VERDICTS", "notes_of", "verdict_of"]
 
 VERDICTS = ("fine", "prop or lighten", "do not hang this much", "not told")
-
-CAUTIONS = (
-    "These are estimates from one picture, not a promise that the limb will hold.",
-    "Do not stand beneath a loaded, cracked or hanging limb.",
-    "Prop first, then unload from the tip inward, a little at a time.",
-    "How far the limb sinks is not predicted: real droop is larger than small-angle theory says "
-    "(about half of it was missed on young apricot stems, Almeras et al. 2002, Trees), and a limb "
-    "that points toward or away from the camera looks shorter than it is.",
-    "Old cracks, rot, borers and weak forks are not seen. A fork where both stems are nearly as "
-    "thick as each other splits more easily, whatever its angle (Gilman 2003; Kane 2007).",
-    "On an orchard ladder stand no higher than the third step from the top, face the ladder, keep "
-    "one hand on the rail, and stay off it in wind (OSHA orchard ladder card).",
-    "Untie straps after picking so that they cannot cut the bark.",
-    "Follow local codes; leave big limbs to a licensed arborist.",
-)
 
 
 def verdict_of(low: float, middle: float, safety_factor: float, *, thin: bool) -> str:

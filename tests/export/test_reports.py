@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from report_demo import HISTORY, TODAY, block, limb_job, north_4, orchard
 
+from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
-from fruitcount.export.report_page import CAUTIONS, ReportSettings
+from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
@@ -43,7 +44,7 @@ def test_limb_sheet(tmp_path, how):
     assert f"Leave {plan.keep_count}." in words
     assert "mind the string" in words
     assert ("cm" if how.units == "metric" else " in ") in words
-    for line in CAUTIONS:
+    for line in CAUTIONS_FULL:
         assert line.split(".")[0] in words
     size = pages[0].mediabox
     assert float(size.width) == pytest.approx(595.3 if how.paper == "a4" else 612, abs=0.1)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from limbs import PX_PER_MM, fruit_on, straight_limb
 
+from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT, cut_tool
 from fruitcount.flags import Flag
 from fruitcount.load import (
     LoadDetail,
@@ -240,14 +241,14 @@ def test_measured_taper_never_grows_outwards():
 
 
 def test_cautions_are_there():
-    text = " ".join(limb_load_cautions())
-    for word in ("estimates", "beneath", "tip inward", "third step", "licensed", "droop", "local"):
-        assert word in text
-
-
-def limb_load_cautions():
-    limb = straight_limb(800, base_mm=20, tip_mm=8)
-    return limb_load(fruit_on(limb, [1.0]), limb, PEACH, PLAIN, np.ones(1, bool)).cautions
+    # Usual cautions of the trade; the ladder's step from the OSHA orchard ladder card.
+    text = " ".join(CAUTIONS_FULL)
+    for word in ("arborist", "third step", "tip inward", "beneath", "prop", "heat"):
+        assert word in text.lower()
+    assert len(CAUTIONS_SHORT) == 2
+    assert [cut_tool(d) for d in (10, 26, 51, float("nan"))] == [
+        "clippers", "loppers", "", "clippers",
+    ]  # fmt: skip
 
 
 def test_every_number_says_where_it_comes_from():
