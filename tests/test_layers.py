@@ -13,7 +13,7 @@ PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
     ("errors", "flags", "names", "resources"),
-    ("checks", "whole_files"),
+    ("cautions", "checks", "whole_files"),
     ("cells",),
     ("months", "units"),
     ("fruitlets",),
