@@ -131,7 +131,7 @@ def season_log(
 
 def _part(words: str, table: Any) -> list[Any]:
     # a heading is never left alone at the foot of a page
-    return [CondPageBreak(80), *heading(words), table]
+    return [CondPageBreak(200), *heading(words), table]
 
 
 def _words(head: list[str], rows: list[list[str]], width: float, shares: Sequence[int]) -> Any:
