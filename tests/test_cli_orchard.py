@@ -5,7 +5,8 @@ import re
 import runpy
 import sys
 from contextlib import closing
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,8 @@ from PIL import Image
 
 from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.jobs.season import season_book
+from fruitcount.jobs.tree_source import records_source
 from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.store import (
     HandCount,
@@ -337,6 +340,21 @@ def test_block_summaries(data, tmp_path):
     assert int(re.search(r"Gate Peach now \d+ \d+ to \d+ (\d+) \d+ \d+", words)[1]) < 150
     other, _ = words_of(tmp_path / f"block_all_{year}.pdf")  # a tree without a block
     assert "Pond Sweet cherry not thinned - - - - -" in other
+
+
+def test_what_was_thinned_is_no_work_any_more(data, tmp_path):
+    """The photos are of today; fruit counted before a first pass do not hang there after it."""
+    year, today = date.today().year, date.today()
+    with closing(open_records()) as store:
+        for done, told in ((today - timedelta(days=1), True), (today, False)):
+            (gate, _) = sorted(load_trees(store), key=lambda t: t.name)
+            changed = replace(gate, bloom_date=today - timedelta(days=40), first_pass_on=done,
+                              ripening_month=(today.month + 2) % 12 + 1)  # fmt: skip
+            save_tree(store, changed, year=year)
+            source = records_source(store)
+            book = season_book(load_trees(store), today, source=source)
+            (block,) = [t for t in book.trees if t.line.tree.name == "Gate"]
+            assert (block.work is not None) == told
 
 
 def test_block_summaries_of_a_table(counted, tmp_path):

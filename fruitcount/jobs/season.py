@@ -114,14 +114,21 @@ def season_book(
 
 
 def _counted(line: QueueLine, source: TreeSource, work: WorkFacts, year: int) -> BlockTree:
-    """A tree with estimate, target and work, where they can be told; else its sheet says why."""
-    name = line.tree.name
+    """A tree with estimate, target and work, where there is work and they can be told.
+
+    What was counted before the first pass hangs there no more.
+    """
+    name, thinned = line.tree.name, line.tree.first_pass_on
+    mine = [r for r in source.rows if r.get("tree") == name]
+    mine = [r for r in mine if thinned is None or ("on" in r and r["on"] > thinned)]
+    if line.closed or not mine:
+        return BlockTree(line)
     facts = source.facts.get(name) or facts_of(line.tree, year=year)
     facts = replace(facts, pace_n_per_min=work.pace_n_per_min)
     if not facts.limb_sizes:
         facts = replace(facts, limbs_n=work.limbs_n)
     try:
-        answer = plan_of(source, name, facts)
+        answer = plan_of(replace(source, rows=tuple(mine)), name, facts)
     except BadInputError:
         return BlockTree(line)
     return BlockTree(line, answer.sheet.total, answer.sheet.keep_n, answer.sheet.work)

@@ -114,11 +114,10 @@ def plan_tree(
     for limb in sheet.limbs:
         share = replace(inputs or limb_inputs(facts), limb_target=limb.keep_n / times)
         mine = [by_file[file] for file in count.files.get(limb.name, ())]
-        found = [measured(row) for row in mine]
         own[limb.name] = min(
             (int(r["keep_n"]) for r in mine if r.get("keep_n") is not None), default=None
         )
-        known = next((m for m in found if m is not None), None)
+        known = next((m for row in mine if (m := measured(row)) is not None), None)
         if known is not None:
             results[limb.name] = Result(known, decide(known, share))
     sheet, said = _as_limbs_allow(sheet, results, own, times, facts=facts, fruit_g=fruit_g)
