@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError
-from fruitcount.season.orchard import OrchardTree, sheet_rows
+from fruitcount.season.orchard import OrchardTree
 
 __all__ = [
     "WARM_GDH30",
@@ -160,7 +161,7 @@ def read_weather(path: str | Path) -> Weather:
 def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
     """Where each line stands, its time and value, and the unit that the header tells."""
     out = []
-    rows = sheet_rows(path)
+    rows = table_lines(path)
     _, header = next(rows, ("", {}))
     names = {name.strip().lower(): name for name in header}
     found = {name: m for name in names if (m := _TEMPERATURE.fullmatch(name))}
@@ -172,7 +173,7 @@ def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
         try:
             moment = datetime.fromisoformat(row[when]).replace(tzinfo=None)
             cell = row[names[name]]
-            value = math.nan if cell.lower() in _NO_WORDS else float(cell.replace(",", "."))
+            value = math.nan if cell.lower() in _NO_WORDS else number_in(cell)
         except ValueError as error:
             raise BadInputError(f"{where}: {error}") from error
         if math.isinf(value):

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import itertools
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from fruitcount.checks import at_least, in_range, positive
+from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.months import month_number
 from fruitcount.species import load_species
@@ -26,7 +26,6 @@ __all__ = [
     "name_order",
     "read_trees",
     "season_steps",
-    "sheet_rows",
 ]
 
 _EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999
@@ -127,7 +126,7 @@ def read_trees(path: str | Path) -> list[OrchardTree]:
         When a column is not known, a cell cannot be read, or a name comes twice.
     """
     out: dict[str, OrchardTree] = {}
-    rows = sheet_rows(path)
+    rows = table_lines(path)
     names = ["name" if n == "tree" else n for n in next(rows)[1]]
     if names.count("name") != 1 or not set(names) <= set(_COLUMNS):
         known = ", ".join(_COLUMNS[1:])
@@ -137,31 +136,6 @@ def read_trees(path: str | Path) -> list[OrchardTree]:
         if out.setdefault(tree.name, tree) is not tree:
             raise BadInputError(f"{where}: {tree.name} comes twice")
     return list(out.values())
-
-
-def sheet_rows(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
-    """Where each line of a CSV sheet stands, and its cells; the first has the columns' names.
-
-    Commas or semicolons part the cells; a byte order mark and blanks round a cell are left out.
-
-    Raises
-    ------
-    BadInputError
-        When it cannot be read, or a line has more cells than there are columns.
-    """
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            first = stream.readline()
-            stream.seek(0)
-            reader = csv.DictReader(stream, delimiter=";" if ";" in first else ",")
-            yield str(path), dict.fromkeys((n.strip() for n in reader.fieldnames or ()), "")
-            for number, line in enumerate(reader, start=2):
-                where = f"{path}, line {number}"
-                if None in line:
-                    raise BadInputError(f"{where}: has more cells than there are columns")
-                yield where, {str(k).strip(): str(v or "").strip() for k, v in line.items()}
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise BadInputError(f"{path}: the file cannot be read: {error}") from error
 
 
 def _tree(line: Mapping[str, str], where: str) -> OrchardTree:
@@ -190,11 +164,10 @@ def _cell(name: str, cell: str) -> Any:
         return None
     if name == "ripening_month":
         return month_number(cell)
-    return (
-        date.fromisoformat(cell)
-        if kind == "date"
-        else {"int": int, "float": float}[kind](cell.replace(",", "."))
-    )
+    read: dict[str, Callable[[str], Any]] = {
+        "date": date.fromisoformat, "int": int, "float": number_in,
+    }  # fmt: skip
+    return read[kind](cell)
 
 
 @dataclass(frozen=True)

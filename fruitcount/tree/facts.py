@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fruitcount.checks import in_range, positive
-from fruitcount.csv_table import sheet_lines
+from fruitcount.csv_table import number_in, sheet_lines
 from fruitcount.errors import BadInputError
 from fruitcount.tree.both_sides import BothSides
 from fruitcount.tree.estimate import csa_cm2
@@ -247,7 +247,7 @@ def _chance(row: dict[str, str], where: str, *, trunk: bool) -> float:
 
 def _number(cell: str, name: str, where: str) -> float:
     try:
-        return float(cell)
+        return number_in(cell)
     except ValueError as error:
         raise BadInputError(f"{where}: {name} must be a number, got {cell!r}") from error
 
