@@ -370,9 +370,9 @@ def test_block_summaries_of_a_table(counted, tmp_path):
 
 def test_walks(tmp_path):
     """Fruit and chances of a constructed tree of 140 fruit (Jessen 1955, worked by hand)."""
-    first = run("walk", "20", "20mm", "4cm", "--seed", 3)
+    first = run("walk", "20mm", "20mm", "4cm", "--seed", 3)
     assert first.exit_code == 0, first.output
-    assert first.output == run("walk", "20", "20mm", "4cm", "--seed", 3).output
+    assert first.output == run("walk", "20mm", "20mm", "4cm", "--seed", 3).output
     # cross-sections 4 : 4 : 16
     assert re.search(
         r"Take branch (1|2) .* 0\.1667|Take branch 3 \(40 mm\).* 0\.6667", first.output
