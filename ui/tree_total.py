@@ -18,7 +18,7 @@ from tree_rows import rows_of, show_changes, show_noticed
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError
-from fruitcount.export.tree_work_sheet import covers, estimate_line, short_source
+from fruitcount.export.tree_work_sheet import covers, estimate_line, headline, short_source
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
@@ -77,10 +77,7 @@ def answer_or_estimate(
         _show_plain(rows, facts, str(fault))
         return False
     sheet = answer.sheet
-    st.markdown(
-        f"### {_about(sheet.total)} {covers(sheet.total)}: keep {sheet.keep_n}, take off about "
-        f"{sheet.work.off_n:.0f}"
-    )
+    st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(sheet)}")
     _show_sure(sheet.total)
     if answer.surer:
         st.write(plain(answer.surer))
@@ -118,9 +115,15 @@ def _table(sheet: TreeSheet) -> str:
     if timed:
         table = [f"{table[0]} Minutes |", f"{table[1]}--:|"]
     for limb in sheet.limbs:
-        name = plain(limb.name) + ("" if limb.counted else " (not photographed)")
-        row = f"| {name} | {limb.whole_n} | {limb.keep_n} | {limb.work.off_n:.0f} |"
-        table.append(f"{row} {limb.work.minutes:.0f} |" if timed else row)
+        now, off, minutes = "not seen", "-", "-"
+        if limb.counted:
+            now, off, minutes = (
+                str(limb.whole_n),
+                f"{limb.work.off_n:.0f}",
+                f"{limb.work.minutes:.0f}",
+            )
+        row = f"| {plain(limb.name)} | {now} | {limb.keep_n} | {off} |"
+        table.append(f"{row} {minutes} |" if timed else row)
     return "\n".join(table)
 
 

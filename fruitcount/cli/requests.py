@@ -201,7 +201,8 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
     if options["walks"]:
         facts = replace(facts, walks=read_walks(options["walks"]))
     if options["hand_counts"]:
-        facts = replace(facts, seen_true=read_hand_counts(options["hand_counts"]))
+        pairs, limbs = read_hand_counts(options["hand_counts"])
+        facts = replace(facts, seen_true=pairs, hand_limbs=limbs)
     if options["both_sides"]:
         facts = replace(facts, both_sides=read_both_sides(options["both_sides"], tree))
     if options["crates"] is None and options["trunk"] is None and options["spacing"] is not None:

@@ -32,6 +32,7 @@ __all__ = [
     "TreeJob",
     "covers",
     "estimate_line",
+    "headline",
     "short_source",
     "target_span",
     "tree_work_sheet",
@@ -75,6 +76,24 @@ def covers(estimate: Estimate) -> str:
     if estimate.hidden_too:
         return "fruit on the tree"
     return "fruit seen" if estimate.se_n == 0 else "fruit that photos of all limbs would show"
+
+
+def headline(sheet: TreeSheet) -> str:
+    """What to keep and take off; apart for the limbs photographed where others were not."""
+    off = f"take off about {number(sheet.work.off_n)}"
+    seen = sheet.counted
+    if len(seen) == len(sheet.limbs):
+        return f"keep {number(sheet.keep_n)}, {off}"
+    limbs = "limb" if len(seen) == 1 else f"{len(seen)} limbs"
+    kept = number(sum(x.keep_n for x in seen))
+    return (
+        f"keep {number(sheet.keep_n)} on the whole tree; on the {limbs} photographed keep {kept}, "
+        f"{off}"
+    )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def short_source(target: TreeTarget) -> str:
@@ -144,8 +163,7 @@ def tree_work_sheet(
     story: list[Any] = [
         text(f"Tree {job.tree}", 17, bold=True),
         Spacer(1, 4),
-        text(f"Keep {number(sheet.keep_n)}, take off about {number(sheet.work.off_n)}", 17,
-             bold=True),
+        text(_capital(headline(sheet)), 17, bold=True),
         Spacer(1, 5),
         text(estimate_line(sheet.total), 10),
         text(f"Target {target_span(target)} fruit ({short_source(target)}), shared by limb "
@@ -176,7 +194,8 @@ def _table_notes(job: TreeJob) -> list[str]:
         notes.append("Minutes at your own pace.")
     if not all(limb.counted for limb in job.sheet.limbs):
         notes.append(
-            "* not photographed: from the other limbs, by cross-section. Count it before you cut."
+            "* nobody has seen it: Keep is its share by wood. Count it before you cut. Off, "
+            "minutes, harvest and the last line are of the limbs photographed."
         )
     return notes
 
@@ -204,7 +223,7 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
         rows.append(
             [
                 limb.name if limb.counted else f"{limb.name}\u00a0*",  # the star stays on the line
-                number(limb.whole_n),
+                number(limb.whole_n) if limb.counted else "-",
                 number(limb.keep_n),
                 number(limb.work.off_n),
                 "\n".join(_cuts(plan, how.units)) or "no cut" if plan else "-",
@@ -214,13 +233,14 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
                 tick_box(),
             ]
         )
-    total = sum(limb.whole_n for limb in sheet.limbs)
+    seen = sheet.counted
     work = sheet.work
     pinches = sum(len(plan.pinches) for plan in job.plans.values())
     cuts = sum(len(plan.cuts) for plan in job.plans.values())
     told = f"{cuts} cut{'' if cuts == 1 else 's'}" if job.plans else ""
     rows.append(
-        ["All", number(total), number(sheet.keep_n), number(work.off_n), told,
+        ["All" if len(seen) == len(sheet.limbs) else "Seen", number(sum(x.whole_n for x in seen)),
+         number(sum(x.keep_n for x in seen)), number(work.off_n), told,
          number(pinches) if job.plans else "",
          _minutes(work.minutes), _kg(work.harvest_kg, how.units), ""]
     )  # fmt: skip

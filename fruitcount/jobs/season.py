@@ -131,7 +131,7 @@ def _counted(line: QueueLine, source: TreeSource, work: WorkFacts, year: int) ->
         answer = plan_of(replace(source, rows=tuple(mine)), name, facts)
     except BadInputError:
         return BlockTree(line)
-    return BlockTree(line, answer.sheet.total, answer.sheet.keep_n, answer.sheet.work)
+    return BlockTree(line, answer.sheet.total, answer.sheet.keep_n, answer.sheet.whole_work)
 
 
 def history_of(store: Store, trees: Sequence[OrchardTree]) -> dict[str, list[SeasonFacts]]:

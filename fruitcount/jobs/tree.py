@@ -16,6 +16,7 @@ from fruitcount.export.report_page import ReportSettings, number
 from fruitcount.export.tree_work_sheet import (
     TreeJob,
     estimate_line,
+    headline,
     short_source,
     target_span,
     tree_work_sheet,
@@ -70,8 +71,8 @@ def write_tree_sheet(
     pictures = {} if source is None else limb_pictures(plan, source, how.units)
     plans = {name: result.decision.plan for name, result in plan.results.items()}
     job = TreeJob(
-        plan.tree or "(no name)", plan.sheet, plans, pictures, plan.surer, plan.size_class,
-        remarks=plan.notes,
+        shown_name(plan.tree or "(no name)", longest=80), plan.sheet, plans, pictures, plan.surer,
+        plan.size_class, remarks=plan.notes,
     )  # fmt: skip
     target = Path(path)
     with written_whole(target.parent) as draft:
@@ -120,7 +121,7 @@ def _drawn_before(source: TreeSource, row: Mapping[str, Any], result: Result) ->
 
 def sheet_path(folder: Path, tree: str) -> Path:
     """Where a tree's sheet goes: its name, with what a file name cannot hold taken out."""
-    name = re.sub(r"[^\w-]+", "-", tree).strip("-") or "tree"
+    name = re.sub(r"[^\w-]+", "-", tree).strip("-")[:60] or "tree"
     return folder / f"{name}_sheet.pdf"
 
 
@@ -131,7 +132,10 @@ def work_lines(answer: TreePlan, units: str = "metric") -> list[str]:
     oz = answer.fruit_g / 1000 / KG_PER_LB * 16
     fruit = f"{answer.fruit_g:.0f} g" if units == "metric" else f"{oz:.1f} oz"
     size = f", size class {answer.size_class}" if answer.size_class else ""
-    out = [f"Harvest expected: about {harvest}, {fruit} a fruit{size}"]
+    where = (
+        " on the limbs photographed" if len(answer.sheet.counted) < len(answer.sheet.limbs) else ""
+    )
+    out = [f"Harvest expected{where}: about {harvest}, {fruit} a fruit{size}"]
     if math.isfinite(work.minutes):
         minutes = number(max(work.minutes, 1.0))
         about = "under" if 0 < work.minutes < 0.5 else "about"
@@ -142,20 +146,18 @@ def work_lines(answer: TreePlan, units: str = "metric") -> list[str]:
 
 def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
     """The answer in words."""
-    sheet, work = answer.sheet, answer.sheet.work
-    target = sheet.target
+    sheet, target = answer.sheet, answer.sheet.target
     out = [
-        f"Tree {answer.tree or '(no name)'}: keep {number(sheet.keep_n)}, take off about "
-        f"{number(work.off_n)}",
+        f"Tree {answer.tree or '(no name)'}: {headline(sheet)}",
         estimate_line(sheet.total),
         f"Target {target_span(target)} fruit ({short_source(target)})",
     ]
     for limb in sheet.limbs:
-        counted = "" if limb.counted else " (not photographed)"
-        out.append(
-            f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off "
-            f"{number(limb.work.off_n)}{counted}"
-        )
+        if limb.counted:
+            off = number(limb.work.off_n)
+            out.append(f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off {off}")
+        else:
+            out.append(f"  {limb.name}: nobody has seen it; its share is {limb.keep_n}")
     out += work_lines(answer, units)
     if answer.surer:
         out.append(answer.surer)

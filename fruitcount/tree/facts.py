@@ -67,6 +67,8 @@ class TreeFacts:
         Limb name to its size, for every limb, photographed or not.
     seen_true : tuple of (seen, true)
         Limbs counted on the photo and by hand.
+    hand_limbs : mapping
+        Limb name to its count by hand, where it is known which limb that was: printed as it is.
     both_sides : tuple of BothSides
         Limbs seen from the front and the back. Used only where ``seen_true`` is empty.
     remarks : tuple of str
@@ -91,6 +93,7 @@ class TreeFacts:
     limbs_n: int | None = None
     limb_sizes: Mapping[str, LimbSize] = field(default_factory=dict)
     seen_true: tuple[tuple[float, float], ...] = ()
+    hand_limbs: Mapping[str, float] = field(default_factory=dict)
     both_sides: tuple[BothSides, ...] = ()
     remarks: tuple[str, ...] = ()
     by_group: bool = False
@@ -153,15 +156,23 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
     return out
 
 
-def read_hand_counts(path: str | Path) -> tuple[tuple[float, float], ...]:
-    """Pairs of fruit seen on the photo and counted by hand, from columns ``seen``, ``true``."""
-    return tuple(
-        (
-            in_range(f"{where}: seen", _number(row["seen"], "seen", where), 0, MOST_FRUIT),
-            in_range(f"{where}: true", _number(row["true"], "true", where), 0, MOST_FRUIT),
+def read_hand_counts(
+    path: str | Path,
+) -> tuple[tuple[tuple[float, float], ...], dict[str, float]]:
+    """Pairs of fruit seen on the photo and counted by hand, and limb names to the latter.
+
+    Columns ``seen``, ``true`` and, if wanted, ``limb``.
+    """
+    out, limbs = [], dict[str, float]()
+    for where, row in sheet_lines(path, ("seen", "true")):
+        seen, true = (
+            in_range(f"{where}: {name}", _number(row[name], name, where), 0, MOST_FRUIT)
+            for name in ("seen", "true")
         )
-        for where, row in sheet_lines(path, ("seen", "true"))
-    )
+        out.append((seen, true))
+        if row.get("limb"):
+            limbs[row["limb"]] = true
+    return tuple(out), limbs
 
 
 def read_both_sides(path: str | Path, tree: str) -> tuple[BothSides, ...]:

@@ -15,7 +15,7 @@ from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.tree.count import limbs_of_tree, tree_count
 from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.facts import LimbSize, TreeFacts
-from fruitcount.tree.sheet import LimbFacts, TreeSheet, Work, thinning_work, tree_sheet
+from fruitcount.tree.sheet import LimbFacts, TreeSheet, tree_sheet, with_limbs
 from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
 
@@ -100,7 +100,10 @@ def plan_tree(
     target, remarks = target_of(limbs, area, species, facts, fruit_g)
     times = count.true_per_seen
     sheet = tree_sheet(
-        [LimbFacts(x.name, float(a), x.count_n * times) for x, a in zip(limbs, area, strict=True)],
+        [
+            LimbFacts(x.name, float(a), facts.hand_limbs.get(x.name, x.count_n * times))
+            for x, a in zip(limbs, area, strict=True)
+        ],
         count.total,
         target=target,
         pace_n_per_min=facts.pace_n_per_min,
@@ -159,10 +162,7 @@ def _as_limbs_allow(
             unchecked.append(limb.name)
         if keep < limb.keep_n:
             lowered.append(limb.name)
-        work = thinning_work(
-            limb.whole_n, keep, pace_n_per_min=facts.pace_n_per_min, fruit_g=fruit_g
-        )
-        limbs.append(replace(limb, keep_n=keep, work=work))
+        limbs.append(replace(limb, keep_n=keep))
     said = []
     if lowered:
         said.append(
@@ -177,10 +177,5 @@ def _as_limbs_allow(
     if results and true_per_seen != 1:
         said.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "
                     "include those hidden.")  # fmt: skip
-    whole = Work(
-        sum(x.work.off_n for x in limbs),
-        sum(x.work.minutes for x in limbs),
-        sum(x.work.harvest_kg for x in limbs),
-    )
-    keep_n = sum(x.keep_n for x in limbs)
-    return replace(sheet, limbs=tuple(limbs), keep_n=keep_n, work=whole), said
+    pace = facts.pace_n_per_min
+    return with_limbs(sheet, limbs, pace_n_per_min=pace, fruit_g=fruit_g), said

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ __all__ = [
     "machine_h_per_ha",
     "thinning_work",
     "tree_sheet",
+    "with_limbs",
 ]
 
 # Hand bloom thinning of vase peach in Spain; a hand-held machine took 89 % less. Martin-Gorriz
@@ -55,6 +57,9 @@ class Work:
     off_n: float
     minutes: float
     harvest_kg: float
+
+
+NOT_KNOWN = Work(math.nan, math.nan, math.nan)
 
 
 def thinning_work(
@@ -138,7 +143,9 @@ class LimbShare:
         As counted, or as estimated from the other limbs when ``counted`` is False.
     counted : bool
     keep_n : int
+        Its share by wood; on a limb nobody has seen, count before you cut.
     work : Work
+        NaN on a limb nobody has seen.
     whole_n : int
         ``have_n`` in whole fruit, so that the limbs add up to the tree.
     """
@@ -163,8 +170,11 @@ class TreeSheet:
     target : TreeTarget
     keep_n : int
     work : Work
+        Of the limbs photographed: of the others nothing is known.
     notes : tuple of str
         Facts of common practice that apply, said to be that.
+    whole_work : Work
+        Likely for the whole tree, from ``total``: to plan the hours.
     """
 
     limbs: tuple[LimbShare, ...]
@@ -173,6 +183,12 @@ class TreeSheet:
     keep_n: int
     work: Work
     notes: tuple[str, ...]
+    whole_work: Work
+
+    @property
+    def counted(self) -> tuple[LimbShare, ...]:
+        """The limbs that were photographed."""
+        return tuple(x for x in self.limbs if x.counted)
 
 
 def common_practice_notes(total_n: float) -> tuple[str, ...]:
@@ -213,27 +229,50 @@ def tree_sheet(
         filled[blank] = rest * area[blank] / area[blank].sum()
     # hands take off whole fruit: of 33.9 estimated none comes off where 34 may stay
     whole_n = _whole(filled)
-    keep = share_by_area(target.middle_n, area, have_n=whole_n)
-    rows = tuple(
-        LimbShare(
-            limb.name,
-            limb.area_cm2,
-            float(h),
-            not bool(b),
-            int(k),
-            thinning_work(float(w), int(k), pace_n_per_min=pace_n_per_min, fruit_g=fruit_g),
-            int(w),
-        )
+    # a limb nobody has seen takes its share by wood, whatever the others make likely for it
+    most = min(target.middle_n, total.value_n) if math.isfinite(total.value_n) else target.middle_n
+    keep = share_by_area(most, area, have_n=np.where(blank, np.nan, whole_n))
+    rows = [
+        LimbShare(limb.name, limb.area_cm2, float(h), not bool(b), int(k), NOT_KNOWN, int(w))
         for limb, h, w, b, k in zip(limbs, filled, whole_n, blank, keep, strict=True)
+    ]
+    sheet = TreeSheet(
+        (), total, target, 0, NOT_KNOWN, common_practice_notes(total.value_n), NOT_KNOWN
     )
-    whole = Work(
-        sum(r.work.off_n for r in rows),
-        sum(r.work.minutes for r in rows),
-        sum(r.work.harvest_kg for r in rows),
+    return with_limbs(sheet, rows, pace_n_per_min=pace_n_per_min, fruit_g=fruit_g)
+
+
+def with_limbs(
+    sheet: TreeSheet,
+    limbs: Sequence[LimbShare],
+    *,
+    pace_n_per_min: float | None = None,
+    fruit_g: float | None = None,
+) -> TreeSheet:
+    """A sheet of these limbs, their work and all sums worked out.
+
+    Parameters
+    ----------
+    sheet : TreeSheet
+        Its total and target stay.
+    limbs : sequence of LimbShare
+        Their ``keep_n`` leads.
+    pace_n_per_min, fruit_g : float, optional
+        See :func:`thinning_work`.
+    """
+    work = partial(thinning_work, pace_n_per_min=pace_n_per_min, fruit_g=fruit_g)
+    rows = tuple(
+        replace(x, work=work(x.whole_n, x.keep_n) if x.counted else NOT_KNOWN) for x in limbs
     )
-    return TreeSheet(
-        rows, total, target, int(keep.sum()), whole, common_practice_notes(total.value_n)
+    known = [x.work for x in rows if x.counted]
+    sums = Work(
+        sum(w.off_n for w in known),
+        sum(w.minutes for w in known),
+        sum(w.harvest_kg for w in known),
     )
+    keep_n = sum(x.keep_n for x in rows)
+    whole = sums if len(known) == len(rows) else work(max(sheet.total.value_n, 0.0), keep_n)
+    return replace(sheet, limbs=rows, keep_n=keep_n, work=sums, whole_work=whole)
 
 
 def _whole(values: NDArray[np.float64]) -> NDArray[np.float64]:

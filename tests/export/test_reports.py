@@ -76,9 +76,12 @@ def test_tree_sheet(tmp_path, how):
     path = tree_work_sheet(job, tmp_path / "t.pdf", settings=how)
     pages, words = read(path)
     assert len(pages) == 1
-    assert f"Keep {sheet.keep_n}, take off about {sheet.work.off_n:,.0f}" in words
+    kept = sum(limb.keep_n for limb in sheet.counted)
+    assert f"Keep {sheet.keep_n} on the whole tree; on the 6 limbs photographed keep" in words
+    assert f"keep {kept}, take off about {sheet.work.off_n:,.0f}" in words
     for limb in sheet.limbs:
-        assert re.search(rf"{limb.name}( \*)? {limb.whole_n:,} {limb.keep_n} ", words), limb
+        now = f" {limb.whole_n:,}" if limb.counted else r" \* -"  # nobody has seen it
+        assert re.search(rf"{limb.name}{now} {limb.keep_n} ", words), limb
     assert "limb 9, limb 7" in words
     assert "no source" in words
     assert "95% interval" in words
@@ -188,6 +191,6 @@ def test_a_block_names_the_trees_estimated_from_both_sides_and_what_that_takes(t
     sided = replace(trees[at], estimate=apply_factor(trees[at].estimate, factor))
     _, words = read(block_summary([*trees[:at], sided], tmp_path / "b.pdf", block="x"))
     assert f"(capture-recapture, Chapman): {sided.line.tree.name}. " in words
-    assert "the true number may be higher" in words
+    assert "come on top" in words
     _, words = read(block_summary(trees, tmp_path / "b.pdf", block="x"))
     assert "Chapman" not in words

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
+from fruitcount.jobs.tree import sheet_path, tree_lines, write_tree_sheet
 from fruitcount.tree import (
     LimbSize,
     TreeFacts,
@@ -171,8 +172,46 @@ def test_typed_sheets(tmp_path):
         path.write_text(text)
         with pytest.raises(BadInputError, match=match):
             read_limb_sizes(path, "T")
-    path.write_text("seen,true\n54,100\n40,70\n")
-    assert read_hand_counts(path) == ((54, 100), (40, 70))
+    path.write_text("seen,true,limb\n54,100,\n40,70,2\n")
+    assert read_hand_counts(path) == (((54, 100), (40, 70)), {"2": 70})
+    path.write_text("seen,true\n54,1e308\n")
+    with pytest.raises(BadInputError, match="line 2: true must be from 0 to 100000"):
+        read_hand_counts(path)
+
+
+def test_what_was_counted_by_hand_is_printed_as_counted():
+    facts = replace(TRUNK, seen_true=((40, 70), (95, 150)), hand_limbs={"1": 70})
+    limbs = plan_tree(rows(), "T", facts).sheet.limbs
+    assert limbs[0].whole_n == 70  # its estimate by the factor would be 65
+    assert limbs[1].whole_n == round(95 * 220 / 135)
+
+
+def test_limbs_nobody_has_seen_take_their_share_by_wood_and_no_more_is_said():
+    plan = plan_tree(rows(), "T", replace(TRUNK, pace_n_per_min=20))
+    seen, unseen = plan.sheet.limbs[:3], plan.sheet.limbs[3:]
+    area = csa_cm2([CALIPERS[x.name] for x in unseen])
+    assert [x.keep_n for x in unseen] == pytest.approx(area / area.sum() * sum(
+        x.keep_n for x in unseen), abs=1)  # fmt: skip
+    assert all(math.isnan(x.work.off_n) for x in unseen)
+    assert plan.sheet.work.off_n == sum(x.work.off_n for x in seen)
+    assert plan.sheet.whole_work.off_n > plan.sheet.work.off_n  # for the hours of the season
+    said = tree_lines(plan)
+    assert "on the 3 limbs photographed keep" in said[0]
+    assert any("4: nobody has seen it; its share is" in line for line in said)
+
+
+@pytest.mark.parametrize("limbs_n", [0, 501, 999_999_999])
+def test_too_many_limbs_are_refused_with_the_reason(limbs_n):
+    with pytest.raises(BadInputError, match="limbs must be from 1 to 500"):
+        replace(TRUNK, limbs_n=limbs_n)
+
+
+def test_a_very_long_name_is_cut_on_the_sheet(tmp_path):
+    name = "x" * 5000
+    plan = plan_tree(rows(tree=name), name, TRUNK)
+    path = sheet_path(tmp_path, name)
+    assert len(path.name) < 100
+    assert write_tree_sheet(plan, path).stat().st_size > 1000
 
 
 GROUPED = {

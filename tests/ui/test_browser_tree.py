@@ -54,7 +54,7 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     )
     page.get_by_role("button", name="Count them").click()
     page.wait_for_selector("text=of 5 photos", timeout=60000)
-    page.wait_for_selector("text=Fruit on the tree", timeout=120000)
+    page.wait_for_selector("text=fruit seen", timeout=120000)
     assert "not kept" in page.get_by_text("broken.jpg:").inner_text()
     pictures = page.locator("img[alt^='Limb photo']")
     pictures.nth(3).wait_for(timeout=60000)
@@ -99,7 +99,7 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     page.keyboard.press("Enter")
     page.get_by_text("Told of 1 of 1 limbs").wait_for(timeout=60000)
     whole = (front + 1) * (back + 1) / (both + 1) - 1
-    words = f"about {whole:.0f} fruit with those that neither shows"
+    words = f"by the method itself {whole:.0f} fruit with those that neither shows"
     page.get_by_text(words).first.wait_for(timeout=60000)
     page.get_by_text("Fruit that no side can show").first.wait_for(timeout=60000)
     page.get_by_text(f"About {whole:.0f} fruit on the tree").first.wait_for(timeout=60000)
@@ -110,7 +110,7 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     assert limb["low_n"] < limb["value_n"] < limb["high_n"]
     sheet = pypdf.PdfReader(io.BytesIO(fetch(page, "Work sheet (PDF)"))).pages[0].extract_text()
     assert words in " ".join(sheet.split())
-    assert "the true number may be higher" in " ".join(sheet.split())
+    assert "come on top" in " ".join(sheet.split())
     page.reload()  # it is in the records, not only on this page
     page.get_by_text("Fruit that neither side shows").click(timeout=60000)
     field = page.get_by_label("Fruit of limb 1 seen on both")
@@ -246,7 +246,7 @@ def test_sheets_of_limbs_in_groups_and_of_walks(chromium, server):
     page.get_by_text("s.csv, line 2: base_diameter_mm must be a number").wait_for(timeout=60000)
     give(limbs, "limb,base_diameter_mm,group\n1,30,low\n2,30,top\n3,60,low\n")
     page.get_by_text("Limbs stand for those of their group").click(timeout=60000)
-    page.get_by_text("About 78 fruit on the tree").first.wait_for(timeout=60000)
+    page.get_by_text("About 78 fruit that photos of all limbs").first.wait_for(timeout=60000)
     give(walks, "walk,fruit,chance\na,0,\na,30,0.5\nb,0,\nb,40,0.5\n")
     page.get_by_text("About 70 fruit on the tree").first.wait_for(timeout=60000)
     page.get_by_text("randomized branch sampling").first.wait_for(timeout=60000)

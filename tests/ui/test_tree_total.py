@@ -218,7 +218,8 @@ def test_what_makes_it_surer_the_harvest_its_class_and_the_minutes(two_sided):
     assert re.search(r"To about halve the interval photograph \d more limbs? \(other \d", words)
     species = load_species("peach")
     code = size_code(species, species.harvest_diameter_mm.number)
-    assert re.search(rf"Harvest expected: about [\d.]+ kg, \d+ g a fruit, size class {code}", words)
+    harvest = r"Harvest expected on the limbs photographed: about [\d.]+ kg"
+    assert re.search(rf"{harvest}, \d+ g a fruit, size class {code}", words)
     assert "Minutes" not in words
     assert "common practice, no source" in words  # for the tree's health too
     assert "1,500 to 2,500" not in words
