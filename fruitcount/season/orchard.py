@@ -62,7 +62,11 @@ class OrchardTree:
     leave_it : bool
         The keeper will not thin it this season.
     size_mm : float or None
-        Median fruitlet diameter measured last.
+        Median fruitlet diameter, as the keeper measured it last.
+    photos_mm : float or None
+        The same from the tree's counted photos.
+    photos_on : date or None
+        Day of these photos.
     harvest_days : int or None
         Days from full bloom to harvest of this variety, from the keeper's own years.
     """
@@ -83,6 +87,8 @@ class OrchardTree:
     leave_it: bool = False
     size_mm: float | None = None
     harvest_days: int | None = None
+    photos_mm: float | None = None
+    photos_on: date | None = None
 
     def __post_init__(self) -> None:
         if not self.name.strip():
@@ -90,10 +96,10 @@ class OrchardTree:
         for name, low, high in (("ripening_month", 1, 12), ("harvest_days", 30, 330)):
             if getattr(self, name) is not None:
                 in_range(name, getattr(self, name), low, high)
-        for name in ("trunk_circumference_mm", "size_mm"):
+        for name in ("trunk_circumference_mm", "size_mm", "photos_mm"):
             if getattr(self, name) is not None:
                 positive(name, getattr(self, name))
-        for name in ("bloom_date", "first_pass_on", "second_pass_on"):
+        for name in ("bloom_date", "first_pass_on", "second_pass_on", "photos_on"):
             if getattr(self, name) is not None:
                 believed_day(name, getattr(self, name))
         if self.first_pass_on and self.second_pass_on and self.second_pass_on < self.first_pass_on:

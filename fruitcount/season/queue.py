@@ -25,6 +25,8 @@ _SECOND_PASS_DAYS = 14
 # fruitlets of 13 to 25 mm about 40 days after bloom (UC; Marini 2003) have grown about 0.5 mm a
 # day; more than twice that, and a little at bloom, is taken for a mistake, our own choice
 _MOST_AT_BLOOM_MM, _MOST_MM_PER_DAY = 5.0, 1.0
+# fruit grow on: a photo's size tells of the days after it, our own choice
+_STALE_DAYS = 10
 # our own choice: where neither ripening month nor days to harvest are known
 _LATEST_HARVEST_DAYS = 200
 _BY_SIZE = {
@@ -182,19 +184,9 @@ def _open_days(first: date, last: date, today: date) -> Days:
 def _first_pass(tree: OrchardTree, species: Species | None, today: date, gdh30: float) -> QueueLine:
     window = _window(tree, species, gdh30)
     by_days = _by_days(tree, window, today)
-    if tree.size_mm is None or species is None:
-        state, text = by_days
-    else:
-        state, text = _by_size(tree, species, tree.size_mm)
-        grown = (today - tree.bloom_date).days if tree.bloom_date else math.inf
-        if grown < 0 or tree.size_mm > _MOST_AT_BLOOM_MM + grown * _MOST_MM_PER_DAY:
-            text = (
-                f"{tree.size_mm:.0f} mm cannot be {_after_bloom(grown)}: check size and bloom date."
-            )
-            return QueueLine(tree, "measure again", text, Days(today, today))
-        if state in ("too early", "soon") and by_days[0] in ("now", "late"):
-            text = f"{tree.size_mm:.0f} mm, but {_after_bloom(grown)} by now: measure a limb again."
-            return QueueLine(tree, "measure again", text, Days(today, today))
+    state, text = by_days if species is None else _by_fruit(tree, species, by_days, today)
+    if state == "measure again":
+        return QueueLine(tree, state, text, Days(today, today))
     if gdh30 > WARM_GDH30 and state != "not known":
         text += f" Warm month after bloom ({gdh30:,.0f} degree hours): thin earlier."
     due = None
@@ -204,6 +196,30 @@ def _first_pass(tree: OrchardTree, species: Species | None, today: date, gdh30: 
     elif window is not None and state != "not known":
         due = _open_days(window.first, window.last, today)
     return QueueLine(tree, state, text, due)
+
+
+def _by_fruit(
+    tree: OrchardTree, species: Species, by_days: tuple[str, str], today: date
+) -> tuple[str, str]:
+    """What the fruit's size says, typed or from photos, held against the days after bloom."""
+    size_mm, on = tree.size_mm, today
+    if size_mm is None and tree.photos_on is not None and tree.photos_on <= today:
+        size_mm, on = tree.photos_mm, tree.photos_on
+    if size_mm is None:
+        return by_days
+    grown = (on - tree.bloom_date).days if tree.bloom_date else math.inf
+    if grown < 0 or size_mm > _MOST_AT_BLOOM_MM + grown * _MOST_MM_PER_DAY:
+        wrong = f"{size_mm:.0f} mm cannot be {_after_bloom(grown)}: check size and bloom date."
+        return "measure again", wrong
+    state, text = _by_size(tree, species, size_mm, on if on < today else None)
+    if state in ("too early", "soon") and by_days[0] in ("now", "late"):
+        now = _after_bloom((today - tree.bloom_date).days) if tree.bloom_date else ""
+        return "measure again", f"{size_mm:.0f} mm, but {now} by now: measure a limb again."
+    if state != "late" and (today - on).days > _STALE_DAYS:
+        if by_days[0] != "not known":
+            return by_days
+        return "measure again", f"{text} That was {(today - on).days} days ago."
+    return state, text
 
 
 def _window(tree: OrchardTree, species: Species | None, gdh30: float) -> Days | None:
@@ -243,7 +259,9 @@ def _after_bloom(days: float) -> str:
     return "1 day after bloom" if days == 1 else f"{days:.0f} days after bloom"
 
 
-def _by_size(tree: OrchardTree, species: Species, size_mm: float) -> tuple[str, str]:
+def _by_size(
+    tree: OrchardTree, species: Species, size_mm: float, on: date | None
+) -> tuple[str, str]:
     """The rule that the plan of a limb uses too (:mod:`fruitcount.species.size_rule`)."""
     month = tree.ripening_month
     north = None if month is None else northern_month(month, southern=tree.southern)
@@ -255,7 +273,9 @@ def _by_size(tree: OrchardTree, species: Species, size_mm: float) -> tuple[str, 
         "last call": " Past dime size: do not wait.",
         "late": " Thin now, expect less gain.",
     }
-    text = f"Fruitlets measure {size_mm:.0f} mm; usual {low:.0f}-{high:.0f} mm."
+    told = f"measured {size_mm:.0f} mm on {day_words(Days(on, on))}" if on else ""
+    told = told or f"measure {size_mm:.0f} mm"
+    text = f"Fruitlets {told}; usual {low:.0f}-{high:.0f} mm."
     return _BY_SIZE[word], text + more.get(word, "")
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
+from statistics import median
 from typing import Any
 
 from sqlalchemy import select, text
@@ -171,7 +173,7 @@ def load_trees(
         rows = session.scalars(select(TreeRow)).all()
         known = select(SeasonRow).where(SeasonRow.year.in_(years))
         seasons = {(s.tree_id, s.year): s for s in session.scalars(known)}
-        said = _said_of_photos(session)
+        said, sizes = _said_of_photos(session), _sizes_of_photos(session)
         trees = []
         for row in rows:
             facts = {field: getattr(row, field) for field in _TREE}
@@ -179,6 +181,7 @@ def load_trees(
             of = season_year(now, southern=facts["southern"]) if year is None else year
             if (season := seasons.get((row.id, of))) is not None:
                 facts |= {field: getattr(season, field) for field in _SEASON}
+            facts |= _last_size(sizes.get(row.id, []), of, southern=facts["southern"])
             trees.append(_as_tree(facts))
     # sorted here, because databases order capital letters each in their own way
     return sorted(trees, key=lambda t: (name_order(t.block), name_order(t.name)))
@@ -198,6 +201,36 @@ def _said_of_photos(session: Session) -> dict[int, dict[str, Any]]:
         told = {k: inputs.get(k) for k in ("species", "ripening_month", "southern")}
         out.setdefault(tree_id, {}).update({k: v for k, v in told.items() if v})
     return out
+
+
+def _sizes_of_photos(session: Session) -> dict[int, list[tuple[date, float]]]:
+    """Day and median fruit size of each tree's counted photos, before thinning."""
+    body = DecisionRow.body
+    query = (
+        select(PhotoRow.id, PhotoRow.tree_id, PhotoRow.saved_at, body["taken_at"].as_string(),
+               body["median_size_mm"].as_float())
+        .join(DecisionRow, DecisionRow.photo_id == PhotoRow.id)
+        .where(PhotoRow.tree_id.is_not(None), PhotoRow.moment != "after")
+        .order_by(DecisionRow.id)
+    )  # fmt: skip
+    newest = {row[0]: row[1:] for row in session.execute(query)}
+    out: dict[int, list[tuple[date, float]]] = {}
+    for tree_id, saved_at, taken_at, size_mm in newest.values():
+        if size_mm:
+            day = date.fromisoformat((taken_at or saved_at)[:10])
+            out.setdefault(tree_id, []).append((day, size_mm))
+    return out
+
+
+def _last_size(
+    sizes: Sequence[tuple[date, float]], year: int, *, southern: bool
+) -> dict[str, date | float]:
+    """Median size on the last day in that season on which the tree was photographed."""
+    mine = [(day, mm) for day, mm in sizes if season_year(day, southern=southern) == year]
+    if not mine:
+        return {}
+    last = max(day for day, _ in mine)
+    return {"photos_on": last, "photos_mm": median(mm for day, mm in mine if day == last)}
 
 
 def _as_tree(facts: dict[str, Any]) -> OrchardTree:

@@ -120,6 +120,28 @@ def test_a_size_measured_long_ago_does_not_say_too_early_for_ever():
     assert "10 mm, but 40 days after bloom by now: measure a limb again." in later.reason
 
 
+def test_the_photos_size_is_used_while_it_is_fresh():
+    def seen(mm, days_ago, **more):
+        day = TODAY - timedelta(days=days_ago)
+        return line(photos_mm=mm, photos_on=day, **more)
+
+    fresh = seen(17, 3)
+    assert (fresh.state, fresh.reason) == (
+        "now", "Fruitlets measured 17 mm on 28 April; usual 13-25 mm.",
+    )  # fmt: skip
+    assert seen(17, 0).reason.startswith("Fruitlets measure 17 mm;")
+    assert seen(17, 3, size_mm=9).state == "soon"  # what the keeper typed leads
+    assert seen(17, -2).state == "not known"  # not taken yet on that day
+    old = seen(17, 20)
+    assert (old.state, old.for_today) == ("measure again", True)
+    assert "20 days ago" in old.reason
+    assert seen(30, 40).state == "late"  # it will not have grown smaller
+    bloom = {"bloom_date": TODAY - timedelta(days=25)}
+    assert seen(9, 15, **bloom).state == "soon"  # by the days after bloom
+    assert "after bloom" in seen(9, 15, **bloom).reason
+    assert seen(20, 20, **bloom).state == "measure again"  # 20 mm five days after bloom
+
+
 def test_nothing_known_is_not_known():
     assert line().state == "not known"
     assert line().due is None

@@ -1,6 +1,7 @@
 """A count kept by the command line is known to the season, the tree, the records and the screen."""
 
 from contextlib import closing
+from datetime import date
 
 import numpy as np
 import pytest
@@ -10,13 +11,18 @@ from PIL import Image
 
 from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.season import OrchardTree
 from fruitcount.store import (
+    PhotoPlace,
     find_damage,
     list_photos,
     load_limbs,
     load_sheet,
     load_trees,
     open_records,
+    save_decision,
+    save_photo,
+    save_tree,
     tree_id_of,
 )
 
@@ -54,6 +60,8 @@ def test_what_is_recorded_is_known_everywhere(photo, data, tmp_path):
     with closing(open_records()) as store:
         (tree,) = load_trees(store)
         assert (tree.name, tree.species, tree.ripening_month) == ("Gate", "apricot", 7)
+        assert 10 < tree.photos_mm < 20  # by its scale card
+        assert tree.photos_on == date.today()
         (line,) = list_photos(store)
         (limb,) = load_limbs(store, line["tree_id"])
         assert (limb.name, line["side"], line["moment"]) == ("low", "front", "before")
@@ -92,3 +100,21 @@ def test_wrong_use_is_told(photo, data, tmp_path):
     done = count(photo, tmp_path, "--record", "--db", tmp_path / "file")
     assert done.exit_code == 2
     assert "Traceback" not in done.output
+
+
+def test_sizes_of_the_last_photos_are_known_to_the_season(data):
+    with closing(open_records(create=True)) as store:
+        number = save_tree(store, OrchardTree("Gate", "peach"), year=2026)
+        seen = [
+            ("2026-04-10", 12.0, ""), ("2026-04-20", 16.0, ""), ("2026-04-20", 17.0, ""),
+            ("2026-04-20", 18.0, ""), ("2026-04-25", 21.0, "after"), ("2025-05-20", 30.0, ""),
+        ]  # fmt: skip
+        for k, (day, size, moment) in enumerate(seen):
+            photo = save_photo(store, bytes([k]), place=PhotoPlace(number, moment=moment))
+            told = {"taken_at": f"{day}T10:00:00", "median_size_mm": size, "count_n": 9}
+            save_decision(store, photo, revision=0, inputs={}, decision=told)
+        (tree,) = load_trees(store, year=2026)
+        assert (tree.photos_mm, tree.photos_on) == (17.0, date(2026, 4, 20))
+        assert tree.size_mm is None
+        (tree,) = load_trees(store, day=date(2025, 6, 1))
+        assert tree.photos_mm == 30.0
