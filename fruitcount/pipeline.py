@@ -12,7 +12,7 @@ import numpy as np
 from fruitcount.count_settings import SCALE_KINDS, CountSettings, ScaleRequest
 from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, default_source
-from fruitcount.flags import Flag
+from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import photo_quality
 from fruitcount.image.references import (
@@ -75,6 +75,16 @@ class Decision:
     plan: Plan
     load: LoadReport
     flags: Flag
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What casts doubt on the answer: every output that a person reads shows all of it."""
+        return tuple(flag_sentences(self.flags))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What else the grower should know, of the plan and then of the load."""
+        return (*self.plan.notes, *self.load.notes)
 
     @property
     def first_pass(self) -> FirstPass:

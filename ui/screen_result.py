@@ -79,8 +79,8 @@ def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
 
 def warnings(result: Result) -> list[str]:
     """What casts doubt on the answer, beside it; what the question asks for is not said twice."""
-    asked = _ASKED if question(result) == "length" else Flag.NONE
-    return flag_sentences(result.decision.flags & ~asked)
+    asked = flag_sentences(_ASKED) if question(result) == "length" else []
+    return [words for words in result.decision.warnings if words not in asked]
 
 
 def question(result: Result) -> str:
@@ -108,9 +108,9 @@ def show_reasons(result: Result, units: str) -> None:
         _list(load_lines(load, units))
         if load.known and load.prop is not None:
             st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")
-        if plan.notes:
+        if result.decision.notes:
             st.markdown("**Notes**")
-            _list(plan.notes)
+            _list(result.decision.notes)
         st.write("  \n".join(CAUTIONS_FULL))
     with st.expander("What was counted, and where each number comes from"):
         st.write(f"{count_line(result.measurement, units)}.")

@@ -37,7 +37,8 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     margin = big // 2
     decision = result.decision
     lines = [(words, big) for words in _wrapped(decision.plan.answer, big, width_px - 2 * margin)]
-    rest = [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
+    rest = [f"Check: {words}" for words in decision.warnings]
+    rest += [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
     told = load_lines(decision.load, units)
     rest += [told[0], told[-1]] if len(told) > 1 else told
     if decision.load.known:

@@ -10,7 +10,7 @@ from typing import Any
 from fruitcount import __version__
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.export.fates import fruit_fates
-from fruitcount.flags import Flag, flag_names, flag_sentences
+from fruitcount.flags import Flag, flag_names
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
@@ -67,7 +67,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     dict
         Keys ``fruitcount`` (version), ``answer``, ``caution``, ``seen``, ``inputs``, ``fates``,
         ``plan``, ``load``, ``left_standing`` (for the second pass), ``flags``,
-        ``flag_sentences``. Holds no location.
+        ``warnings``. Holds no location.
     """
     decision = result.decision
     return {
@@ -81,7 +81,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "load": _load(decision.load),
         "left_standing": _left_standing(decision),
         "flags": flag_names(decision.flags),
-        "flag_sentences": flag_sentences(decision.flags),
+        "warnings": list(decision.warnings),
     }
 
 

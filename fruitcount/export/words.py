@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fruitcount.cautions import CAUTIONS_SHORT
-from fruitcount.flags import Flag, flag_sentences
+from fruitcount.flags import Flag
 from fruitcount.load import LoadReport
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan
@@ -115,12 +115,12 @@ def result_lines(result: Result, units: str = "metric") -> list[str]:
     lines = [
         f"{measurement.name or 'photo'}: {kind_words(decision)}",
         decision.plan.answer,
+        *(f"Check: {words}" for words in decision.warnings),
         count_line(measurement, units),
         scale_line(measurement, units),
         *cut_lines(decision.plan, units),
         *load_lines(decision.load, units),
-        *decision.plan.notes,
-        *(f"Note: {words}" for words in flag_sentences(decision.flags)),
+        *decision.notes,
         *CAUTIONS_SHORT,
     ]
     return lines

@@ -20,7 +20,6 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.export.words import count_line, kind_words, load_lines
-from fruitcount.flags import flag_sentences
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
 from fruitcount.units import format_length
@@ -99,17 +98,17 @@ def _height(parts: list[Any], width: float) -> float:
 def _limb_steps(job: LimbJob, how: ReportSettings) -> list[Any]:
     measurement, decision = job.result.measurement, job.result.decision
     plan = decision.plan
-    out: list[Any] = [text(count_line(measurement, how.units), 9.5), *heading("Do this", 12)]
+    out: list[Any] = [text(f"Check: {words}", 9.5, bold=True) for words in decision.warnings]
+    out += [text(count_line(measurement, how.units), 9.5), *heading("Do this", 12)]
     for step in _steps(plan, how.units):
         out += [text(step, 11.5), Spacer(1, 5)]
     if job.note:
         out += [*heading("Note", 11), text(job.note, 9.5)]
     out += heading("Load", 11)
     out += [text(line, 8.5) for line in load_lines(decision.load, how.units)]
-    remarks = [*plan.notes, *flag_sentences(decision.flags)]
-    if remarks:
-        out += heading("Mind", 11)
-        out += [text(f"- {line}", 8.5) for line in remarks]
+    if decision.notes:
+        out += heading("Notes", 11)
+        out += [text(f"- {line}", 8.5) for line in decision.notes]
     out += heading("Done", 11)
     for label in ("taken off", "left on", "minutes", "by, date"):
         out += [_blank_line(label), Spacer(1, 3)]

@@ -86,7 +86,7 @@ def test_json_has_null(counted: tuple[Path, str]) -> None:
             assert plan[name] is None, name
         assert record["left_standing"]["kept_count"] is None
         assert "COUNT_UNKNOWN" in record["flags"]
-        assert any("could not be told" in words for words in record["flag_sentences"])
+        assert any("could not be told" in words for words in record["warnings"])
         assert record["measurement"]["scale"]["px_per_mm"] is None
         with pytest.raises(RecordError):  # nothing for a second pass to start from
             read_left_standing(path)
