@@ -164,6 +164,34 @@ def _learned(tree: str, db: str | None) -> Tuning:
     return tuning_from_record(kept.body["tuning"])
 
 
+def drawn_limbs(options: dict[str, Any]) -> str:
+    """Which limbs to photograph, drawn by lot, in words.
+
+    Raises
+    ------
+    FruitcountError
+        When the limbs are not told, or are fewer.
+    """
+    from fruitcount.tree import TreeFacts
+    from fruitcount.tree.advice import draw_limbs
+    from fruitcount.tree.facts import read_limb_sizes
+
+    n, seed = options["draw"], options["seed"]
+    if options["limb_sheet"]:
+        sizes = read_limb_sizes(options["limb_sheet"], options["name"] or "")
+        widths = [size.base_diameter_mm for size in sizes.values()]
+        names = draw_limbs(list(sizes), n, diameters_mm=widths, seed=seed)
+        return f"Photograph limb {', '.join(names)}: drawn by lot, one of each size group."
+    limbs_n = TreeFacts(limbs_n=options["limbs"]).limbs_n
+    if limbs_n is None:
+        raise BadInputError("--draw needs --limbs (how many the tree has) or --limb-sheet")
+    names = draw_limbs([str(k) for k in range(1, limbs_n + 1)], n, seed=seed)
+    return (
+        f"Photograph limb {', '.join(names)} of {limbs_n}, drawn by lot. Number the limbs from the "
+        "lowest up, round the trunk."
+    )
+
+
 def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> TreeFacts:
     """What is known of a tree: what was typed, else what the records say.
 

@@ -32,10 +32,12 @@ __all__ = ["tree_command"]
     help="CSV of random walks (see fruitcount walk), to tell the total from.",
 )
 @click.option("--limbs", type=click.IntRange(min=1), help="Limbs on the tree, if not measured.")
+@click.option("--draw", type=click.IntRange(min=1), help="Draw limbs to photograph, by lot.")
+@click.option("--seed", type=int, help="Draw the same limbs again.")
 @click.option(
     "--hand-counts",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="CSV of limbs counted by hand too: seen, true.",
+    help="CSV of limbs counted by hand too: seen, true, limb.",
 )
 @click.option(
     "--both-sides",
@@ -69,7 +71,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
     """
     from contextlib import closing
 
-    from fruitcount.cli.requests import tree_facts
+    from fruitcount.cli.requests import drawn_limbs, tree_facts
     from fruitcount.errors import FruitcountError
     from fruitcount.export.report_page import ReportSettings
     from fruitcount.jobs.tree import plan_of, sheet_path, tree_lines, write_tree_sheet
@@ -77,6 +79,9 @@ def tree_command(table: Path | None, **options: Any) -> None:
     from fruitcount.store import open_records
 
     try:
+        if options["draw"]:
+            click.echo(drawn_limbs(options))
+            return
         if table is not None:
             source = table_source(table, photos=options["photos"])
         else:

@@ -12,6 +12,7 @@ from typing import Any
 
 from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
 from fruitcount.errors import BadInputError, RecordError
+from fruitcount.export.tree_work_sheet import estimate_line
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
@@ -25,6 +26,7 @@ from fruitcount.tree import (
     Naming,
     Progress,
     TreeEstimate,
+    TreeFacts,
     compare_moments,
     count_folder,
     estimate_trees,
@@ -65,6 +67,9 @@ class FolderChoice:
     pictures: bool = False
     units: str = "metric"
     tuning: Tuning | None = None
+
+    def __post_init__(self) -> None:
+        TreeFacts(limbs_n=self.limbs_n)  # refuses what no tree has, before a photo is counted
 
 
 @dataclass(frozen=True)
@@ -120,9 +125,7 @@ def count_folder_to_files(
         )
     if not count.rows:
         raise BadInputError(f"folder must hold photos, found none in {str(folder)!r}")
-    names = {limb.tree for limb in count.limbs}
-    limbs_n = None if choice.limbs_n is None else dict.fromkeys(names, choice.limbs_n)
-    trees = tuple(estimate_trees(count.limbs, limbs_n=limbs_n))
+    trees = tuple(estimate_trees(count.rows, limbs_n=choice.limbs_n))
     table = write_rows(count.rows, choice.out / "photos.csv")
     if choice.pictures:
         for row in count.rows:
@@ -160,17 +163,13 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
             f"{change.after_n:.0f} after, {change.off_n:.0f} off"
         )
     for tree in answer.trees:
-        if tree.estimate is None:
-            lines.append(f"Tree {tree.tree or '(no name)'}: total not told. {tree.why}")
-        else:
-            e = tree.estimate
-            sure = f"{e.low_n:.0f} to {e.high_n:.0f}, {e.level_frac:.0%} interval"
-            if not e.known:
-                sure = f"how sure cannot be told from {e.sampled_n}: photograph another limb"
-            moment = f" {tree.moment}" if tree.moment else ""
-            lines.append(
-                f"Tree {tree.tree or '(no name)'}{moment}: about {e.value_n:.0f} fruit ({sure})"
-            )
+        name = f"Tree {tree.tree or '(no name)'}{f' {tree.moment}' if tree.moment else ''}"
+        total = "total not told." if tree.estimate is None else estimate_line(tree.estimate)
+        lines.append(f"{name}: {total} {tree.why}".rstrip())
+    clashes = [row for row in answer.count.rows if row.get("clash")]
+    if clashes:
+        lines.append(f"{len(clashes)} photos lie in a folder that says otherwise than their name:")
+        lines += [f"  {row['file']}: {row['clash']}" for row in clashes]
     for row in answer.count.rows:
         if not row.get("ok"):
             lines.append(f"{row['file']}: {row.get('problem')}")

@@ -19,7 +19,7 @@ from fruitcount.checks import in_range
 from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import LimbGroup, as_column
 
-__all__ = ["MoreLimbs", "limbs_to_halve", "more_paths", "next_by_group", "next_limbs"]
+__all__ = ["MoreLimbs", "draw_limbs", "limbs_to_halve", "more_paths", "next_by_group", "next_limbs"]
 
 
 @dataclass(frozen=True)
@@ -91,6 +91,36 @@ def limbs_to_halve(
         if share <= wish_frac + 1e-9 or new == all_n:
             break
     return MoreLimbs(new - n, next_limbs(area, sampled, new - n), share, share <= wish_frac + 1e-9)
+
+
+def draw_limbs(
+    limbs: Sequence[str],
+    draw_n: int,
+    *,
+    diameters_mm: ArrayLike | None = None,
+    seed: int | None = None,
+) -> tuple[str, ...]:
+    """Draw by lot the limbs to photograph; with their thickness, one of each size group.
+
+    Parameters
+    ----------
+    limbs : sequence of str
+        Every limb of the tree.
+    draw_n : int
+        Limbs to draw.
+    diameters_mm : array-like, mm, optional
+        Of each limb: they are sorted into as many groups as limbs are drawn, thin to thick.
+    seed : int, optional
+        The same one draws the same limbs.
+    """
+    in_range("draw", draw_n, 1, len(limbs))
+    rng = np.random.default_rng(seed)
+    if diameters_mm is None:
+        picked = rng.choice(len(limbs), draw_n, replace=False)
+    else:
+        groups = np.array_split(np.argsort(as_column("diameters_mm", diameters_mm)), draw_n)
+        picked = np.array([rng.choice(group) for group in groups])
+    return tuple(limbs[i] for i in sorted(picked))
 
 
 def next_limbs(area_cm2: ArrayLike, sampled: Sequence[int], more_n: int) -> tuple[int, ...]:

@@ -265,8 +265,21 @@ class Naming:
         -------
         Place, and one of :data:`SOURCES`; both empty when it cannot be told.
         """
-        names = SOURCES if self.by == "auto" else (self.by,)
+        names: tuple[str, ...] = SOURCES if self.by == "auto" else (self.by,)
+        if self.by == "auto" and self.pattern:  # a pattern that was given leads over folders
+            names = (*(n for n in SOURCES if n != "folder"), "folder")
         return first_told({name: self._told(name, path, root, row) for name in names})
+
+    def clash(self, path: Path, root: Path) -> str:
+        """Where a given pattern and the folders say different things of a photo, in words."""
+        if self.by != "auto" or not self.pattern:
+            return ""
+        name, folder = (self._told(source, path, root, {}) for source in ("name", "folder"))
+        for what in ("tree", "limb"):
+            told, lies = getattr(name, what), getattr(folder, what)
+            if told and lies and told != lies:
+                return f"{what} {told!r} by its name, {lies!r} by its folder: the name was used"
+        return ""
 
     def _told(self, name: str, path: Path, root: Path, row: Mapping[str, Any]) -> Place:
         if name == "sheet":

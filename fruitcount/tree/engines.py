@@ -207,13 +207,27 @@ def run_dask(
         cluster = LocalCluster(
             n_workers=settings.workers, threads_per_worker=1, dashboard_address=None
         )
-    client = Client(cluster if cluster is not None else settings.scheduler, timeout=30)
     try:
+        client = Client(cluster if cluster is not None else settings.scheduler, timeout=5)
+    except (OSError, ValueError) as error:
+        raise BadInputError(f"no scheduler answers at {settings.scheduler}: {error}") from error
+    try:
+        if cluster is None:
+            _need_workers(client, settings.scheduler)
         yield from _on_cluster(client, (work, iter(paths)), as_completed)
     finally:
         client.close()
         if cluster is not None:
             cluster.close()
+
+
+def _need_workers(client: Any, address: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=5)
+    except TimeoutError as error:
+        raise BadInputError(
+            f"the scheduler at {address} has no workers: start some (dask worker {address})"
+        ) from error
 
 
 def _on_cluster(

@@ -15,10 +15,11 @@ from fruitcount.errors import BadInputError
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import Naming
-from fruitcount.tree.calibration import Factor, apply_factor
 from fruitcount.tree.checkpoint import Ledger
+from fruitcount.tree.count import tree_count
 from fruitcount.tree.engines import BatchSettings, PhotoWork
-from fruitcount.tree.estimate import Estimate, csa_cm2, ratio_total, simple_total
+from fruitcount.tree.estimate import Estimate
+from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import Progress, run_batch
@@ -38,6 +39,9 @@ _COLUMNS = (*_PLACE, *(name for name in ROW_COLUMNS if name != "photo"), "same_a
 _NUMBERS = (
     "count_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
 )  # fmt: skip
+
+
+_WHERE = ("tree", "limb", "side", "moment")
 
 
 @dataclass(frozen=True)
@@ -90,12 +94,29 @@ def count_folder(
     for row in result.rows(ledger):
         path = Path(row["file"])
         place, told_by = how.place(path, root, row)
-        same = row["same_as"] and Path(row["same_as"]).relative_to(root).as_posix()
-        row |= {"file": path.relative_to(root).as_posix(), "same_as": same}
-        row |= {k: getattr(place, k) for k in ("tree", "limb", "side", "moment")}
+        row |= {"file": path.relative_to(root).as_posix(), "clash": how.clash(path, root)}
+        row |= {k: getattr(place, k) for k in _WHERE}
         row["told_by"] = told_by
         rows.append(row)
+    _choose_originals(rows)
     return FolderCount(tuple(rows), tuple(group_limbs(rows)), result.progress)
+
+
+def _choose_originals(rows: Sequence[dict[str, Any]]) -> None:
+    """Of files with the same bytes the best named one counts; the others are its copies.
+
+    A copy that names no tree of its own lies where the original does.
+    """
+    same: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        if row.get("sha256"):
+            same.setdefault(row["sha256"], []).append(row)
+    for group in same.values():
+        best = max(group, key=lambda row: [bool(row[k]) for k in _WHERE])
+        for row in group:
+            row["same_as"] = "" if row is best else best["file"]
+            if row is not best and not row["tree"]:
+                row |= {k: best[k] for k in (*_WHERE, "told_by")}
 
 
 def compare_moments(limbs: Iterable[LimbCount]) -> dict[tuple[str, str], BeforeAfter]:
@@ -153,13 +174,11 @@ def _row(line: Mapping[str, Any]) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class TreeEstimate:
-    """A tree of the batch.
+    """A tree of the folder.
 
     Attributes
     ----------
     tree, moment : str
-    limbs : tuple of LimbCount
-        Those that could be counted.
     estimate : Estimate or None
         None when it cannot be told; ``why`` then says why.
     why : str
@@ -167,68 +186,49 @@ class TreeEstimate:
 
     tree: str
     moment: str
-    limbs: tuple[LimbCount, ...]
     estimate: Estimate | None
     why: str = ""
 
 
 def estimate_trees(
-    limbs: Sequence[LimbCount],
-    *,
-    all_diameters_mm: Mapping[str, Mapping[str, float]] | None = None,
-    limbs_n: Mapping[str, int] | None = None,
-    factor: Factor | None = None,
+    rows: Sequence[Mapping[str, Any]], *, limbs_n: int | None = None
 ) -> list[TreeEstimate]:
-    """Estimate each tree from its counted limbs: as it is after thinning, and else before.
+    """Estimate each tree as :func:`tree_count` does: before thinning, and apart from that after.
 
-    Limbs whose moment is not told stand with those photographed before thinning.
+    Photos whose moment is not told stand with those before thinning. After thinning a total is
+    told only where the same limbs were photographed: other limbs would make a change that is none.
 
     Parameters
     ----------
-    limbs : sequence of LimbCount
-    all_diameters_mm : mapping, optional
-        Tree to limb name to base diameter, for *every* limb of the tree: gives the ratio
-        estimate. Names must include the photographed limbs.
-    limbs_n : mapping, optional
-        Tree to number of limbs: gives the plain estimate, where diameters are not known.
-    factor : Factor, optional
-        Measurement to true; carried through.
+    rows : sequence of mapping
+        As :func:`fruitcount.tree.group.group_limbs` takes them.
+    limbs_n : int, optional
+        Limbs on each tree, photographed or not.
     """
-    groups: dict[tuple[str, bool], dict[str, LimbCount]] = {}
-    # a limb with photos of both kinds counts as "before"
-    for limb in sorted(limbs, key=lambda x: x.moment != "before"):
-        if math.isfinite(limb.count_n):
-            key = (limb.tree, limb.moment == "after")
-            groups.setdefault(key, {}).setdefault(limb.limb, limb)
     out = []
-    order = dict.fromkeys((limb.tree, late) for late in (False, True) for limb in limbs)
-    for tree, late in (key for key in order if key in groups):
-        part = [x for x in limbs if groups[tree, late].get(x.limb) is x]
-        moment = max(x.moment for x in part)
-        diameters = (all_diameters_mm or {}).get(tree)
-        number = (limbs_n or {}).get(tree)
-        try:
-            estimate, why = _estimate(part, diameters, number)
-        except BadInputError as error:
-            estimate, why = None, str(error)
-        if estimate is not None and factor is not None:
-            estimate = apply_factor(estimate, factor)
-        out.append(TreeEstimate(tree, moment, tuple(part), estimate, why))
+    for tree in dict.fromkeys(str(r.get("tree") or "") for r in rows):
+        mine = [r for r in rows if str(r.get("tree") or "") == tree]
+        parts = [[r for r in mine if (r.get("moment") == "after") == late] for late in (0, 1)]
+        limbs = [{x.limb for x in group_limbs(p) if math.isfinite(x.count_n)} for p in parts]
+        for part, names in zip(parts, limbs, strict=True):
+            if not names:
+                continue
+            moment = max(str(r.get("moment") or "") for r in part)
+            if moment == "after" and limbs[0] not in (set(), names):
+                out.append(TreeEstimate(tree, moment, None, "Other limbs than before thinning."))
+                continue
+            out.append(_estimate(part, tree, moment, limbs_n))
     return out
 
 
 def _estimate(
-    part: Sequence[LimbCount], diameters: Mapping[str, float] | None, number: int | None
-) -> tuple[Estimate | None, str]:
-    fruit = [limb.count_n for limb in part]
-    if diameters:
-        missing = [limb.limb for limb in part if limb.limb not in diameters]
-        if missing:
-            return None, f"no diameter is given for limb {missing[0]}"
-        area = csa_cm2([diameters[limb.limb] for limb in part])
-        whole = csa_cm2(list(diameters.values()))
-        within = [limb.var_n2 for limb in part]
-        return ratio_total(fruit, area, all_area_cm2=whole, limb_var=within), ""
-    if number:
-        return simple_total(fruit, limbs_n=number), ""
-    return None, "give the diameters of all its limbs, or at least their number"
+    part: Sequence[Mapping[str, Any]], tree: str, moment: str, limbs_n: int | None
+) -> TreeEstimate:
+    if limbs_n is None:
+        why = "Give the number of its limbs, photographed or not (--limbs)."
+        return TreeEstimate(tree, moment, None, why)
+    try:
+        rows = [{**r, "moment": ""} for r in part]
+        return TreeEstimate(tree, moment, tree_count(rows, tree, TreeFacts(limbs_n=limbs_n)).total)
+    except BadInputError as error:
+        return TreeEstimate(tree, moment, None, str(error))

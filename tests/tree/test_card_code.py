@@ -235,7 +235,9 @@ def test_naming_asks_in_order(tmp_path):
     how = Naming(cards=cards, pattern="{tree}_{limb}")
     assert how.place(path, tmp_path, row) == (Place("C", "2"), "code")
     assert how.place(path, tmp_path, plain) == (Place("K", "4"), "card")
-    assert how.place(path, tmp_path, {**plain, "card_id": None}) == (Place("T1", "b"), "folder")
+    bare = {**plain, "card_id": None}
+    assert how.place(path, tmp_path, bare) == (Place("X", "7"), "name")  # a given pattern leads
+    assert Naming(cards=cards).place(path, tmp_path, bare) == (Place("T1", "b"), "folder")
     loose = tmp_path / "X_7.jpg"
     assert how.place(loose, tmp_path, {}) == (Place("X", "7"), "name")
     assert Naming("code").place(path, tmp_path, plain) == (Place(), "")

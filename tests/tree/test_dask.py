@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from batch_work import measure
 
+from fruitcount.errors import BadInputError
 from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
 
 HERE = Path(__file__).parent
@@ -60,3 +61,22 @@ def test_two_workers(tmp_path, scheduler):
     assert rows["dask"] == rows["serial"]
     assert len(rows["dask"]) == 41
     assert not rows["dask"][-1]["ok"]
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_without_workers_is_told_within_ten_seconds(tmp_path):
+    from distributed import LocalCluster
+
+    (tmp_path / "a.jpg").write_bytes(b"x")
+    with LocalCluster(n_workers=0, dashboard_address=None) as cluster:
+        for address, words in (
+            (cluster.scheduler_address, "has no workers"),
+            ("tcp://127.0.0.1:9", "no scheduler answers"),
+        ):
+            ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+            how = BatchSettings(engine="dask", scheduler=address)
+            start = time.monotonic()
+            with pytest.raises(BadInputError, match=words):
+                run_batch([tmp_path / "a.jpg"], measure, ledger=ledger, settings=how)
+            assert time.monotonic() - start < 10
+            ledger.close()

@@ -1,6 +1,7 @@
 """Whose photo it is, copies by their looks, and limbs that are not counted twice."""
 
 import math
+from collections import Counter
 
 import cv2
 import numpy as np
@@ -18,9 +19,9 @@ from fruitcount.tree import (
     place_by_name,
     read_sheet,
     same_looks,
-    seen_to_true,
     two_sides,
 )
+from fruitcount.tree.advice import draw_limbs
 
 
 def test_by_folder():
@@ -139,39 +140,36 @@ def test_copies_without_a_limb_name_are_one_limb():
     assert (only.count_n, only.files, only.left_out) == (5, ("a",), ("b",))
 
 
-def test_limbs_to_a_tree():
-    # constructed: 3 of 4 limbs, 5, 4, 3 cm2, fruit 50, 31, 22, all limbs 16 cm2 -> 137.3
-    width = {n: 20 * math.sqrt(a / math.pi) for n, a in zip("abcd", (5, 4, 3, 4), strict=True)}
-    limbs = group_limbs(
-        [_row(n, c, tree="T", limb=n) for n, c in zip("abc", (50, 31, 22), strict=True)]
-    )
-    (got,) = estimate_trees(limbs, all_diameters_mm={"T": width})
-    assert got.estimate.value_n == pytest.approx(137.333, abs=0.001)
-    factor = seen_to_true([54, 108], [100, 200])
-    (more,) = estimate_trees(limbs, all_diameters_mm={"T": width}, factor=factor)
-    assert more.estimate.value_n == pytest.approx(137.333 / 0.54, abs=0.01)
-    (plain,) = estimate_trees(limbs, limbs_n={"T": 4})
-    assert plain.estimate.value_n == pytest.approx(4 * 103 / 3)
-    (none,) = estimate_trees(limbs)
-    assert none.estimate is None
-    assert "diameters" in none.why
-    (none,) = estimate_trees(limbs, all_diameters_mm={"T": {"z": 10.0}})
-    assert "limb a" in none.why
-
-
 def _limb(name, moment, n):
-    rows = [{"file": f"{name}{moment}.jpg", "ok": True, "count_n": n, "tree": "T", "limb": name,
-             "moment": moment}]  # fmt: skip
-    return group_limbs(rows)[0]
+    return {"file": f"{name}{moment}.jpg", "ok": True, "count_n": n, "tree": "T", "limb": name,
+            "moment": moment}  # fmt: skip
 
 
 def test_a_tree_is_estimated_as_it_was_before_thinning_and_apart_from_that_after():
-    limbs = [_limb("1", "", 20), _limb("2", "before", 30), _limb("2", "after", 9)]
-    first, second = estimate_trees(limbs, limbs_n={"T": 2})
-    assert (first.moment, first.estimate.value_n) == ("before", 50)
-    assert (second.moment, second.estimate.value_n) == ("after", 18)
-    again = [*limbs, _limb("1", "before", 25)]  # one limb is not two for being photographed twice
-    assert estimate_trees(again, limbs_n={"T": 2})[0].estimate.value_n == 55
+    rows = [_limb("1", "", 20), _limb("2", "before", 30), _limb("1", "after", 11),
+            _limb("2", "after", 9)]  # fmt: skip
+    first, second = estimate_trees(rows, limbs_n=4)
+    assert (first.moment, first.estimate.value_n) == ("before", 100)
+    assert (second.moment, second.estimate.value_n) == ("after", 40)
+    first, second = estimate_trees(rows[:3], limbs_n=4)  # other limbs are no change
+    assert (first.estimate.value_n, second.estimate) == (100, None)
+    assert "Other limbs" in second.why
+    (none, _) = estimate_trees(rows)
+    assert (none.estimate, "--limbs" in none.why) == (None, True)
+
+
+def test_limbs_are_drawn_by_lot():
+    names = [str(k) for k in range(1, 15)]
+    drawn = [draw_limbs(names, 3, seed=k) for k in range(2000)]
+    often = Counter(name for draw in drawn for name in draw)
+    # each of 14 with a chance of 3/14: 428.6 of 2,000, standard deviation 18.4
+    assert all(abs(often[name] - 428.6) < 4 * 18.4 for name in names)
+    widths = np.arange(14.0) + 10
+    for k in range(50):
+        first, second, third = (int(x) for x in draw_limbs(names, 3, diameters_mm=widths, seed=k))
+        assert first <= 5 < second <= 10 < third  # one thin, one middle, one thick
+    with pytest.raises(BadInputError, match="draw must be from 1 to 14"):
+        draw_limbs(names, 15)
 
 
 def test_a_limb_of_copies_alone_says_whose():

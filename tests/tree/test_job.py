@@ -66,6 +66,30 @@ def test_by_sheet_and_moments(folder, tmp_path):
     assert change["X", "1"].off_n == 10
 
 
+def test_a_pattern_leads_over_folders_and_clashes_are_listed(tmp_path):
+    root = tmp_path / "photos"
+    for k, name in enumerate(("Gate_1_front", "Gate_1_back", "Gate_2_front")):
+        (root / "card 7").mkdir(parents=True, exist_ok=True)
+        (root / "card 7" / f"{name}.jpg").write_bytes(bytes([40 - k]) * (40 - k))
+    got = count(root, tmp_path, naming=Naming(pattern="{tree}_{limb}_{side}"))
+    assert {(r["tree"], r["limb"], r["told_by"]) for r in got.rows} == {
+        ("Gate", "1", "name"), ("Gate", "2", "name")}  # fmt: skip
+    assert [x.count_n for x in got.limbs] == [40, 38]  # front and back are one limb
+    assert all("'Gate' by its name, 'card 7' by its folder" in r["clash"] for r in got.rows)
+
+
+def test_a_copy_with_a_bad_name_never_wins(tmp_path):
+    root = tmp_path / "photos"
+    for name in ("Gate/1/front.jpg", "Gate/1/Front copy of it.jpg", "a copy.jpg"):
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_bytes(b"x" * 30)
+    got = count(root, tmp_path)
+    by_file = {r["file"]: r for r in got.rows}
+    assert by_file["Gate/1/front.jpg"]["same_as"] in ("", "Gate/1/Front copy of it.jpg")
+    assert by_file["a copy.jpg"]["same_as"].startswith("Gate/1/")
+    assert [(x.tree, x.limb, x.count_n) for x in got.limbs] == [("Gate", "1", 30)]
+
+
 def test_by_name(folder, tmp_path):
     got = count(folder, tmp_path, naming=Naming("name", pattern="{side}"))
     assert {r["file"]: r["side"] for r in got.rows}["T1/a/back.jpg"] == "back"
