@@ -207,7 +207,7 @@ def test_season_from_a_sheet(tmp_path):
     states = [line.split(":")[0] for line in done.output.splitlines()[1:5]]
     assert states == ["now", "second pass due", "late", "leave it"]
     assert (
-        "look again from 2026-04-24. When: 1 May" in done.output
+        "By 1 May. First pass on 10 April; look again from 24 April." in done.output
     )  # two weeks on: common practice, no source
     weather = tmp_path / "w.csv"
     weather.write_text("time,temperature_c\n2026-03-20T00:00,12.5\n")

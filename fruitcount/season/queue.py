@@ -75,13 +75,12 @@ class QueueLine:
 
     @property
     def words(self) -> str:
-        """Reason and days, in sentences."""
-        due = f" When: {day_words(self.due)}." if self.due else ""
-        return (
-            self.reason
-            + due
-            + (f" Harvest about {day_words(self.harvest)}." if self.harvest else "")
-        )
+        """When, why, and the harvest, in sentences."""
+        when = "" if self.due is None or self.state == "measure again" else day_words(self.due)
+        if self.for_today and when and self.due:
+            when = f"By {day_words(Days(self.due.last, self.due.last))}"
+        ripe = f"Harvest about {day_words(self.harvest)}." if self.harvest else ""
+        return " ".join(part for part in (when and f"{when}.", self.reason, ripe) if part)
 
     @property
     def for_today(self) -> bool:
@@ -171,7 +170,8 @@ def _line(tree: OrchardTree, today: date, gdh30: float, year: int | None) -> Que
         days = round(species.second_pass_days.middle) if species else _SECOND_PASS_DAYS
         due = first_pass + timedelta(days=days)
         state = "second pass due" if today >= due else "second pass later"
-        text = f"First pass on {first_pass}; look again from {due}."
+        first, again = (day_words(Days(day, day)) for day in (first_pass, due))
+        text = f"First pass on {first}; look again from {again}."
         return QueueLine(tree, state, text, _open_days(due, due + timedelta(days=7), today))
     return _first_pass(tree, species, today, gdh30)
 
