@@ -166,3 +166,9 @@ def test_the_screen_reaches_into_public_parts_only() -> None:
             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("fruitcount"):
                 private = [a.name for a in node.names if a.name.startswith("_")]
                 assert not private, f"{path.name} imports {private} from {node.module}"
+
+
+def test_the_screen_writes_no_table_itself() -> None:
+    for path in sorted((ROOT / "ui").rglob("*.py")):
+        names = imports(ast.parse(path.read_text(encoding="utf-8")), "ui")
+        assert not {n for n in names if n.startswith(("fruitcount.store.tables", "sqlalchemy"))}

@@ -10,7 +10,6 @@ import screen_cache as cache
 import streamlit as st
 from screen_photos import preview_jpeg
 from screen_start import ENDINGS
-from screen_store import PhotoLine
 from screen_uploads import photos_in
 from screen_words import count_words, plain
 from tree_count import count_kept, keep_photos, progress_words
@@ -21,6 +20,7 @@ from fruitcount.errors import FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
 from fruitcount.season.orchard import name_order
+from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.tree.run import Progress
 

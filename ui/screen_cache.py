@@ -11,10 +11,10 @@ import screen_engine as engine
 import streamlit as st
 from screen_launch import default_data_dir
 from screen_outbox import Desk, take_box
-from screen_store import Records, open_records
 
 import fruitcount.corrections as cx
 from fruitcount.store.base import RevisionConflictError
+from fruitcount.store.kept import Records, open_records
 from fruitcount.store.orchard import load_trees
 from fruitcount.types import Measurement
 

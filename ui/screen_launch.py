@@ -16,7 +16,6 @@ from screen_assets import icon_png
 from screen_engine import warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
-from screen_store import Records, open_records
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -24,6 +23,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
+from fruitcount.store.kept import Records, open_records
 
 __all__ = ["DATA_VARIABLE", "default_data_dir", "launch", "make_app"]
 

@@ -12,8 +12,9 @@ from typing import Any
 
 import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError, RecordError
+from fruitcount.store.kept import Event
 
-__all__ = ["Desk", "Event", "Resolve", "UndoRefusedError", "take_box"]
+__all__ = ["Desk", "Resolve", "UndoRefusedError", "take_box"]
 
 REFUSED = "Another screen changed this first. The picture now shows both; please do it again."
 UNDO_REFUSED = "Another screen changed this photo. Look at the picture, then undo again."
@@ -21,26 +22,6 @@ UNDO_REFUSED = "Another screen changed this photo. Look at the picture, then und
 
 class UndoRefusedError(cx.StaleEditError):
     """Undo or redo was asked on a picture that another browser has changed since."""
-
-
-@dataclass(frozen=True)
-class Event:
-    """One stored step of a photo's history.
-
-    Attributes
-    ----------
-    revision : int
-        Of the photo after this step; unique within the photo.
-    client, seq : str, int
-        The browser that sent it and its number there; unique within the photo.
-    step : dict
-        ``{"do": edit}``, ``{"undo": true}`` or ``{"redo": true}``.
-    """
-
-    revision: int
-    client: str
-    seq: int
-    step: Mapping[str, Any]
 
 
 @dataclass

@@ -9,7 +9,6 @@ from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_store import PhotoLine
 from screen_words import units
 from tree_hand import ask_hand_counts
 from tree_sheets import with_sheets
@@ -18,6 +17,7 @@ from tree_sides import ask_both_sides
 from fruitcount.errors import BadInputError
 from fruitcount.season import OrchardTree
 from fruitcount.species import load_species
+from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.tree.plan import LimbSize, TreeFacts
 from fruitcount.units import KG_PER_LB, MM_PER_INCH

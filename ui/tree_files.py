@@ -13,7 +13,6 @@ import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
 from screen_outbox import Desk
-from screen_store import PhotoLine
 from screen_words import units
 
 import fruitcount.corrections as cx
@@ -24,6 +23,7 @@ from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
 from fruitcount.results import ROW_COLUMNS, result_row
+from fruitcount.store.kept import PhotoLine
 from fruitcount.tree.plan import TreeFacts, TreePlan
 
 __all__ = ["planned", "show_files"]

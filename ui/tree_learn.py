@@ -8,12 +8,12 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 import tree_lessons as lessons
-from screen_store import PhotoLine
 from screen_words import plain
 
 from fruitcount.calibrate.learn import Proposal
 from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
 from fruitcount.evaluate.scores import Tally
+from fruitcount.store.kept import PhotoLine
 from fruitcount.store.tuning import StoredTuning, load_tuning
 
 __all__ = ["figures", "show_learning"]

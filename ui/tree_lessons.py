@@ -14,7 +14,6 @@ from typing import Any
 
 import screen_cache as cache
 import screen_engine as engine
-from screen_store import PhotoLine
 from screen_wide import wide_marks
 from tree_wide import find_many
 
@@ -25,6 +24,7 @@ from fruitcount.calibrate.tuning import Tuning, tuned_on_limb, tuning_from_recor
 from fruitcount.detect import DetectSettings
 from fruitcount.image.card import on_card
 from fruitcount.results import result_row
+from fruitcount.store.kept import PhotoLine
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
 from fruitcount.types import Fruitlets, Measurement
 

@@ -12,11 +12,11 @@ import numpy as np
 import screen_cache as cache
 import streamlit as st
 from screen_photos import preview_jpeg
-from screen_store import PhotoLine
 from screen_words import plain
 
 from fruitcount.errors import FruitcountError
 from fruitcount.image.opencv import cv2
+from fruitcount.store.kept import PhotoLine
 from fruitcount.tree.count import as_factor_takes
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import compare_moments

@@ -9,10 +9,10 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_photos import preview_jpeg
-from screen_store import PhotoLine
 from screen_words import plain
 
 from fruitcount.errors import FruitcountError
+from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import tree_id_of
 from fruitcount.store.side_counts import load_side_counts, save_side_count
 from fruitcount.tree import BothSides

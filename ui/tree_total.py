@@ -10,7 +10,6 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from limb_size import own_words
-from screen_store import PhotoLine
 from screen_words import plain, units
 from tree_facts import ask_facts
 from tree_files import planned, show_files
@@ -21,6 +20,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.export.tree_work_sheet import covers, estimate_line, headline, short_source
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
+from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import season_history, tree_id_of
 from fruitcount.tree import Estimate, TreeSheet
 from fruitcount.tree.count import limbs_of_tree, tree_count

@@ -325,8 +325,7 @@ def test_two_batches_do_not_write_one_table(tmp_path: Path) -> None:
 
 def test_the_screens_server_is_killed_and_comes_back(tmp_path: Path) -> None:
     """Photos and edits are the same after a kill -9 in the middle of requests; so is the login."""
-    from screen_outbox import Event
-    from screen_store import Records
+    from fruitcount.store.kept import Event, Records
 
     data = tmp_path / "data"
     data.mkdir()

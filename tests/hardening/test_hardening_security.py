@@ -14,12 +14,12 @@ from hardening.kit import limb_rgb, run, saved
 from hardening.server import Screen
 from screen_launch import launch, photo_response
 from screen_login import Guard, Tries, make_secret
-from screen_store import Records
 from screen_uploads import photos_in
 
 from fruitcount.errors import BadInputError, FruitcountError, PhotoUnreadableError
 from fruitcount.image.photo import read_photo
 from fruitcount.store import open_store, write_archive
+from fruitcount.store.kept import Records
 
 WORD = "green peaches 12"
 ELSEWHERE = "http://evil.example"

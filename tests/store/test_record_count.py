@@ -5,7 +5,6 @@ from datetime import date
 
 import numpy as np
 import pytest
-import screen_store
 from click.testing import CliRunner
 from PIL import Image
 
@@ -25,6 +24,7 @@ from fruitcount.store import (
     save_tree,
     tree_id_of,
 )
+from fruitcount.store import kept as screen_store
 
 
 def run(*arguments):

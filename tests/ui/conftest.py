@@ -15,9 +15,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from screen_store import open_records
 
 from fruitcount.evaluate.synthetic import draw_scene
+from fruitcount.store.kept import open_records
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from browse import PHONE, Page
 from conftest import keep_counted
-from screen_store import open_records
 
 from fruitcount.season import OrchardTree
+from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import save_tree
 
 pytestmark = pytest.mark.browser

@@ -16,10 +16,10 @@ import pypdf
 import pytest
 from browse import DESK, PHONE, fetch
 from conftest import keep_counted
-from screen_store import open_records
 
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.season import OrchardTree
+from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import save_tree
 
 pytestmark = pytest.mark.browser

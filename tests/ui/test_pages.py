@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
-from screen_store import open_records
 from screen_words import count_words
 from streamlit.testing.v1 import AppTest
 
 from fruitcount.season import OrchardTree
+from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import load_trees, save_tree
 
 APP = Path(__file__).resolve().parents[2] / "ui" / "app.py"

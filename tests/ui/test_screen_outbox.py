@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 from screen_outbox import REFUSED, UNDO_REFUSED, Desk, take_box
-from screen_store import open_records
 
 import fruitcount.corrections as cx
 from fruitcount.errors import RecordError
 from fruitcount.store.base import RevisionConflictError
+from fruitcount.store.kept import open_records
 
 A1 = cx.Mark("a1", 10, 10, 5)
 

@@ -12,9 +12,9 @@ import numpy as np
 import screen_engine as engine
 from PIL import Image
 from screen_photos import photo_at
-from screen_store import open_records
 
 from fruitcount.export.record import result_to_dict
+from fruitcount.store.kept import open_records
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 

@@ -8,11 +8,11 @@ from datetime import date, timedelta
 import page_season
 import pytest
 from screen_launch import DATA_VARIABLE
-from screen_store import open_records
 from streamlit.testing.v1 import AppTest
 
 from fruitcount.jobs.season import season_book
 from fruitcount.season import OrchardTree
+from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import load_trees, save_tree
 
 

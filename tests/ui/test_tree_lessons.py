@@ -11,8 +11,6 @@ import pytest
 import screen_cache as cache
 import tree_lessons as lessons
 from screen_launch import DATA_VARIABLE
-from screen_outbox import Event
-from screen_store import open_records
 from screen_wide import has_wide, wide_marks
 from streamlit.testing.v1 import AppTest
 from tree_wide import find_many
@@ -20,6 +18,7 @@ from tree_wide import find_many
 import fruitcount.corrections as cx
 from fruitcount.calibrate.tuning import Tuning
 from fruitcount.season import OrchardTree
+from fruitcount.store.kept import Event, open_records
 from fruitcount.store.orchard import save_tree
 from fruitcount.store.tuning import load_tuning
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale

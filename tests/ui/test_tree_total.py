@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
-from screen_store import open_records
 from streamlit.testing.v1 import AppTest
 from tree_rows import noticed
 from tree_wide import workers_for
@@ -20,6 +19,7 @@ from fruitcount.plan.fruit_size import size_code
 from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.species import load_species
 from fruitcount.store import load_side_counts
+from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import (
     HandCount,
     load_hand_counts,

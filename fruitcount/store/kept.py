@@ -1,4 +1,4 @@
-"""The screen's one door to the records: photos by hash, and every step of their correction.
+"""The one door to kept photos: each by its hash, with every step of its correction.
 
 Steps are rows that are only ever added. Each holds the browser that made it and its number there,
 so a step sent twice is known again after a restart; the unique revision makes it impossible for
@@ -14,7 +14,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from screen_outbox import Event
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
@@ -34,10 +33,31 @@ from fruitcount.store.tables import DecisionRow, EditRow, LimbRow, MeasurementRo
 from fruitcount.types import Measurement
 
 __all__ = [
+    "Event",
     "PhotoLine",
     "Records",
     "open_records",
 ]
+
+
+@dataclass(frozen=True)
+class Event:
+    """One stored step of a photo's history.
+
+    Attributes
+    ----------
+    revision : int
+        Of the photo after this step; unique within the photo.
+    client, seq : str, int
+        The browser that sent it and its number there; unique within the photo.
+    step : dict
+        ``{"do": edit}``, ``{"undo": true}`` or ``{"redo": true}``.
+    """
+
+    revision: int
+    client: str
+    seq: int
+    step: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
