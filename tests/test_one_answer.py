@@ -17,7 +17,7 @@ import fruitcount.corrections as cx
 from fruitcount import read_photo
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export import footer as strip
-from fruitcount.export.coco import write_coco
+from fruitcount.export.annotations import write_coco
 from fruitcount.export.record import result_to_dict
 from fruitcount.export.words import result_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet

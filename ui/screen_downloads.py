@@ -11,7 +11,7 @@ import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 
 from fruitcount.cells import write_table
-from fruitcount.export.coco import write_coco
+from fruitcount.export.annotations import write_coco
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict
 from fruitcount.export.report_page import sheet_settings

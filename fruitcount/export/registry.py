@@ -66,19 +66,19 @@ def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
 
 
 def _write_coco(result: Result, path: Path) -> None:
-    from fruitcount.export.coco import write_coco
+    from fruitcount.export.annotations import write_coco
 
     write_coco([result.measurement], path, [result.decision.inputs])
 
 
 def _write_yolo(result: Result, path: Path) -> None:
-    from fruitcount.export.yolo import yolo_text
+    from fruitcount.export.annotations import yolo_text
 
     path.write_text(yolo_text(result.measurement), encoding="utf-8")
 
 
 def _write_voc(result: Result, path: Path) -> None:
-    from fruitcount.export.voc import voc_xml
+    from fruitcount.export.annotations import voc_xml
 
     path.write_text(voc_xml(result.measurement), encoding="utf-8")
 

@@ -29,7 +29,7 @@ from fruitcount.corrections import (
     edit_to_json,
     sheet_of,
 )
-from fruitcount.export.coco import write_coco
+from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store import (

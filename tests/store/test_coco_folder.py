@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
-from fruitcount.export.coco import write_coco
+from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.plan import GrowerInputs

@@ -7,7 +7,7 @@ import pytest
 
 from fruitcount.boxes import KIND_NAMES
 from fruitcount.errors import RecordError
-from fruitcount.export.coco import write_coco
+from fruitcount.export.annotations import write_coco
 from fruitcount.store import load_sheet, marks_from_coco, save_measurement, save_photo
 from fruitcount.types import Kind
 
