@@ -8,6 +8,7 @@ __all__ = [
     "FruitcountError",
     "ModelUnavailableError",
     "NotWrittenError",
+    "OtherLimbError",
     "PhotoTooLargeError",
     "PhotoUnreadableError",
     "RecordError",
@@ -53,6 +54,10 @@ class NotWrittenError(FruitcountError):
 
     def __init__(self, path: str, reason: str | None) -> None:
         super().__init__(f"{path}: cannot be written: {reason or 'unknown reason'}")
+
+
+class OtherLimbError(FruitcountError):
+    """A photo taken after the work shows another limb than its record."""
 
 
 class PhotoTooLargeError(PhotoUnreadableError):

@@ -23,9 +23,16 @@ from fruitcount.image.references import (
     scale_from_points,
 )
 from fruitcount.limb import find_limb, place_fruitlets, with_caliper
-from fruitcount.load import LoadReport, Removal, carry_limit, limb_load
-from fruitcount.plan import FirstPass, GrowerInputs, Plan, first_pass_of, plan_limb
-from fruitcount.species import load_species
+from fruitcount.load import (
+    CarryLimit,
+    LoadReport,
+    Removal,
+    carry_limit,
+    harvest_mass_g,
+    limb_load,
+)
+from fruitcount.plan import Choice, GrowerInputs, Plan, plan_limb
+from fruitcount.species import Species, load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
     SMALLEST_FRUIT_MM,
@@ -69,12 +76,15 @@ class Decision:
         ``load.known`` is False when it could not be told (``flags`` then holds ``LOAD_UNKNOWN``).
     flags : Flag
         Flags of the photo and of the decision together.
+    choices : tuple of Choice
+        The chosen plan and the other one, where they differ.
     """
 
     inputs: GrowerInputs
     plan: Plan
     load: LoadReport
     flags: Flag
+    choices: tuple[Choice, ...] = ()
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -85,11 +95,6 @@ class Decision:
     def notes(self) -> tuple[str, ...]:
         """What else the grower should know, of the plan and then of the load."""
         return (*self.plan.notes, *self.load.notes)
-
-    @property
-    def first_pass(self) -> FirstPass:
-        """What is to stay, for the second pass and for the check after the work."""
-        return first_pass_of(self.plan, self.inputs)
 
 
 @dataclass(frozen=True, eq=False)
@@ -317,9 +322,45 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
     """
     told = inputs or GrowerInputs()
     species = load_species(told.species)
+    plan, load = _planned(measurement, species, told)
+    choices = [_as_choice(plan, load, species, told)]
+    if told.pass_number == 1 and plan.verdict == "thin":
+        other = replace(told, plan_choice="full" if told.plan_choice == "quick" else "quick")
+        their_plan, their_load = _planned(measurement, species, other)
+        if len(their_plan.cuts) != len(plan.cuts) or their_plan.final_count != plan.final_count:
+            choices.append(_as_choice(their_plan, their_load, species, other, chosen=False))
+    choices = choices if len(choices) > 1 else []
+    flags = measurement.flags | plan.flags | load.flags
+    return Decision(told, plan, load, flags, tuple(choices))
+
+
+def _planned(
+    measurement: Measurement, species: Species, inputs: GrowerInputs
+) -> tuple[Plan, LoadReport]:
+    """One plan of a limb, and what the limb carries by it."""
     fruit, limb = measurement.fruitlets, measurement.limb
-    limit = carry_limit(limb, species, told, fruitlets=fruit)
-    plan = plan_limb(fruit, limb, species, told, carry_limit=limit, flags=measurement.flags)
+
+    def carry(limb: Limb, fruit: Fruitlets, asked: GrowerInputs) -> CarryLimit:
+        return carry_limit(limb, species, asked, fruitlets=fruit)
+
+    plan = plan_limb(fruit, limb, species, inputs, carry_limit=carry, flags=measurement.flags)
     removals = [Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts]
-    load = limb_load(fruit, limb, species, told, plan.keep_mask, removals=removals)
-    return Decision(told, plan, load, measurement.flags | plan.flags | load.flags)
+    load = limb_load(fruit, limb, species, inputs, plan.keep_mask, removals=removals,
+                     flags=plan.flags)  # fmt: skip
+    return plan, load
+
+
+def _as_choice(
+    plan: Plan, load: LoadReport, species: Species, inputs: GrowerInputs, *, chosen: bool = True
+) -> Choice:
+    return Choice(
+        name=inputs.plan_choice,
+        chosen=chosen,
+        keep_n=plan.keep_count,
+        final_n=plan.final_count,
+        cuts_n=len(plan.cuts),
+        pinches_n=len(plan.pinches),
+        work_seconds=plan.work_seconds,
+        harvest_g=plan.final_count * harvest_mass_g(species, inputs.harvest_diameter_mm),
+        load_word=load.after.verdict,
+    )

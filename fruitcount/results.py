@@ -13,8 +13,6 @@ from fruitcount.types import Fruitlets, Kind
 
 __all__ = ["ROW_COLUMNS", "ResultRow", "result_row", "row_values"]
 
-CANNOT_TELL = "cannot tell"
-
 
 @dataclass(frozen=True)
 class ResultRow:
@@ -124,7 +122,7 @@ def result_row(result: Result) -> ResultRow:
     measurement, decision = result.measurement, result.decision
     plan, load, fruit = decision.plan, decision.load, measurement.fruitlets
     counted = Flag.COUNT_UNKNOWN not in decision.flags  # never "0" from a photo nothing is seen on
-    planned = counted and plan.verdict != CANNOT_TELL
+    planned = counted and plan.number_known
     here = fruit.on_limb != 0
 
     def if_counted(value: int) -> int | None:

@@ -9,6 +9,8 @@ import streamlit as st
 from screen_words import species_titles
 
 from fruitcount.months import MONTHS
+from fruitcount.plan import PLAN_CHOICES
+from fruitcount.plan.words import TITLES
 from fruitcount.species import load_species
 from fruitcount.units import MM_PER_INCH
 
@@ -77,6 +79,13 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
             index=int(facts.get("pass_number", 1)) - 1,
             format_func=lambda n: {1: "first", 2: "second, final"}[n],
             key=f"{key}pass",
+        )
+        now["plan_choice"] = st.selectbox(
+            "Plan",
+            PLAN_CHOICES,
+            index=PLAN_CHOICES.index(facts.get("plan_choice") or PLAN_CHOICES[0]),
+            format_func=TITLES.__getitem__,
+            key=f"{key}plan",
         )
         for name in ("spacing_mm", "harvest_diameter_mm"):
             now[name] = _length(name, facts, us, key, _usual(name, now["species"], us))

@@ -12,12 +12,18 @@ from screen_words import LEGEND
 import fruitcount.corrections as cx
 from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT
 from fruitcount.export.fates import fruit_fates
-from fruitcount.export.words import count_line, cut_lines, load_lines, scale_line
+from fruitcount.export.words import (
+    choice_lines,
+    count_line,
+    cut_lines,
+    load_detail_lines,
+    load_lines,
+    scale_line,
+)
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.lines import point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray
-from fruitcount.units import format_length
 
 __all__ = [
     "cut_strokes",
@@ -30,15 +36,6 @@ __all__ = [
 ]
 
 _ASKED = Flag.NO_SCALE | Flag.LOAD_UNKNOWN
-_RULES = {
-    "spacing": "Spacing along the limb governs.",
-    "wood": "What the wood may carry governs.",
-    "tree share": "The tree's target governs.",
-    "cap": "Your own limit governs.",
-    "room": "Room governs: gaps and clusters leave space for no more.",
-    "what is there": "There is no more fruit than may stay.",
-    "not told": "The number to keep could not be told.",
-}
 
 
 def headline(result: Result, units: str) -> tuple[str, str]:
@@ -96,7 +93,8 @@ def show_result(result: Result, units: str) -> None:
     """What to do, what the limb will bear, and the cautions, most important first."""
     st.caption(LEGEND)
     _list(cut_lines(result.decision.plan, units))
-    st.write(load_lines(result.decision.load, units)[0])
+    _list(choice_lines(result.decision.choices, units))
+    st.write("  \n".join(load_lines(result.decision.load, units)))
     st.info("  \n".join(CAUTIONS_SHORT), icon=":material/health_and_safety:")
 
 
@@ -104,13 +102,10 @@ def show_reasons(result: Result, units: str) -> None:
     """Why, the load in figures, all cautions, and where each number comes from."""
     plan, load = result.decision.plan, result.decision.load
     with st.expander("Why, and how much it will bear"):
-        st.write(f"**{plan.reason}** {_RULES.get(plan.rule, '')}")
-        _list(load_lines(load, units))
-        if load.known and load.prop is not None:
-            st.write(f"A prop helps most {format_length(load.prop.at_mm, units)} from the base.")
-        if result.decision.notes:
-            st.markdown("**Notes**")
-            _list(result.decision.notes)
+        st.write(f"**{plan.reason}** {plan.range_sentence}")
+        _list([*load_lines(load, units), *load_detail_lines(load, units)])
+        st.markdown("**Notes**")
+        _list(result.decision.notes)
         st.write("  \n".join(CAUTIONS_FULL))
     with st.expander("What was counted, and where each number comes from"):
         st.write(f"{count_line(result.measurement, units)}.")

@@ -132,6 +132,14 @@ grower_options = _stack(
         click.option("--cap", type=click.IntRange(min=0), help="Keep no more than this many."),
         click.option("--light-set/--full-set", default=None, help="Is the set light?"),
         click.option("--drop-done/--drop-ahead", default=None, help="Has natural drop happened?"),
+        click.option(
+            "--plan",
+            "plan_choice",
+            type=click.Choice(["quick", "full"]),
+            default="quick",
+            show_default=True,
+            help="Quick: shorten it. Full crop: pinch.",
+        ),
         click.option("--pairs/--singles", default=False, show_default=True, help="Two a cluster?"),
     ]
 )

@@ -118,6 +118,7 @@ def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
             harvest_diameter_mm=diameter,
             cap=options["cap"],
             allow_pairs=options["pairs"],
+            plan_choice=options["plan_choice"],
         )
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault

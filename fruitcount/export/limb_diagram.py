@@ -14,7 +14,6 @@ from fruitcount.export.diagram_limb import LimbView, fruit_mark, limb_ruler, lim
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page
 from fruitcount.export.palette import FATES, INK_RGB
 from fruitcount.export.shapes import Drawn, Words, to_pdf_drawing, to_png
-from fruitcount.flags import Flag
 from fruitcount.lines import line_length_px
 from fruitcount.load import LoadReport
 from fruitcount.plan import Plan
@@ -79,7 +78,7 @@ def draw_limb(
     Drawn
     """
     page = Page()
-    page.title(_headline(plan))
+    page.title(plan.answer)
     if line_length_px(limb.line_px) > 0:
         view = LimbView.of(fruitlets, limb, plan)
         page.heading("Before: what hangs here and what comes off")
@@ -97,21 +96,11 @@ def draw_limb(
             at = format_length(load.prop.at_mm, system)
             page.text(f"A prop {at} from the base would carry about {load.prop.carries_kg:.1f} kg.")
     else:
-        page.text("Limb load is not told: it needs a scale and the limb's thickness.")
+        page.text("What the limb can carry is not known.")
     _legend(page)
     page.text("Drawn straight, to scale along the limb; marks are not to size.", small=True)
     page.text("An estimate. It does not promise that the limb will hold.", small=True)
     return page.drawn()
-
-
-def _headline(plan: Plan) -> str:
-    if plan.verdict == "thin":
-        return f"Keep {plan.keep_count} of {plan.crop_count}, take off {plan.off_count}"
-    if plan.verdict == "leave":
-        return f"Leave it: {plan.crop_count} fruit"
-    if Flag.COUNT_UNKNOWN in plan.flags:
-        return "The fruit could not be counted on this photo"
-    return f"{plan.crop_count} fruit counted; how many to keep is not told"
 
 
 def _cut_list(page: Page, plan: Plan, system: str) -> None:

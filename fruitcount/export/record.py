@@ -24,7 +24,7 @@ _COUNTS = ("crop_count", "yellowing_count", "keep_count")
 
 
 def _plan(plan: Plan) -> dict[str, Any]:
-    skip = ("target", "timing", "explanation", "cuts", "flags", "notes")
+    skip = ("target", "timing", "explanation", "cuts", "flags", "notes", "first_pass")
     out = {f.name: plain(getattr(plan, f.name)) for f in fields(plan) if f.name not in skip}
     if Flag.COUNT_UNKNOWN in plan.flags:
         out |= dict.fromkeys(_COUNTS)
@@ -78,6 +78,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "inputs": plain(asdict(decision.inputs)),
         "fates": fruit_fates(result),
         "plan": _plan(decision.plan),
+        "choices": [plain(asdict(choice)) for choice in decision.choices],
         "load": _load(decision.load),
         "left_standing": _left_standing(decision),
         "flags": flag_names(decision.flags),
@@ -86,7 +87,8 @@ def result_to_dict(result: Result) -> dict[str, Any]:
 
 
 def _left_standing(decision: Decision) -> dict[str, Any]:
-    first: dict[str, Any] = plain(asdict(decision.first_pass))
+    kept = decision.plan.first_pass
+    first: dict[str, Any] = plain(asdict(kept)) if kept is not None else {}
     return first | ({"kept_count": None} if Flag.COUNT_UNKNOWN in decision.flags else {})
 
 

@@ -6,17 +6,19 @@ import numpy as np
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.flags import Flag
-from fruitcount.load import LoadReport
+from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Decision, Result
-from fruitcount.plan import Plan
+from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.species import load_species
 from fruitcount.types import Kind, Measurement
-from fruitcount.units import format_length, format_size, format_weight
+from fruitcount.units import format_length, format_size
 
 __all__ = [
+    "choice_lines",
     "count_line",
     "cut_lines",
     "kind_words",
+    "load_detail_lines",
     "load_lines",
     "reason_lines",
     "result_lines",
@@ -59,44 +61,9 @@ def scale_line(measurement: Measurement, units: str = "metric") -> str:
     return words
 
 
-def cut_lines(plan: Plan, units: str = "metric") -> list[str]:
-    """One line a cut, and one for what is left to the fingers."""
-    lines = []
-    for number, cut in enumerate(plan.cuts, start=1):
-        where = "the limb" if cut.shoot < 0 else f"side shoot {cut.shoot + 1}"
-        told = np.isfinite(cut.from_base_mm)
-        place = f" {format_length(cut.from_base_mm, units)} from the base" if told else ""
-        lines.append(
-            f"Cut {number}: {where}{place}; takes {len(cut.fruit)} fruit "
-            f"({cut.share_frac:.0%} of what comes off)"
-        )
-    if plan.pinches:
-        lines.append(f"Pinch off {len(plan.pinches)} by hand (marked with a cross)")
-    if plan.cuts or plan.pinches:
-        lines.append(f"About {max(1, round(plan.work_seconds / 60))} min of work")
-    return lines
-
-
-def load_lines(load: LoadReport, units: str = "metric") -> list[str]:
-    """Harvest weight and bending, before and after; the verdict last."""
-    if not load.known:
-        return ["Load: not told (it needs a scale and the limb's thickness)"]
-    before, after = load.before, load.after
-    return [
-        f"Harvest weight on the limb: {format_weight(before.fruit_g, units)} if all stayed, "
-        f"{format_weight(after.fruit_g, units)} after thinning",
-        f"Bending at the worst place: {before.worst_stress_mpa:.1f} MPa if all stayed "
-        f"({format_length(before.worst_at_mm, units)} from the base), "
-        f"{after.worst_stress_mpa:.1f} MPa after "
-        f"({format_length(after.worst_at_mm, units)}); it is taken to break at "
-        f"{load.breaking_mpa:.0f} MPa",
-        f"Load if all stayed: {before.verdict}; after thinning: {after.verdict}",
-    ]
-
-
 def reason_lines(decision: Decision) -> list[str]:
     """Where each number of the plan and the load comes from: number, rule, input, source."""
-    lines = []
+    lines = list(load_detail_lines(decision.load))
     for reason in (*decision.plan.explanation, *decision.load.explanation):
         lines.append(f"{reason.number}: {reason.value:.4g}. {reason.rule}; {reason.given}")
         lines.append(f"    {reason.source}")
@@ -116,9 +83,11 @@ def result_lines(result: Result, units: str = "metric") -> list[str]:
         f"{measurement.name or 'photo'}: {kind_words(decision)}",
         decision.plan.answer,
         *(f"Check: {words}" for words in decision.warnings),
+        *([decision.plan.range_sentence] if decision.plan.range_sentence else []),
         count_line(measurement, units),
         scale_line(measurement, units),
         *cut_lines(decision.plan, units),
+        *choice_lines(decision.choices, units),
         *load_lines(decision.load, units),
         *decision.notes,
         *CAUTIONS_SHORT,

@@ -119,7 +119,7 @@ def _steps(plan: Plan, units: str) -> list[str]:
     if plan.verdict == "cannot tell" and plan.pinches:
         count = len(plan.pinches)
         return [f"A proposal: pinch off {count} by hand, marked with a cross. Look before you do."]
-    if plan.verdict != "thin":
+    if not plan.off_count or not plan.number_known:
         return [plan.reason]
     steps = []
     for cut in plan.cuts:

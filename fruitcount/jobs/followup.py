@@ -7,11 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import PhotoUnreadableError, RecordError
+from fruitcount.errors import OtherLimbError, PhotoUnreadableError, RecordError
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, Result, decide, measure
-from fruitcount.plan import AfterCheck, FirstPass, GrowerInputs, check_count, second_pass_inputs
+from fruitcount.plan import (
+    AfterCheck,
+    FirstPass,
+    GrowerInputs,
+    check_count,
+    other_limb_words,
+    second_pass_inputs,
+)
 from fruitcount.types import Photo
 
 __all__ = ["check_photo", "count_again", "read_left_standing"]
@@ -34,11 +41,20 @@ def read_left_standing(path: Path) -> FirstPass:
         record: Any = json.loads(path.read_text(encoding="utf-8"))
         kept = record["left_standing"]
         nan = float("nan")
+
+        def number(key: str) -> float:
+            return nan if kept.get(key) is None else float(kept[key])
+
         return FirstPass(
             kept_count=int(kept["kept_count"]),
-            final_count=nan if kept["final_count"] is None else float(kept["final_count"]),
-            length_mm=nan if kept["length_mm"] is None else float(kept["length_mm"]),
+            final_count=number("final_count"),
+            length_mm=number("length_mm"),
             species=str(kept["species"]),
+            # Records of earlier versions do not hold the rest.
+            plan_choice=str(kept.get("plan_choice", "quick")),
+            left_length_mm=number("left_length_mm"),
+            left_forks_mm=tuple(float(x) for x in kept.get("left_forks_mm", ())),
+            left_fruit_mm=tuple(float(x) for x in kept.get("left_fruit_mm", ())),
         )
     except OSError as fault:
         raise RecordError(f"{path}: cannot be opened: {fault.strerror}") from fault
@@ -72,9 +88,14 @@ def check_photo(path: Path, record: Path, settings: CountSettings) -> AfterCheck
         When the photo cannot be read, or the count cannot be told from it.
     RecordError
         When it is not a record of a counted limb.
+    OtherLimbError
+        When the photo shows another limb.
     """
     measurement = measure(read_photo(path), settings)
     if Flag.COUNT_UNKNOWN in measurement.flags:
         raise PhotoUnreadableError(measurement.name, " ".join(flag_sentences(measurement.flags)))
-    counted = int(measurement.fruitlets.counts_as_crop.sum())
-    return check_count(read_left_standing(record).kept_count, counted)
+    first = read_left_standing(record)
+    other = other_limb_words(first, measurement.fruitlets, measurement.limb)
+    if other:
+        raise OtherLimbError(f"{measurement.name}: not the limb of {record.name}: {other}")
+    return check_count(first.kept_count, int(measurement.fruitlets.counts_as_crop.sum()))

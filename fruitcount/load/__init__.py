@@ -1,11 +1,11 @@
 """What the limb carries at harvest: moment, stress, load factor, and what helps."""
 
+from fruitcount.load.beam import Prop
 from fruitcount.load.carry import CarryLimit, carry_limit
-from fruitcount.load.prop import Prop
+from fruitcount.load.model import fruit_mass_g, harvest_mass_g
 from fruitcount.load.report import LoadReport, Relief, Removal, limb_load
 from fruitcount.load.settings import LoadDetail, LoadInputs, LoadSettings
 from fruitcount.load.state import Band, ForkLoad, LoadState, factor_band
-from fruitcount.load.weight import fruit_mass_g, harvest_mass_g
 
 __all__ = [
     "Band",

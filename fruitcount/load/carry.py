@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,9 +25,7 @@ class CarryLimit:
     Attributes
     ----------
     count, count_low, count_high : float
-        Not rounded; NaN where the load does not set the count.
-    beam_count : float
-        What the beam says also for thin wood; NaN only where length or thickness are missing.
+        Not rounded; NaN where length or thickness are missing.
     at_mm : float
         The section that sets it.
     working_mpa : float
@@ -40,7 +38,6 @@ class CarryLimit:
     count: float
     count_low: float
     count_high: float
-    beam_count: float
     at_mm: float
     working_mpa: float
     fruit_g: float
@@ -73,32 +70,41 @@ def carry_limit(
     """
     detail = detail or LoadDetail()
     crop = Fruitlets.empty() if fruitlets is None else fruitlets
-    model = limb_model(crop, limb, species, inputs, detail=detail)
+    # Thin wood hangs down before it breaks: its count is that of a limb just thick enough.
+    at_least = detail.thin_wood_mm
+    thin = 0 < limb.base_diameter_mm < at_least
+    times = at_least / limb.base_diameter_mm if thin else 1.0
+    counted = replace(
+        limb,
+        base_diameter_mm=limb.base_diameter_mm * times,
+        tip_diameter_mm=limb.tip_diameter_mm * times,
+        width_px=limb.width_px * times,
+    )
+    model = limb_model(crop, counted, species, inputs, detail=detail)
     working = species.breaking_stress_mpa / inputs.safety_factor
     nan = math.nan
     if model is None:
         why = "The wood's limit needs a scale and the limb's thickness."
-        return CarryLimit(nan, nan, nan, nan, nan, working, nan, why)
+        return CarryLimit(nan, nan, nan, nan, working, nan, why)
     spread = math.exp(detail.band_z * factor_rel_sd_frac(limb, species, detail))
     own = bending_moment_n_m(model.beam, model.wood)
     one = bending_moment_n_m(model.beam, _average_fruit(model, inputs))
     count, section = _largest(own, one, model, working)
     low, high = (_largest(own, one, model, working * s)[0] for s in (1 / spread, spread))
     at_mm = float(model.beam.along_mm[section])
-    if limb.base_diameter_mm < detail.thin_wood_mm:
+    if thin:
         why = (
-            f"Wood under {detail.thin_wood_mm:.0f} mm hangs down before it breaks, and the "
-            "strength figures come from larger branches: the load sets no count (our choice)."
+            f"Wood under {at_least:.0f} mm hangs down before it breaks: the count is that of a "
+            "limb just so thick (our choice)."
         )
-        return CarryLimit(nan, nan, nan, count, at_mm, working, model.fruit_g, why)
-    if np.isclose(count, 0.0):
+    elif np.isclose(count, 0.0):
         why = (
             "By this estimate the bare limb is at its working stress already, so thickness or "
-            "slope are doubtful: the load sets no count. Measure the base with a caliper."
+            "slope are doubtful. Measure the base with a caliper."
         )
-        return CarryLimit(nan, nan, nan, count, at_mm, working, model.fruit_g, why)
-    why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."
-    return CarryLimit(count, low, high, count, at_mm, working, model.fruit_g, why)
+    else:
+        why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."
+    return CarryLimit(count, low, high, at_mm, working, model.fruit_g, why)
 
 
 def _average_fruit(model: LimbModel, inputs: LoadInputs) -> Weights:

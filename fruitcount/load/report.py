@@ -10,23 +10,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.load.beam import bending_stress_mpa
-from fruitcount.load.explain import explain_load
-from fruitcount.load.model import LimbModel, limb_model
-from fruitcount.load.prop import Prop, best_prop
+from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
+from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Band, Judge, LoadState
-from fruitcount.load.words import notes_of
+from fruitcount.load.words import explain_load, notes_of
 from fruitcount.reason import Reason
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
 
 __all__ = [
+    "DOUBTS",
     "LoadReport",
     "Relief",
     "Removal",
     "limb_load",
 ]
+
+
+# With one of these a limb gets a least weight, and no verdict on what it carries.
+DOUBTS = (
+    Flag.LIMB_LEAVES_FRAME
+    | Flag.LIMB_DOUBTFUL
+    | Flag.LIMB_UNSURE
+    | Flag.DIAMETER_DOUBTFUL
+    | Flag.COUNT_UNKNOWN
+)
 
 
 @dataclass(frozen=True)
@@ -73,7 +82,6 @@ class LoadReport:
         With all crop that hangs there, and with what the plan keeps.
     breaking_mpa, working_mpa : float
         Stress at which it is taken to break; the same over the safety factor.
-    factor_rel_sd_frac : float
     reliefs : tuple of Relief
         One a removal, in their order.
     prop : Prop or None
@@ -82,6 +90,12 @@ class LoadReport:
         One ripe fruit.
     thin_wood : bool
         The limb is so thin that it hangs down before it breaks.
+    sag_low_mm, sag_high_mm : float
+        How far the tip may hang down with the kept crop, a rough range: small-angle theory, and
+        twice that, since it missed half of the droop of young apricot stems (Almeras et al. 2002,
+        Trees). NaN for thicker wood.
+    sure : bool
+        False where the limb, its thickness or the count are in doubt: no verdict then.
     notes : tuple of str
         What is special about this limb, in sentences.
     flags : Flag
@@ -96,11 +110,13 @@ class LoadReport:
     after: LoadState
     breaking_mpa: float
     working_mpa: float
-    factor_rel_sd_frac: float
     reliefs: tuple[Relief, ...]
     prop: Prop | None
     fruit_g: float
     thin_wood: bool
+    sag_low_mm: float
+    sag_high_mm: float
+    sure: bool
     notes: tuple[str, ...]
     flags: Flag
     explanation: tuple[Reason, ...] = ()
@@ -115,6 +131,8 @@ def limb_load(
     *,
     removals: Sequence[Removal] = (),
     detail: LoadDetail | None = None,
+    flags: Flag = Flag.NONE,
+    count_range_n: tuple[float, float] = (math.nan, math.nan),
 ) -> LoadReport:
     """Load of a limb with all its crop, and with the kept crop.
 
@@ -129,6 +147,10 @@ def limb_load(
     removals : sequence of Removal
         The plan's cuts: wood beyond them is not carried afterwards.
     detail : LoadDetail, optional
+    flags : Flag
+        What is doubtful about the photo; with :data:`DOUBTS` the limb gets no verdict.
+    count_range_n : tuple of float
+        Fewest and most fruit that may hang there (nine in ten); NaN where not known.
 
     Returns
     -------
@@ -138,9 +160,14 @@ def limb_load(
     detail = detail or LoadDetail()
     model = limb_model(fruitlets, limb, species, inputs, detail=detail)
     if model is None:
-        return _not_told(species, inputs)
-    judge = Judge(model, limb, species, inputs, detail)
-    bare = judge.state(np.zeros(len(model.index), dtype=bool), np.ones(len(model.wood_g), bool))
+        crop_g = len(crop_index(fruitlets)) * harvest_mass_g(species, inputs.harvest_diameter_mm)
+        return _not_known(species, inputs, math.nan if Flag.COUNT_UNKNOWN in flags else crop_g)
+    n = len(model.index)
+    wide = (count_range_n[1] - count_range_n[0]) / (2 * detail.band_z * max(n, 1))
+    sure = not flags & DOUBTS
+    judge = Judge(model, limb, species, inputs, detail, sure=sure,
+                  unseen_rel_sd_frac=wide if math.isfinite(wide) else 0.0)  # fmt: skip
+    bare = judge.state(np.zeros(n, dtype=bool), np.ones(len(model.wood_g), bool))
     doubtful = bare.load_factor.middle < inputs.safety_factor
     kept = np.asarray(keep_mask, dtype=bool)[model.index]
     wood = _standing_wood(model, removals)
@@ -154,13 +181,16 @@ def limb_load(
         after=after,
         breaking_mpa=judge.breaking_mpa,
         working_mpa=judge.breaking_mpa / inputs.safety_factor,
-        factor_rel_sd_frac=judge.rel_sd,
         reliefs=tuple(_relief(judge, before, r) for r in removals),
         prop=best_prop(model.beam, after.moment_n_m, judge.breaking_mpa, limb),
         fruit_g=model.fruit_g,
         thin_wood=judge.thin,
+        sag_low_mm=float(after.sink_mm[-1]) if judge.thin else math.nan,
+        sag_high_mm=min(2 * float(after.sink_mm[-1]), float(model.beam.along_mm[-1]))
+        if judge.thin
+        else math.nan,
+        sure=sure,
         notes=notes_of(
-            thin_limb=judge.thin,
             thin_shoots=[f.shoot for f in after.forks if judge.bends(f)],
             tip_assumed=not np.isfinite(limb.tip_diameter_mm),
             by_line=inputs.inclination_deg is None,
@@ -206,12 +236,12 @@ def _drop(before: float, after: float) -> float:
     return 1.0 - after / before if before > 0 else 0.0
 
 
-def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
+def _not_known(species: Species, inputs: LoadInputs, crop_g: float) -> LoadReport:
     nan = math.nan
     empty = np.zeros(0)
     state = LoadState(
         0,
-        nan,
+        crop_g,
         nan,
         empty,
         empty,
@@ -223,7 +253,8 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
         (),
         "",
         Band(nan, nan, nan),
-        "not told",
+        nan,
+        "not known",
     )
     breaking = species.breaking_stress_mpa
     return LoadReport(
@@ -234,11 +265,13 @@ def _not_told(species: Species, inputs: LoadInputs) -> LoadReport:
         after=state,
         breaking_mpa=breaking,
         working_mpa=breaking / inputs.safety_factor,
-        factor_rel_sd_frac=nan,
         reliefs=(),
         prop=None,
         fruit_g=nan,
         thin_wood=False,
+        sag_low_mm=nan,
+        sag_high_mm=nan,
+        sure=False,
         notes=(),
         flags=Flag.LOAD_UNKNOWN,
     )

@@ -72,12 +72,19 @@ class LoadDetail:
     diameter_rel_sd_frac : float
         One standard deviation of a diameter, as a share, where the limb does not say.
     fruit_rel_sd_frac : float
-        The same for the weight of the crop.
+        The same for the weight of a fruit of given size, and for how far out the crop hangs.
+    harvest_size_rel_sd_frac : float
+        The same for the diameter at harvest; weight goes as its cube.
+    unseen_rel_sd_frac : float
+        The same for the number of fruit, since some are hidden; wider where a count range says so.
     strength_rel_sd_frac : float
         The same for the bending strength of clear wood (memory).
+    branches_n : float
+        Branches behind the standard error of the strength share (26 in Kane 2007): one branch
+        scatters by its square root more.
     thin_wood_mm : float
-        Base diameter under which wood hangs down before it breaks: the strength share was
-        measured on larger branches, so there the load does not set the count.
+        Base diameter under which wood hangs down before it breaks: its sag is told, not a stress,
+        and the count is that of a limb this thick.
     leaf_mass_g_per_m : float
         Leaves per metre of limb and shoots.
     band_z : float
@@ -89,7 +96,10 @@ class LoadDetail:
     tip_share_frac: float = 0.5
     shoot_share_frac: float = 1 / 3
     diameter_rel_sd_frac: float = 0.10
-    fruit_rel_sd_frac: float = 0.10
+    fruit_rel_sd_frac: float = 0.05
+    harvest_size_rel_sd_frac: float = 0.05
+    unseen_rel_sd_frac: float = 0.10
+    branches_n: float = 26.0
     strength_rel_sd_frac: float = 0.16
     thin_wood_mm: float = 15.0
     leaf_mass_g_per_m: float = 150.0
@@ -100,7 +110,13 @@ class LoadDetail:
         one_of("taper", self.taper, ("linear", "measured"))
         for name in ("tip_share_frac", "shoot_share_frac"):
             in_range(name, getattr(self, name), 0.01, 1.0)
-        for name in ("diameter_rel_sd_frac", "fruit_rel_sd_frac", "strength_rel_sd_frac"):
+        for name in (
+            "diameter_rel_sd_frac",
+            "fruit_rel_sd_frac",
+            "strength_rel_sd_frac",
+            "harvest_size_rel_sd_frac",
+            "unseen_rel_sd_frac",
+        ):
             in_range(name, getattr(self, name), 0.0, 1.0)
         for name in ("leaf_mass_g_per_m", "band_z", "thin_wood_mm"):
             at_least(name, getattr(self, name), 0.0)

@@ -1,29 +1,91 @@
-"""The load in words: verdicts and notes."""
+"""The load in a grower's sentences, its figures, and where each number comes from."""
 
 from __future__ import annotations
 
-__all__ = ["VERDICTS", "notes_of", "verdict_of"]
+import math
+from typing import TYPE_CHECKING
 
-VERDICTS = ("fine", "prop or lighten", "do not hang this much", "not told")
+from fruitcount.load.beam import Prop
+from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.state import Band, LoadState, branch_rel_sd_frac
+from fruitcount.reason import Reason
+from fruitcount.species import Sourced, Species
+from fruitcount.types import Limb
+from fruitcount.units import format_length, format_weight
+
+if TYPE_CHECKING:
+    from fruitcount.load.report import LoadReport
+
+__all__ = ["explain_load", "load_detail_lines", "load_lines", "notes_of"]
+
+_OURS = "our choice"
+_BEAM = "textbook bending of a round tapered cantilever"
 
 
-def verdict_of(low: float, middle: float, safety_factor: float, *, thin: bool) -> str:
-    """Plain verdict on a load factor.
+def load_lines(report: LoadReport, units: str = "metric") -> list[str]:
+    """What the limb would carry and what to do, in a grower's sentences."""
+    weight = format_weight(report.before.fruit_g, units)
+    if not (report.known and report.sure):
+        missing = "" if report.known else " (it needs a scale and the limb's thickness)"
+        least = "" if math.isnan(report.before.fruit_g) else f"at least {weight} at harvest; "
+        return [f"Load: {least}what the limb can carry is not known{missing}."]
+    before, after = _state_words(report.before), _state_words(report.after)
+    lines = [f"With all fruit left ({weight} at harvest) this limb would {before}."]
+    if report.after.fruit_count < report.before.fruit_count:
+        left = format_weight(report.after.fruit_g, units)
+        lines.append(f"With what stays now ({left}) it would {after}.")
+    if report.thin_wood and report.sag_high_mm >= 10:
+        low, high = (format_length(x, units) for x in (report.sag_low_mm, report.sag_high_mm))
+        lines.append(
+            "Wood this thin hangs down before it breaks: the tip may sink by roughly "
+            f"{low if low == high else f'{low} to {high}'}."
+        )
+    if report.prop is not None and report.after.verdict != "fine":
+        lines.append(_prop_words(report.prop, report, units))
+    return lines
 
-    Fine: the middle reaches the safety factor and even the low end is above 1. Do not hang this
-    much: the middle falls short and the low end is under 1. Between: prop or lighten. Thin wood
-    hangs down before it breaks, so there the worst word is "prop or lighten". Our choice.
-    """
-    if middle >= safety_factor and low >= 1.0:
-        return "fine"
-    if middle < safety_factor and low < 1.0 and not thin:
-        return "do not hang this much"
-    return "prop or lighten"
+
+def load_detail_lines(report: LoadReport, units: str = "metric") -> list[str]:
+    """The figures behind the sentences; thin wood gets no stress."""
+    if not report.known or report.thin_wood:
+        return []
+    before, after = report.before, report.after
+    return [
+        f"Bending at the worst place: {before.worst_stress_mpa:.1f} MPa if all stayed "
+        f"({format_length(before.worst_at_mm, units)} from the base), "
+        f"{after.worst_stress_mpa:.1f} MPa after "
+        f"({format_length(after.worst_at_mm, units)}); it is taken to break at "
+        f"{report.breaking_mpa:.0f} MPa",
+        f"Load factor if all stayed {_band_words(before.load_factor)}, after "
+        f"{_band_words(after.load_factor)} (nine in ten limbs lie between)",
+    ]
+
+
+def _state_words(state: LoadState) -> str:
+    where = "" if state.weakest == "limb" else f" (its {state.weakest} gives way first)"
+    if state.verdict == "fine":
+        return "be fine"
+    if state.verdict == "prop or lighten":
+        return f"be near its limit{where}: prop it or lighten it"
+    more = "can" if state.load_factor.middle < 1.0 else "is safe"
+    return f"carry more than {'it ' if more == 'can' else ''}{more}{where}: do not hang this much"
+
+
+def _prop_words(prop: Prop, report: LoadReport, units: str) -> str:
+    share = prop.worst_stress_mpa / max(report.after.worst_stress_mpa, 1e-9)
+    helps = "halves" if 0.4 <= share <= 0.6 else f"takes {1 - share:.0%} off"
+    return (
+        f"A prop {format_length(prop.at_mm, units)} from the base {helps} the strain: a "
+        "padded fork under the limb, set before the fruit fills."
+    )
+
+
+def _band_words(band: Band) -> str:
+    return f"{band.middle:.1f} ({band.low:.1f} to {band.high:.1f})"
 
 
 def notes_of(
     *,
-    thin_limb: bool,
     thin_shoots: list[int],
     tip_assumed: bool,
     by_line: bool,
@@ -33,7 +95,6 @@ def notes_of(
 
     Parameters
     ----------
-    thin_limb : bool
     thin_shoots : list of int
         Side shoots of thin wood, loaded beyond their working stress.
     tip_assumed : bool
@@ -49,10 +110,6 @@ def notes_of(
             "By this estimate the bare limb could hardly carry itself, yet it stands: its "
             "thickness or slope is doubtful. Measure the base with a caliper."
         )
-    if thin_limb:
-        notes.append(
-            "Wood this thin hangs down before it breaks: the load factor is a rough guide."
-        )
     if thin_shoots:
         names = ", ".join(str(s + 1) for s in thin_shoots)
         notes.append(f"Thin side shoots will hang down with this crop and may tear: {names}.")
@@ -61,3 +118,106 @@ def notes_of(
     if by_line:
         notes.append("The limb's slope is read from the photo, held level.")
     return tuple(notes)
+
+
+def explain_load(
+    report: LoadReport, limb: Limb, species: Species, inputs: LoadInputs, detail: LoadDetail
+) -> tuple[Reason, ...]:
+    """One reason for every number that the load report shows.
+
+    Parameters
+    ----------
+    report : LoadReport
+    limb : Limb
+    species : Species
+    inputs : LoadInputs
+    detail : LoadDetail
+
+    Returns
+    -------
+    tuple of Reason
+        Empty where the load is not told.
+    """
+    if not report.known:
+        return ()
+    out = [
+        *_material(report, species, inputs),
+        *_state("before", report.before, inputs),
+        *_state("after", report.after, inputs),
+        _band(report, limb, species, detail),
+    ]
+    for number, relief in enumerate(report.reliefs, start=1):
+        given = f"{relief.fruit_g:.0f} g of fruit and the wood beyond the cut"
+        rule = "share of the stress at the worst section that goes with this cut alone"
+        out.append(Reason(f"relief of cut {number}", relief.worst_stress_frac, rule, given, _BEAM))
+    if report.prop is not None:
+        rule = "kg on a rigid prop set before the weight comes on, where it lowers stress most"
+        given = f"{report.prop.at_mm:.0f} mm from the base"
+        source = "textbook propped cantilever"
+        out.append(Reason("prop carries", report.prop.carries_kg, rule, given, source))
+    return tuple(out)
+
+
+def _material(report: LoadReport, species: Species, inputs: LoadInputs) -> list[Reason]:
+    size = inputs.harvest_diameter_mm
+    diameter = species.harvest_diameter_mm
+    given = f"{diameter.number if size is None else size:g} mm at harvest"
+    source = f"density: {_said(species.fruit_density_g_per_cm3)}"
+    if size is None:
+        source += f"; diameter: {_said(diameter)}"
+    share = species.bark_circle_frac
+    strength = f"{species.green_mor_mpa.number:g} MPa times {share.number:g}"
+    return [
+        Reason("one ripe fruit, g", report.fruit_g, "sphere times density", given, source),
+        Reason(
+            "breaking stress, MPa",
+            report.breaking_mpa,
+            "green wood strength times what real branches reached as a circle over bark",
+            strength,
+            f"strength: {_said(species.green_mor_mpa)}; share: {_said(share)}",
+        ),
+        Reason(
+            "working stress, MPa",
+            report.working_mpa,
+            "breaking stress over the safety factor",
+            f"safety factor {inputs.safety_factor:g}",
+            _OURS,
+        ),
+    ]
+
+
+def _state(word: str, state: LoadState, inputs: LoadInputs) -> list[Reason]:
+    slope = "the line in the photo, plumb as the photo's vertical"
+    if inputs.inclination_deg is not None:
+        slope = f"{inputs.inclination_deg:g} degrees above level, as typed"
+    factor = f"handling factor {inputs.handling_factor:g} ({_OURS}); {slope}"
+    crop = f"{state.fruit_count} fruit, {state.wood_g:.0f} g of wood and leaves"
+    return [
+        Reason(f"crop {word}, g", state.fruit_g, "fruit times weight of one", crop, "arithmetic"),
+        Reason(f"base moment {word}, N m", state.base_moment_n_m,
+               "weights times their level arms", factor, _BEAM),
+        Reason(f"worst stress {word}, MPa", state.worst_stress_mpa, "32 M / (pi d^3)",
+               f"{state.worst_at_mm:.0f} mm from the base", _BEAM),
+        Reason(f"load factor {word}", state.load_factor.middle,
+               "breaking stress over the stress at the weakest place", state.weakest,
+               f"verdict: fine from {inputs.safety_factor:g} with the low end above 1 ({_OURS})"),
+    ]  # fmt: skip
+
+
+def _band(report: LoadReport, limb: Limb, species: Species, detail: LoadDetail) -> Reason:
+    own = limb.diameter_rel_sd_frac
+    diameter = own if math.isfinite(own) else detail.diameter_rel_sd_frac
+    parts = (
+        f"thickness {diameter:.0%} (counts up to three times), strength "
+        f"{detail.strength_rel_sd_frac:.0%} (memory), one branch from the next "
+        f"{branch_rel_sd_frac(species, detail):.0%}, harvest size "
+        f"{detail.harvest_size_rel_sd_frac:.0%} (counts three times), fruit not seen "
+        f"{detail.unseen_rel_sd_frac:.0%}, fruit weight {detail.fruit_rel_sd_frac:.0%} ({_OURS})"
+    )
+    rule = "standard deviation of the load factor as a share of it, delta method"
+    share = _said(species.bark_circle_se_frac)
+    return Reason("load factor spread", report.after.factor_rel_sd_frac, rule, parts, share)
+
+
+def _said(number: Sourced) -> str:
+    return f"{number.source} ({number.status})"

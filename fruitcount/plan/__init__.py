@@ -1,32 +1,35 @@
 """Thin or leave, how many to keep, which, and the least work to get there."""
 
-from fruitcount.plan.inputs import GrowerInputs, PlanRules, WorthWeights
+from fruitcount.plan.inputs import PLAN_CHOICES, GrowerInputs, PlanRules, ScoreWeights
 from fruitcount.plan.passes import (
     AfterCheck,
-    FirstPass,
+    carry_out,
     check_after,
     check_count,
-    first_pass_of,
+    other_limb_words,
     second_pass_inputs,
 )
 from fruitcount.plan.plan import plan_limb
-from fruitcount.plan.result import Cut, Plan
+from fruitcount.plan.result import Choice, Cut, FirstPass, Plan
 from fruitcount.plan.target import CarryAnswer, KeepTarget, keep_target, spacing_count
 
 __all__ = [
+    "PLAN_CHOICES",
     "AfterCheck",
     "CarryAnswer",
+    "Choice",
     "Cut",
     "FirstPass",
     "GrowerInputs",
     "KeepTarget",
     "Plan",
     "PlanRules",
-    "WorthWeights",
+    "ScoreWeights",
+    "carry_out",
     "check_after",
     "check_count",
-    "first_pass_of",
     "keep_target",
+    "other_limb_words",
     "plan_limb",
     "second_pass_inputs",
     "spacing_count",

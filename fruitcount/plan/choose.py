@@ -13,24 +13,27 @@ best fruit are weighed together and not one after the other.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.plan.wood import EPS, Costs, FruitingWood
+from fruitcount.plan.cuts import Work
+from fruitcount.plan.problem import EPS, Costs, FruitingWood, ThinningProblem
 from fruitcount.types import FloatArray
 
-__all__ = ["choose_fruit"]
+__all__ = ["choose_fruit", "choose_kept", "spread_out"]
 
 _NONE = -np.inf
+# Above this the search for the widest spread takes too long.
+_LARGEST_SPREAD = 400
 
 
 @dataclass(frozen=True)
 class _Item:
     start: float
     end: float
-    worth: float
+    score: float
     fruit: tuple[int, ...]
 
 
@@ -79,7 +82,7 @@ class _Nodes:
 def choose_fruit(
     wood: FruitingWood, most: int, *, fewest: int | None = None, costs: Costs | None = None
 ) -> NDArray[np.bool_]:
-    """Keep ``fewest`` to ``most`` fruit at the greatest total worth less work.
+    """Keep ``fewest`` to ``most`` fruit at the greatest total score less work.
 
     Parameters
     ----------
@@ -88,21 +91,21 @@ def choose_fruit(
     most : int
         Most to keep.
     fewest : int, optional
-        Fewest to keep; ``most`` by default. Each fruit kept adds worth, so fewer are kept only
-        where the work saved is worth more. If gaps and clusters leave no room even for this
+        Fewest to keep; ``most`` by default. Each fruit kept adds score, so fewer are kept only
+        where the work saved is score more. If gaps and clusters leave no room even for this
         many, the largest number that fits is kept.
     costs : Costs, optional
-        Work to weigh against worth. Without it work is free and only worth counts.
+        Work to weigh against score. Without it work is free and only score counts.
 
     Returns
     -------
     bool array, shape (N,)
-        True is kept. The sum of worth, less the least work of reaching it, is the greatest
+        True is kept. The sum of score, less the least work of reaching it, is the greatest
         there is (checked against brute force and against HiGHS).
     """
     costs = costs or Costs()
     kept = np.zeros(len(wood.at), dtype=bool)
-    most = min(most, int(np.isfinite(wood.worth).sum()))
+    most = min(most, int(np.isfinite(wood.score).sum()))
     if most <= 0:
         return kept
     nodes = _Nodes()
@@ -128,7 +131,7 @@ def _solve(
     for place, event in _events(wood, costs):
         live = _absorb(free, live, place - wood.gap)
         if isinstance(event, _Item):
-            new = nodes.extend(free, event.fruit, event.worth + costs.pinch * len(event.fruit))
+            new = nodes.extend(free, event.fruit, event.score + costs.pinch * len(event.fruit))
             new.blocks = event.end
             fresh = [new]
             extent = event.end
@@ -197,10 +200,10 @@ def _events(wood: FruitingWood, costs: Costs) -> list[tuple[float, _Item | list[
 
 def _items(wood: FruitingWood, line: int) -> list[_Item]:
     """Single fruit, and allowed pairs, on one line, by place of the nearer fruit."""
-    mine = np.flatnonzero((wood.line == line) & np.isfinite(wood.worth))
+    mine = np.flatnonzero((wood.line == line) & np.isfinite(wood.score))
     mine = mine[np.argsort(wood.at[mine], kind="stable")]
-    at, worth = wood.at, wood.worth
-    items = [_Item(float(at[i]), float(at[i]), float(worth[i]), (int(i),)) for i in mine]
+    at, score = wood.at, wood.score
+    items = [_Item(float(at[i]), float(at[i]), float(score[i]), (int(i),)) for i in mine]
     if wood.may_pair[mine].any():
         by_site: dict[int, list[int]] = {}
         for i in mine[wood.may_pair[mine]]:
@@ -208,7 +211,7 @@ def _items(wood: FruitingWood, line: int) -> list[_Item]:
         for members in by_site.values():
             for a, i in enumerate(members):
                 for j in members[a + 1 :]:
-                    pair = _Item(float(at[i]), float(at[j]), float(worth[i] + worth[j]), (i, j))
+                    pair = _Item(float(at[i]), float(at[j]), float(score[i] + score[j]), (i, j))
                     items.append(pair)
         items.sort(key=lambda item: item.start)
     return items
@@ -224,8 +227,11 @@ class _Tail:
         order = np.argsort(wood.fork, kind="stable")
         counts = np.array([int((wood.line == s).sum()) for s in order], dtype=float)
         self.fork = wood.fork[order]
-        clear = np.where(counts > 0, np.minimum(costs.cut, costs.pinch * counts), 0.0)
+        bearing = np.where(counts > 0, wood.shoot_length[order], 0.0)
+        whole_shoot = costs.cut + costs.wood * bearing
+        clear = np.where(counts > 0, np.minimum(whole_shoot, costs.pinch * counts), 0.0)
         self.clear = np.concatenate([[0.0], np.cumsum(clear)])
+        self.shoots_up_to = np.concatenate([[0.0], np.cumsum(bearing)])
         self.from_place = (1.0 - costs.max_cut_frac) * wood.length
         self.whole = self._by_hand(np.inf)
 
@@ -241,7 +247,9 @@ class _Tail:
         cut_at = max(extent + self.costs.keep_tip, self.from_place)
         if cut_at >= self.length:
             return whole
-        return min(whole, self._by_hand(cut_at) + self.costs.cut)
+        shoots = self.shoots_up_to[-1] - self.shoots_up_to[bisect_right(self.fork, cut_at + EPS)]
+        lost = self.length - cut_at + float(shoots)
+        return min(whole, self._by_hand(cut_at) + self.costs.cut + self.costs.wood * lost)
 
 
 def _shoot_options(wood: FruitingWood, shoot: int, costs: Costs) -> list[_Option]:
@@ -250,21 +258,22 @@ def _shoot_options(wood: FruitingWood, shoot: int, costs: Costs) -> list[_Option
     if not items:
         return []
     at = np.sort(wood.at[wood.line == shoot])
-    clear = min(costs.cut, costs.pinch * len(at))
+    length = float(wood.shoot_length[shoot])
+    clear = min(costs.cut + costs.wood * length, costs.pinch * len(at))
     starts = [item.start for item in items]
     # best_after[i][k]: best chain of k fruit among items i.. as (value, fruit).
     best_after: list[dict[int, tuple[float, tuple[int, ...]]]] = [{} for _ in range(len(items) + 1)]
     options: list[_Option] = []
     for i in range(len(items) - 1, -1, -1):
         item = items[i]
-        worth = item.worth + costs.pinch * len(item.fruit)
-        last = -_shoot_work(at, item.end, float(wood.shoot_length[shoot]), costs)
-        chains = {len(item.fruit): (worth + last, item.fruit)}
+        score = item.score + costs.pinch * len(item.fruit)
+        last = -_shoot_work(at, item.end, length, costs)
+        chains = {len(item.fruit): (score + last, item.fruit)}
         after = best_after[bisect_left(starts, item.end + wood.gap - EPS)]
         for k, (value, fruit) in after.items():
             count = k + len(item.fruit)
-            if count not in chains or value + worth > chains[count][0]:
-                chains[count] = (value + worth, item.fruit + fruit)
+            if count not in chains or value + score > chains[count][0]:
+                chains[count] = (value + score, item.fruit + fruit)
         best_after[i] = dict(best_after[i + 1])
         for k, chain in chains.items():
             options.append(_Option(item.start, chain[0] + clear, chain[1]))
@@ -279,7 +288,8 @@ def _shoot_work(at: FloatArray, extent: float, length: float, costs: Costs) -> f
     cut_at = extent + costs.keep_tip
     if cut_at >= length:
         return by_hand
-    return min(by_hand, costs.cut + costs.pinch * bisect_right(at, cut_at + EPS))
+    cut = costs.cut + costs.wood * (length - cut_at)
+    return min(by_hand, cut + costs.pinch * bisect_right(at, cut_at + EPS))
 
 
 def _unbeaten(options: list[_Option], gap: float) -> list[_Option]:
@@ -292,3 +302,82 @@ def _unbeaten(options: list[_Option], gap: float) -> list[_Option]:
             best[count] = option.value
             out.append(option)
     return out
+
+
+def choose_kept(problem: ThinningProblem, most: int) -> NDArray[np.bool_]:
+    """Fruit to keep: the exact choice, or by clusters where places or gaps are not known.
+
+    The count leads: where the closest gap leaves no room for it, half of that gap is tried.
+
+    Parameters
+    ----------
+    problem : ThinningProblem
+    most : int
+        Wanted number; fewer only where clusters and gaps leave no room.
+    """
+    wood = problem.wood
+    if not problem.ordered:
+        return _best_of_sites(wood, most)
+    kept = choose_fruit(wood, most, costs=problem.costs)
+    if kept.sum() < most:
+        closer = choose_fruit(replace(wood, gap=wood.gap / 2), most, costs=problem.costs)
+        kept = closer if closer.sum() > kept.sum() else kept
+    return kept
+
+
+def spread_out(
+    problem: ThinningProblem, kept: NDArray[np.bool_], work: Work
+) -> tuple[NDArray[np.bool_], Work]:
+    """Among plans of the same count, the same cuts and as many pinches, the widest spread.
+
+    Parameters
+    ----------
+    problem : ThinningProblem
+    kept : bool array
+    work : Work
+        Its cuts stay where they are.
+
+    Returns
+    -------
+    bool array, Work
+        The kept fruit whose smallest gap is largest, to half a unit; the best of those by score.
+    """
+    wood, count = problem.wood, int(kept.sum())
+    clusters = len(np.unique(problem.group[kept]))
+    if count < 2 or len(kept) > _LARGEST_SPREAD:
+        return kept, work
+    score = wood.score.copy()
+    cut_off: list[int] = []
+    for cut in work.cuts:
+        cut_off.extend(cut.fruit)
+        on_it = wood.line == cut.line
+        score[on_it & (wood.at > cut.at - problem.costs.keep_tip + EPS)] = np.nan
+        if cut.line == -1:
+            shoots = np.append(wood.fork, -np.inf)[wood.line] > cut.at - problem.costs.keep_tip
+            score[shoots] = np.nan
+    score[cut_off] = np.nan
+    score[kept] = wood.score[kept]
+    left = replace(wood, score=score)
+    tolerance = 1.0 if problem.px_per_unit != 1.0 else wood.length / 1000
+    low, high, best = 0.0, wood.length + float(wood.shoot_length.sum()), kept
+    while high - low > 0.5 * tolerance:
+        gap = (low + high) / 2
+        wider = choose_fruit(replace(left, gap=gap), count)
+        if wider.sum() == count and len(np.unique(problem.group[wider])) >= clusters:
+            low, best = gap, wider
+        else:
+            high = gap
+    gone = ~best
+    gone[cut_off] = False
+    return best, replace(work, pinches=tuple(int(i) for i in np.flatnonzero(gone)))
+
+
+def _best_of_sites(wood: FruitingWood, most: int) -> NDArray[np.bool_]:
+    """Best fruit of each site (two where pairs are allowed), then the best of those."""
+    kept = np.zeros(len(wood.at), dtype=bool)
+    room: dict[int, int] = {}
+    for i in np.argsort(-np.nan_to_num(wood.score, nan=-np.inf), kind="stable"):
+        taken = room.get(int(wood.site[i]), 0)
+        if np.isfinite(wood.score[i]) and taken < (2 if wood.may_pair[i] else 1) and most > 0:
+            kept[i], room[int(wood.site[i])], most = True, taken + 1, most - 1
+    return kept

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.plan.wood import EPS, Costs, FruitingWood
+from fruitcount.plan.problem import EPS, Costs, FruitingWood
 
 __all__ = ["CutPlace", "Work", "least_work", "work_cost"]
 
@@ -23,15 +23,17 @@ class CutPlace:
 
 @dataclass(frozen=True)
 class Work:
-    """Cuts, then the fruit pinched one by one."""
+    """Cuts, then the fruit pinched one by one, and the length of bearing wood that goes."""
 
     cuts: tuple[CutPlace, ...]
     pinches: tuple[int, ...]
+    wood_lost: float = 0.0
 
 
 def work_cost(work: Work, costs: Costs) -> float:
-    """What the work costs, in worth."""
-    return costs.cut * len(work.cuts) + costs.pinch * len(work.pinches)
+    """What the work and the lost wood cost, in keep score."""
+    work_done = costs.cut * len(work.cuts) + costs.pinch * len(work.pinches)
+    return work_done + costs.wood * work.wood_lost
 
 
 def least_work(wood: FruitingWood, kept: NDArray[np.bool_], costs: Costs) -> Work:
@@ -62,8 +64,12 @@ def least_work(wood: FruitingWood, kept: NDArray[np.bool_], costs: Costs) -> Wor
     beyond = np.flatnonzero(off & (place > cut_at + EPS))
     if cut_at < wood.length and len(beyond):
         below = _below(wood, off, place, cut_at, costs)
+        bearing = np.isin(np.arange(len(wood.fork)), wood.line) & (wood.fork > cut_at + EPS)
+        lost = wood.length - cut_at + float(wood.shoot_length[bearing].sum())
         with_cut = Work(
-            (CutPlace(-1, cut_at, tuple(int(i) for i in beyond)), *below.cuts), below.pinches
+            (CutPlace(-1, cut_at, tuple(int(i) for i in beyond)), *below.cuts),
+            below.pinches,
+            below.wood_lost + lost,
         )
         if work_cost(with_cut, costs) < work_cost(by_hand, costs) - EPS:
             return with_cut
@@ -81,6 +87,7 @@ def _below(
     mine = off & (place <= up_to + EPS)
     pinches = [int(i) for i in np.flatnonzero(mine & (wood.line == -1))]
     cuts: list[CutPlace] = []
+    lost = 0.0
     for shoot in np.unique(wood.line[mine & (wood.line >= 0)]):
         on_it = wood.line == shoot
         kept_at = wood.at[on_it & ~off]
@@ -89,14 +96,16 @@ def _below(
         # A whole shoot goes with every fruit on it, also one that seems to hang in the stub.
         gone = off & on_it & ((wood.at > at + EPS) if len(kept_at) else True)
         by_hand = int((off & on_it).sum())
-        with_cut = costs.cut + costs.pinch * (by_hand - int(gone.sum()))
+        taken = length - at if len(kept_at) else length
+        with_cut = costs.cut + costs.pinch * (by_hand - int(gone.sum())) + costs.wood * taken
         if (
             gone.any()
             and (at < length or not len(kept_at))
             and (with_cut < costs.pinch * by_hand - EPS)
         ):
+            lost += taken
             cuts.append(CutPlace(int(shoot), at, tuple(int(i) for i in np.flatnonzero(gone))))
             pinches.extend(int(i) for i in np.flatnonzero(off & on_it & ~gone))
         else:
             pinches.extend(int(i) for i in np.flatnonzero(off & on_it))
-    return Work(tuple(cuts), tuple(sorted(pinches)))
+    return Work(tuple(cuts), tuple(sorted(pinches)), lost)

@@ -1,4 +1,4 @@
-"""Fruit size at harvest: codes, weights, and what direction the season points.
+"""Fruit size: the time to thin by it; at harvest, codes, weights and where the season points.
 
 No universal curve of fruit weight against crop load: published trials give direction but no
 coefficients that were read, so a grower fits two seasons of their own.
@@ -11,20 +11,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.checks import at_least, one_of, positive
+from fruitcount.checks import one_of, positive
 from fruitcount.errors import BadInputError
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species import Species
-from fruitcount.units import KG_PER_LB
+from fruitcount.species.size_rule import DIME_MM, NICKEL_MM, PEA_MM, size_word
+from fruitcount.types import FloatArray
 
 __all__ = [
-    "Crop",
+    "DIME_MM",
+    "NICKEL_MM",
+    "PEA_MM",
     "OwnSeason",
+    "Timing",
     "circumference_cm",
-    "crop_weight",
     "diameter_of_code",
     "prune_dry_count",
     "reference_advice",
     "size_code",
+    "size_timing",
     "weight_from_own_seasons",
 ]
 
@@ -107,30 +112,6 @@ def reference_advice(diameter_mm: float, days_after_bloom: float | None = None) 
 
 
 @dataclass(frozen=True)
-class Crop:
-    """A crop's weight in the units of the trade."""
-
-    kg: float
-    lb: float
-    crates: float
-
-
-def crop_weight(fruit_count: float, fruit_g: float, crate_kg: float) -> Crop:
-    """Weight of a crop at harvest.
-
-    Parameters
-    ----------
-    fruit_count : float
-    fruit_g : float
-        One ripe fruit, see ``fruitcount.load.harvest_mass_g``.
-    crate_kg : float
-        What one of the grower's crates holds.
-    """
-    kg = at_least("fruit_count", fruit_count, 0.0) * positive("fruit_g", fruit_g) / 1000.0
-    return Crop(kg, kg / KG_PER_LB, kg / positive("crate_kg", crate_kg))
-
-
-@dataclass(frozen=True)
 class OwnSeason:
     """One past season: how much hung there, and what a fruit weighed."""
 
@@ -167,3 +148,62 @@ def weight_from_own_seasons(
         side = "lighter than both: larger" if share < 0 else "heavier than both: smaller"
         return math.nan, f"This season's load is {side} fruit is likely, by how much is not told."
     return low.fruit_g + share * (high.fruit_g - low.fruit_g), "Between your own two seasons."
+
+
+@dataclass(frozen=True)
+class Timing:
+    """What the size of the fruitlets says about the date.
+
+    Attributes
+    ----------
+    word : {"too early", "early but possible", "in time", "last call", "late", "not told"}
+    median_mm : float
+    sentence : str
+    """
+
+    word: str
+    median_mm: float
+    sentence: str
+
+
+def size_timing(diameter_mm: FloatArray, species: Species, inputs: GrowerInputs) -> Timing:
+    """Judge the season by the median diameter of the green fruit.
+
+    The rule is :func:`fruitcount.species.size_rule.size_word`; the season's queue uses the same.
+    Early thinning gives larger fruit (UC IPM).
+
+    Parameters
+    ----------
+    diameter_mm : float array
+        Of green fruit; NaN are passed over.
+    species : Species
+    inputs : GrowerInputs
+        ``ripening_month`` decides whether nickel size is late already.
+    """
+    known = diameter_mm[np.isfinite(diameter_mm)]
+    if not len(known) or not species.thinned:
+        return Timing("not told", float("nan"), "")
+    size = float(np.median(known))
+    early = species.season_of(inputs.northern_month) == "early"
+    word = size_word(size, species, early_ripening=early)
+    return Timing(word, size, _sentence(word, size, species, early))
+
+
+def _sentence(word: str, size_mm: float, species: Species, early: bool) -> str:
+    if word == "last call":
+        if size_mm < NICKEL_MM:
+            return "Past dime size: thin now, before nickel size."
+        return "Nickel size or more: late if this variety ripens early; thin now."
+    if word == "late" and early and size_mm <= species.thinning_size_mm.high:
+        return "Nickel size is late for an early-ripening variety: thin now."
+    return _SENTENCES[word]
+
+
+_SENTENCES = {
+    "too early": "Smaller than a pea: natural drop will still choose; wait a little and count "
+    "again.",
+    "early but possible": "Pea size, under 1/2 in: early but possible; natural drop may still "
+    "choose.",
+    "in time": "13 to 18 mm (1/2 in to dime size): this is the time to thin.",
+    "late": "Past the usual thinning size: thin now, expect less gain in fruit size.",
+}

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fruitcount.checks import at_least, in_range, positive
+from fruitcount.checks import at_least, in_range, one_of, positive
 from fruitcount.errors import BadInputError
 from fruitcount.months import northern_month
 
-__all__ = ["GrowerInputs", "PlanRules", "WorthWeights"]
+__all__ = ["PLAN_CHOICES", "GrowerInputs", "PlanRules", "ScoreWeights"]
+
+PLAN_CHOICES = ("quick", "full")
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,10 @@ class GrowerInputs:
         Stub left when a whole side shoot is taken off. The grower's rule.
     keep_tip_leaves_mm : float
         Shoot length with leaves left beyond the last kept fruit. Our choice, 40 mm.
+    plan_choice : {"quick", "full"}
+        ``"quick"`` shortens the limb: about nine-tenths of the thinning by one or two clipper
+        cuts (common practice, no source), at the price of the wood that goes. ``"full"`` pinches
+        and leaves the wood, for more fruit at harvest. The second pass always pinches.
     max_cut_frac : float
         Largest share of the limb's length that one cut may take; 0 where the limb must not be
         shortened. Our choice, 0.7: the trade cuts on the outer two-thirds.
@@ -85,6 +91,7 @@ class GrowerInputs:
     keep_tip_leaves_mm: float = 40.0
     max_cut_frac: float = 0.7
     southern: bool = False
+    plan_choice: str = "quick"
 
     @property
     def northern_month(self) -> int | None:
@@ -93,6 +100,7 @@ class GrowerInputs:
         return None if month is None else northern_month(month, southern=self.southern)
 
     def __post_init__(self) -> None:
+        one_of("plan_choice", self.plan_choice, PLAN_CHOICES)
         if self.pass_number not in (1, 2):
             raise BadInputError(f"pass_number must be 1 or 2, got {self.pass_number!r}")
         if self.ripening_month is not None and self.ripening_month not in range(1, 13):
@@ -119,7 +127,7 @@ class GrowerInputs:
 
 
 @dataclass(frozen=True)
-class WorthWeights:
+class ScoreWeights:
     """How much each merit of a fruit counts. Our choice; they need not add up to 1.
 
     Attributes
@@ -155,26 +163,30 @@ class PlanRules:
         from 6 in to 4 in, which is the 10 cm that RHS gives for its first pass. Larger leaves
         more for the second pass.
     gap_share_frac : float
-        Closest two kept fruit may be, as a share of the wood each would have if spread evenly;
-        where that leaves no room for the count, as a share of the low spacing. The count leads
-        and spacing only spreads it: Kansas State accepts clusters while the average holds.
-        Larger spreads more evenly.
+        Closest two kept fruit may be, as a share of the low spacing (without lengths, of the wood
+        each would have); half of it where that leaves no room for the count. The count leads and
+        spacing only spreads it: Kansas State accepts clusters while the average holds.
     first_pass_gap_frac : float
-        The same for a first pass with cuts, as a share of the first-pass spacing: a limb about
-        to be shortened keeps its fruit closer, and the second pass chooses among it.
-    worth_per_second : float
-        Worth given up to save one second of work. Larger means fewer, bigger cuts.
-    weights : WorthWeights
+        The same for a first pass, as a share of its spacing: its fruit may stay closer, since
+        the second pass chooses among it.
+    score_per_lost_fruit : float
+        Keep score given up for each final fruit's length of wood that a cut takes. Larger means
+        shorter cuts.
+    score_per_second : float
+        Keep score given up to save one second of work. Larger means fewer, bigger cuts.
+    weights : ScoreWeights
     """
 
     first_pass_margin_frac: float = 0.5
     gap_share_frac: float = 0.5
     first_pass_gap_frac: float = 0.3
-    worth_per_second: float = 0.1
-    weights: WorthWeights = WorthWeights()
+    score_per_second: float = 0.1
+    score_per_lost_fruit: float = 0.1
+    weights: ScoreWeights = ScoreWeights()
 
     def __post_init__(self) -> None:
         at_least("first_pass_margin_frac", self.first_pass_margin_frac, 0.0)
         at_least("gap_share_frac", self.gap_share_frac, 0.0)
         at_least("first_pass_gap_frac", self.first_pass_gap_frac, 0.0)
-        at_least("worth_per_second", self.worth_per_second, 0.0)
+        at_least("score_per_lost_fruit", self.score_per_lost_fruit, 0.0)
+        at_least("score_per_second", self.score_per_second, 0.0)

@@ -5,48 +5,45 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from fruitcount.checks import at_least
+from fruitcount.lines import along_line, line_length_px, point_on_line
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.plan.result import Plan
-from fruitcount.types import Fruitlets
+from fruitcount.plan.result import FirstPass, Plan
+from fruitcount.types import FloatArray, Fruitlets, Limb, Shoot
 
 __all__ = [
     "AfterCheck",
-    "FirstPass",
+    "carry_out",
     "check_after",
     "check_count",
     "first_pass_of",
+    "other_limb_words",
     "second_pass_inputs",
 ]
 
 
-@dataclass(frozen=True)
-class FirstPass:
-    """What the first pass leaves on record for the second.
+def first_pass_of(plan: Plan, fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> FirstPass:
+    """The record of a first-pass plan, with the limb as it will stand.
 
-    Attributes
-    ----------
-    kept_count : int
-        Fruit left standing.
-    final_count : float
-        Wanted at harvest; NaN if it was not told.
-    length_mm : float
-        Fruiting wood as it was before the cuts; NaN if not told.
-    species : str
+    ``fruitlets`` and ``limb`` are those before the work.
     """
-
-    kept_count: int
-    final_count: float
-    length_mm: float
-    species: str
-
-    def __post_init__(self) -> None:
-        at_least("kept_count", self.kept_count, 0)
-
-
-def first_pass_of(plan: Plan, inputs: GrowerInputs) -> FirstPass:
-    """The record of a first-pass plan."""
-    return FirstPass(plan.keep_count, plan.target.final, plan.length_mm, inputs.species)
+    limb_left, fruit_left, _ = carry_out(plan, fruitlets, limb, inputs)
+    per_px = limb.length_mm / limb.length_px if limb.length_px > 0 else math.nan
+    places = fruit_left.along_px * per_px
+    return FirstPass(
+        plan.keep_count,
+        plan.final_count,
+        plan.length_mm,
+        inputs.species,
+        inputs.plan_choice,
+        limb_left.length_mm,
+        tuple(round(s.fork_along_px * per_px, 1) for s in limb_left.shoots)
+        if math.isfinite(per_px)
+        else (),
+        tuple(float(p) for p in np.round(np.sort(places[np.isfinite(places)]), 1)),
+    )
 
 
 def second_pass_inputs(
@@ -87,6 +84,7 @@ def second_pass_inputs(
     second = replace(
         inputs,
         pass_number=2,
+        plan_choice=first.plan_choice,
         cap=int(min(caps)) if caps else None,
         drop_done=True,
         expected_drop_frac=None,
@@ -134,3 +132,82 @@ def check_count(planned: int, counted: int, *, count_sd: float = 0.0) -> AfterCh
         return AfterCheck(over, False, f"Still {over} over the plan of {planned}.")
     text = f"{-over} fewer than the plan of {planned}: taken off, fallen, or hidden."
     return AfterCheck(over, False, text)
+
+
+def carry_out(
+    plan: Plan, fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs
+) -> tuple[Limb, Fruitlets, GrowerInputs]:
+    """The limb as it stands after the plan's cuts and pinches, and the inputs of a second pass.
+
+    Returns
+    -------
+    Limb, Fruitlets, GrowerInputs
+        Wood and shoots beyond a cut are gone, of the crop only what is kept stays; a typed limb
+        length becomes that of the wood left.
+    """
+    fruit = fruitlets.take(plan.keep_mask)
+    ends = {cut.shoot: cut.at_px for cut in plan.cuts}
+    shoots: list[Shoot] = []
+    number = np.full(len(limb.shoots) + 1, -1)
+    for i, shoot in enumerate(limb.shoots):
+        if shoot.fork_along_px <= ends.get(-1, np.inf):
+            number[i] = len(shoots)
+            line = _up_to(shoot.line_px, ends[i]) if i in ends else shoot.line_px
+            shoots.append(replace(shoot, line_px=line))
+    known = np.where(fruit.shoot < len(limb.shoots), fruit.shoot, -1)
+    fruit = fruit.with_columns(shoot=number[known])
+    second = replace(inputs, pass_number=2, drop_done=True, expected_drop_frac=None)
+    if -1 not in ends:
+        return replace(limb, shoots=tuple(shoots)), fruit, second
+    whole = limb.length_px if limb.length_px > 0 else line_length_px(limb.line_px)
+    share = ends[-1] / whole
+    line = _up_to(limb.line_px, ends[-1])
+    tip = limb.tip_diameter_mm if limb.tip_diameter_mm > 0 else limb.base_diameter_mm / 2
+    shorter = replace(
+        limb,
+        line_px=line,
+        width_px=np.interp(along_line(line), along_line(limb.line_px), limb.width_px)
+        if len(limb.width_px) == len(limb.line_px)
+        else limb.width_px[:0],
+        length_px=ends[-1],
+        length_mm=limb.length_mm * share,
+        tip_diameter_mm=limb.base_diameter_mm + (tip - limb.base_diameter_mm) * share,
+        shoots=tuple(shoots),
+    )
+    typed = inputs.limb_length_mm
+    return shorter, fruit, replace(second, limb_length_mm=typed * share if typed else None)
+
+
+def _up_to(line_px: FloatArray, along_px: float) -> FloatArray:
+    """A line's part up to a place along it."""
+    along = along_line(line_px)
+    return np.vstack([line_px[along < along_px], point_on_line(line_px, along_px)])
+
+
+def other_limb_words(first: FirstPass, fruitlets: Fruitlets, limb: Limb) -> str:
+    """Why a photo does not show the limb on record; empty where it may be the same.
+
+    The limb's length is compared with that before and after the cuts (a third off is another
+    limb), and the places of the fruit that should remain: half of them must be found within 6 %
+    of the length, since fruit falls. Our choice. What was not measured is not held against it.
+    """
+    if not (first.left_length_mm > 0 and limb.length_mm > 0):
+        return ""
+    lengths = [first.left_length_mm, first.length_mm]
+    if not any(0.7 <= limb.length_mm / x <= 1.4 for x in lengths if x > 0):
+        return (
+            f"the limb is {limb.length_mm / 10:.0f} cm long, the planned one would be "
+            f"{first.left_length_mm / 10:.0f} cm"
+        )
+    here = fruitlets.along_mm[fruitlets.counts_as_crop & np.isfinite(fruitlets.along_mm)]
+    for what, wanted, found in (
+        ("fruit that should remain", first.left_fruit_mm, here),
+        ("forks", first.left_forks_mm,
+         np.array([s.fork_along_px for s in limb.shoots]) * limb.length_mm / limb.length_px),
+    ):  # fmt: skip
+        if len(wanted) < 2 or not len(found):
+            continue
+        near = np.abs(np.asarray(wanted)[:, None] - found[None, :]).min(axis=1)
+        if float(np.mean(near <= max(0.06 * limb.length_mm, 20.0))) < 0.5:
+            return f"the {what} are in other places"
+    return ""

@@ -3,26 +3,38 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.cautions import LOPPERS_MM
 from fruitcount.flags import Flag
-from fruitcount.lines import point_on_line
+from fruitcount.lines import line_length_px, point_on_line
+from fruitcount.plan.choose import choose_kept, spread_out
 from fruitcount.plan.cuts import CutPlace, Work, least_work
+from fruitcount.plan.fruit_size import Timing, size_timing
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.plan.passes import carry_out, first_pass_of
 from fruitcount.plan.place import PlacedFruit, place_on_wood
+from fruitcount.plan.problem import ThinningProblem, thinning_problem, wood_thickness_frac
 from fruitcount.plan.result import Cut, Plan
 from fruitcount.plan.target import CarryAnswer, KeepTarget, keep_target
-from fruitcount.plan.task import Task, choose_kept, make_task
-from fruitcount.plan.timing import Timing, size_timing
-from fruitcount.plan.words import explain, notes_for, verdict_for
-from fruitcount.plan.worth import fruit_worth, wood_thickness_frac
+from fruitcount.plan.words import (
+    explain,
+    headline,
+    notes_for,
+    range_sentence,
+    time_words,
+    verdict_for,
+)
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
 __all__ = ["plan_limb"]
+
+CarryAsked = Callable[[Limb, Fruitlets, GrowerInputs], CarryAnswer]
 
 
 def plan_limb(
@@ -31,11 +43,11 @@ def plan_limb(
     species: Species,
     inputs: GrowerInputs,
     *,
-    carry_limit: CarryAnswer | None = None,
+    carry_limit: CarryAsked | None = None,
     rules: PlanRules | None = None,
     flags: Flag = Flag.NONE,
 ) -> Plan:
-    """Plan one limb.
+    """Plan one limb by ``inputs.plan_choice``.
 
     Parameters
     ----------
@@ -44,12 +56,14 @@ def plan_limb(
     limb : Limb
     species : Species
     inputs : GrowerInputs
-    carry_limit : CarryAnswer, optional
-        Fruit the wood may bear, from the limb load.
+    carry_limit : callable, optional
+        Fruit that a limb may bear with such fruit on it, from the limb load. It is asked for the
+        limb as it is, and for the wood and fruit that stay.
     rules : PlanRules, optional
         Our choices.
     flags : Flag
-        What the photo could not tell; ``COUNT_UNKNOWN`` ends in "cannot tell".
+        What the photo could not tell: ``COUNT_UNKNOWN`` ends in "cannot tell", ``LIMB_UNSURE`` in
+        "check limb"; neither has a number to keep.
 
     Returns
     -------
@@ -59,21 +73,17 @@ def plan_limb(
     """
     rules = rules or PlanRules()
     placed = place_on_wood(fruitlets, limb, inputs)
-    target = keep_target(placed.wood_mm, species, inputs, carry=carry_limit, rules=rules)
-    thickness = wood_thickness_frac(limb, placed.line, placed.at_frac)
-    worth = fruit_worth(fruitlets.take(placed.index), thickness, rules.weights)
-    verdict, reason = verdict_for(len(placed.index), target, species, inputs, flags)
-    cluster = fruitlets.cluster[placed.index]
-    task = make_task(placed, worth, cluster, species, inputs, rules, target)
-    may_propose = Flag.COUNT_UNKNOWN not in flags and verdict != "leave"
-    kept = np.ones(len(placed.index), dtype=bool)
-    if may_propose:
-        task, kept = choose_kept(task, target)
-    # a cut must be shown on the picture: without a line there is no place to show
-    cuttable = task.ordered and limb.found
-    work = least_work(task.wood, kept, task.costs) if cuttable else _by_hand(kept)
-    cuts = tuple(_cut(c, placed, limb, task, off=int((~kept).sum())) for c in work.cuts)
-    timing = size_timing(fruitlets.diameter_mm[placed.index], species, inputs)
+    answer = carry_limit(limb, fruitlets, inputs) if carry_limit is not None else None
+    target = keep_target(placed.wood_mm, species, inputs, carry=answer, rules=rules)
+    crop = fruitlets.take(placed.index)
+    problem = thinning_problem(
+        placed, limb, crop, species=species, inputs=inputs, rules=rules, target=target
+    )
+    kept, work = _choice(problem, target, species, inputs, cuttable=limb.found,
+                         unknown=_unknown(flags))  # fmt: skip
+    verdict, reason = verdict_for(len(placed.index), kept, target, species, inputs, flags)
+    cuts = tuple(_cut(c, placed, limb, problem, off=int((~kept).sum())) for c in work.cuts)
+    timing = size_timing(crop.diameter_mm, species, inputs)
     yellowing = (fruitlets.kind == Kind.YELLOWING) & (fruitlets.on_limb != 0)
     n = len(fruitlets)
     plan = Plan(
@@ -87,7 +97,7 @@ def plan_limb(
         keep_mask=_mask(n, placed.index[kept]),
         off_mask=_mask(n, placed.index[~kept]),
         yellowing_mask=yellowing,
-        worth=_spread(worth, placed.index, n),
+        keep_score=_spread(problem.score, placed.index, n),
         cuts=cuts,
         pinches=_in_order(work.pinches, placed),
         work_seconds=_seconds(work, inputs),
@@ -95,12 +105,101 @@ def plan_limb(
         timing=timing,
         flags=flags | _own_flags(placed, timing),
         length_mm=placed.wood_mm,
-        gap_mm=task.wood.gap * task.px_per_unit * placed.mm_per_px,
+        gap_mm=_smallest_gap(problem, kept) * problem.px_per_unit * placed.mm_per_px,
         pass_number=inputs.pass_number,
-        largest_cluster=_largest_cluster(cluster),
+        plan_choice=inputs.plan_choice,
+        too_thick_to_cut=limb.base_diameter_mm > LOPPERS_MM and work.pinches != (),
     )
-    plan = replace(plan, explanation=explain(plan, species, inputs, rules))
-    return replace(plan, notes=notes_for(plan, species, inputs))
+    final = _promised(plan, fruitlets, limb, species, inputs, carry_limit, rules)
+    plan = replace(plan, final_count=final)
+    plan = replace(
+        plan,
+        answer=headline(plan),
+        range_sentence=range_sentence(plan),
+        time_sentence=time_words(plan.work_seconds),
+        notes=notes_for(plan, species, inputs),
+        explanation=explain(plan, species, inputs, rules),
+    )
+    return replace(plan, first_pass=first_pass_of(plan, fruitlets, limb, inputs))
+
+
+def _unknown(flags: Flag) -> bool:
+    return bool(flags & (Flag.COUNT_UNKNOWN | Flag.LIMB_UNSURE))
+
+
+def _choice(
+    problem: ThinningProblem,
+    target: KeepTarget,
+    species: Species,
+    inputs: GrowerInputs,
+    *,
+    cuttable: bool,
+    unknown: bool,
+) -> tuple[NDArray[np.bool_], Work]:
+    """Fruit that stays, and the work; all stays where nothing is known or nothing is thinned."""
+    n = len(problem.wood.at)
+    if unknown or not species.thinned or inputs.light_set:
+        return np.ones(n, dtype=bool), Work((), ())
+    most = min(int(target.centre), n) if math.isfinite(target.centre) else n
+    kept = choose_kept(problem, most)
+    if n <= most:  # all may stay but what a cluster has too many of; damaged fruit too
+        kept = _all_but_crowded(problem, kept)
+        cuttable = False
+    # a cut must be shown on the picture: without a line there is no place to show
+    if not (problem.ordered and cuttable):
+        work = Work((), tuple(int(i) for i in np.flatnonzero(~kept)))
+    else:
+        work = least_work(problem.wood, kept, problem.costs)
+    if n > most and problem.ordered:
+        return spread_out(problem, kept, work)
+    return kept, work
+
+
+def _all_but_crowded(problem: ThinningProblem, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Every fruit whose cluster is not crowded stays, near others or damaged as it may be."""
+    group = problem.group
+    sizes = np.bincount(group, minlength=1)[group] if len(group) else group
+    out: NDArray[np.bool_] = kept | (sizes == 1)
+    for one in np.unique(group[sizes > 1]):
+        mine = np.flatnonzero(group == one)
+        if not out[mine].any():  # none stripped bare
+            out[mine[int(np.argmax(np.nan_to_num(problem.wood.score[mine], nan=-1.0)))]] = True
+    return out
+
+
+def _promised(
+    plan: Plan,
+    fruitlets: Fruitlets,
+    limb: Limb,
+    species: Species,
+    inputs: GrowerInputs,
+    carry_limit: CarryAsked | None,
+    rules: PlanRules,
+) -> float:
+    """Fruit at harvest: what a second pass would keep of the wood and fruit that stay."""
+    if _unknown(plan.flags) or math.isnan(plan.target.final) or not species.thinned:
+        return math.nan
+    if inputs.pass_number == 2:
+        return float(plan.keep_count)
+    limb_left, fruit_left, second = carry_out(plan, fruitlets, limb, inputs)
+    again = plan_limb(fruit_left, limb_left, species, second, carry_limit=carry_limit, rules=rules)
+    return float(again.keep_count)
+
+
+def _smallest_gap(problem: ThinningProblem, kept: NDArray[np.bool_]) -> float:
+    """Closest two kept fruit of different clusters, along the wood; NaN with fewer than two."""
+    wood, index = problem.wood, np.flatnonzero(kept)
+    if len(index) < 2 or not problem.ordered or len(index) > 2000:
+        return math.nan
+    line, at = wood.line[index], wood.at[index]
+    out = np.where(line >= 0, at, 0.0)
+    place = np.where(line >= 0, np.append(wood.fork, 0.0)[line], at)
+    apart = np.abs(place[:, None] - place[None, :]) + out[:, None] + out[None, :]
+    same = line[:, None] == line[None, :]
+    apart = np.where(same, np.abs(at[:, None] - at[None, :]), apart)
+    apart[problem.group[index][:, None] == problem.group[index][None, :]] = np.inf
+    least = float(apart.min())
+    return least if math.isfinite(least) else math.nan
 
 
 def _seconds(work: Work, inputs: GrowerInputs) -> float:
@@ -112,15 +211,14 @@ def _own_flags(placed: PlacedFruit, timing: Timing) -> Flag:
     return no_scale | (Flag.FRUIT_LATE if timing.word == "late" else Flag.NONE)
 
 
-def _by_hand(kept: NDArray[np.bool_]) -> Work:
-    return Work((), tuple(int(i) for i in np.flatnonzero(~kept)))
-
-
-def _cut(cut: CutPlace, placed: PlacedFruit, limb: Limb, task: Task, *, off: int) -> Cut:
-    at_px = cut.at * task.px_per_unit
+def _cut(
+    cut: CutPlace, placed: PlacedFruit, limb: Limb, problem: ThinningProblem, *, off: int
+) -> Cut:
+    at_px = cut.at * problem.px_per_unit
     on_main = cut.line == -1
     line = limb.line_px if on_main else limb.shoots[cut.line].line_px
     x_px, y_px = point_on_line(line, at_px)[0]
+    whole = line_length_px(line) or 1.0
     from_base_px = at_px if on_main else at_px + float(placed.fork_px[cut.line])
     return Cut(
         shoot=cut.line,
@@ -132,6 +230,8 @@ def _cut(cut: CutPlace, placed: PlacedFruit, limb: Limb, task: Task, *, off: int
         y_px=float(y_px),
         fruit=tuple(int(placed.index[i]) for i in cut.fruit),
         share_frac=len(cut.fruit) / off,
+        diameter_mm=limb.base_diameter_mm
+        * float(wood_thickness_frac(limb, np.array([cut.line]), np.array([at_px / whole]))[0]),
     )
 
 
@@ -141,11 +241,6 @@ def _rule(verdict: str, target: KeepTarget, kept: NDArray[np.bool_]) -> str:
     if verdict == "thin" and kept.sum() < min(target.low, target.centre):
         return "room"
     return target.rule
-
-
-def _largest_cluster(cluster: NDArray[np.int64]) -> int:
-    grouped = cluster[cluster >= 0]
-    return int(np.unique(grouped, return_counts=True)[1].max()) if len(grouped) else 0
 
 
 def _mask(n: int, index: NDArray[np.int64]) -> NDArray[np.bool_]:

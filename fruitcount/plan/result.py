@@ -8,13 +8,75 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.checks import at_least
 from fruitcount.flags import Flag
+from fruitcount.plan.fruit_size import Timing
 from fruitcount.plan.target import KeepTarget
-from fruitcount.plan.timing import Timing
 from fruitcount.reason import Reason
 from fruitcount.types import FloatArray, read_only
 
-__all__ = ["Cut", "Plan"]
+__all__ = ["Choice", "Cut", "FirstPass", "Plan"]
+
+
+@dataclass(frozen=True)
+class FirstPass:
+    """What the first pass leaves on record for the second, and to know the limb again.
+
+    Attributes
+    ----------
+    kept_count : int
+        Fruit left standing.
+    final_count : float
+        Promised at harvest, on the wood that stays; NaN if it was not known.
+    length_mm : float
+        Fruiting wood as it was before the cuts; NaN if not known.
+    species, plan_choice : str
+    left_length_mm : float
+        The main limb after the cuts; NaN if not known or in records of earlier versions.
+    left_forks_mm, left_fruit_mm : tuple of float
+        Along the main limb: forks that stay, and kept fruit (that of a shoot at its fork).
+    """
+
+    kept_count: int
+    final_count: float
+    length_mm: float
+    species: str
+    plan_choice: str = "quick"
+    left_length_mm: float = math.nan
+    left_forks_mm: tuple[float, ...] = ()
+    left_fruit_mm: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        at_least("kept_count", self.kept_count, 0)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One way to do it, beside the other: see ``choice_lines``.
+
+    Attributes
+    ----------
+    name : {"quick", "full"}
+    chosen : bool
+    keep_n : int
+        Fruit that stays now.
+    final_n : float
+        Promised at harvest; NaN where not known.
+    cuts_n, pinches_n : int
+    work_seconds, harvest_g : float
+    load_word : str
+        The load's verdict on what stays.
+    """
+
+    name: str
+    chosen: bool
+    keep_n: int
+    final_n: float
+    cuts_n: int
+    pinches_n: int
+    work_seconds: float
+    harvest_g: float
+    load_word: str
 
 
 @dataclass(frozen=True)
@@ -37,6 +99,8 @@ class Cut:
         Crop fruit that this cut brings off, as indices of the fruitlets.
     share_frac : float
         Share of all fruit coming off.
+    diameter_mm : float
+        Of the wood there; NaN if the limb's thickness is not known.
     """
 
     shoot: int
@@ -48,6 +112,7 @@ class Cut:
     y_px: float
     fruit: tuple[int, ...]
     share_frac: float
+    diameter_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +121,7 @@ class Plan:
 
     Attributes
     ----------
-    verdict : {"thin", "leave", "cannot tell"}
+    verdict : {"thin", "leave", "cannot tell", "check limb"}
     reason : str
         One sentence behind the verdict.
     crop_count, yellowing_count : int
@@ -70,24 +135,32 @@ class Plan:
         Fruit to keep, as many as ``keep_mask`` holds.
     keep_mask, off_mask, yellowing_mask : bool arrays, one a fruitlet
         No fruit is in two of them. Fruit of other limbs is in none.
-    worth : float array, one a fruitlet
-        0 to 1; NaN for fruit that is never kept or not on this limb.
+    keep_score : float array, one a fruitlet
+        0 to 1; NaN for damaged and yellowing fruit, and for fruit not on this limb.
     cuts : tuple of Cut
     pinches : tuple of int
         Fruit to take off by hand, in order from the base.
     work_seconds, clipper_share_frac : float
         Estimated time; share of the fruit coming off that clippers bring off (NaN if none).
     timing : Timing
+    answer, range_sentence, time_sentence : str
+        The first line a person reads; which rule sets each end of its range; how long it takes.
     notes : tuple of str
         Sentences for the grower, most important first.
     explanation : tuple of Reason
         Where each number comes from.
     flags : Flag
     length_mm, gap_mm : float
-        Fruiting wood counted, and closest gap used. NaN without a scale.
+        Fruiting wood counted, and closest two kept fruit of different clusters. NaN if not known.
     pass_number : int
-    largest_cluster : int
-        Fruit in the largest cluster; 0 where nothing was grouped.
+    plan_choice : {"quick", "full"}
+    final_count : float
+        Promised at harvest: what a second pass would keep of the fruit and wood that stay. NaN
+        where no number is known.
+    too_thick_to_cut : bool
+        Part of the limb is too thick for hand tools, so no cut is proposed there.
+    first_pass : FirstPass or None
+        What goes on record for the second pass and for the check after the work.
     """
 
     verdict: str
@@ -100,7 +173,7 @@ class Plan:
     keep_mask: NDArray[np.bool_]
     off_mask: NDArray[np.bool_]
     yellowing_mask: NDArray[np.bool_]
-    worth: FloatArray
+    keep_score: FloatArray
     cuts: tuple[Cut, ...]
     pinches: tuple[int, ...]
     work_seconds: float
@@ -110,14 +183,20 @@ class Plan:
     length_mm: float
     gap_mm: float
     pass_number: int
-    largest_cluster: int
+    plan_choice: str
+    final_count: float = math.nan
+    too_thick_to_cut: bool = False
+    first_pass: FirstPass | None = None
+    answer: str = ""
+    range_sentence: str = ""
+    time_sentence: str = ""
     notes: tuple[str, ...] = ()
     explanation: tuple[Reason, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("keep_mask", "off_mask", "yellowing_mask"):
             object.__setattr__(self, name, read_only(getattr(self, name), np.bool_))
-        object.__setattr__(self, "worth", read_only(self.worth, np.float64))
+        object.__setattr__(self, "keep_score", read_only(self.keep_score, np.float64))
 
     @property
     def keep_low_n(self) -> int:
@@ -132,15 +211,21 @@ class Plan:
         return max(round(high), self.keep_count) if math.isfinite(high) else self.keep_count
 
     @property
-    def answer(self) -> str:
-        """The first line a person reads, such as ``KEEP 6 of 23 (5 to 8), take off 17``."""
-        if self.verdict == "leave":
-            return "LEAVE IT: " + self.reason
-        if self.verdict == "cannot tell":
-            return "CANNOT TELL: " + self.reason
-        low, high = self.keep_low_n, self.keep_high_n
-        span = f"{low}" if low == high else f"{low} to {high}"
-        return f"KEEP {self.keep_count} of {self.crop_count} ({span}), take off {self.off_count}"
+    def keep_low_rule(self) -> str:
+        """What sets the low end: a rule of the target, or the room there is."""
+        return self.target.low_rule if self.keep_low_n == self.target.low else "room"
+
+    @property
+    def keep_high_rule(self) -> str:
+        """What sets the high end: a rule of the target, or what hangs here."""
+        if self.target.high > self.crop_count:
+            return "what hangs here"
+        return self.target.high_rule
+
+    @property
+    def number_known(self) -> bool:
+        """Whether there is a number to keep."""
+        return self.verdict in ("thin", "leave")
 
     @property
     def off_count(self) -> int:
@@ -150,4 +235,4 @@ class Plan:
     @property
     def off_share_frac(self) -> float:
         """Share of the crop that comes off; NaN without a crop."""
-        return self.off_count / self.crop_count if self.crop_count else float("nan")
+        return self.off_count / self.crop_count if self.crop_count else math.nan

@@ -44,8 +44,8 @@ class KeepTarget:
         Whole numbers to leave standing after this pass; NaN where nothing could tell.
     final_low, final, final_high : float
         Whole numbers wanted at harvest.
-    rule : {"spacing", "wood", "tree share", "cap", "not told"}
-        What governs the centre.
+    rule, low_rule, high_rule : {"spacing", "wood", "tree share", "cap", "not known"}
+        What governs the centre, and each end.
     drop_frac : float
         Natural drop still allowed for.
     reasons : tuple of Reason
@@ -58,6 +58,8 @@ class KeepTarget:
     final: float
     final_high: float
     rule: str
+    low_rule: str
+    high_rule: str
     drop_frac: float
     reasons: tuple[Reason, ...]
 
@@ -132,10 +134,11 @@ def keep_target(
             Reason("cap", inputs.cap, "never keep more than this", f"cap {inputs.cap}", "grower")
         )
     reasons.extend(_pass_reason(inputs, species, rules))
-    rule = _smallest(stands)
+    low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
     low, centre, high = (_least(stands, i) for i in range(3))
     f_low, f_centre, f_high = (_least(finals, i) for i in range(3))
-    return KeepTarget(low, centre, high, f_low, f_centre, f_high, rule, drop, tuple(reasons))
+    return KeepTarget(low, centre, high, f_low, f_centre, f_high, rule, low_rule,
+                      high_rule, drop, tuple(reasons))  # fmt: skip
 
 
 def _whole(count: float) -> float:
@@ -220,9 +223,9 @@ def _pass_reason(inputs: GrowerInputs, species: Species, rules: PlanRules) -> li
     ]
 
 
-def _smallest(counts: Mapping[str, tuple[float, ...]]) -> str:
-    known = {k: t[1] for k, t in counts.items() if not math.isnan(t[1])}
-    return min(known, key=lambda k: known[k]) if known else "not told"
+def _smallest(counts: Mapping[str, tuple[float, ...]], which: int) -> str:
+    known = {k: t[which] for k, t in counts.items() if not math.isnan(t[which])}
+    return min(known, key=lambda k: known[k]) if known else "not known"
 
 
 def _least(counts: Mapping[str, tuple[float, ...]], which: int) -> float:

@@ -1,31 +1,136 @@
-"""The plan in sentences: the verdict, the notes, and where each number comes from."""
+"""The plan in a grower's sentences, and where each number comes from."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.cautions import LOPPERS_MM, cut_tool
 from fruitcount.flags import Flag
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
-from fruitcount.plan.result import Plan
+from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget
 from fruitcount.reason import Reason
 from fruitcount.species import Species
+from fruitcount.units import format_length, format_size, format_weight
 
-__all__ = ["explain", "notes_for", "verdict_for"]
+__all__ = [
+    "choice_lines",
+    "cut_lines",
+    "explain",
+    "headline",
+    "notes_for",
+    "range_sentence",
+    "time_words",
+    "verdict_for",
+]
 
 OURS = "our choice"
+TITLES = {"quick": "quick: shorten it", "full": "full crop: pinch"}
+_ENDS = {
+    "spacing": ("the widest published spacing", "the closest published spacing"),
+    "wood": ("the most careful figure for the wood", "the boldest figure for the wood"),
+    "tree share": ("this limb's share of the tree", "this limb's share of the tree"),
+    "cap": ("your own limit", "your own limit"),
+    "room": ("the room between clusters", "the room between clusters"),
+    "what hangs here": ("what hangs here", "what hangs here"),
+}
+
+
+def headline(plan: Plan) -> str:
+    """The answer in one line, such as ``KEEP 6 of 23 (5 to 8), take off 17``."""
+    if plan.verdict == "thin":
+        span = _span(plan.keep_low_n, plan.keep_high_n)
+        return f"KEEP {plan.keep_count} of {plan.crop_count} ({span}), take off {plan.off_count}"
+    if plan.verdict == "leave" and plan.off_count:
+        return f"LEAVE IT, BUT SINGLE THE CLUSTERS: {plan.reason}"
+    words = {"leave": "LEAVE IT", "check limb": "CHECK THE LIMB"}
+    return f"{words.get(plan.verdict, 'CANNOT TELL')}: {plan.reason}"
+
+
+def range_sentence(plan: Plan) -> str:
+    """Which rule sets each end of the range; empty where there is no range."""
+    if plan.verdict != "thin":
+        return ""
+    low, high = _ENDS[plan.keep_low_rule][0], _ENDS[plan.keep_high_rule][1]
+    if plan.keep_low_n == plan.keep_high_n:
+        return f"{plan.keep_low_n:.0f}: set by {low}."
+    return f"{plan.keep_low_n:.0f} by {low}, {plan.keep_high_n:.0f} by {high}."
+
+
+def time_words(seconds: float) -> str:
+    """Time of work in the steps a grower feels: half minutes below three, then minutes."""
+    if not seconds > 0:
+        return "no work"
+    if seconds < 12:
+        return "a few seconds"
+    halves = max(1, round(seconds / 30))
+    if halves == 1:
+        return "about half a minute"
+    if halves >= 6:
+        return f"about {round(seconds / 60)} minutes"
+    return f"about {halves / 2:g} minute{'s' if halves > 2 else ''}"
+
+
+def cut_lines(plan: Plan, units: str = "metric") -> list[str]:
+    """One line a cut, one for what is left to the fingers, and the time."""
+    lines = []
+    for number, cut in enumerate(plan.cuts, start=1):
+        where = "the limb" if cut.shoot < 0 else f"side shoot {cut.shoot + 1}"
+        known = math.isfinite(cut.from_base_mm)
+        place = f" {format_length(cut.from_base_mm, units)} from the base" if known else ""
+        thick = ""
+        if cut_tool(cut.diameter_mm) == "loppers":
+            thick = f" with loppers: {format_size(cut.diameter_mm, units)} thick;"
+        lines.append(
+            f"Cut {number}: {where}{place};{thick} takes {len(cut.fruit)} fruit "
+            f"({cut.share_frac:.0%} of what comes off)"
+        )
+    if plan.pinches:
+        lines.append(f"Pinch off {len(plan.pinches)} by hand (marked with a cross)")
+    if plan.cuts or plan.pinches:
+        lines.append(f"Work: {time_words(plan.work_seconds)}")
+    return lines
+
+
+def choice_lines(choices: Sequence[Choice], units: str = "metric") -> list[str]:
+    """The plans side by side, one line each, the chosen one first; none where they agree."""
+    lines = []
+    for one in sorted(choices, key=lambda c: not c.chosen):
+        acts = [f"{one.cuts_n} cut{'s' if one.cuts_n > 1 else ''}"] if one.cuts_n else []
+        acts += [f"{one.pinches_n} pinched"] if one.pinches_n else []
+        final = "" if math.isnan(one.final_n) else f", {one.final_n:.0f} at harvest"
+        weight = "" if math.isnan(one.harvest_g) else f" ({format_weight(one.harvest_g, units)})"
+        load = "" if one.load_word == "not known" else f"; load: {one.load_word}"
+        lines.append(
+            f"{'Chosen' if one.chosen else 'Or'}, {TITLES[one.name]}. {', '.join(acts)}, "
+            f"{time_words(one.work_seconds)}; {one.keep_n} stay now{final}{weight}{load}"
+        )
+    return lines
 
 
 def verdict_for(
-    crop: int, target: KeepTarget, species: Species, inputs: GrowerInputs, flags: Flag
+    crop: int,
+    kept: NDArray[np.bool_],
+    target: KeepTarget,
+    species: Species,
+    inputs: GrowerInputs,
+    flags: Flag,
 ) -> tuple[str, str]:
-    """``"thin"``, ``"leave"`` or ``"cannot tell"``, and one sentence why.
+    """``"thin"``, ``"leave"``, ``"cannot tell"`` or ``"check limb"``, and one sentence why.
 
     Cherries are not thinned (Kansas State, Oklahoma State, Nevada); a light set is left alone
-    (common practice, no source). Otherwise the count decides.
+    (common practice, no source). Otherwise the count decides; clusters come down to their rule
+    also where the count is left.
     """
+    off = int((~kept).sum())
     if Flag.COUNT_UNKNOWN in flags:
         return "cannot tell", "The fruit could not be counted on this photo."
+    if Flag.LIMB_UNSURE in flags:
+        return "check limb", "Is this the limb you meant? Draw or tap its line, then count again."
     if not species.thinned:
         return "leave", f"{species.title} is not thinned by hand."
     if inputs.light_set:
@@ -38,31 +143,27 @@ def verdict_for(
             "the best fruit of each cluster is marked as a proposal."
         )
     if crop <= target.centre:
-        return "leave", (
-            f"{crop} fruit hang here and {target.centre:.0f} may stay: nothing to take off."
-        )
-    return "thin", f"{crop} fruit hang here: more than may stay."
+        here = f"{crop} fruit hang here and {target.centre:.0f} may stay"
+        return "leave", f"{here}; take {off} off." if off else f"{here}: nothing to take off."
+    return "thin", f"{crop} fruit hang here and about {target.centre:.0f} should stay."
 
 
 def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, ...]:
     """Sentences that go with the plan, most important first."""
     notes = []
-    if plan.verdict == "thin" and inputs.pass_number == 1:
+    thin = plan.verdict == "thin"
+    later = plan.pass_number == 1 and plan.final_count < plan.keep_count
+    if later and plan.verdict in ("thin", "leave"):
         notes.append(
             f"This is not the final count: about {species.second_pass_days.number:.0f} days later "
-            f"a second pass goes to {plan.target.final:.0f} (common practice, no source)."
+            f"a second pass goes to {plan.final_count:.0f} (common practice, no source)."
         )
-    if plan.verdict == "thin" and plan.rule == "room":
+    if thin and plan.rule == "room":
         notes.append("Clusters and gaps left no room for the full count, so fewer stay.")
     if plan.verdict == "cannot tell" and plan.off_count:
-        notes.append("One fruit of each cluster is proposed; the number to keep is not told.")
+        notes.append("One fruit of each cluster is proposed; the number to keep is not known.")
     if plan.verdict == "leave" and species.thinned and inputs.light_set:
         notes.append("Count again after the natural drop.")
-    if plan.verdict == "leave" and plan.largest_cluster >= 3 and species.thinned:
-        notes.append(
-            f"Clusters of up to {plan.largest_cluster} hang here: breaking them to one gives "
-            "larger fruit (UC IPM, Thinning plums: break clusters)."
-        )
     if plan.yellowing_count:
         notes.append(
             f"{plan.yellowing_count} yellowing fruit "
@@ -72,14 +173,29 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
     if inputs.drop_done is None and species.thinned and plan.crop_count:
         low, high = species.natural_drop_frac.low, species.natural_drop_frac.high
         notes.append(
-            "Has the natural drop happened? If not, "
-            f"{low:.0%} to {high:.0%} may still fall (from memory); tell it, and more are left."
+            f"Has the natural drop happened? If not, {low:.0%} to {high:.0%} may still fall: "
+            "say so, and more are left."
         )
-    if plan.timing.sentence and plan.verdict != "leave":
+    if plan.timing.sentence and thin:
         notes.append(plan.timing.sentence)
-    if species.thinned and inputs.spacing_mm is None and plan.verdict != "leave":
-        notes.append("Published spacings for one species differ two- to threefold: see the range.")
+    if thin and species.name == "european-plum":
+        notes.append("European plums are usually thinned only where the set is very heavy.")
+    if thin and species.name == "nectarine" and inputs.spacing_mm is None and plan.length_mm > 0:
+        most = max(plan.length_mm // 304.8, 1.0)
+        notes.append(
+            f"For large nectarines growers end near one in 30 cm (12 in): {most:.0f} on this limb "
+            "(common practice, no source); the count above follows the published spacing."
+        )
+    if plan.too_thick_to_cut:
+        notes.append(
+            f"Wood over {LOPPERS_MM:.0f} mm is not for hand tools: no cut is proposed there; ask "
+            "a licensed arborist."
+        )
     return tuple(notes)
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:.0f}" if low == high else f"{low:.0f} to {high:.0f}"
 
 
 def explain(
@@ -97,6 +213,11 @@ def explain(
         *plan.target.reasons,
         Reason("keep", plan.keep_count, f"governed by: {plan.rule}", ranged, leads),
     ]  # fmt: skip
+    if math.isfinite(plan.final_count):
+        out.append(
+            Reason("at harvest", plan.final_count, "what a second pass keeps of what stays",
+                   f"plan: {TITLES[plan.plan_choice]}", OURS)
+        )  # fmt: skip
     if plan.off_count:
         out.extend(_work_reasons(plan, inputs, rules))
     if math.isfinite(plan.timing.median_mm):
@@ -111,8 +232,8 @@ def explain(
 def _work_reasons(plan: Plan, inputs: GrowerInputs, rules: PlanRules) -> list[Reason]:
     counts = f"crop {plan.crop_count}, keep {plan.keep_count}"
     shares = (
-        f"{rules.gap_share_frac:g} of an even share of the wood, or of the low spacing where that "
-        f"leaves no room; in a first pass with cuts {rules.first_pass_gap_frac:g} of its spacing"
+        f"first tried: {rules.gap_share_frac:g} of the low spacing, in a first pass "
+        f"{rules.first_pass_gap_frac:g} of its spacing; half of that where it leaves no room"
     )
     averages = f"Kansas State: clusters are fine if the average holds (published); shares ({OURS})"
     times = (
@@ -123,7 +244,7 @@ def _work_reasons(plan: Plan, inputs: GrowerInputs, rules: PlanRules) -> list[Re
     least = "least-work choice of cuts and pinches"
     out = [
         Reason("take off", plan.off_count, "crop less keep", counts, "arithmetic"),
-        Reason("closest two kept, mm", plan.gap_mm, "the count leads, spacing spreads it",
+        Reason("closest two kept, mm", plan.gap_mm, "the count leads, then the widest spread",
                shares, averages),
         Reason("work, seconds", plan.work_seconds, least, times, f"time your own ({OURS})"),
         Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",

@@ -154,7 +154,7 @@ def _as_limbs_allow(
     limbs, lowered, unchecked = [], [], []
     for limb in sheet.limbs:
         keep, result = limb.keep_n, results.get(limb.name)
-        if result is not None and result.decision.plan.verdict != "cannot tell":
+        if result is not None and result.decision.plan.number_known:
             keep = min(keep, round(result.decision.plan.keep_count * true_per_seen))
         elif (most := own.get(limb.name)) is not None:
             keep = min(keep, round(most * true_per_seen))

@@ -16,9 +16,9 @@ from fruitcount.load.beam import (
     breaking_moment_n_m,
     deflection_mm,
     prop_reaction_n,
+    propped_moment_n_m,
     worst_taper_place,
 )
-from fruitcount.load.prop import propped_moment_n_m
 from fruitcount.load.state import factor_band
 from fruitcount.units import GRAVITY_N_PER_KG, MM_PER_INCH
 

@@ -12,7 +12,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from fruitcount.plan.choose import choose_fruit
 from fruitcount.plan.cuts import least_work, work_cost
-from fruitcount.plan.wood import Costs, FruitingWood, split_into_sites
+from fruitcount.plan.problem import Costs, FruitingWood, split_into_sites
 
 
 def random_wood(rng, n, shoots, *, pairs=False, damaged=0.0, length=100.0, gap=None):
@@ -31,7 +31,7 @@ def random_wood(rng, n, shoots, *, pairs=False, damaged=0.0, length=100.0, gap=N
     return FruitingWood(
         line=line,
         at=at,
-        worth=worth,
+        score=worth,
         site=site,
         may_pair=(sizes[site] >= 2) if pairs else np.zeros(n, bool),
         gap=gap,
@@ -68,7 +68,7 @@ def conflicts(wood):
 def allowed(wood, chosen, pairs, groups):
     kept = np.zeros(len(wood.at), bool)
     kept[list(chosen)] = True
-    if np.isnan(wood.worth[kept]).any() or any(kept[i] and kept[j] for i, j in pairs):
+    if np.isnan(wood.score[kept]).any() or any(kept[i] and kept[j] for i, j in pairs):
         return False
     return all(kept[g].sum() <= 2 for g in groups)
 
@@ -87,7 +87,7 @@ def brute_force(wood, most, costs, fewest=None):
                 kept = np.zeros(n, bool)
                 kept[list(chosen)] = True
                 work = work_cost(least_work(wood, kept, costs), costs)
-                value = wood.worth[kept].sum() - work
+                value = wood.score[kept].sum() - work
                 if value > best:
                     best, best_count = value, count
     if best > -np.inf:
@@ -96,7 +96,7 @@ def brute_force(wood, most, costs, fewest=None):
 
 
 def value_of(wood, kept, costs):
-    return wood.worth[kept].sum() - work_cost(least_work(wood, kept, costs), costs)
+    return wood.score[kept].sum() - work_cost(least_work(wood, kept, costs), costs)
 
 
 @pytest.mark.parametrize("with_costs", [False, True])
@@ -111,6 +111,7 @@ def test_optimal_on_a_thousand_random_small_cases(with_costs):
                 pinch=float(rng.uniform(0.02, 0.5)),
                 keep_tip=float(rng.choice([0.0, 4.0, 12.0])),
                 max_cut_frac=float(rng.choice([0.4, 0.7, 1.0])),
+                wood=float(rng.choice([0.0, 0.002, 0.01])),
             )
             if with_costs
             else Costs()
@@ -150,13 +151,13 @@ def test_same_as_a_general_solver_on_larger_cases(shoots, pairs):
         lowers[0] = kept.sum()
         uppers[0] = kept.sum()
         found = milp(
-            -wood.worth,
+            -wood.score,
             constraints=LinearConstraint(np.array(rows), lowers, uppers),
             integrality=np.ones(n),
             bounds=Bounds(0, 1),
         )
         assert found.success
-        assert wood.worth[kept].sum() == pytest.approx(-found.fun, abs=1e-6)
+        assert wood.score[kept].sum() == pytest.approx(-found.fun, abs=1e-6)
 
 
 def solve_with_cuts(wood, count, costs):
@@ -204,7 +205,7 @@ def solve_with_cuts(wood, count, costs):
             if here > blade + 1e-9:
                 pinch.append((2 * n + c, 1))
         rule(pinch, 1, np.inf)
-    price = np.r_[-wood.worth, np.full(n, costs.pinch), np.full(m, costs.cut)]
+    price = np.r_[-wood.score, np.full(n, costs.pinch), np.full(m, costs.cut)]
     found = milp(
         price,
         constraints=LinearConstraint(np.array(rows), low, high),

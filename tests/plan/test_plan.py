@@ -82,10 +82,12 @@ def test_no_two_kept_closer_than_the_gap(n, seed):
 
 def test_bigger_and_sounder_fruit_stays():
     limb = straight_limb(800)
-    at = np.linspace(20, 780, 24)
-    size = np.tile([12.0, 17.0], 12)
-    plan = plan_limb(fruit_on(limb, at, diameter_mm=size), limb, PEACH, GrowerInputs())
-    assert size[plan.keep_mask].mean() > 15.5
+    at = np.repeat(np.linspace(20, 780, 16), 2) + np.tile([0.0, 6.0], 16)
+    size = np.tile([12.0, 17.0], 16)
+    cluster = np.repeat(np.arange(16), 2)
+    fruit = fruit_on(limb, at, diameter_mm=size, cluster=cluster)
+    plan = plan_limb(fruit, limb, PEACH, GrowerInputs())
+    assert size[plan.keep_mask].mean() > 16
 
 
 def test_a_limb_that_may_not_be_shortened_is_only_pinched():
@@ -94,7 +96,7 @@ def test_a_limb_that_may_not_be_shortened_is_only_pinched():
     plan = plan_limb(fruit, limb, PEACH, GrowerInputs(max_cut_frac=0.0))
     assert not plan.cuts
     assert plan.keep_count == 9
-    assert plan.gap_mm == pytest.approx(50.0)
+    assert plan.gap_mm > 85  # 9 of 30 that hang 30 mm apart: every third or fourth
     check_whole(plan, fruit)
 
 
@@ -103,13 +105,13 @@ def test_fruit_is_spread_where_the_limb_is_not_shortened():
     fruit = fruit_on(limb, np.linspace(10, 890, 60))
     plan = plan_limb(fruit, limb, PEACH, GrowerInputs(max_cut_frac=0.0, cap=4))
     kept = fruit.along_mm[plan.keep_mask]
-    assert plan.gap_mm == pytest.approx(0.5 * 900 / 4)
+    assert plan.gap_mm > 280  # four over 880 mm are 293 mm apart at best
     assert np.ptp(kept) >= 3 * plan.gap_mm
     # The count leads: where the fruit hangs crowded the gap gives way first.
     crowded = fruit_on(limb, np.linspace(300, 480, 30))
     close = plan_limb(crowded, limb, PEACH, GrowerInputs(max_cut_frac=0.0, cap=4))
     assert close.keep_count == 4
-    assert close.gap_mm == pytest.approx(50.0)
+    assert close.gap_mm > 55  # 180 mm between three gaps
 
 
 def test_a_cut_is_where_it_says():
@@ -141,7 +143,7 @@ def test_no_room_says_so():
     fruit = fruit_on(limb, np.linspace(300, 340, 30))
     plan = plan_limb(fruit, limb, PEACH, GrowerInputs())
     assert plan.rule == "room"
-    assert plan.keep_count == 2
+    assert plan.keep_count == 3
 
 
 def no_scale(limb):
@@ -158,7 +160,7 @@ def test_without_a_scale_the_number_is_not_told_but_fruit_is_ranked():
     assert plan.verdict == "cannot tell"
     assert math.isnan(plan.target.centre)
     assert Flag.NO_SCALE in plan.flags
-    assert np.isfinite(plan.worth).all()
+    assert np.isfinite(plan.keep_score).all()
     assert plan.keep_count == 8
     assert all(plan.keep_mask[cluster == c].sum() == 1 for c in range(8))
     assert any("one fruit of each cluster" in n.lower() for n in plan.notes)

@@ -13,21 +13,18 @@ from fruitcount.load import harvest_mass_g
 from fruitcount.plan import (
     GrowerInputs,
     check_after,
-    first_pass_of,
     plan_limb,
     second_pass_inputs,
 )
 from fruitcount.plan.fruit_size import (
     OwnSeason,
     circumference_cm,
-    crop_weight,
     diameter_of_code,
     prune_dry_count,
     reference_advice,
     size_code,
     weight_from_own_seasons,
 )
-from fruitcount.plan.shoots import shoots_per_acre, shoots_per_tree, shoots_wanted
 from fruitcount.species import load_species
 
 PEACH = load_species("peach")
@@ -46,20 +43,6 @@ def test_prune_table_between_and_beyond():
         prune_dry_count(PRUNE, 150)
     with pytest.raises(BadInputError, match="reference-date table"):
         prune_dry_count(PEACH, 100)
-
-
-def test_penn_state_acre_plan():
-    # Penn State Extension, peach pruning text: prints 167 shoots a tree and 100,200 fruit.
-    assert shoots_per_tree(25_000, 150) == 167
-    assert shoots_per_tree(25_000, 150) * 150 * 4 == 100_200
-    wanted = {"small-fruited": 11_250, "medium-fruited": 17_500, "large-fruited": 25_000}
-    got = {p.kind: shoots_per_acre(p.fruit_per_acre, p.fruit_per_shoot) for p in PEACH.acre_plans}
-    assert got == wanted
-
-
-def test_shoots_for_a_hundred_fruit():
-    # Marini 2003, HortScience 38:512-514: shoots are 1/7 to 1/5 of the fruit wanted.
-    assert shoots_wanted(100) == (14, 20)
 
 
 @pytest.mark.parametrize(
@@ -107,12 +90,6 @@ def test_reference_size_points_a_direction():
     assert "too early" in reference_advice(20, days_after_bloom=30)
 
 
-def test_crop_weight_units():
-    crop = crop_weight(100, 150, crate_kg=10)
-    assert (crop.kg, crop.crates) == (pytest.approx(15), pytest.approx(1.5))
-    assert crop.lb == pytest.approx(33.07, abs=0.01)  # avoirdupois pound, by definition
-
-
 def test_own_seasons_say_nothing_beyond_themselves():
     light, heavy = OwnSeason(1.0, 180), OwnSeason(2.0, 140)
     assert weight_from_own_seasons(light, heavy, 1.5)[0] == pytest.approx(160)
@@ -124,15 +101,15 @@ def test_second_pass_uses_the_first():
     limb = straight_limb(900)
     inputs = GrowerInputs()
     first = plan_limb(fruit_on(limb, np.linspace(10, 890, 40)), limb, PEACH, inputs)
-    record = first_pass_of(first, inputs)
+    record = first.first_pass
     second_inputs, said = second_pass_inputs(inputs, record, counted_now=first.keep_count - 1)
     assert second_inputs.pass_number == 2
-    assert second_inputs.cap == first.target.final
+    assert second_inputs.cap == first.final_count
     assert second_inputs.drop_done is True
     assert "1 of the" in said[0]
     left = np.linspace(10, 890, first.keep_count - 1)
     second = plan_limb(fruit_on(limb, left), limb, PEACH, second_inputs)
-    assert second.keep_count <= first.target.final
+    assert second.keep_count <= first.final_count
     assert not any("not the final count" in n for n in second.notes)
 
 

@@ -7,7 +7,7 @@ import pytest
 from limbs import fruit_on, straight_limb
 
 from fruitcount.plan import GrowerInputs, keep_target, plan_limb, spacing_count
-from fruitcount.plan.timing import DIME_MM, NICKEL_MM, PEA_MM, size_timing
+from fruitcount.plan.fruit_size import DIME_MM, NICKEL_MM, PEA_MM, size_timing
 from fruitcount.species import load_species
 from fruitcount.units import MM_PER_INCH
 

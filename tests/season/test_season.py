@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from fruitcount.errors import BadInputError
 from fruitcount.months import northern_month
 from fruitcount.plan import GrowerInputs
-from fruitcount.plan.timing import size_timing
+from fruitcount.plan.fruit_size import size_timing
 from fruitcount.season import (
     OrchardTree,
     SeasonFacts,

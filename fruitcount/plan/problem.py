@@ -1,0 +1,361 @@
+"""The limb and its fruit as a problem to solve: places, keep scores, clusters and costs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.cautions import LOPPERS_MM
+from fruitcount.plan.inputs import GrowerInputs, PlanRules, ScoreWeights
+from fruitcount.plan.place import PlacedFruit
+from fruitcount.plan.target import KeepTarget
+from fruitcount.species import Species
+from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+
+__all__ = [
+    "Costs",
+    "FruitingWood",
+    "ThinningProblem",
+    "keep_score",
+    "split_into_sites",
+    "thinning_problem",
+    "wood_thickness_frac",
+]
+
+EPS = 1e-9
+# A price at which no cut is made.
+_NEVER = 1e6
+
+
+@dataclass(frozen=True, eq=False)
+class FruitingWood:
+    """Fruit along a limb and its shoots. All lengths in one unit, mm or px.
+
+    Attributes
+    ----------
+    line : int array, shape (N,)
+        -1 on the main limb, else the shoot.
+    at : float array, shape (N,)
+        Distance from the base of the limb, or from the shoot's fork.
+    score : float array, shape (N,)
+        Larger is better to keep; NaN must come off.
+    site : int array, shape (N,)
+        Fruit of one site hang together (see :func:`split_into_sites`).
+    may_pair : bool array, shape (N,)
+        This fruit's site may keep two, whatever the gap between those two.
+    gap : float
+        Closest two kept fruit of different sites may be, along the wood. > 0.
+    length : float
+        Of the main limb.
+    fork : float array, shape (S,)
+        Where each shoot leaves the limb.
+    shoot_length : float array, shape (S,)
+    """
+
+    line: NDArray[np.int64]
+    at: FloatArray
+    score: FloatArray
+    site: NDArray[np.int64]
+    may_pair: NDArray[np.bool_]
+    gap: float
+    length: float
+    fork: FloatArray
+    shoot_length: FloatArray
+
+
+@dataclass(frozen=True)
+class Costs:
+    """Work in units of keep score, and the rules of a cut.
+
+    Attributes
+    ----------
+    cut, pinch : float
+        Score given up for one cut, for one fruit pinched.
+    wood : float
+        Score given up for each unit of fruiting wood that a cut takes. Larger means shorter cuts.
+    keep_tip : float
+        Length left beyond the last kept fruit.
+    max_cut_frac : float
+        Largest share of the main limb that a cut may take.
+    stub : float
+        Where a whole shoot is cut, from its fork.
+    """
+
+    cut: float = 0.0
+    pinch: float = 0.0
+    wood: float = 0.0
+    keep_tip: float = 0.0
+    max_cut_frac: float = 1.0
+    stub: float = 0.0
+
+
+def split_into_sites(
+    line: NDArray[np.int64],
+    at: FloatArray,
+    cluster: NDArray[np.int64],
+    *,
+    gap: float,
+    fork: FloatArray,
+) -> NDArray[np.int64]:
+    """Number the sites: clusters, cut where they are longer than the gap or span a fork.
+
+    A row of touching fruit longer than the gap is more than one cluster for keeping: each
+    gap's length of it may keep its own. Fruit not grouped (-1) is a site by itself.
+
+    Parameters
+    ----------
+    line, at, cluster : arrays, shape (N,)
+        See :class:`FruitingWood`; cluster numbers as in ``Fruitlets``.
+    gap : float
+        Longest extent of a site (not reached). Infinite leaves clusters whole.
+    fork : float array
+        Places on the main limb that no site may span.
+
+    Returns
+    -------
+    int array, shape (N,)
+    """
+    site = np.full(len(at), -1, dtype=np.int64)
+    started: dict[tuple[int, int], tuple[int, float]] = {}
+    forks = np.sort(fork)
+    for number, i in enumerate(np.lexsort((at, line))):
+        key = (int(line[i]), int(cluster[i]))
+        if cluster[i] >= 0 and key in started:
+            number_before, start = started[key]
+            inside = forks[(forks > start + EPS) & (forks < at[i] - EPS)]
+            near = not np.isfinite(gap) or at[i] - start < gap - EPS
+            if near and not (line[i] == -1 and len(inside)):
+                site[i] = number_before
+                continue
+        started[key] = (number, float(at[i]))
+        site[i] = number
+    return site
+
+
+def wood_thickness_frac(limb: Limb, line: NDArray[np.int64], at_frac: FloatArray) -> FloatArray:
+    """Thickness of the wood a fruit hangs on, as a share of the limb's base.
+
+    Parameters
+    ----------
+    limb : Limb
+        Where diameters are not told, the limb is taken to taper to half (our choice).
+    line : int array, shape (N,)
+        -1 on the main limb, else the shoot.
+    at_frac : float array, shape (N,)
+        Place along its own line, 0 to 1.
+    """
+    thick = limb.base_diameter_mm if limb.base_diameter_mm > 0 else float("nan")
+    tip = limb.tip_diameter_mm / thick
+    tip = float(np.clip(tip, 0.05, 1.0)) if np.isfinite(tip) else 0.5
+    share = 1.0 - (1.0 - tip) * at_frac
+    for i, shoot in enumerate(limb.shoots):
+        base = shoot.base_diameter_mm / thick
+        # An unmeasured shoot is taken as a third of the limb's base (our choice).
+        base = float(np.clip(base, 0.02, 1.0)) if np.isfinite(base) else 1 / 3
+        share = np.where(line == i, base * (1.0 - 0.5 * at_frac), share)
+    return np.asarray(share, dtype=float)
+
+
+def keep_score(
+    fruitlets: Fruitlets, thickness_frac: FloatArray, weights: ScoreWeights
+) -> FloatArray:
+    """Keep score of each fruit, 0 to 1; NaN for damaged and yellowing fruit, which is never kept.
+
+    Parameters
+    ----------
+    fruitlets : Fruitlets
+    thickness_frac : float array, shape (N,)
+        From :func:`wood_thickness_frac`.
+    weights : ScoreWeights
+        Raising one makes that merit decide more often.
+
+    Returns
+    -------
+    float array, shape (N,)
+        Weighted mean of the merits. What is not measured counts as middling.
+    """
+    size = fruitlets.diameter_mm if np.isfinite(fruitlets.diameter_mm).all() else fruitlets.r_px
+    sound = (
+        _or_half(fruitlets.score)
+        + _or_half(fruitlets.roundness_frac)
+        + _or_half(1.0 - fruitlets.yellow_frac)
+    ) / 3
+    merits = (
+        (weights.size, _spread(size)),
+        (weights.sound, sound),
+        (weights.seat, np.clip(thickness_frac, 0, 1)),
+        (weights.light, _or_half(fruitlets.visible_frac)),
+    )
+    total = sum(w for w, _ in merits) or 1.0
+    score = sum(w * merit for w, merit in merits) / total
+    return np.where(fruitlets.kind == Kind.FRUIT, score, np.nan)
+
+
+def _or_half(values: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(values), np.clip(values, 0, 1), 0.5)
+
+
+def _spread(size: FloatArray) -> FloatArray:
+    """Smallest 0, largest 1; all 0.5 where sizes are equal or not told."""
+    known = size[np.isfinite(size)]
+    if len(known) < 2 or np.ptp(known) == 0:
+        return np.full(len(size), 0.5)
+    return np.where(np.isfinite(size), (size - known.min()) / np.ptp(known), 0.5)
+
+
+@dataclass(frozen=True, eq=False)
+class ThinningProblem:
+    """The problem in one unit: mm where lengths are known, else px.
+
+    ``ordered`` is False where places or gaps are not known; then clusters alone decide.
+    ``group`` numbers the clusters, a long row of touching fruit being more than one; ``score`` is
+    of every fruit, ``wood.score`` only of those that may stay.
+    """
+
+    wood: FruitingWood
+    costs: Costs
+    ordered: bool
+    px_per_unit: float
+    group: NDArray[np.int64]
+    score: FloatArray
+
+
+def thinning_problem(
+    placed: PlacedFruit,
+    limb: Limb,
+    fruitlets: Fruitlets,
+    *,
+    species: Species,
+    inputs: GrowerInputs,
+    rules: PlanRules,
+    target: KeepTarget,
+) -> ThinningProblem:
+    """Set the problem in mm, or in px where no length is known.
+
+    Parameters
+    ----------
+    placed : PlacedFruit
+    limb : Limb
+    fruitlets : Fruitlets
+        The crop only, one a placed fruit.
+    species : Species
+    inputs : GrowerInputs
+    rules : PlanRules
+    target : KeepTarget
+        Gives the gap where no length is known: a share of what each fruit would have.
+    """
+    in_mm = math.isfinite(placed.mm_per_px)
+    px_per_unit = 1.0 / placed.mm_per_px if in_mm else 1.0
+    length = placed.length_px / px_per_unit
+    even = length / max(target.centre, 1.0)
+    gap = _closest_mm(species, inputs, rules) if in_mm else rules.gap_share_frac * even
+    row = species.spacing_low_mm.number if in_mm else even
+    ordered = placed.placed and math.isfinite(gap) and gap > 0
+    at, fork = placed.at_px / px_per_unit, placed.fork_px / px_per_unit
+    thickness = wood_thickness_frac(limb, placed.line, placed.at_frac)
+    score = keep_score(fruitlets, thickness, rules.weights)
+    bearing = fork[np.isin(np.arange(len(fork)), placed.line)]
+    group = split_into_sites(
+        placed.line, at, fruitlets.cluster, gap=row if ordered else math.inf, fork=fork[:0]
+    )
+    group = _whole_where_forked(group, fruitlets.cluster, placed.line)
+    sizes = np.bincount(group, minlength=1)[group] if len(group) else group
+    pairs = (sizes >= species.pair_cluster_size.number) & inputs.allow_pairs
+    choice = score
+    if ordered:
+        choice = _candidates(score, group, at, placed.line, pairs=pairs, gap=gap / 2)
+    wood = FruitingWood(
+        line=placed.line,
+        at=at,
+        score=choice,
+        site=split_into_sites(placed.line, at, group, gap=gap, fork=bearing) if ordered else group,
+        may_pair=pairs,
+        gap=gap,
+        length=length,
+        fork=fork,
+        shoot_length=placed.shoot_length_px / px_per_unit,
+    )
+    whole = placed.wood_mm if in_mm else length
+    costs = _costs(wood, limb, inputs, rules, even=whole / max(target.final, 1.0), in_mm=in_mm)
+    return ThinningProblem(wood, costs, ordered, px_per_unit, group, score)
+
+
+def _costs(
+    wood: FruitingWood,
+    limb: Limb,
+    inputs: GrowerInputs,
+    rules: PlanRules,
+    *,
+    even: float,
+    in_mm: bool,
+) -> Costs:
+    """Work as score. The full crop is pinched, and so is the second pass: its limb stays whole."""
+    most = min(inputs.max_cut_frac, _hand_tool_frac(limb))
+    shorten = inputs.plan_choice == "quick" and inputs.pass_number == 1 and most > 0
+    return Costs(
+        cut=rules.score_per_second * inputs.seconds_per_cut if shorten else _NEVER,
+        pinch=rules.score_per_second * inputs.seconds_per_pinch,
+        wood=rules.score_per_lost_fruit / even if shorten and even > 0 else 0.0,
+        # Without lengths the tip left with leaves is a twentieth of the limb (our choice).
+        keep_tip=inputs.keep_tip_leaves_mm if in_mm else wood.length / 20,
+        max_cut_frac=most,
+        stub=inputs.stub_mm if in_mm else 0.0,
+    )
+
+
+def _hand_tool_frac(limb: Limb) -> float:
+    """Outer share of the limb that is thin enough for loppers; 1 where thickness is not known."""
+    if not limb.base_diameter_mm > LOPPERS_MM:
+        return 1.0
+    share = wood_thickness_frac(limb, np.full(101, -1), np.linspace(0, 1, 101))
+    return float(np.mean(share * limb.base_diameter_mm <= LOPPERS_MM))
+
+
+def _whole_where_forked(
+    group: NDArray[np.int64], cluster: NDArray[np.int64], line: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """One group for a cluster that hangs about a fork, on limb and shoot both."""
+    out = group.copy()
+    for one in np.unique(cluster[cluster >= 0]):
+        mine = cluster == one
+        if len(np.unique(line[mine])) > 1:
+            out[mine] = out[mine][0]
+    return out
+
+
+def _candidates(
+    score: FloatArray,
+    group: NDArray[np.int64],
+    at: FloatArray,
+    line: NDArray[np.int64],
+    *,
+    pairs: NDArray[np.bool_],
+    gap: float,
+) -> FloatArray:
+    """Scores with NaN for fruit of a cluster that the gap alone would not keep to its rule.
+
+    Of a cluster one stays, its best, or its two best where pairs are allowed; the second is
+    marked down so that no other cluster is stripped bare for it.
+    """
+    out = score.copy()
+    for one in np.flatnonzero(np.bincount(group, minlength=1) > 1):
+        mine = np.flatnonzero(group == one)
+        best = mine[np.argsort(-np.nan_to_num(score[mine], nan=-np.inf), kind="stable")]
+        if pairs[mine[0]]:
+            out[best[2:]] = np.nan
+            out[best[1]] -= 1.0
+        elif len(np.unique(line[mine])) > 1 or np.ptp(at[mine]) >= gap - EPS:
+            out[best[1:]] = np.nan
+    return out
+
+
+def _closest_mm(species: Species, inputs: GrowerInputs, rules: PlanRules) -> float:
+    """Closest gap of the first try; half of it where the count leaves no room."""
+    spacing = species.spacing_low_mm.number if inputs.spacing_mm is None else inputs.spacing_mm
+    gap = rules.gap_share_frac * spacing
+    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
+        return gap
+    return min(gap, rules.first_pass_gap_frac * species.first_pass_spacing_mm.number)

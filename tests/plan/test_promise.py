@@ -1,0 +1,199 @@
+"""What is promised is what remains; no cliff; two plans; clusters; spread; the same limb again.
+
+The long runs take ``FRUITCOUNT_LONG=1``; without it the same checks run on fewer limbs.
+"""
+
+from __future__ import annotations
+
+import os
+from itertools import combinations
+
+import numpy as np
+import pytest
+from limbs import fruit_on, straight_limb
+
+from fruitcount.flags import Flag
+from fruitcount.load import carry_limit
+from fruitcount.plan import (
+    GrowerInputs,
+    carry_out,
+    other_limb_words,
+    plan_limb,
+    second_pass_inputs,
+)
+from fruitcount.plan.words import time_words
+from fruitcount.species import load_species
+
+LONG = bool(os.environ.get("FRUITCOUNT_LONG"))
+PEACH = load_species("peach")
+THINNED = ("peach", "nectarine", "apricot", "japanese-plum", "european-plum", "cherry-plum")
+
+
+def random_limb(rng):
+    """A limb of any length and thickness with up to four shoots, and fruit in clusters."""
+    length = float(rng.uniform(200, 1500))
+    base = float(rng.uniform(9, 40))
+    shoots = [
+        (float(rng.uniform(20, length - 20)), float(rng.uniform(50, 300)), 60, base / 3)
+        for _ in range(int(rng.integers(0, 5)))
+    ]
+    limb = straight_limb(length, base_mm=base, tip_mm=base * rng.uniform(0.2, 0.9), shoots=shoots)
+    n = int(rng.integers(1, 45))
+    shoot = rng.integers(-1, len(shoots), n)
+    reach = np.array([length if s < 0 else shoots[s][1] for s in shoot])
+    cluster = np.where(rng.random(n) < 0.4, rng.integers(0, max(n // 3, 1), n), -1)
+    at = rng.random(n) * reach
+    for one in np.unique(cluster[cluster >= 0]):  # a cluster hangs together
+        mine = np.flatnonzero(cluster == one)
+        shoot[mine] = shoot[mine[0]]
+        top = length if shoot[mine[0]] < 0 else shoots[shoot[mine[0]]][1]
+        at[mine] = np.clip(min(at[mine[0]], top) + 12.0 * np.arange(len(mine)), 0, top)
+    fruit = fruit_on(
+        limb, at, shoot=shoot, cluster=cluster, diameter_mm=rng.normal(15, 2, n).clip(6, 30)
+    )
+    return limb, fruit
+
+
+def planned(fruit, limb, inputs):
+    species = load_species(inputs.species)
+
+    def carry(wood, crop, asked):
+        return carry_limit(wood, species, asked, fruitlets=crop)
+
+    return plan_limb(fruit, limb, species, inputs, carry_limit=carry)
+
+
+@pytest.mark.parametrize("choice", ["quick", "full"])
+def test_what_is_promised_is_what_a_second_pass_keeps(choice):
+    rng = np.random.default_rng(5)
+    differ = []
+    for _ in range(500 if LONG else 120):
+        limb, fruit = random_limb(rng)
+        inputs = GrowerInputs(str(rng.choice(THINNED)), plan_choice=choice)
+        first = planned(fruit, limb, inputs)
+        limb_left, fruit_left, _ = carry_out(first, fruit, limb, inputs)
+        second, _ = second_pass_inputs(inputs, first.first_pass, first.keep_count)
+        differ.append(planned(fruit_left, limb_left, second).keep_count - first.final_count)
+    assert np.mean(np.array(differ) == 0) >= 0.95
+    assert np.abs(differ).max() <= 1
+
+
+@pytest.mark.parametrize("choice", ["quick", "full"])
+def test_one_fruit_more_never_lowers_the_count_by_more_than_one(choice):
+    rng = np.random.default_rng(6)
+    for _ in range(300 if LONG else 60):
+        limb, fruit = random_limb(rng)
+        name = str(rng.choice(THINNED))
+        fewer = fruit.take(np.arange(len(fruit) - 1))
+        inputs = GrowerInputs(name, plan_choice=choice)
+        a = plan_limb(fewer, limb, load_species(name), inputs)
+        b = plan_limb(fruit, limb, load_species(name), inputs)
+        assert b.keep_count >= a.keep_count - 1
+
+
+def test_the_range_holds_the_number_and_what_hangs_there_holds_the_range():
+    rng = np.random.default_rng(7)
+    for _ in range(80):
+        limb, fruit = random_limb(rng)
+        plan = planned(fruit, limb, GrowerInputs(str(rng.choice(THINNED))))
+        assert plan.keep_low_n <= plan.keep_count <= plan.keep_high_n <= plan.crop_count
+        if plan.verdict == "thin":
+            assert str(plan.keep_low_n) in plan.range_sentence
+            assert str(plan.keep_high_n) in plan.range_sentence
+
+
+def test_the_quick_plan_cuts_and_the_full_crop_keeps_the_wood():
+    limb = straight_limb(864)  # 34 in with 30 fruit: common practice, no source
+    fruit = fruit_on(limb, np.linspace(20, 850, 30))
+    quick = plan_limb(fruit, limb, PEACH, GrowerInputs())
+    full = plan_limb(fruit, limb, PEACH, GrowerInputs(plan_choice="full"))
+    assert len(quick.cuts) == 1
+    assert quick.cuts[0].at_mm > 864 / 3
+    assert not full.cuts
+    assert full.final_count > quick.final_count
+    assert full.work_seconds > quick.work_seconds
+    assert quick.keep_count == full.keep_count
+
+
+@pytest.mark.parametrize("pairs", [False, True])
+def test_no_cluster_is_stripped_bare_or_left_crowded(pairs):
+    # Three to one, five to one or two: common practice, no source.
+    rng = np.random.default_rng(8)
+    for _ in range(60):
+        at = np.repeat(np.linspace(60, 840, 6) + rng.uniform(-10, 10, 6), 5)
+        at = at + np.tile(np.linspace(0, 45, 5), 6)
+        cluster = np.repeat(np.arange(6), 5)
+        limb = straight_limb(900)
+        inputs = GrowerInputs(allow_pairs=pairs, plan_choice="full")
+        plan = plan_limb(fruit_on(limb, at, cluster=cluster), limb, PEACH, inputs)
+        left = [int(plan.keep_mask[cluster == c].sum()) for c in range(6)]
+        assert min(left) >= 1
+        assert max(left) <= (2 if pairs else 1)
+
+
+def test_a_limb_to_leave_still_has_its_clusters_singled():
+    limb = straight_limb(900)
+    at = np.r_[100, 110, 120, 400, 700]
+    fruit = fruit_on(limb, at, cluster=[0, 0, 0, -1, -1])
+    plan = plan_limb(fruit, limb, PEACH, GrowerInputs())
+    assert (plan.verdict, plan.keep_count, plan.off_count) == ("leave", 3, 2)
+    assert "SINGLE THE CLUSTERS" in plan.answer
+    told_light = plan_limb(fruit, limb, PEACH, GrowerInputs(light_set=True))
+    assert told_light.off_count == 0
+    cherry = plan_limb(fruit, limb, load_species("sweet-cherry"), GrowerInputs("sweet-cherry"))
+    assert cherry.off_count == 0
+
+
+def test_kept_fruit_are_spread_as_widely_as_brute_force_finds():
+    rng = np.random.default_rng(9)
+    for _ in range(40):
+        limb = straight_limb(float(rng.uniform(300, 800)))
+        at = np.sort(rng.uniform(10, limb.length_mm - 10, 11))
+        plan = plan_limb(fruit_on(limb, at), limb, PEACH, GrowerInputs(plan_choice="full"))
+        if plan.verdict == "thin" and plan.keep_count > 1:
+            choices = combinations(range(11), plan.keep_count)
+            widest = max(np.diff(at[list(c)]).min() for c in choices)
+            assert plan.gap_mm == pytest.approx(widest, abs=1.0)
+
+
+def test_a_doubtful_limb_gets_no_number():
+    limb = straight_limb(900)
+    fruit = fruit_on(limb, np.linspace(20, 880, 30))
+    plan = plan_limb(fruit, limb, PEACH, GrowerInputs(), flags=Flag.LIMB_UNSURE)
+    assert plan.verdict == "check limb"
+    assert not plan.number_known
+    assert plan.off_count == 0
+    assert plan.answer.startswith("CHECK THE LIMB")
+
+
+def test_no_cut_is_proposed_through_wood_too_thick_for_loppers():
+    limb = straight_limb(2000, base_mm=80, tip_mm=30)
+    fruit = fruit_on(limb, np.r_[100.0, 200, 300, np.linspace(1000, 1950, 60)])
+    plan = plan_limb(fruit, limb, PEACH, GrowerInputs(cap=3))
+    assert all(cut.diameter_mm <= 50.5 for cut in plan.cuts)
+    assert any("licensed arborist" in note for note in plan.notes)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "no work"), (4, "a few seconds"), (20, "about half a minute"), (60, "about 1 minute"),
+     (88, "about 1.5 minutes"), (400, "about 7 minutes")],
+)  # fmt: skip
+def test_time_is_told_in_steps_a_grower_feels(seconds, words):
+    assert time_words(seconds) == words
+
+
+def test_another_limb_is_not_judged_by_this_plan():
+    rng = np.random.default_rng(10)
+    same, other = [], []
+    for _ in range(60):
+        limb, fruit = random_limb(rng)
+        inputs = GrowerInputs()
+        plan = plan_limb(fruit, limb, PEACH, inputs)
+        limb_left, fruit_left, _ = carry_out(plan, fruit, limb, inputs)
+        same.append(other_limb_words(plan.first_pass, fruit_left, limb_left))
+        theirs, their_fruit = random_limb(rng)
+        if not 0.6 < theirs.length_mm / limb_left.length_mm < 1.6:
+            other.append(other_limb_words(plan.first_pass, their_fruit, theirs))
+    assert not any(same)
+    assert np.mean([bool(words) for words in other]) > 0.8
