@@ -127,7 +127,8 @@ def test_writers_decide_nothing() -> None:
     for path in sorted((PACKAGE / "export").rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom) and part_of(node.module or "") in deciding:
-                if node.module == "fruitcount.tree.card_code":  # names on a card, no number
+                # names on a card, and sentences of numbers worked out before
+                if (node.module or "").endswith((".card_code", ".words")):
                     continue
                 wrong += [f"{path.name}: {a.name}" for a in node.names if a.name[0].islower()]
     assert not wrong, "\n".join(wrong)
