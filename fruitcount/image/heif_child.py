@@ -24,6 +24,10 @@ def main() -> None:
     blocks = [
         (name, bytes(each.info.get(name) or b"")) for each in opened for name in ("exif", "xmp")
     ]
+    # other tags that a file may hold, as text of the makers' own kind
+    blocks += [
+        ("other", bytes(item["data"])) for each in opened for item in each.info.get("metadata", [])
+    ]
     head: dict[str, Any] = {"size": list(frame.size), "mode": ""}
     pixels, primary = b"", bytes(frame.info.get("exif") or b"")
     if frame.size[0] * frame.size[1] <= most_pixels:

@@ -11,4 +11,7 @@ except ImportError as error:  # libGL or glib missing: usual on a bare Debian or
         "apt-get install -y --no-install-recommends libgl1 libglib2.0-0"
     ) from error
 
+# its words about damaged files mean nothing to a grower; ours name the file
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
 __all__ = ["cv2"]

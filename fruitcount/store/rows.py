@@ -15,7 +15,7 @@ from sqlalchemy import JSON, Date, Table, insert, select, text
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
-from fruitcount.image.location import without_location
+from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store
 from fruitcount.store.photos import file_of, write_whole
 from fruitcount.store.schema import FIRST, KIND, LATEST

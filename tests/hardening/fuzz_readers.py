@@ -110,7 +110,7 @@ def _heic() -> list[bytes]:
 
 
 def _photo(data: bytes, _: Path) -> None:
-    from fruitcount.image.location import without_location
+    from fruitcount.image.metadata import without_location
     from fruitcount.image.photo import read_photo
 
     bare = without_location(data)  # must take anything

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
+import struct
+import subprocess
+import sys
+import zlib
 from datetime import datetime
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -100,8 +106,6 @@ def test_sixteen_bits_are_scaled() -> None:
 
 
 def test_sixteen_bit_colour() -> None:
-    import cv2
-
     rng = np.random.default_rng(2)
     wide = rng.integers(0, 65536, (30, 40, 3), dtype=np.uint16)
     for extension in (".png", ".tiff"):
@@ -188,6 +192,87 @@ def test_too_many_pixels_are_refused_before_decoding(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(photo_module, "_pixels", never)
     with pytest.raises(PhotoTooLargeError, match="96 megapixels"):
         read_photo(data, name="huge.png")
+
+
+@pytest.mark.parametrize(("colour", "bits"), [(6, 16), (2, 16), (6, 8)])
+def test_bytes_a_pixel_count_against_the_limit(colour: int, bits: int) -> None:
+    # 79 megapixels of 16-bit colour and transparency took 2.25 GB
+    head = struct.pack(">IIBBBBB", 9800, 8100, bits, colour, 0, 0, 0)
+    chunks = [(b"IHDR", head), (b"IDAT", zlib.compress(b"")), (b"IEND", b"")]
+    data = b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+        for kind, body in chunks
+    )
+    with pytest.raises(PhotoTooLargeError, match="79 megapixels of"):
+        read_photo(data, name="deep.png")
+
+
+def test_large_transparent_photos_take_little_memory() -> None:
+    data = saved(Image.new("RGBA", (6000, 5000), (10, 200, 30, 128)), "PNG")
+    code = (
+        "import sys, resource; from fruitcount.image import read_photo\n"
+        "start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "read_photo(sys.stdin.buffer.read())\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - start)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], input=data, capture_output=True, check=True)
+    # seven bytes a pixel, decoded and laid over white, and strips; it was sixteen
+    assert int(done.stdout) < 30e6 * 10 / 1024
+
+
+def detailed(size: tuple[int, int] = (320, 240)) -> Image.Image:
+    return Image.fromarray(
+        np.random.default_rng(5).integers(0, 256, (size[1], size[0], 3), np.uint8)
+    )
+
+
+@pytest.mark.parametrize("options", [{}, {"progressive": True}, {"restart_marker_rows": 1},
+                                     {"subsampling": 0}], ids=str)  # fmt: skip
+@pytest.mark.parametrize("mode", ["RGB", "L", "CMYK"])
+def test_a_jpeg_that_lost_data_and_ends_properly(options: dict[str, object], mode: str) -> None:
+    data = saved(detailed().convert(mode), "JPEG", **options)
+    assert read_photo(data).width_px == 320
+    lost = data[: int(len(data) * 0.6)] + b"\xff\xd9"
+    with pytest.raises(PhotoUnreadableError, match=r"^kept\.jpg: is damaged.* missing") as refusal:
+        read_photo(lost, name="kept.jpg")
+    if "progressive" not in options and mode == "RGB":  # a progressive one loses detail, not rows
+        share = float(re.search(r"about (\d+) %", str(refusal.value)).group(1))
+        assert share == pytest.approx(40, abs=5)
+
+
+def test_padding_before_the_end_is_no_loss() -> None:
+    data = saved(detailed(), "JPEG", restart_marker_rows=1)
+    assert np.array_equal(read_photo(data[:-2] + b"\0\0\0\xff\xd9").rgb, read_photo(data).rgb)
+
+
+@pytest.mark.parametrize("file_format", ["PNG", "WEBP", "TIFF"])
+def test_other_formats_that_lost_the_middle_and_end_properly(file_format: str) -> None:
+    data = bytearray(saved(detailed(), file_format, **(
+        {"compression": "tiff_lzw"} if file_format == "TIFF" else {})))  # fmt: skip
+    middle = len(data) // 2
+    if file_format == "PNG":  # one chunk less, all checksums right
+        at = [m.start() - 4 for m in re.finditer(b"IDAT", bytes(data))]
+        del data[at[1] : at[2]]
+    else:
+        del data[middle : middle + len(data) // 4]
+    if file_format == "WEBP":
+        data[4:8] = struct.pack("<I", len(data) - 8)
+        data[16:20] = struct.pack("<I", len(data) - 20)
+    with pytest.raises(PhotoUnreadableError, match="kept: is damaged or cut short"):
+        read_photo(bytes(data), name="kept")
+
+
+@pytest.mark.parametrize("top", [1.0, 255.0, 60000.0])
+@pytest.mark.parametrize("bands", [1, 3])
+def test_sound_tiffs_of_floats_are_read(top: float, bands: int) -> None:
+    rng = np.random.default_rng(6)
+    wide = rng.random((30, 40, bands), np.float32)
+    wide[0, 0], wide[1, 1] = 1.0, np.nan
+    data = cv2.imencode(".tiff", (wide * top)[..., ::-1])[1].tobytes()
+    read = read_photo(data, name="a.tiff").rgb
+    expected = np.nan_to_num(wide) * (top if top <= 255 else top / 65535) * (255 if top == 1 else 1)
+    expected = expected * (255 if top > 255 else 1)
+    assert np.abs(read.astype(float) - expected).max() <= 1
 
 
 DATA = Path(__file__).parent / "data"
