@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["models_folder", "sample_folder", "screen_folder"]
+__all__ = ["BOLD_FONT", "PLAIN_FONT", "models_folder", "sample_folder", "screen_folder"]
 
 _PACKAGE = Path(__file__).resolve().parent
+PLAIN_FONT = _PACKAGE / "export" / "fonts" / "DejaVuSans.ttf"
+BOLD_FONT = PLAIN_FONT.with_name("DejaVuSans-Bold.ttf")
 
 
 def _either(installed: str, checkout: str) -> Path:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from fruitcount.export.palette import BLACK, RGB
+from fruitcount.resources import PLAIN_FONT
 
 __all__ = ["dashed_line", "mark", "outlined_line", "text", "text_size"]
 
@@ -18,9 +19,8 @@ _SHIFT = 4  # cv2 takes 1/16-pixel coordinates, so small circles do not jump abo
 
 
 @lru_cache(maxsize=32)
-def _font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
-    # Pillow carries this scalable font itself: the same letters on every machine.
-    return ImageFont.load_default(size_px)
+def _font(size_px: int) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(str(PLAIN_FONT), size_px)
 
 
 def text_size(words: str, size_px: int) -> tuple[int, int]:

@@ -1,10 +1,10 @@
-"""Fonts of printed pages, and letters that the usual font lacks: another font, run by run.
+"""The one font of pictures and printed pages, and other fonts for letters that it lacks.
 
-Names typed by the keeper may be in any script. What the usual font lacks is set in a wide font of
-this machine where there is one; it goes into the file, and every reader shows it. Else it is set
-in one of the four standard CJK fonts that PDF readers know by name (PDF 1.7, section 9.7.5.2): no
-font file is needed here, but a reader without its Asian fonts shows boxes or nothing. What those
-lack too is printed as "?".
+DejaVu Sans lies beside this file (licence: ``fonts/LICENSE_DEJAVU``), so that a page looks the same
+from every machine. Names typed by the keeper may be in any script: what it lacks is set in one of
+the four standard CJK fonts that PDF readers know by name (PDF 1.7, section 9.7.5.2). No font file
+is needed for those, but a reader without its Asian fonts shows boxes or nothing. What they lack
+too is printed as "?".
 """
 
 from __future__ import annotations
@@ -13,15 +13,16 @@ import html
 from collections.abc import Iterator
 from functools import cache
 from itertools import groupby
-from pathlib import Path
 
 from reportlab.graphics.shapes import Group, String
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.cidfonts import CIDEncoding, UnicodeCIDFont
-from reportlab.pdfbase.ttfonts import TTFError, TTFont
+from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-__all__ = ["chart_words", "draw_words", "has_letter", "markup", "usual_fonts", "words_width"]
+from fruitcount.resources import BOLD_FONT, PLAIN_FONT
+
+__all__ = ["chart_words", "draw_words", "markup", "usual_fonts", "words_width"]
 
 # a font, and the character set that says which letters it has
 _FALLBACK = (
@@ -31,39 +32,16 @@ _FALLBACK = (
     ("HYSMyeongJo-Medium", "cp949"),
     ("STSong-Light", "gbk"),
 )
-# wide fonts that come with systems or with many of them; their outlines must be TrueType
-_WIDE = (
-    "DroidSansFallbackFull.ttf", "DroidSansFallback.ttf", "wqy-microhei.ttc", "wqy-zenhei.ttc",
-    "Arial Unicode.ttf", "ARIALUNI.TTF", "msyh.ttc", "msgothic.ttc", "malgun.ttf",
-)  # fmt: skip
-_FOLDERS = (
-    "/usr/share/fonts", "/usr/local/share/fonts", "~/.local/share/fonts", "~/.fonts",
-    "/Library/Fonts", "/System/Library/Fonts", "~/Library/Fonts", "C:/Windows/Fonts",
-)  # fmt: skip
 _KANA = ("\u3040", "\u30ff")
 _HANGUL = ("\u1100", "\u11ff"), ("\u3130", "\u318f"), ("\uac00", "\ud7a3")
 
 
 @cache
 def usual_fonts() -> tuple[str, str]:
-    """Names of the usual font and its bold form, ready for use."""
-    # the fonts built into every PDF reader know Latin letters only; take a wider one if it is here
-    for plain, bold in (("DejaVuSans", "DejaVuSans-Bold"), ("Arial", "Arial Bold")):
-        try:
-            pdfmetrics.registerFont(TTFont(plain, f"{plain}.ttf"))
-            pdfmetrics.registerFont(TTFont(bold, f"{bold}.ttf"))
-        except TTFError:
-            continue
-        return plain, bold
-    return "Helvetica", "Helvetica-Bold"
-
-
-def has_letter(letter: str) -> bool:
-    """Whether the usual font has it."""
-    plain = usual_fonts()[0]
-    if plain != "Helvetica":
-        return ord(letter) in pdfmetrics.getFont(plain).face.charToGlyph
-    return _encodes(letter, "cp1252")
+    """Names of the font for words on pages and its bold form, ready for use."""
+    for path in (PLAIN_FONT, BOLD_FONT):
+        pdfmetrics.registerFont(TTFont(path.stem, str(path)))
+    return PLAIN_FONT.stem, BOLD_FONT.stem
 
 
 def _encodes(letter: str, charset: str) -> bool:
@@ -85,21 +63,6 @@ def _in_order(words: str) -> list[tuple[str, str]]:
 
 
 @cache
-def _wide_fonts() -> tuple[str, ...]:
-    """Wide fonts found on this machine, ready for use."""
-    out = []
-    for folder in (Path(name).expanduser() for name in _FOLDERS):
-        found = {path.name: path for path in folder.rglob("*.tt?")} if folder.is_dir() else {}
-        for path in (found[name] for name in _WIDE if name in found):
-            try:
-                pdfmetrics.registerFont(TTFont(path.stem, str(path)))
-            except (TTFError, OSError):
-                continue
-            out.append(path.stem)
-    return tuple(dict.fromkeys(out))
-
-
-@cache
 def _ready(name: str) -> str:
     font = UnicodeCIDFont(name)
     if name == "MSung-Light":  # the library names the encoding of mainland letters here
@@ -110,13 +73,10 @@ def _ready(name: str) -> str:
 
 
 def _font_of(letter: str, order: list[tuple[str, str]]) -> str:
-    if letter == "\n" or has_letter(letter):
+    if letter == "\n" or ord(letter) in pdfmetrics.getFont(usual_fonts()[0]).face.charToGlyph:
         return ""
     if not letter.isprintable():
         return "?"
-    for font in _wide_fonts():
-        if ord(letter) in pdfmetrics.getFont(font).face.charToGlyph:
-            return font
     if ord(letter) > 0xFFFF:  # the fonts known by name are addressed by two bytes
         return "?"
     return next((_ready(font) for font, charset in order if _encodes(letter, charset)), "?")

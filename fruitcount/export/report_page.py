@@ -19,7 +19,6 @@ from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.checks import one_of
 from fruitcount.export.letters import (
     draw_words,
-    has_letter,
     markup,
     usual_fonts,
     words_width,
@@ -110,8 +109,8 @@ def text(words: str, size: float = 10, *, bold: bool = False, right: bool = Fals
 
 
 def tick_box() -> str:
-    """An empty box to tick, or brackets where the font has none."""
-    return "\u2610" if has_letter("\u2610") else "[  ]"
+    """An empty box to tick."""
+    return "\u2610"
 
 
 def trees_told(count: int) -> str:

@@ -12,12 +12,16 @@ from typing import Any
 
 from PIL import Image, ImageDraw, ImageFont
 
+from fruitcount.resources import PLAIN_FONT
+
 __all__ = ["Drawn", "Line", "Polygon", "Ring", "Words", "dashed", "to_pdf_drawing", "to_png"]
 
 RGB = tuple[int, int, int]
 Place = tuple[float, float]
 
 _SUPERSAMPLE = 3
+# The font is wider than most: this small, its lower-case letters are as high as theirs.
+_LETTERS = 0.87
 
 
 @dataclass(frozen=True)
@@ -141,8 +145,7 @@ def _paint(pen: ImageDraw.ImageDraw, shape: Shape, times: float) -> None:
         wide = max(round(shape.width * times), 1)
         pen.ellipse(box, fill=shape.fill, outline=shape.edge, width=wide if shape.edge else 0)
     else:
-        # Pillow carries this scalable font itself: the same letters on every machine.
-        font = ImageFont.load_default(size=shape.size * times)
+        font = ImageFont.truetype(str(PLAIN_FONT), _LETTERS * shape.size * times)
         at = {"start": "ls", "middle": "ms", "end": "rs"}[shape.anchor]
         pen.text(
             (shape.x * times, shape.y * times), shape.text, fill=shape.rgb, font=font, anchor=at
@@ -174,6 +177,8 @@ def to_pdf_drawing(drawn: Drawn, *, fit_pt: tuple[float, float]) -> Any:
 
 def _vector(rl: Any, shape: Shape, height: float) -> Any:
     """One shape with y turned upwards, as PDF has it."""
+    from fruitcount.export.letters import usual_fonts
+
     if isinstance(shape, Line):
         flat = [v for x, y in shape.points for v in (x, height - y)]
         return rl.PolyLine(
@@ -198,8 +203,8 @@ def _vector(rl: Any, shape: Shape, height: float) -> Any:
         height - shape.y,
         shape.text,
         fillColor=_ink(shape.rgb),
-        fontSize=shape.size,
-        fontName="Helvetica",
+        fontSize=_LETTERS * shape.size,
+        fontName=usual_fonts()[0],
         textAnchor=shape.anchor,
     )
 

@@ -20,6 +20,7 @@ from fruitcount.export.card_sheet import write_card_sheet
 from fruitcount.export.letters import markup, words_width
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
+from fruitcount.resources import PLAIN_FONT
 
 # which font, and a name that needs it
 NAMES = [
@@ -30,21 +31,11 @@ NAMES = [
 ]
 
 
-@pytest.fixture
-def no_wide_font(monkeypatch):
-    """A machine without any wide font file."""
-    monkeypatch.setattr(letters, "_FOLDERS", ())
-    letters._wide_fonts.cache_clear()
-    yield
-    letters._wide_fonts.cache_clear()
-
-
 def _read(path):
     pages = pypdf.PdfReader(path).pages
     return re.sub(r"\s+", " ", " ".join(p.extract_text() for p in pages))
 
 
-@pytest.mark.usefixtures("no_wide_font")
 @pytest.mark.parametrize(("font", "name"), NAMES)
 def test_a_name_is_set_in_the_font_of_its_script(font, name):
     assert markup(f"a {name} b") == f'a <font name="{font}">{name}</font> b'
@@ -56,14 +47,12 @@ def test_a_name_is_set_in_the_font_of_its_script(font, name):
     )
 
 
-@pytest.mark.usefixtures("no_wide_font")
 def test_what_no_font_has_stays_a_question_mark():
     assert markup("\U0001f351 \x07 \u0e01 <b>&") == "? ? ? &lt;b&gt;&amp;"
     assert markup("a\nb") == "a<br/>b"
     assert markup("") == ""
 
 
-@pytest.mark.usefixtures("no_wide_font")
 def test_every_page_keeps_the_names(tmp_path):
     sheet = north_4(5)
     limbs = [replace(x, name=n) for x, (_, n) in zip(sheet.limbs, NAMES, strict=False)]
@@ -84,7 +73,6 @@ def test_every_page_keeps_the_names(tmp_path):
     assert "老桃树 / 上枝" in _read(tmp_path / "c.pdf")
 
 
-@pytest.mark.usefixtures("no_wide_font")
 def test_taiwans_letters_have_their_own_encoding(tmp_path):
     """MSung-Light is of the Adobe-CNS1 collection, whose Unicode encoding is UniCNS-UCS2-H."""
     words = tree_work_sheet(TreeJob("臺灣", north_4(2)), tmp_path / "t.pdf").read_bytes()
@@ -93,24 +81,17 @@ def test_taiwans_letters_have_their_own_encoding(tmp_path):
     assert b"/UniGB-UCS2-H" not in words
 
 
-def test_a_wide_font_of_this_machine_is_taken_first(monkeypatch):
-    """Where the usual font is the reader's own Latin one, a wide font file is embedded."""
-    folder = letters.Path("/usr/share/fonts/truetype/dejavu")
-    if not (folder / "DejaVuSans.ttf").is_file():
-        pytest.skip("no DejaVuSans.ttf on this machine")
-    monkeypatch.setattr(letters, "usual_fonts", lambda: ("Helvetica", "Helvetica-Bold"))
-    monkeypatch.setattr(letters, "_FOLDERS", (str(folder),))
-    monkeypatch.setattr(letters, "_WIDE", ("DejaVuSans.ttf",))
-    letters._wide_fonts.cache_clear()
-    try:
-        assert markup("ветка é") == '<font name="DejaVuSans">ветка</font> é'
-        # a CJK letter is in neither: the reader's own font
-        assert markup("桃") == '<font name="STSong-Light">桃</font>'
-    finally:
-        letters._wide_fonts.cache_clear()
+def test_the_font_comes_with_the_package():
+    """Latin, Greek, Cyrillic and the box to tick, plain and bold; its licence beside it."""
+    for name in letters.usual_fonts():
+        known = pdfmetrics.getFont(name).face.charToGlyph
+        assert all(ord(c) in known for c in "Az\u00e9\u03b1\u0436\u2610")
+    assert (PLAIN_FONT.parent / "LICENSE_DEJAVU").is_file()
+    assert (
+        markup("\u0432\u0435\u0442\u043a\u0430 \u00e9") == "\u0432\u0435\u0442\u043a\u0430 \u00e9"
+    )
 
 
-@pytest.mark.usefixtures("no_wide_font")
 def test_a_long_name_stays_in_its_column_of_the_chart(tmp_path):
     long = "桃" * 40
     trees = [replace(t, line=replace(t.line, tree=replace(t.line.tree, name=long)))
