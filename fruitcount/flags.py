@@ -42,12 +42,12 @@ class Flag(IntFlag):
 
 
 SENTENCES: dict[Flag, str] = {
-    Flag.NO_SCALE: "No scale in the photo: sizes in mm, spacing and load could not be told.",
+    Flag.NO_SCALE: "No scale in the photo: sizes, spacing and load are not known.",
     Flag.CARD_SMALL: "The scale card is under 100 pixels a side: sizes are less certain.",
     Flag.CARD_TILTED: "The scale card is strongly tilted: sizes are less certain.",
     Flag.CARD_PARTLY_HIDDEN: "The scale card seems partly hidden or bent.",
     Flag.CARDS_DISAGREE: "Two scale cards in the photo disagree.",
-    Flag.CARD_SIZE_ASSUMED: "The card size given is not what its number stands for: it was used.",
+    Flag.CARD_SIZE_ASSUMED: "The typed card size is not what its number means: the typed size was used.",
     Flag.SCALE_FROM_FRUIT: "Scale comes from a typed fruit diameter: treat sizes as rough.",
     Flag.LIMB_NOT_FOUND: "The limb could not be found: mark its base and tip.",
     Flag.LIMB_LEAVES_FRAME: "The limb runs out of the photo: fruit beyond the edge is not counted.",
@@ -60,7 +60,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.NO_FRUIT_SEEN: "No fruitlets were seen on a readable photo.",
     Flag.MANY_DOUBTFUL: "Many of the marks are doubtful: check them by hand.",
     Flag.COLOUR_DOUBTFUL: "The light is too coloured to tell yellowing fruit from sunlit fruit.",
-    Flag.LOAD_UNKNOWN: "Limb load could not be told: it needs a scale and the limb's thickness.",
+    Flag.LOAD_UNKNOWN: "The limb's load is not known: it needs a scale and the limb's thickness.",
     Flag.FRUIT_LATE: "Fruitlets are past the usual thinning size: thin now, expect less gain.",
     Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",
     Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",

@@ -19,7 +19,7 @@ from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export import footer as strip
 from fruitcount.export.annotations import write_coco
 from fruitcount.export.record import result_to_dict
-from fruitcount.export.words import result_lines
+from fruitcount.export.words import load_lines, result_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import CountSettings, Result, decide, measure
 from fruitcount.plan import GrowerInputs
@@ -102,6 +102,8 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
         }
         for where, words in shown.items():
             assert _squeezed(plan.answer) in words, (name, where)
+            for line in load_lines(result.decision.load):
+                assert _squeezed(line) in words, (name, where, line)
             for warning in result.decision.warnings:
                 assert _squeezed(warning) in words, (name, where, warning)
         for note in result.decision.notes:
@@ -122,6 +124,12 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
             assert row.keep_low_n <= row.keep_n <= row.keep_high_n <= row.count_n, name
             assert record["plan"]["keep_count"] == row.keep_n
             assert row.keep_n + row.off_n == row.count_n
+        for note in result.decision.load.notes:
+            assert _squeezed(note) in shown["picture"], (name, note)
+        actions = record["fruit_actions"]
+        assert actions.count("keep") == plan.keep_mask.sum(), name
+        assert actions.count("cut") + actions.count("pinch") == plan.off_count, name
+        assert actions.count("pinch") == len(plan.pinches), name
         write_coco([result.measurement], tmp_path / "c.json", [result.decision.inputs])
         notes = json.loads((tmp_path / "c.json").read_text())["annotations"]
         assert len(notes) == len(result.measurement.fruitlets)

@@ -162,7 +162,7 @@ def test_the_record_is_strict_json_and_holds_no_place(result):
     text = json.dumps(result_to_dict(result), allow_nan=False)
     record = json.loads(text)
     assert "location" not in text.lower()
-    assert len(record["fates"]) == len(result.measurement.fruitlets)
+    assert len(record["fruit_actions"]) == len(result.measurement.fruitlets)
     assert set(record["measurement"]["fruitlets"]) == set(CIRCLE_COLUMNS)
 
 

@@ -10,10 +10,9 @@ import streamlit as st
 from numpy.typing import NDArray
 from screen_photos import photo_at
 
+from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.draw import mark
-from fruitcount.export.fates import fruit_fates
 from fruitcount.export.limb_diagram import limb_diagram_png
-from fruitcount.export.palette import FATES
 from fruitcount.image.opencv import cv2
 from fruitcount.pipeline import Result
 
@@ -35,15 +34,16 @@ def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple
     zoom = side_px / max(rgb.shape[:2])
     resized = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
     small = np.asarray(resized, np.uint8)
-    fruit, fates = result.measurement.fruitlets, fruit_fates(result)
+    fruit = result.measurement.fruitlets
+    actions = fruit_actions(fruit, result.decision.plan)
     before, after = small.copy(), small.copy()
-    ring = FATES["keep"]
-    for i, fate in enumerate(fates):
+    ring = ACTIONS["keep"]
+    for i, action in enumerate(actions):
         at = (fruit.x_px[i] * zoom, fruit.y_px[i] * zoom, fruit.r_px[i] * zoom)
-        if fate in ("elsewhere", "yellowing"):
+        if action in ("elsewhere", "yellowing"):
             continue
-        mark(before, at, "ring", rgb=FATES["counted"].rgb, width=2)
-        if fate in ("keep", "counted"):
+        mark(before, at, "ring", rgb=ACTIONS["counted"].rgb, width=2)
+        if action in ("keep", "counted"):
             mark(after, at, ring.shape, rgb=ring.rgb, width=2)
     return before, after
 

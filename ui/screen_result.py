@@ -11,7 +11,7 @@ from screen_words import LEGEND
 
 import fruitcount.corrections as cx
 from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT
-from fruitcount.export.fates import fruit_fates
+from fruitcount.export.actions import fruit_actions
 from fruitcount.export.words import (
     choice_lines,
     count_line,
@@ -51,7 +51,9 @@ def headline(result: Result, units: str) -> tuple[str, str]:
 
 def fates_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:
     """What becomes of each mark that is to stay or go."""
-    fates = zip(sheet.marks, fruit_fates(result), strict=True)
+    fates = zip(
+        sheet.marks, fruit_actions(result.measurement.fruitlets, result.decision.plan), strict=True
+    )
     return {m.id: fate for m, fate in fates if fate in ("keep", "pinch", "cut")}
 
 

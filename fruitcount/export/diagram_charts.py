@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
+from fruitcount.export.actions import INK_RGB, WHITE
 from fruitcount.export.diagram_page import Page
-from fruitcount.export.palette import INK_RGB, WHITE
 from fruitcount.export.shapes import Line, Polygon, Ring, Shape, Words, dashed
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.types import FloatArray

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.export.actions import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page
-from fruitcount.export.palette import CUT_RGB, FATES, INK_RGB, WHITE
 from fruitcount.export.shapes import Line, Polygon, Ring, Words, dashed
 from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.plan import Plan
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import MM_PER_INCH
 
 __all__ = ["LimbView", "fruit_mark", "limb_ruler", "limb_strip"]
@@ -38,7 +38,7 @@ class LimbView:
     shoot_length: FloatArray
     line: NDArray[np.int64]
     at: FloatArray
-    fates: list[str]
+    actions: list[str]
     cuts: tuple[tuple[int, float], ...]
 
     @classmethod
@@ -61,7 +61,7 @@ class LimbView:
             shoot_length=np.array([line_length_px(s.line_px) for s in limb.shoots]) * times,
             line=line,
             at=at * times,
-            fates=limb_fates(fruitlets, plan),
+            actions=fruit_actions(fruitlets, plan),
             cuts=tuple((c.shoot, c.at_px * times) for c in plan.cuts),
         )
 
@@ -82,28 +82,12 @@ class LimbView:
         return self.base + (self.tip - self.base) * at / self.length
 
 
-def limb_fates(fruitlets: Fruitlets, plan: Plan) -> list[str]:
-    """Key into the palette for each fruit; ``""`` for fruit that is not of this limb."""
-    in_cut = {i for cut in plan.cuts for i in cut.fruit}
-    out = []
-    for i in range(len(fruitlets)):
-        if fruitlets.on_limb[i] == 0:
-            out.append("")
-        elif fruitlets.kind[i] == Kind.YELLOWING:
-            out.append("yellowing")
-        elif i in in_cut:
-            out.append("cut")
-        else:
-            out.append("keep" if plan.keep_mask[i] else "pinch")
-    return out
-
-
 def limb_strip(page: Page, view: LimbView, *, before: bool) -> None:
     """The limb with its shoots upwards and its fruit hanging in rows beneath."""
     wanted = [
         i
-        for i, fate in enumerate(view.fates)
-        if fate and (before or fate == "keep") and math.isfinite(view.at[i])
+        for i, action in enumerate(view.actions)
+        if action != "elsewhere" and (before or action == "keep") and math.isfinite(view.at[i])
     ]
     shoots = [s for s in range(len(view.fork)) if view.end(s, before=before) > 0]
     tallest = max([view.end(s, before=before) * math.sin(SHOOT_LEANS) for s in shoots], default=0)
@@ -121,7 +105,7 @@ def limb_strip(page: Page, view: LimbView, *, before: bool) -> None:
             sides[shoot] = -sides.get(shoot, -1)
             x, y = _on_shoot(view, axis, shoot, float(view.at[i]))
             dx, dy = 7 * math.sin(SHOOT_LEANS), 7 * math.cos(SHOOT_LEANS)
-            fruit_mark(page, view.fates[i], x + dx * sides[shoot], y + dy * sides[shoot])
+            fruit_mark(page, view.actions[i], x + dx * sides[shoot], y + dy * sides[shoot])
     if before:
         for number, (shoot, at) in enumerate(view.cuts, start=1):
             _cut_mark(page, view, axis, number, shoot, at)
@@ -168,21 +152,23 @@ def _hang(page: Page, view: LimbView, axis: float, i: int, rows: list[float]) ->
     rows[row] = x
     y = axis + view.base / 2 + ROW * (row + 0.75)
     page.add(Line(((x, axis), (x, y)), FAINT_RGB, 0.7))
-    fruit_mark(page, view.fates[i], x, y)
+    fruit_mark(page, view.actions[i], x, y)
 
 
-def fruit_mark(page: Page, fate: str, x: float, y: float) -> None:
+def fruit_mark(page: Page, action: str, x: float, y: float) -> None:
     """The fruit's shape: disc, cross, slash or triangle, dark-edged on any ground."""
-    rgb, r = FATES[fate].rgb, MARK
-    if fate == "keep":
+    rgb, r = ACTIONS[action].rgb, MARK
+    if action == "keep":
         page.add(Ring(x, y, r, rgb, INK_RGB, 1.4))
-    elif fate == "yellowing":
+    elif action == "counted":
+        page.add(Ring(x, y, r, WHITE, INK_RGB, 1.4))
+    elif action == "yellowing":
         corners = ((x, y - r), (x + r, y + r * 0.8), (x - r, y + r * 0.8))
         page.add(Polygon(corners, rgb, INK_RGB, 1.2))
     else:
         page.add(Ring(x, y, r, WHITE, FAINT_RGB, 0.8))
         strokes = [((x - r * 0.8, y + r * 0.8), (x + r * 0.8, y - r * 0.8))]
-        if fate == "pinch":
+        if action == "pinch":
             strokes.append(((x - r * 0.8, y - r * 0.8), (x + r * 0.8, y + r * 0.8)))
         for stroke in strokes:
             page.add(Line(stroke, INK_RGB, 3.2), Line(stroke, rgb, 2.0))

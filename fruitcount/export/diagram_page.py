@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from fruitcount.export.palette import INK_RGB, PAPER_RGB
+from fruitcount.export.actions import INK_RGB, PAPER_RGB
 from fruitcount.export.shapes import Drawn, Shape, Words
 
 __all__ = ["LEFT", "RIGHT", "WIDTH", "Page"]

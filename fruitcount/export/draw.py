@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from fruitcount.export.palette import BLACK, RGB
+from fruitcount.export.actions import BLACK, RGB
 from fruitcount.resources import PLAIN_FONT
 
 __all__ = ["dashed_line", "mark", "outlined_line", "text", "text_size"]

@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.cautions import CAUTIONS_SHORT
+from fruitcount.export.actions import ACTIONS, INK_RGB, PAPER_RGB, fruit_actions
 from fruitcount.export.draw import mark, text, text_size
-from fruitcount.export.fates import fruit_fates
-from fruitcount.export.palette import FATES, INK_RGB, PAPER_RGB
 from fruitcount.export.words import count_line, cut_lines, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.units import format_length
@@ -39,14 +38,13 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     lines = [(words, big) for words in _wrapped(decision.plan.answer, big, width_px - 2 * margin)]
     rest = [f"Check: {words}" for words in decision.warnings]
     rest += [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
-    told = load_lines(decision.load, units)
-    rest += [told[0], told[-1]] if len(told) > 1 else told
+    rest += load_lines(decision.load, units)
     if decision.load.known:
         where = format_length(decision.load.before.worst_at_mm, units)
-        rest.append(f"Arrow heads: where it bends hardest ({where} from the base). ")
+        rest.append(f"Arrow heads: where it bends hardest ({where} from the base).")
         if (decision.load.before.stress_mpa > decision.load.working_mpa).any():
-            rest[-1] += "Side lines: over the working limit if all stayed."
-    rest.extend(CAUTIONS_SHORT)
+            rest.append("Side lines: over the working limit if all stayed.")
+    rest += [*decision.load.notes, *CAUTIONS_SHORT]
     for words in rest:
         lines += [(part, small) for part in _wrapped(words, small, width_px - 2 * margin)]
     band = legend(result, width_px)
@@ -78,8 +76,8 @@ def _wrapped(words: str, size_px: int, width_px: int) -> list[str]:
 def legend(result: Result, width_px: int) -> NDArray[np.uint8]:
     """The band that tells each mark's meaning and how many there are; arguments as above."""
     size_px = _small_px(width_px)
-    fates = fruit_fates(result)
-    present = [(style, fates.count(name)) for name, style in FATES.items() if name in fates]
+    actions = fruit_actions(result.measurement.fruitlets, result.decision.plan)
+    present = [(style, actions.count(name)) for name, style in ACTIONS.items() if name in actions]
     row = round(size_px * 2.2)
     spots, x, y = [], float(size_px), 0
     for style, count in present:

@@ -1,6 +1,6 @@
 """The limb drawn straight and to scale: fruit and cuts before, fruit after, stress, load factor.
 
-A schematic for a phone screen and for print. Colour is never alone: each fate has a shape, and
+A schematic for a phone screen and for print. Colour is never alone: each action has a shape, and
 "before" is dashed where "after" is solid.
 """
 
@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from fruitcount.export.actions import ACTIONS, INK_RGB
 from fruitcount.export.diagram_charts import factor_bars, stress_chart
 from fruitcount.export.diagram_limb import LimbView, fruit_mark, limb_ruler, limb_strip
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page
-from fruitcount.export.palette import FATES, INK_RGB
 from fruitcount.export.shapes import Drawn, Words, to_pdf_drawing, to_png
 from fruitcount.lines import line_length_px
 from fruitcount.load import LoadReport
@@ -117,9 +117,9 @@ def _cut_list(page: Page, plan: Plan, system: str) -> None:
 
 def _legend(page: Page) -> None:
     page.y += 24
-    for k, fate in enumerate(("keep", "pinch", "cut", "yellowing")):
+    for k, action in enumerate(("keep", "pinch", "cut", "yellowing")):
         x = 22 + (k % 2) * 180
         y = page.y + (k // 2) * 19
-        fruit_mark(page, fate, x, y)
-        page.add(Words(x + 12, y + 4, FATES[fate].word, INK_RGB, 12))
+        fruit_mark(page, action, x, y)
+        page.add(Words(x + 12, y + 4, ACTIONS[action].word, INK_RGB, 12))
     page.y += 26

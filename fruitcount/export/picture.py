@@ -1,6 +1,6 @@
 """The annotated picture: what a grower reads at a glance, standing in the sun.
 
-The photo is muted so that the marks stand out; each fate has its own shape; cuts, the ruler along
+The photo is muted so that the marks stand out; each action has its own shape; cuts, the ruler along
 the limb and the answer in words are drawn over and below it.
 """
 
@@ -13,10 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError
+from fruitcount.export.actions import (
+    ACTIONS,
+    BLACK,
+    CUT_RGB,
+    LIMB_RGB,
+    OVER_RGB,
+    WHITE,
+    fruit_actions,
+)
 from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
-from fruitcount.export.fates import fruit_fates
 from fruitcount.export.footer import footer, legend
-from fruitcount.export.palette import BLACK, CUT_RGB, FATES, LIMB_RGB, OVER_RGB, WHITE
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Fruitlets, Photo
@@ -199,9 +206,9 @@ def _worst_place(result: Result, zoom: float) -> tuple[FloatArray, FloatArray, F
 
 def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
     fruit = result.measurement.fruitlets
-    fates = fruit_fates(result)
+    actions = fruit_actions(result.measurement.fruitlets, result.decision.plan)
     for i in range(len(fruit)):
-        style = FATES[fates[i]]
+        style = ACTIONS[actions[i]]
         at = (fruit.x_px[i] * zoom, fruit.y_px[i] * zoom, fruit.r_px[i] * zoom)
         mark(picture, at, style.shape, rgb=style.rgb, width=weight)
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from fruitcount import __version__
 from fruitcount.cautions import CAUTIONS_SHORT
-from fruitcount.export.fates import fruit_fates
+from fruitcount.export.actions import fruit_actions
 from fruitcount.flags import Flag, flag_names
 from fruitcount.load import LoadReport, LoadState
 from fruitcount.measurement_record import measurement_to_dict, plain
@@ -65,8 +65,8 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys ``fruitcount`` (version), ``answer``, ``caution``, ``seen``, ``inputs``, ``fates``,
-        ``plan``, ``load``, ``left_standing`` (for the second pass), ``flags``,
+        Keys ``fruitcount`` (version), ``answer``, ``caution``, ``measurement``, ``inputs``,
+        ``fruit_actions``, ``plan``, ``load``, ``left_standing`` (for the second pass), ``flags``,
         ``warnings``. Holds no location.
     """
     decision = result.decision
@@ -76,7 +76,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "caution": " ".join(CAUTIONS_SHORT),
         "measurement": measurement_to_dict(result.measurement),
         "inputs": plain(asdict(decision.inputs)),
-        "fates": fruit_fates(result),
+        "fruit_actions": fruit_actions(result.measurement.fruitlets, result.decision.plan),
         "plan": _plan(decision.plan),
         "choices": [plain(asdict(choice)) for choice in decision.choices],
         "load": _load(decision.load),

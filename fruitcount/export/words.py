@@ -54,16 +54,17 @@ def scale_line(measurement: Measurement, units: str = "metric") -> str:
         return "No scale: counts and shares of the limb only"
     words = f"Scale from {measurement.scale.source}, {measurement.scale.px_per_mm:.2f} px a mm"
     words += f" (within {200 * measurement.scale.rel_sd_frac:.0f} %)"
-    if limb.found:
-        words += f"; limb {format_length(limb.length_mm, units)} long"
-        words += f", {format_size(limb.base_diameter_mm, units)} thick at the base"
-        words += f", {format_size(limb.tip_diameter_mm, units)} at the tip"
-    return words
+    if not limb.found:
+        return words
+    words += f"; limb {format_length(limb.length_mm, units)} long"
+    ends = ((limb.base_diameter_mm, "base"), (limb.tip_diameter_mm, "tip"))
+    thick = [f"{format_size(mm, units)} at the {end}" for mm, end in ends if np.isfinite(mm)]
+    return words + (f", thick {', '.join(thick)}" if thick else "; thickness not measured")
 
 
-def reason_lines(decision: Decision) -> list[str]:
+def reason_lines(decision: Decision, units: str = "metric") -> list[str]:
     """Where each number of the plan and the load comes from: number, rule, input, source."""
-    lines = list(load_detail_lines(decision.load))
+    lines = list(load_detail_lines(decision.load, units))
     for reason in (*decision.plan.explanation, *decision.load.explanation):
         lines.append(f"{reason.number}: {reason.value:.4g}. {reason.rule}; {reason.given}")
         lines.append(f"    {reason.source}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,10 +12,10 @@ from PIL import Image
 from reportlab.graphics.shapes import Drawing
 from reportlab.platypus import SimpleDocTemplate
 
+from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.diagram_page import LEFT, RIGHT
 from fruitcount.export.limb_diagram import draw_limb, limb_diagram_pdf, limb_diagram_png
-from fruitcount.export.palette import FATES
-from fruitcount.export.shapes import Ring, Words
+from fruitcount.export.shapes import Line, Ring, Words
 from fruitcount.load import Removal, limb_load
 from fruitcount.plan import GrowerInputs, plan_limb
 from fruitcount.species import load_species
@@ -64,12 +65,22 @@ def test_pdf_drawing_goes_into_a_report(heavy):
 def test_kept_fruit_is_drawn_twice_and_to_scale(heavy):
     fruit, _limb, plan, _load = heavy
     discs = [s for s in draw_limb(*heavy).shapes if isinstance(s, Ring)]
-    kept = [s for s in discs if s.fill == FATES["keep"].rgb]
+    kept = [s for s in discs if s.fill == ACTIONS["keep"].rgb]
     assert len(kept) == 2 * plan.keep_count + 1  # before, after, legend
     on_main = np.flatnonzero(plan.keep_mask & (fruit.shoot == -1))
     for i in on_main:
         x = LEFT + fruit.along_mm[i] / 900 * (RIGHT - LEFT)
         assert sum(abs(s.x - x) < 1e-6 for s in kept) >= 2
+
+
+def test_fruit_without_a_plan_is_not_drawn_as_taken_off(heavy):
+    fruit, limb, plan, load = heavy
+    none = np.zeros(len(fruit), bool)
+    bare = replace(plan, keep_mask=none, off_mask=none, cuts=(), pinches=())
+    lines = [s for s in draw_limb(fruit, limb, bare, load).shapes if isinstance(s, Line)]
+    crosses = [s for s in lines if s.rgb == ACTIONS["pinch"].rgb and s.width == 2.0]
+    assert len(crosses) == 2  # the legend's
+    assert fruit_actions(fruit, bare) == ["counted"] * len(fruit)
 
 
 def test_words_fit_the_width_and_nothing_is_drawn_outside(heavy):

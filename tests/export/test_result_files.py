@@ -12,9 +12,8 @@ from PIL import Image
 from fruitcount.cells import safe_cell, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.draw import text_size
-from fruitcount.export.fates import fruit_fates
-from fruitcount.export.palette import FATES
 from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
 from fruitcount.export.registry import EXPORTS
 from fruitcount.export.words import result_lines
@@ -43,10 +42,10 @@ def test_picture_keeps_the_width_and_adds_words_below(drawn):
     assert picture.dtype == np.uint8
 
 
-def test_each_fate_differs_in_shape_or_in_word():
-    looks = [(style.shape, style.word) for style in FATES.values()]
+def test_each_action_differs_in_shape_or_in_word():
+    looks = [(style.shape, style.word) for style in ACTIONS.values()]
     assert len(set(looks)) == len(looks)
-    told_apart = [FATES[n].shape for n in ("keep", "pinch", "cut", "yellowing", "elsewhere")]
+    told_apart = [ACTIONS[n].shape for n in ("keep", "pinch", "cut", "yellowing", "elsewhere")]
     assert len(set(told_apart)) == len(told_apart)
 
 
@@ -67,10 +66,10 @@ def test_picture_names_must_end_well(drawn, tmp_path):
         write_picture(tmp_path / "x.bmp", *drawn)
 
 
-def test_every_fruit_has_a_known_fate(drawn):
-    fates = fruit_fates(drawn[1])
-    assert len(fates) == len(drawn[1].measurement.fruitlets)
-    assert set(fates) <= set(FATES)
+def test_every_fruit_has_a_known_action(drawn):
+    actions = fruit_actions(drawn[1].measurement.fruitlets, drawn[1].decision.plan)
+    assert len(actions) == len(drawn[1].measurement.fruitlets)
+    assert set(actions) <= set(ACTIONS)
 
 
 def test_words_lead_with_the_answer(drawn):
