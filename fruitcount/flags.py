@@ -47,7 +47,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.CARD_TILTED: "The scale card is strongly tilted: sizes are less certain.",
     Flag.CARD_PARTLY_HIDDEN: "The scale card seems partly hidden or bent.",
     Flag.CARDS_DISAGREE: "Two scale cards in the photo disagree.",
-    Flag.CARD_SIZE_ASSUMED: "The typed card size is not what its number means: the typed size was used.",
+    Flag.CARD_SIZE_ASSUMED: "Card size typed is not what its number means; it was used.",
     Flag.SCALE_FROM_FRUIT: "Scale comes from a typed fruit diameter: treat sizes as rough.",
     Flag.LIMB_NOT_FOUND: "The limb could not be found: mark its base and tip.",
     Flag.LIMB_LEAVES_FRAME: "The limb runs out of the photo: fruit beyond the edge is not counted.",

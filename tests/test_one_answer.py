@@ -18,7 +18,9 @@ from fruitcount import read_photo
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export import footer as strip
 from fruitcount.export.annotations import write_coco
+from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.record import result_to_dict
+from fruitcount.export.shapes import Words
 from fruitcount.export.words import load_lines, result_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import CountSettings, Result, decide, measure
@@ -106,6 +108,12 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
                 assert _squeezed(line) in words, (name, where, line)
             for warning in result.decision.warnings:
                 assert _squeezed(warning) in words, (name, where, warning)
+        seen, load = result.measurement, result.decision.load
+        diagram = draw_limb(seen.fruitlets, seen.limb, plan, load)
+        drawn = [shape.text for shape in diagram.shapes if isinstance(shape, Words)]
+        assert _squeezed(plan.answer) in _squeezed(drawn), name
+        assert any("Stress" in words for words in drawn) == load.sure, name  # no figures in doubt
+        assert ("Arrowheads" in shown["picture"]) == load.sure, name
         for note in result.decision.notes:
             assert _squeezed(note) in shown["terminal"], (name, note)
             assert _squeezed(note) in shown["sheet"], (name, note)

@@ -39,7 +39,7 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     rest = [f"Check: {words}" for words in decision.warnings]
     rest += [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
     rest += load_lines(decision.load, units)
-    if decision.load.known:
+    if decision.load.sure:
         where = format_length(decision.load.before.worst_at_mm, units)
         rest.append(f"Arrow heads: where it bends hardest ({where} from the base).")
         if (decision.load.before.stress_mpa > decision.load.working_mpa).any():

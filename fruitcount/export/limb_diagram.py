@@ -89,7 +89,7 @@ def draw_limb(
         limb_ruler(page, view, system)
     else:
         page.text("The limb line was not found, so the limb cannot be drawn.")
-    if load is not None and load.known:
+    if load is not None and load.sure:
         stress_chart(page, load, LEFT, RIGHT)
         factor_bars(page, load, LEFT, RIGHT)
         if load.prop is not None and load.after.verdict != "fine":

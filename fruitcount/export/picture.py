@@ -154,7 +154,7 @@ def _drawn(result: Result, zoom: float, weight: int) -> FloatArray:
     marks = _circles(result.measurement.fruitlets, zoom, weight)
     cuts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in result.decision.plan.cuts]
     heads: list[tuple[float, float, float]] = []
-    if result.decision.load.known:
+    if result.decision.load.sure:
         at, across, _ = _worst_place(result, zoom)
         heads = [(*(at + side * across * 9 * weight), 6.0 * weight) for side in (-1, 1)]
     return np.concatenate([marks, np.reshape([*cuts, *heads], (-1, 3))])
@@ -179,7 +179,7 @@ def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
     Two lines beside the limb bracket the stretch; a pair of arrow heads points at the worst place.
     """
     load, limb = result.decision.load, result.measurement.limb
-    if not load.known or not np.isfinite(limb.length_mm):
+    if not load.sure or not np.isfinite(limb.length_mm):
         return
     px_per_mm = limb.length_px / limb.length_mm
     over = load.along_mm[load.before.stress_mpa > load.working_mpa] * px_per_mm
