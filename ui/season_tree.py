@@ -11,7 +11,7 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_words import plain, species_titles, units
-from tree_rows import rows_of
+from tree_total import rows_of
 
 from fruitcount.errors import FruitcountError
 from fruitcount.months import MONTHS, season_year

@@ -14,8 +14,7 @@ import screen_cache as cache
 import screen_engine as engine
 from screen_photos import preview_jpeg
 from screen_wide import count_with_wide
-from tree_lessons import follow_tuning
-from tree_wide import batch_settings
+from tree_lessons import batch_settings, follow_tuning
 
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
@@ -145,7 +144,7 @@ def count_kept(
     tell : callable
         Told after each photo how far it is.
     workers : int, optional
-        Processes; by default :func:`tree_wide.workers_for`.
+        Processes; by default :func:`tree_lessons.workers_for`.
 
     Returns
     -------

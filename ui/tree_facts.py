@@ -1,28 +1,29 @@
-"""What the keeper knows of a tree: limbs not photographed, crates, trunk and age, hand counts."""
+"""What the keeper knows of a tree: limbs not photographed, crates, trunk and age, and sheets."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from pathlib import Path
+from typing import Any, TypeVar
 
 import screen_cache as cache
 import streamlit as st
-from screen_words import units
-from tree_hand import ask_hand_counts
-from tree_sheets import with_sheets
-from tree_sides import ask_both_sides
+from screen_words import plain, units
+from tree_hidden import ask_both_sides, ask_hand_counts
 
 from fruitcount.errors import BadInputError
 from fruitcount.season import OrchardTree
 from fruitcount.species import load_species
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree
-from fruitcount.tree.plan import LimbSize, TreeFacts
+from fruitcount.tree.advice import draw_limbs
+from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
 from fruitcount.units import KG_PER_LB, MM_PER_INCH
 
-__all__ = ["ask_facts"]
+__all__ = ["ask_facts", "with_sheets"]
 
 
 def ask_facts(
@@ -35,7 +36,7 @@ def ask_facts(
     lines : sequence of PhotoLine
         Its counted photos.
     rows : sequence of mapping
-        The same as :func:`tree_rows.rows_of` gives them.
+        The same as :func:`tree_total.rows_of` gives them.
     name : str
 
     Raises
@@ -81,8 +82,16 @@ def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
     st.caption("Limbs not photographed, by caliper just above the fork. Empty if there are none.")
     left, right = st.columns(2)
     limbs_n = left.number_input(
-        "Or how many limbs the tree has", min_value=0, step=1, value=None, placeholder="not told"
+        "Or how many limbs the tree has",
+        min_value=0,
+        max_value=MOST_LIMBS,
+        value=None,
+        placeholder="not told",
     )
+    draw_n = min(3, int(limbs_n or 0))
+    if draw_n and left.button(f"Draw {draw_n} limbs to photograph"):
+        names = draw_limbs([str(k) for k in range(1, int(limbs_n or 0) + 1)], draw_n)
+        left.write(f"By lot: limb {', '.join(names)}, numbered from the lowest up.")
     crates = right.number_input(
         "Crates wanted from this tree", min_value=0.0, value=None, placeholder="not told"
     )
@@ -163,3 +172,40 @@ def _numbers_in(text: str, words: str) -> list[float]:
             f"Write the thicknesses as numbers in {words}, with commas or spaces between."
         )
     return values
+
+
+_T = TypeVar("_T")
+
+
+def with_sheets(facts: TreeFacts, name: str) -> TreeFacts:
+    """The facts with what sheets tell of a tree; they are read for this visit and not kept."""
+    with st.expander("Sheets of limbs or walks (CSV)"):
+        limbs = st.file_uploader("Every limb of the tree", type=["csv"], key=f"limbs{name}")
+        st.caption(
+            "Columns limb and base_diameter_mm; length_mm and group if wanted. Name the limbs as "
+            "the photos do."
+        )
+        if limbs is not None:
+            sizes = _read(limbs, lambda path: read_limb_sizes(path, name))
+            facts = replace(facts, limb_sizes={**facts.limb_sizes, **(sizes or {})})
+        grouped = any(size.group for size in facts.limb_sizes.values())
+        if grouped and st.toggle("Limbs stand for those of their group, not by thickness"):
+            facts = replace(facts, by_group=True)
+        walks = st.file_uploader("Random walks from trunk to tip", type=["csv"], key=f"walk{name}")
+        st.caption(
+            "Columns walk, fruit, and chance, or diameter_mm with fork_mm: fruit counted by hand "
+            "on each piece of the way. Walks then tell the total in place of the photos."
+        )
+        told = None if walks is None else _read(walks, read_walks)
+        return replace(facts, walks=told) if told else facts
+
+
+def _read(file: Any, read: Callable[[Path], _T]) -> _T | None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "sheet.csv"
+        path.write_bytes(file.getvalue())
+        try:
+            return read(path)
+        except BadInputError as fault:
+            st.error(plain(str(fault).replace(str(path), file.name)))
+            return None

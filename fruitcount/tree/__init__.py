@@ -47,18 +47,15 @@ from fruitcount.tree.target import (
     TreeTarget,
     share_by_area,
     target_by_crates,
-    target_by_dry_weight,
     target_by_spacing,
     target_by_trunk,
-    trees_per_acre,
     trunk_area_cm2,
 )
-from fruitcount.tree.walks import Branch, Walk, draw_fork, every_path, paths_total, walk
+from fruitcount.tree.walks import Walk, draw_fork, paths_total
 
 __all__ = [
     "BatchSettings",
     "BothSides",
-    "Branch",
     "Estimate",
     "FileLedger",
     "FolderCount",
@@ -86,7 +83,6 @@ __all__ = [
     "csa_cm2",
     "draw_fork",
     "estimate_trees",
-    "every_path",
     "factor_share",
     "find_photos",
     "group_limbs",
@@ -114,14 +110,11 @@ __all__ = [
     "share_by_area",
     "simple_total",
     "target_by_crates",
-    "target_by_dry_weight",
     "target_by_spacing",
     "target_by_trunk",
     "thinning_work",
     "tree_sheet",
-    "trees_per_acre",
     "trunk_area_cm2",
     "two_sides",
-    "walk",
     "write_rows",
 ]

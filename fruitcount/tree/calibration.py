@@ -8,7 +8,6 @@ few limbs of the user's own, and its own uncertainty widens every interval that 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +25,6 @@ __all__ = [
     "factor_share",
     "seen_to_true",
     "two_sides",
-    "two_sides_sum",
 ]
 
 
@@ -147,11 +145,6 @@ def two_sides(front_n: int, back_n: int, *, both_n: int) -> TwoSides:
         return TwoSides(value, var, value, value, seen)
     spread = math.exp(float(stats.norm.ppf(0.975)) * math.sqrt(math.log1p(var / hidden**2)))
     return TwoSides(value, var, seen + hidden / spread, seen + hidden * spread, seen)
-
-
-def two_sides_sum(limbs: Sequence[TwoSides]) -> tuple[float, float]:
-    """Sum over limbs and its variance, the limbs being independent."""
-    return sum(t.value_n for t in limbs), sum(t.var_n2 for t in limbs)
 
 
 def factor_share(seen: Estimate, factor: Factor) -> float:

@@ -312,7 +312,7 @@ def simple_total(fruit_n: ArrayLike, *, limbs_n: int, level_frac: float = 0.95) 
         Raising it widens the interval.
     """
     group = LimbGroup("all", tuple(as_column("fruit_n", fruit_n)), limbs_n)
-    return _total([group], level_frac, "taken as picked at random")
+    return _total([group], level_frac, "by the number of limbs")
 
 
 def grouped_total(groups: Sequence[LimbGroup], *, level_frac: float = 0.95) -> Estimate:

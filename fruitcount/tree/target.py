@@ -22,11 +22,9 @@ __all__ = [
     "TreeTarget",
     "share_by_area",
     "target_by_crates",
-    "target_by_dry_weight",
     "target_by_spacing",
     "target_by_trunk",
     "target_of",
-    "trees_per_acre",
     "trunk_area_cm2",
 ]
 
@@ -131,28 +129,6 @@ def target_by_crates(crates_n: float, *, crate_kg: float, fruit_g: float) -> Tre
     n = at_least("crates_n", crates_n, 0) * positive("crate_kg", crate_kg) * 1000
     n /= positive("fruit_g", fruit_g)
     return TreeTarget(n, n, "your own crates")
-
-
-def trees_per_acre(row_ft: float, tree_ft: float) -> float:
-    """Trees on an acre (43,560 square feet) at a spacing in feet."""
-    return 43_560.0 / (positive("row_ft", row_ft) * positive("tree_ft", tree_ft))
-
-
-def target_by_dry_weight(tons_per_acre: float, *, dry_per_lb: float, trees: float) -> TreeTarget:
-    """Prunes: fruit a tree for a wanted dry yield.
-
-    Parameters
-    ----------
-    tons_per_acre : float
-        Dry short tons (2,000 lb) an acre.
-    dry_per_lb : float
-        Dried fruit to a pound: the lower, the larger the fruit.
-    trees : float
-        Trees an acre.
-    """
-    n = positive("tons_per_acre", tons_per_acre) * 2000 * positive("dry_per_lb", dry_per_lb)
-    n /= positive("trees", trees)
-    return TreeTarget(n, n, "Niederholzer & Lightle, UCCE, sacvalleyorchards.com")
 
 
 def share_by_area(

@@ -9,7 +9,7 @@ chance instead gives too little.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,13 +21,10 @@ from fruitcount.tree.estimate import Estimate, as_column, half_width
 
 __all__ = [
     "FEWEST_WALKS",
-    "Branch",
     "Walk",
     "draw_fork",
-    "every_path",
     "fork_chances",
     "paths_total",
-    "walk",
 ]
 
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them
@@ -79,24 +76,6 @@ class Walk:
         return float(np.sum(fruit / self.running_chance_frac))
 
 
-@dataclass(frozen=True)
-class Branch:
-    """A branch with the fruit on its own segment, and the branches it forks into.
-
-    Attributes
-    ----------
-    fruit_n : float
-        Fruit between its base and its first fork.
-    size : float
-        What the chance at the fork is proportional to: cross-section area, or 1 for all.
-    forks : tuple of Branch
-    """
-
-    fruit_n: float
-    size: float = 1.0
-    forks: tuple[Branch, ...] = ()
-
-
 def fork_chances(size: ArrayLike) -> NDArray[np.float64]:
     """Chance of each branch at a fork, proportional to its size (cross-section area).
 
@@ -128,33 +107,6 @@ def draw_fork(diameters_mm: ArrayLike, *, seed: int | None = None) -> tuple[int,
     odds = fork_chances(as_column("diameters_mm", diameters_mm, least=1e-9) ** 2)
     which = int(np.random.default_rng(seed).choice(len(odds), p=odds))
     return which, float(odds[which])
-
-
-def walk(tree: Branch, rng: np.random.Generator) -> Walk:
-    """Walk once from trunk to tip, taking a branch by chance at every fork."""
-    fruit, chance, here = [tree.fruit_n], [1.0], tree
-    while here.forks:
-        odds = fork_chances([b.size for b in here.forks])
-        which = int(rng.choice(len(odds), p=odds))
-        here = here.forks[which]
-        fruit.append(here.fruit_n)
-        chance.append(float(odds[which]))
-    return Walk(tuple(fruit), tuple(chance))
-
-
-def every_path(tree: Branch) -> Iterator[Walk]:
-    """All walks that are possible; weighted by their chance their estimates average the truth."""
-    stack: list[tuple[Branch, tuple[float, ...], tuple[float, ...]]] = [
-        (tree, (tree.fruit_n,), (1.0,))
-    ]
-    while stack:
-        here, fruit, chance = stack.pop()
-        if not here.forks:
-            yield Walk(fruit, chance)
-            continue
-        odds = fork_chances([b.size for b in here.forks])
-        for b, q in zip(here.forks, odds, strict=True):
-            stack.append((b, (*fruit, b.fruit_n), (*chance, float(q))))
 
 
 def paths_total(paths: Sequence[Walk], *, level_frac: float = 0.95) -> Estimate:

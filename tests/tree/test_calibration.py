@@ -15,7 +15,6 @@ from fruitcount.tree import (
     seen_to_true,
     two_sides,
 )
-from fruitcount.tree.calibration import two_sides_sum
 
 
 def test_half_seen():
@@ -76,12 +75,6 @@ def test_two_sides_interval_holds():
         got = two_sides(int(front.sum()), int(back.sum()), both_n=int((front & back).sum()))
         held += got.low_n <= all_n <= got.high_n
     assert 0.93 <= held / 2000 <= 0.97
-
-
-def test_sum_over_limbs():
-    value, var = two_sides_sum([two_sides(10, 8, both_n=5), two_sides(6, 6, both_n=6)])
-    assert value == pytest.approx(99 / 6 - 1 + 6)
-    assert var == pytest.approx(99 * 5 * 3 / (36 * 7))
 
 
 def _trees(seed):

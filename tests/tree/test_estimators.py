@@ -9,22 +9,20 @@ import math
 
 import numpy as np
 import pytest
+from drawn_tree import Branch, every_path, walk
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tree_cells import cell
 
 from fruitcount.errors import BadInputError
 from fruitcount.tree import (
-    Branch,
     LimbGroup,
     Walk,
     csa_cm2,
-    every_path,
     grouped_total,
     paths_total,
     ratio_total,
     simple_total,
-    walk,
 )
 from fruitcount.tree.estimate import with_interval
 

@@ -18,27 +18,14 @@ from fruitcount.tree import (
     share_by_area,
     simple_total,
     target_by_crates,
-    target_by_dry_weight,
     target_by_spacing,
     target_by_trunk,
     thinning_work,
     tree_sheet,
-    trees_per_acre,
     trunk_area_cm2,
 )
-from fruitcount.tree.sheet import HAND_THINNING_H_PER_HA, h_per_acre, machine_h_per_ha
 
 PEACH = load_species("peach")
-
-
-def test_trees_on_an_acre():
-    # UCCE prune page: 16 x 18 ft = 151 trees an acre
-    assert trees_per_acre(16, 18) == pytest.approx(151, abs=0.5)
-
-
-def test_prune_target():
-    # Niederholzer & Lightle, UCCE: 3 ton/ac, 55 dry/lb, 151 trees/ac; result by arithmetic
-    assert target_by_dry_weight(3, dry_per_lb=55, trees=151).middle_n == pytest.approx(2185, abs=1)
 
 
 def test_trunk_table():
@@ -59,12 +46,6 @@ def test_trunk_table_in_inches(age, season, printed):
     assert target_by_trunk(PEACH, 2.54, age_years=age, season=season).middle_n == pytest.approx(
         printed, abs=0.2
     )
-
-
-def test_hours():
-    # Martin-Gorriz et al. 2011: 385 h/ha by hand, 89 % less by machine
-    assert h_per_acre(HAND_THINNING_H_PER_HA) == pytest.approx(155.8, abs=0.1)
-    assert machine_h_per_ha() == pytest.approx(42.4, abs=0.1)
 
 
 def test_spacing_over_all_limbs():

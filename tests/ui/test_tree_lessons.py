@@ -13,7 +13,7 @@ import tree_lessons as lessons
 from screen_launch import DATA_VARIABLE
 from screen_wide import has_wide, wide_marks
 from streamlit.testing.v1 import AppTest
-from tree_wide import find_many
+from tree_lessons import find_many
 
 import fruitcount.corrections as cx
 from fruitcount.calibrate.tuning import Tuning

@@ -12,8 +12,8 @@ import pytest
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
-from tree_rows import noticed
-from tree_wide import workers_for
+from tree_lessons import workers_for
+from tree_total import noticed
 
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.season import OrchardTree, SeasonFacts

@@ -1,0 +1,55 @@
+"""A tree of branches to walk on, and all walks that are possible on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from fruitcount.tree.walks import Walk, fork_chances
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A branch with the fruit on its own segment, and the branches it forks into.
+
+    Attributes
+    ----------
+    fruit_n : float
+        Fruit between its base and its first fork.
+    size : float
+        What the chance at the fork is proportional to: cross-section area, or 1 for all.
+    forks : tuple of Branch
+    """
+
+    fruit_n: float
+    size: float = 1.0
+    forks: tuple[Branch, ...] = ()
+
+
+def walk(tree: Branch, rng: np.random.Generator) -> Walk:
+    """Walk once from trunk to tip, taking a branch by chance at every fork."""
+    fruit, chance, here = [tree.fruit_n], [1.0], tree
+    while here.forks:
+        odds = fork_chances([b.size for b in here.forks])
+        which = int(rng.choice(len(odds), p=odds))
+        here = here.forks[which]
+        fruit.append(here.fruit_n)
+        chance.append(float(odds[which]))
+    return Walk(tuple(fruit), tuple(chance))
+
+
+def every_path(tree: Branch) -> Iterator[Walk]:
+    """All walks that are possible; weighted by their chance their estimates average the truth."""
+    stack: list[tuple[Branch, tuple[float, ...], tuple[float, ...]]] = [
+        (tree, (tree.fruit_n,), (1.0,))
+    ]
+    while stack:
+        here, fruit, chance = stack.pop()
+        if not here.forks:
+            yield Walk(fruit, chance)
+            continue
+        odds = fork_chances([b.size for b in here.forks])
+        for b, q in zip(here.forks, odds, strict=True):
+            stack.append((b, (*fruit, b.fruit_n), (*chance, float(q))))
