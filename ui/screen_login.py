@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import html
+import math
 import secrets
 import time
 from collections.abc import Awaitable, Callable, MutableMapping
@@ -19,6 +20,8 @@ from urllib.parse import parse_qs, quote
 
 from screen_assets import read_asset
 from screen_shell import with_shell
+from starlette.requests import HTTPConnection, Request
+from starlette.responses import HTMLResponse, Response
 
 from fruitcount.errors import BadInputError
 
@@ -31,6 +34,7 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 COOKIE = "fruitcount_gate"
 SHORTEST = 8
 LASTS_S = 12 * 3600
+KNOWN_S = 90 * 86400
 _SEAL = (
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"SAMEORIGIN"),
@@ -38,11 +42,16 @@ _SEAL = (
     (b"referrer-policy", b"same-origin"),
 )
 LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
+THIS_COMPUTER = ("127.0.0.1", "::1")
 
 
 @dataclass
 class Tries:
-    """Wrong guesses: five a minute from one address, thirty a minute from all (our choice).
+    """Wrong guesses, and how long the next one has to wait: slower each time, never locked out.
+
+    Five guesses are free, then waits double from 4 s to a minute; a guess that comes too early
+    is not looked at and makes no wait longer. Thirty wrong guesses a minute from all addresses
+    together make strangers wait (our choices).
 
     Attributes
     ----------
@@ -51,18 +60,27 @@ class Tries:
     """
 
     clock: Callable[[], float] = time.monotonic
-    wrong: list[tuple[float, str]] = field(default_factory=list)
+    wrong: list[tuple[float, str, bool]] = field(default_factory=list)
 
-    def too_many(self, who: str) -> bool:
-        """Whether this address must wait before another guess."""
-        since = self.clock() - 60.0
-        self.wrong = [w for w in self.wrong if w[0] > since]
-        mine = sum(1 for w in self.wrong if w[1] == who)
-        return mine >= 5 or len(self.wrong) >= 30
+    def wait_s(self, who: str, *, known: bool = False) -> float:
+        """Seconds until a guess is looked at; 0 lets it through.
 
-    def note(self, who: str) -> None:
+        ``known`` is this computer, or a device that was let in before: strangers' guesses never
+        make it wait, its own do.
+        """
+        now = self.clock()
+        self.wrong = [w for w in self.wrong if w[0] > now - 600.0]
+        mine = [at for at, name, _ in self.wrong if name == who]
+        own = min(4.0 * 2.0 ** (len(mine) - 5), 60.0) if len(mine) >= 5 else 0.0
+        wait = mine[-1] + own - now if mine else 0.0
+        strangers = [at for at, _, was_known in self.wrong if not was_known][-30:]
+        if not known and len(strangers) == 30:
+            wait = max(wait, strangers[0] + 60.0 - now)
+        return max(wait, 0.0)
+
+    def note(self, who: str, *, known: bool = False) -> None:
         """Count a wrong guess."""
-        self.wrong.append((self.clock(), who))
+        self.wrong.append((self.clock(), who, known))
 
 
 def make_secret(folder: Path) -> bytes:
@@ -111,12 +129,19 @@ class Guard:
 
     def accepts(self, login: str, now_s: float) -> bool:
         """Whether a login is ours and has not run out."""
+        return now_s < self._until(login, now_s)
+
+    def knows(self, login: str, now_s: float) -> bool:
+        """Whether a login is ours, run out or not."""
+        return self._until(login, now_s) > 0
+
+    def _until(self, login: str, now_s: float) -> int:
         until, _, seal = login.partition(".")
-        if not until.isascii() or not until.isdigit():
-            return False
+        if not until.isascii() or not until.isdigit() or len(until) > 12:
+            return 0
         right = hmac.compare_digest(seal.encode(), self._seal(until).encode())
         # not longer than a login lasts either, if the clock was set back since (an hour's grace)
-        return right and now_s < int(until) <= now_s + LASTS_S + 3600
+        return int(until) if right and int(until) <= now_s + LASTS_S + 3600 else 0
 
     def _seal(self, until: str) -> str:
         return hmac.new(self._key, b"login " + until.encode(), hashlib.sha256).hexdigest()
@@ -142,44 +167,58 @@ class Gate:
         """Answer, or pass on."""
         if scope["type"] not in ("http", "websocket"):
             await self.app(scope, receive, send)
-        elif _from_elsewhere(scope):
-            await _refuse(scope, send, 403)
-        elif self.guard is None:
-            if _host(scope) in LOCAL_HOSTS:
-                await self.app(scope, receive, _sealed(with_shell(scope, send)))
-            else:
-                await _refuse(scope, send, 421)
-        elif scope["path"] == "/enter" and scope["type"] == "http":
-            await self._enter(scope, receive, send)
-        elif self.guard.accepts(_cookie(scope), time.time()):
+            return
+        asked = HTTPConnection(scope)
+        answer = self._refusal(asked)
+        if answer is None and scope["path"] == "/enter" and self.guard and scope["type"] == "http":
+            answer = await self._enter(Request(scope, receive), self.guard)
+        if answer is None:
             await self.app(scope, receive, _sealed(with_shell(scope, send)))
-        elif scope["type"] == "websocket" or not _wants_page(scope):
-            await _refuse(scope, send, 403)
+        elif scope["type"] == "websocket":
+            await send({"type": "websocket.close", "code": 1008})
         else:
-            query = scope.get("query_string", b"").decode("latin-1")
-            back = quote(scope["path"] + ("?" + query if query else ""), safe="")
-            await _answer(send, 303, "", [(b"location", f"/enter?to={back}".encode())])
+            await answer(scope, receive, send)
 
-    async def _enter(self, scope: Scope, receive: Receive, send: Send) -> None:
-        assert self.guard is not None  # noqa: S101
-        to = _safe_path(
-            parse_qs(scope.get("query_string", b"").decode("latin-1")).get("to", ["/"])[0]
+    def _refusal(self, asked: HTTPConnection) -> Response | None:
+        """Why this is not passed on; None where it is, and for the question itself."""
+        scope, refused = asked.scope, _answer("Not open.", 403)
+        if _from_elsewhere(asked):
+            return refused
+        if self.guard is None:
+            return None if _host(asked) in LOCAL_HOSTS else _answer("Not open.", 421)
+        page = scope["type"] == "http" and scope["path"] == "/enter"
+        if page or self.guard.accepts(asked.cookies.get(COOKIE, ""), time.time()):
+            return None
+        wants_page = scope.get("method") == "GET" and "text/html" in asked.headers.get("accept", "")
+        if scope["type"] == "websocket" or not wants_page:
+            return refused
+        query = scope.get("query_string", b"").decode("latin-1")
+        back = quote(scope["path"] + ("?" + query if query else ""), safe="")
+        return _answer("", 303, location=f"/enter?to={back}")
+
+    async def _enter(self, asked: Request, guard: Guard) -> Response:
+        to = _safe_path(asked.query_params.get("to", "/"))
+        if asked.method != "POST":
+            return _answer(_page("", to))
+        form = parse_qs((await _body(asked)).decode("utf-8", "replace"))
+        # From here on nothing is waited for: guesses sent all at once are still looked at one by
+        # one, each after the one before was counted.
+        login, who = asked.cookies.get(COOKIE, ""), asked.client.host if asked.client else "?"
+        known = who in THIS_COMPUTER or guard.knows(login, time.time())
+        who = f"login {login}" if known and who not in THIS_COMPUTER else who
+        wait = math.ceil(self.tries.wait_s(who, known=known))
+        if wait:
+            said = f"Too many tries. Wait {wait} seconds, then try again."
+            return _answer(_page(said, to), 429, **{"retry-after": str(wait)})
+        if not guard.opens(form.get("word", [""])[0]):
+            self.tries.note(who, known=known)
+            return _answer(_page("That is not the passphrase.", to), 403)
+        answer = _answer("", 303, location=to)
+        # the cookie outlives the login, so that a device once let in is known again
+        answer.set_cookie(
+            COOKIE, guard.sign(time.time()), KNOWN_S, path="/", httponly=True, samesite="lax"
         )
-        if scope["method"] != "POST":
-            await _answer(send, 200, _page("", to))
-            return
-        who = (scope.get("client") or ("?", 0))[0]
-        if self.tries.too_many(who):
-            await _answer(send, 429, _page("Too many tries. Wait a minute.", to))
-            return
-        form = parse_qs((await _body(receive)).decode("utf-8", "replace"))
-        if not self.guard.opens(form.get("word", [""])[0]):
-            self.tries.note(who)
-            await _answer(send, 403, _page("That is not the passphrase.", to))
-            return
-        login = self.guard.sign(time.time())
-        cookie = f"{COOKIE}={login}; Path=/; HttpOnly; SameSite=Lax; Max-Age={LASTS_S}"
-        await _answer(send, 303, "", [(b"location", to.encode()), (b"set-cookie", cookie.encode())])
+        return answer
 
 
 def _sealed(send: Send) -> Send:
@@ -195,32 +234,18 @@ def _sealed(send: Send) -> Send:
     return sending
 
 
-def _from_elsewhere(scope: Scope) -> bool:
+def _from_elsewhere(asked: HTTPConnection) -> bool:
     """Whether a page of another site sent this, to act in the name of who is logged in here."""
-    acts = scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD", "OPTIONS")
-    origin = _headers(scope, b"origin")
-    return acts and bool(origin) and origin.partition("://")[2] != _headers(scope, b"host")
+    safe = asked.scope.get("method") in ("GET", "HEAD", "OPTIONS")
+    acts = asked.scope["type"] == "websocket" or not safe
+    origin = asked.headers.get("origin", "")
+    return acts and bool(origin) and origin.partition("://")[2] != asked.headers.get("host", "")
 
 
-def _headers(scope: Scope, name: bytes) -> str:
-    return next((v.decode("latin-1") for k, v in scope["headers"] if k == name), "")
-
-
-def _host(scope: Scope) -> str:
-    host = _headers(scope, b"host").lower()
-    return host[: host.index("]") + 1] if host.startswith("[") else host.split(":")[0]
-
-
-def _cookie(scope: Scope) -> str:
-    for part in _headers(scope, b"cookie").split(";"):
-        name, _, value = part.strip().partition("=")
-        if name == COOKIE:
-            return value
-    return ""
-
-
-def _wants_page(scope: Scope) -> bool:
-    return scope["method"] == "GET" and "text/html" in _headers(scope, b"accept")
+def _host(asked: HTTPConnection) -> str:
+    host = asked.headers.get("host", "").lower()
+    return host[: host.index("]") + 1] if host.startswith("[") and "]" in host else (
+        host.split(":")[0])  # fmt: skip
 
 
 def _safe_path(to: str) -> str:
@@ -229,34 +254,23 @@ def _safe_path(to: str) -> str:
     return to if plain and to.startswith("/") and not to.startswith("//") else "/"
 
 
-async def _body(receive: Receive) -> bytes:
+async def _body(asked: Request) -> bytes:
     body = b""
-    while True:
-        message = await receive()
-        body += bytes(message.get("body", b""))
-        if len(body) > 4096 or not message.get("more_body"):
-            return body[:4096]
+    async for piece in asked.stream():
+        body += piece
+        if len(body) > 4096:
+            break
+    return body[:4096]
 
 
-async def _refuse(scope: Scope, send: Send, status: int) -> None:
-    if scope["type"] == "websocket":
-        await send({"type": "websocket.close", "code": 1008})
-    else:
-        await _answer(send, status, "Not open.")
-
-
-async def _answer(
-    send: Send, status: int, text: str, headers: list[tuple[bytes, bytes]] | None = None
-) -> None:
-    base = [
-        (b"content-type", b"text/html; charset=utf-8"),
-        (b"cache-control", b"no-store"),
-        (b"x-content-type-options", b"nosniff"),
-        (b"x-frame-options", b"DENY"),
-        (b"content-security-policy", b"default-src 'none'; style-src 'unsafe-inline'"),
-    ]
-    await send({"type": "http.response.start", "status": status, "headers": base + (headers or [])})
-    await send({"type": "http.response.body", "body": text.encode()})
+def _answer(text: str, status: int = 200, **headers: str) -> Response:
+    return HTMLResponse(text, status, {
+        "cache-control": "no-store",
+        "x-content-type-options": "nosniff",
+        "x-frame-options": "DENY",
+        "content-security-policy": "default-src 'none'; style-src 'unsafe-inline'",
+        **headers,
+    })  # fmt: skip
 
 
 def _page(problem: str, to: str) -> str:

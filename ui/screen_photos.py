@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import threading
 from collections import OrderedDict
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.errors import NotWrittenError
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Photo
+from fruitcount.whole_files import written_whole
 
 __all__ = [
     "LARGEST_SIDE_PX",
@@ -29,23 +33,26 @@ _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 82]
 
 _held: OrderedDict[Path, Photo] = OrderedDict()
 _HELD = 2
+_one_at_a_time = threading.RLock()
 
 
 def photo_at(path: Path) -> Photo:
     """The decoded photo; the last two are held (50 MP is 150 MB)."""
-    photo = _held.get(path)
-    if photo is None:
-        photo = read_photo(path)
-        hold(path, photo)
-    return photo
+    with _one_at_a_time:  # equal requests at once decode it once
+        photo = _held.get(path)
+        if photo is None:
+            photo = read_photo(path)
+            hold(path, photo)
+        return photo
 
 
 def hold(path: Path, photo: Photo) -> None:
     """Hold a photo that was decoded already, as one just uploaded."""
-    _held[path] = photo
-    _held.move_to_end(path)
-    while len(_held) > _HELD:
-        _held.popitem(last=False)
+    with _one_at_a_time:
+        _held[path] = photo
+        _held.move_to_end(path)
+        while len(_held) > _HELD:
+            _held.popitem(last=False)
 
 
 def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
@@ -55,9 +62,9 @@ def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
     if kept.exists():
         return kept.read_bytes()
     data = shrink_jpeg(photo_at(path).rgb, side_px)
-    partial = kept.with_suffix(".part")
-    partial.write_bytes(data)
-    partial.replace(kept)
+    # each request writes its own draft; a folder that cannot be written still shows its photos
+    with suppress(NotWrittenError), written_whole(kept.parent) as draft:
+        (draft / kept.name).write_bytes(data)
     return data
 
 

@@ -99,15 +99,89 @@ def test_guessing_is_slowed(gate):
     assert _ask(gate, "/enter", "POST", body=b"word=green+peaches+12")["status"] == 429
 
 
-def test_tries_are_forgotten_after_a_minute():
+def test_waits_grow_and_end():
     now = [0.0]
     tries = Tries(clock=lambda: now[0])
-    for _ in range(5):
+    waits = []
+    for _ in range(12):
         tries.note("a")
-    assert tries.too_many("a")
-    assert not tries.too_many("b")
-    now[0] = 61.0
-    assert not tries.too_many("a")
+        waits.append(tries.wait_s("a"))
+        now[0] += waits[-1]
+        assert tries.wait_s("a") == 0
+        assert tries.wait_s("b") == 0
+    assert waits == [0, 0, 0, 0, 4, 8, 16, 32, 60, 60, 60, 60]
+    now[0] += 601.0
+    assert tries.wrong != []
+    assert tries.wait_s("a") == 0
+    assert tries.wrong == []
+
+
+def _enter(gate, address, word=b"guess", cookie=b"", held=None):
+    """One POST from an address; with ``held`` the body comes when the event is set."""
+    sent = []
+
+    async def receive():
+        if held is not None:
+            await held.wait()
+        return {"type": "http.request", "body": b"word=" + word, "more_body": False}
+
+    async def send(message):
+        sent.append(message)
+
+    scope = {"type": "http", "path": "/enter", "method": "POST", "query_string": b"",
+             "headers": [(b"cookie", cookie)], "client": (address, 5)}  # fmt: skip
+    return gate(scope, receive, send), sent
+
+
+def test_guesses_sent_all_at_once_are_counted_one_by_one(gate):
+    """Heads of 300 guesses first, then all bodies: 299 were looked at, and the right one."""
+
+    async def all_at_once():
+        held = asyncio.Event()
+        words = [b"guess%d" % k for k in range(299)] + [WORD.replace(" ", "+").encode()]
+        tasks, answers = [], []
+        for word in words:
+            running, sent = _enter(gate, "10.0.0.9", word, held=held)
+            tasks.append(asyncio.create_task(running))
+            answers.append(sent)
+        await asyncio.sleep(0)
+        held.set()
+        await asyncio.gather(*tasks)
+        return [sent[0]["status"] for sent in answers]
+
+    statuses = asyncio.run(all_at_once())
+    assert statuses.count(403) == 5
+    assert statuses.count(429) == 295
+
+
+def test_strangers_who_guess_lock_nobody_out(gate):
+    """39 addresses with one wrong guess each kept the keeper out."""
+    right = WORD.replace(" ", "+").encode()
+
+    def status(*args):
+        running, sent = _enter(gate, *args)
+        asyncio.run(running)
+        return sent[0]["status"], dict(sent[0]["headers"])
+
+    _, headers = status("10.0.0.9", right)
+    cookie = headers[b"set-cookie"].split(b";")[0]
+    statuses = [status(f"10.0.1.{k}")[0] for k in range(39)]
+    assert statuses.count(403) == 30
+    refused, headers = status("10.0.2.1", right)
+    assert refused == 429
+    assert 0 < int(headers[b"retry-after"]) <= 60
+    assert status("127.0.0.1", right)[0] == 303
+    assert status("10.0.2.1", right, cookie)[0] == 303
+    assert status("10.0.2.1", right, cookie[:-1] + b"x")[0] == 429
+    # a login that was stolen helps no more than an address: five guesses, then waits
+    assert [status("10.0.2.2", b"no", cookie)[0] for _ in range(7)] == [403] * 5 + [429] * 2
+
+
+def test_a_login_that_ran_out_is_known_but_does_not_open(gate):
+    old = gate.guard.sign(1000.0)
+    assert gate.guard.knows(old, 1_000_000.0)
+    assert not gate.guard.accepts(old, 1_000_000.0)
+    assert not gate.guard.knows("9" * 5000 + ".x", 1_000_000.0)
 
 
 @pytest.mark.parametrize("to", [b"//evil.example", b"https://evil.example", b"/%5Cevil", b"/a%0Ab"])
