@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -14,7 +16,8 @@ from image.drawn_card import View, draw
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm, find_card
-from fruitcount.types import Photo
+from fruitcount.image.photo import read_photo
+from fruitcount.types import Photo, Scale
 
 
 def corner_error(found: np.ndarray, true: np.ndarray) -> float:
@@ -96,6 +99,48 @@ def test_small_card_is_flagged() -> None:
     assert Flag.CARD_SMALL in small.flags
     assert Flag.CARD_SMALL not in large.flags
     assert small.rel_sd_frac > large.rel_sd_frac
+
+
+@pytest.mark.parametrize("side_px", [24, 35, 60, 120, 400])
+def test_the_interval_holds_the_truth_and_grows_with_fewer_pixels(side_px: int) -> None:
+    off, told = [], []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        view = View(side_px / 50, tilt_deg=rng.uniform(0, 40), axis_deg=rng.uniform(0, 360),
+                    spin_deg=rng.uniform(0, 360), noise=rng.uniform(2, 8), seed=seed)  # fmt: skip
+        scale = find_card(Photo(draw(view)[0]))
+        if scale.known:
+            off.append(abs(scale.px_per_mm / view.px_per_mm - 1))
+            told.append(scale.rel_sd_frac)
+    assert len(off) >= 2
+    assert (np.array(off) <= 2 * np.array(told)).all()
+    # depth is 1 %; the corners of a small card add to it
+    assert np.mean(told) >= np.hypot(0.01, 0.4 / side_px) * 0.99
+    assert np.mean(told) < 0.0105 or side_px < 400
+
+
+@cache
+def _sample() -> Photo:
+    return read_photo(SAMPLE)
+
+
+@cache
+def _sample_scale() -> Scale:
+    return find_card(_sample())
+
+
+SAMPLE = Path(__file__).parents[2] / "sample_images" / "peach-34in-heavy.jpg"
+
+
+@pytest.mark.parametrize("times", [2, 3, 5, 6, 8])
+def test_a_shrunk_photo_holds_its_scale_within_its_interval(times: int) -> None:
+    # Shrunk six times it was 1.5 % off; the whole photo (a card of 210 px) is the reference.
+    whole = _sample()
+    small = cv2.resize(whole.rgb, None, fx=1 / times, fy=1 / times, interpolation=cv2.INTER_AREA)
+    scale, reference = find_card(Photo(small)), _sample_scale()
+    error = abs(scale.px_per_mm * times / reference.px_per_mm - 1)
+    assert error < 2 * float(np.sqrt(scale.rel_sd_frac**2 - 0.01**2))  # without depth
+    assert scale.rel_sd_frac > reference.rel_sd_frac
 
 
 def test_leaf_over_a_side_is_flagged_and_hardly_moves_the_scale() -> None:
