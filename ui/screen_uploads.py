@@ -55,6 +55,11 @@ def _members(
     archive: zipfile.ZipFile, zip_name: str
 ) -> Iterator[tuple[str, bytes | PhotoUnreadableError]]:
     members = [m for m in archive.infolist() if _is_photo(m)]
+    if not members:
+        yield (
+            zip_name,
+            PhotoUnreadableError(zip_name, "holds no photos (JPEG, PNG, WebP, TIFF, HEIC)"),
+        )
     if len(members) > MOST_FILES:
         yield zip_name, PhotoUnreadableError(zip_name, f"holds over {MOST_FILES} photos")
         return

@@ -345,6 +345,12 @@ def test_uploads_of_the_wrong_kind_or_size(photo: bytes) -> None:
     ]
     nested = _zip({"inner.zip": bomb, "run.exe": b"MZ", "page.html": b"<b>", "b.jpg": photo})
     assert [name for name, _ in photos_in([Upload("n.zip", nested)])] == ["b.jpg"]
+    for empty in (_zip({}), _zip({"notes.txt": b"x"})):  # said, not passed over in silence
+        ((name, refusal),) = photos_in([Upload("none.zip", empty)])
+        assert str(refusal).startswith("none.zip: holds no photos"), name
+    ways_out = ("../../a.jpg", "/etc/b.jpg", "..\\..\\c.jpg", "C:\\d.jpg")
+    out = photos_in([Upload("out.zip", _zip(dict.fromkeys(ways_out, photo)))])
+    assert [name for name, _ in out] == ["a.jpg", "b.jpg", "c.jpg", "d.jpg"]
     for data in (b"MZ program", b"<svg onload=alert(1)>", b"%PDF-1.7", b"GIF89a", b"PK\x03\x04"):
         ((_, body),) = photos_in([Upload("x.jpg", data)])
         with pytest.raises(FruitcountError):
