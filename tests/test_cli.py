@@ -185,3 +185,14 @@ def test_a_length_without_its_unit_is_refused(tmp_path):
     done = CliRunner().invoke(main, ["count", str(tmp_path / "x.jpg"), "--limb-length", "45"])
     assert done.exit_code == 2
     assert "45 cm or 45 mm?" in done.output
+
+
+def test_after_refuses_another_limb(tmp_path):
+    photos = "sample_images"
+    run("count", f"{photos}/peach-34in-heavy.jpg", "--out", tmp_path, "--no-picture")
+    done = run("after", f"{photos}/peach-18in-crowded.jpg", tmp_path / "peach-34in-heavy.json")
+    assert done.exit_code == 1
+    assert "not the limb of peach-34in-heavy.json" in done.output
+    same = run("after", f"{photos}/peach-34in-heavy.jpg", tmp_path / "peach-34in-heavy.json")
+    assert same.exit_code == 0
+    assert "Still 19 over the plan" in same.output

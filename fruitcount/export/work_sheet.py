@@ -19,7 +19,7 @@ from fruitcount.export.report_page import (
     text,
     usable_pt,
 )
-from fruitcount.export.words import count_line, kind_words, load_lines
+from fruitcount.export.words import choice_lines, count_line, kind_words, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
 from fruitcount.units import format_length
@@ -104,6 +104,8 @@ def _limb_steps(job: LimbJob, how: ReportSettings) -> list[Any]:
         out += [text(step, 11.5), Spacer(1, 5)]
     if job.note:
         out += [*heading("Note", 11), text(job.note, 9.5)]
+    more = (plan.range_sentence, *choice_lines(decision.choices, how.units))
+    out += [text(line, 8.5) for line in more if line]
     out += heading("Load", 11)
     out += [text(line, 8.5) for line in load_lines(decision.load, how.units)]
     if decision.notes:

@@ -140,10 +140,10 @@ def test_the_smallest_rule_governs(inputs, rule, keep):
 
 def test_no_room_says_so():
     limb = straight_limb(800)
-    fruit = fruit_on(limb, np.linspace(300, 340, 30))
+    fruit = fruit_on(limb, np.linspace(300, 340, 30), cluster=np.zeros(30))
     plan = plan_limb(fruit, limb, PEACH, GrowerInputs())
     assert plan.rule == "room"
-    assert plan.keep_count == 3
+    assert plan.keep_count == 1
 
 
 def no_scale(limb):

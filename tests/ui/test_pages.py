@@ -70,7 +70,7 @@ def test_answers_change_the_keep_count_and_are_kept(data):
     app.query_params["photo"] = key
     app.run()
     assert not app.exception
-    assert "Spacing along the limb governs" in _words(app)
+    assert "published spacing" in _words(app)
     assert "let nobody stand beneath" in _words(app)
     next(s for s in app.selectbox if s.label == "Pass").set_value(2).run()
     before = _keep(app)
