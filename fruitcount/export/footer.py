@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.export.actions import ACTIONS, INK_RGB, PAPER_RGB, fruit_actions
 from fruitcount.export.draw import mark, text, text_size
-from fruitcount.export.words import choice_lines, count_line, cut_lines, load_lines
+from fruitcount.export.words import main_lines
 from fruitcount.pipeline import Result
 from fruitcount.units import format_length
 
@@ -35,11 +35,8 @@ def footer(result: Result, width_px: int, units: str = "metric") -> NDArray[np.u
     big, small = max(16, width_px // 26), _small_px(width_px)
     margin = big // 2
     decision = result.decision
-    lines = [(words, big) for words in _wrapped(decision.plan.answer, big, width_px - 2 * margin)]
-    rest = [f"Check: {words}" for words in decision.warnings]
-    rest += [count_line(result.measurement, units), *cut_lines(decision.plan, units)]
-    rest += choice_lines(decision.choices, units)[1:]
-    rest += load_lines(decision.load, units)
+    answer, *rest = main_lines(result, units)
+    lines = [(words, big) for words in _wrapped(answer, big, width_px - 2 * margin)]
     if decision.load.sure:
         where = format_length(decision.load.before.worst_at_mm, units)
         rest.append(f"Arrow heads: where it bends hardest ({where} from the base).")

@@ -20,6 +20,7 @@ __all__ = [
     "kind_words",
     "load_detail_lines",
     "load_lines",
+    "main_lines",
     "reason_lines",
     "result_lines",
     "scale_line",
@@ -77,20 +78,27 @@ def kind_words(decision: Decision) -> str:
     return f"{load_species(inputs.species).title}, pass {inputs.pass_number}"
 
 
+def main_lines(result: Result, units: str = "metric") -> list[str]:
+    """What picture and terminal say alike, most important first: what to do leads."""
+    measurement, decision = result.measurement, result.decision
+    return [
+        decision.plan.answer,
+        *(f"Check: {words}" for words in decision.warnings),
+        *cut_lines(decision.plan, units),
+        *load_lines(decision.load, units),
+        *choice_lines(decision.choices, units),
+        *([decision.plan.range_sentence] if decision.plan.range_sentence else []),
+        count_line(measurement, units),
+    ]
+
+
 def result_lines(result: Result, units: str = "metric") -> list[str]:
     """Return the whole answer for the terminal, most important first."""
     measurement, decision = result.measurement, result.decision
-    lines = [
+    return [
         f"{measurement.name or 'photo'}: {kind_words(decision)}",
-        decision.plan.answer,
-        *(f"Check: {words}" for words in decision.warnings),
-        *([decision.plan.range_sentence] if decision.plan.range_sentence else []),
-        count_line(measurement, units),
+        *main_lines(result, units),
         scale_line(measurement, units),
-        *cut_lines(decision.plan, units),
-        *choice_lines(decision.choices, units),
-        *load_lines(decision.load, units),
         *decision.notes,
         *CAUTIONS_SHORT,
     ]
-    return lines
