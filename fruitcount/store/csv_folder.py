@@ -26,6 +26,8 @@ _LATER = ("file_sha256", "harvest_days")
 _LATER_TABLES = ("tuning", "side_count")
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")
+# the module's own limit of 131,072 signs is passed by the marks of one dense limb
+_LONGEST_CELL = 256 * 1024 * 1024
 
 
 def write_csv_folder(
@@ -101,6 +103,7 @@ def read_csv_folder(store: Store, folder: str | Path, *, keep_location: bool = F
         True leaves the GPS position in the photo files.
     """
     count = 0
+    csv.field_size_limit(_LONGEST_CELL)
     with writing(store) as session:
         must_be_empty(store, session)
         for table in record_tables():

@@ -163,3 +163,15 @@ def test_a_lost_photo_stops_the_backup(filled, tmp_path):
         backup(filled, tmp_path / "a.zip")
     assert not list(tmp_path.glob("*.zip"))
     assert not list(tmp_path.glob("*.part"))
+
+
+def test_a_csv_cell_longer_than_the_modules_limit_comes_back(filled, tmp_path):
+    one = 1
+    marks = [[0.1234567, 0.7654321, 18.25]] * 8000
+    append_edits(filled, one, base_revision=1, edits=[{"marks": marks}])
+    write_csv_folder(filled, tmp_path / "csv")
+    assert len((tmp_path / "csv" / "edit.csv").read_text("utf-8")) > 131_072  # the limit of csv
+    target = open_store(tmp_path / "new.db", photos_folder=filled.photos_folder)
+    read_csv_folder(target, tmp_path / "csv")
+    assert load_sheet(target, one).edits == load_sheet(filled, one).edits
+    target.close()
