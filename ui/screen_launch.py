@@ -130,7 +130,7 @@ def launch(
     if lan and not passphrase:
         raise BadInputError("passphrase must be given with --lan: there is no default")
     folder = Path(data_dir) if data_dir else default_data_dir()
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     os.environ[DATA_VARIABLE] = str(folder)
     # nobody may say in a header that a guess comes from another address
     os.environ.setdefault("FORWARDED_ALLOW_IPS", "")

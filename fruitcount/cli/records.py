@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -115,6 +115,8 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
         if made_here and file is not None:  # what was not there before is not left behind empty
             for ending in ("", "-wal", "-shm"):
                 file.with_name(file.name + ending).unlink(missing_ok=True)
+            with suppress(OSError):  # photos that were there before stay
+                file.with_name(f"{file.stem}-photos").rmdir()
         raise
     click.echo(f"Read {count} rows.")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from json import JSONDecodeError
 from pathlib import Path
@@ -102,6 +102,8 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
         name = str(path)
         folder = path.with_name(f"{path.stem}-photos") if photos_folder is None else photos_folder
         _check_sqlite_file(path)
+        with suppress(OSError):  # there already, or a place that SQLite itself will speak of
+            path.touch(mode=0o600, exist_ok=False)
         engine = create_engine(where, connect_args={"timeout": _BUSY_S})
         event.listen(engine, "connect", _set_up_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
@@ -112,6 +114,8 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
             )
         folder = photos_folder
         engine = create_engine(where, pool_pre_ping=True)
+    with suppress(OSError):  # told when a photo is to be written
+        Path(folder).mkdir(mode=0o700, parents=True, exist_ok=True)
     store = Store(engine, Path(folder), name)
     try:
         _patiently(lambda: _start(store))
@@ -129,7 +133,8 @@ def _as_url(url: str | Path) -> URL:
         if str(url) in ("", ":memory:"):
             raise RecordError(f"{url!r}: records need a file")
         path = Path(url).expanduser().absolute()
-        path.parent.mkdir(parents=True, exist_ok=True)
+        # photos show where somebody's orchard is: what is made here only its owner may read
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         return URL.create("sqlite", database=str(path))
     try:
         parsed = make_url(url)

@@ -140,7 +140,7 @@ def write_whole(path: Path, data: bytes) -> None:
     if path.exists() and path.stat().st_size == len(data) and path.read_bytes() == data:
         return
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
         try:
             with os.fdopen(handle, "wb") as stream:

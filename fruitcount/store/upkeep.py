@@ -80,5 +80,12 @@ def backup(store: Store, path: str | Path, *, keep_location: bool = False) -> Pa
 
     The archive is read back before this returns. Restore it with ``read_archive`` into a new
     database.
+
+    Raises
+    ------
+    RecordError
+        When a file of that name is there already: an earlier backup is never written over.
     """
+    if Path(path).exists():
+        raise RecordError(f"{path}: is already there; give the backup another name")
     return write_archive(store, path, keep_location=keep_location)

@@ -175,3 +175,21 @@ def test_a_csv_cell_longer_than_the_modules_limit_comes_back(filled, tmp_path):
     read_csv_folder(target, tmp_path / "csv")
     assert load_sheet(target, one).edits == load_sheet(filled, one).edits
     target.close()
+
+
+def test_what_is_made_is_its_owner_s_alone(tmp_path):
+    place = tmp_path / "data"
+    store = open_store(place / "o.db")
+    save_photo(store, b"photo", name="a.jpg")
+    modes = {p: p.stat().st_mode & 0o777 for p in (place, store.file, store.photos_folder)}
+    assert modes == {place: 0o700, store.file: 0o600, store.photos_folder: 0o700}
+    store.close()
+
+
+def test_a_backup_never_writes_over_an_earlier_one(store, tmp_path):
+    first = backup(store, tmp_path / "all.zip")
+    was = first.read_bytes()
+    save_photo(store, b"another", name="b.jpg")
+    with pytest.raises(RecordError, match="already there"):
+        backup(store, first)
+    assert first.read_bytes() == was
