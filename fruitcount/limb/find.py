@@ -9,11 +9,13 @@ import numpy as np
 
 from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band, centred, smoothed
-from fruitcount.limb.ends import extended, frame_edge, trimmed
-from fruitcount.limb.joint import cut_at_joints
+from fruitcount.limb.ends import extended, frame_edge
+from fruitcount.limb.joint import Jointed, cut_at_joints
+from fruitcount.limb.line_map import line_map, ridge_map
 from fruitcount.limb.marks import drawn_line, marked_point, pinned
 from fruitcount.limb.result import LimbSettings, base_last, made_limb
-from fruitcount.limb.route import carried_on, cost_of, route_between, route_from, search_route
+from fruitcount.limb.route import cost_of, route_between, route_from
+from fruitcount.limb.search import Found, search_line
 from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.tip import Ended, Hidden, ended
 from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
@@ -26,6 +28,10 @@ __all__ = ["find_limb", "trace_between"]
 # A caliper is put clear of the swollen collar: so many mean widths past it (common practice, no
 # source for the figure).
 _PAST_COLLAR = 1.5
+
+
+LEAST_CHANCE = 0.25
+"""Mean chance along the net's route under which woody ridges are asked instead."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,13 +93,17 @@ def find_limb(
     field = make_field(photo, maps, fruitlets, scale, rules.search_long_side)
     base = None if base_px is None else marked_point(photo, "base_px", base_px)
     tip = None if tip_px is None else marked_point(photo, "tip_px", tip_px)
-    searched = _rough(field, base, tip)
-    if searched is None:
-        return Limb(flags=Flag.LIMB_NOT_FOUND)
-    rough, rival_frac = searched
-    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
+    found = None
     if base is None and tip is None:
-        ended_by_itself = _whole(scene, band)
+        found = _searched(photo, field)
+        if found is None:
+            return Limb(flags=Flag.LIMB_NOT_FOUND)
+        rough = found.line_px
+    else:
+        rough = _tapped(field, base, tip)
+    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
+    if found is not None:
+        ended_by_itself = _whole(scene, band, found)
         if ended_by_itself is None:
             return Limb(flags=Flag.LIMB_NOT_FOUND)
         band, borne = ended_by_itself
@@ -102,8 +112,6 @@ def find_limb(
     if along_line(band.line_px)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
     limb = _finished(scene, band, base, tip, borne=borne)
-    if rival_frac > rules.max_rival_frac:
-        limb = replace(limb, flags=limb.flags | Flag.LIMB_DOUBTFUL)
     return _with_shoots(scene, limb, field)
 
 
@@ -126,51 +134,60 @@ def trace_between(
     a, b = marked_point(photo, "a_px", a_px), marked_point(photo, "b_px", b_px)
     rules = LimbSettings()
     field = make_field(photo, maps, Fruitlets.empty(), Scale(), rules.search_long_side)
-    searched = _rough(field, a, b)
-    if searched is None or len(searched[0]) < 2 or float(np.hypot(*(b - a))) < 4:
+    if float(np.hypot(*(b - a))) < 4:
         return np.array([a, b])
-    band = centred(photo, maps, searched[0], rules.reach_frac * max(photo.rgb.shape[:2]))
+    rough = _tapped(field, a, b)
+    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
     return pinned(resampled(band.line_px, 40), a, b)
 
 
-def _rough(
-    field: Field, base: FloatArray | None, tip: FloatArray | None
-) -> tuple[FloatArray, float] | None:
-    """Searched path in photo px, from the base where that is known, and its rival's share."""
+def _searched(photo: Photo, field: Field) -> Found | None:
+    """The route by the limb net; by woody ridges where the net is missing or sees none."""
+    told = line_map(photo.rgb)
+    found = None if told is None else search_line(told)
+    if found is not None and found.mean_chance >= LEAST_CHANCE:
+        return found
+    return search_line(ridge_map(field.ridge, field.px_per_cell))
+
+
+def _tapped(field: Field, base: FloatArray | None, tip: FloatArray | None) -> FloatArray:
+    """Path in photo px over woody ridges from base to tip, of which the user gave one or both."""
+    cost = cost_of(field)
     if base is not None and tip is not None:
-        route = route_between(cost_of(field), field.to_cells(base), field.to_cells(tip))
-        return field.to_px(route.cells), 0.0
+        return field.to_px(route_between(cost, field.to_cells(base), field.to_cells(tip)).cells)
     if base is not None:
-        return field.to_px(route_from(cost_of(field), field.to_cells(base)).cells), 0.0
-    if tip is not None:
-        return field.to_px(route_from(cost_of(field), field.to_cells(tip)).cells[::-1]), 0.0
-    found = search_route(field)
-    if found is None or len(found.cells) < 4:
-        return None
-    return field.to_px(carried_on(field, found).cells), found.rival_frac
+        return field.to_px(route_from(cost, field.to_cells(base)).cells)
+    if tip is None:
+        raise ValueError("one end must be given")
+    return field.to_px(route_from(cost, field.to_cells(tip)).cells[::-1])
 
 
-def _whole(scene: _Scene, band: Band) -> tuple[Band, bool] | None:
-    """The band from collar to tip, and whether its first end is borne; None without a limb."""
-    band = trimmed(band)
+def _whole(scene: _Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
+    """The band from collar to tip, and whether its first end is borne; None without a limb.
+
+    An end at which the limb leaves the photo is carried to the photo's edge.
+    """
     if float(np.mean(band.support > 0.25)) < scene.rules.least_support_frac:
         return None
-    joint = cut_at_joints(scene.maps, band)
+    beyond, goes_on = found.leaves_frame
+    joint = Jointed(band) if beyond else cut_at_joints(scene.maps, band)
     band = joint.band.reversed() if joint.at_end else joint.band  # a limb begins at its parent
+    if joint.at_end:
+        beyond, goes_on = goes_on, beyond
     borne = joint.at_start or joint.at_end
     hidden = Hidden(*_discs(scene.fruitlets))
-    tip = ended(scene.photo, scene.maps, band, hidden)
+    tip = Ended(band) if goes_on else ended(scene.photo, scene.maps, band, hidden)
     base = Ended(tip.band.reversed(), seen=True)
-    if not borne:
+    if not borne and not beyond:
         base = ended(scene.photo, scene.maps, base.band, hidden)
     band = base.band.reversed()
     line = extended(
         band.line_px,
         scene.photo.rgb.shape[:2],
-        at_start=not base.seen,
-        at_end=not tip.seen,
+        at_start=beyond or not base.seen,
+        at_end=goes_on or not tip.seen,
         # Where the collar is seen the free end is the tip, and few tips lie outside the photo.
-        most_px=2 * band.half_px if borne else float("inf"),
+        most_px=2 * band.half_px if borne and not goes_on else float("inf"),
     )
     return replace(band, line_px=line), borne
 

@@ -1,0 +1,164 @@
+"""The limb's route over its line map: the best of the least-cost paths between likely ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.graph import MCP_Geometric
+
+from fruitcount.image.opencv import cv2
+from fruitcount.limb.line_map import LineMap
+from fruitcount.types import FloatArray
+
+__all__ = ["Found", "search_line"]
+
+F32 = NDArray[np.float32]
+Cell = tuple[int, int]
+
+ENDS_EACH = 4
+"""Likeliest places looked at for base, tip and frame each."""
+
+LEAST_END, LEAST_LINE = 0.04, 0.35
+EVEN = 0.3
+"""Chance of limb that a cell of a route needs to pay for itself. Larger ends routes sooner."""
+
+END_WORTH = 10.0
+"""What a sure end is worth, in cells of sure limb."""
+
+FLOOR = 0.02
+"""Cost of a cell of sure limb: keeps routes short where the map is sure of a broad stretch."""
+
+BESIDE = 6
+"""A route is another one where less than half of it lies within so many cells of the best."""
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """The best route.
+
+    Attributes
+    ----------
+    line_px : array, shape (N, 2)
+        Photo x, y from base to tip.
+    half_px : array, shape (N,)
+        Half thickness that the map tells along it.
+    mean_chance : float
+        Mean chance of limb along it.
+    weakest_chance : float
+        The same over its weakest quarter.
+    runner_up_frac : float
+        Merit of the best route elsewhere as a share of this one's; 0 without another.
+    elsewhere_frac : float
+        Share of all limb on the map that lies off this route.
+    base_odds : float
+        Log-odds that the first end is the base rather than the tip; 0 if nothing tells.
+    leaves_frame : tuple of bool
+        Whether the limb goes on beyond the photo at its first and at its last end.
+    """
+
+    line_px: FloatArray
+    half_px: FloatArray
+    mean_chance: float
+    weakest_chance: float
+    runner_up_frac: float
+    elsewhere_frac: float
+    base_odds: float
+    leaves_frame: tuple[bool, bool]
+
+
+def search_line(maps: LineMap) -> Found | None:
+    """The route that gathers most limb between two likely ends; None on an empty map.
+
+    Parameters
+    ----------
+    maps : LineMap
+    """
+    ranked = _routes(maps)
+    if not ranked:
+        return None
+    merit, path = ranked[0]
+    beside = _near(path, maps.line.shape)
+    others = (m for m, p in ranked[1:] if beside[p[:, 0], p[:, 1]].mean() < 0.5)
+    runner_up = max(0.0, next(others, 0.0)) / merit
+    odds = _base_odds(maps, path)
+    if odds < 0:
+        path, odds = path[::-1], -odds
+    row, column = path.T
+    chance = maps.line[row, column].astype(np.float64)
+    total = float(maps.line.sum())
+    return Found(
+        line_px=maps.to_px(path[:, ::-1].astype(np.float64)),
+        half_px=maps.half_px[row, column].astype(np.float64),
+        mean_chance=float(chance.mean()),
+        weakest_chance=float(np.sort(chance)[: max(1, len(chance) // 4)].mean()),
+        runner_up_frac=float(runner_up),
+        elsewhere_frac=float(maps.line[~beside].sum()) / max(total, 1e-9),
+        base_odds=odds,
+        leaves_frame=(_goes_on(maps, path[0]), _goes_on(maps, path[-1])),
+    )
+
+
+def _goes_on(maps: LineMap, cell: NDArray[np.int64]) -> bool:
+    """Whether the map of places where the limb leaves the photo is the surest of the three."""
+    at = (int(cell[0]), int(cell[1]))
+    return bool(maps.frame[at] > max(maps.base[at], maps.tip[at], LEAST_END))
+
+
+def _routes(maps: LineMap) -> list[tuple[float, NDArray[np.int64]]]:
+    """Merit and cells (row, column) of the routes between likely ends, best first."""
+    line = maps.line
+    walk = MCP_Geometric(((1 - line) ** 2 + FLOOR).astype(np.float64), fully_connected=True)
+    ends = _likely_ends(maps)
+    places = list(ends)
+    out = []
+    for k, start in enumerate(places[:-1]):
+        walk.find_costs([start])
+        for finish in places[k + 1 :]:
+            path = np.asarray(walk.traceback(finish), np.int64)
+            if len(path) < 8:
+                continue
+            step = np.hypot(*np.diff(path, axis=0).T)
+            gain = line[path[:, 0], path[:, 1]] - EVEN
+            merit = float((gain[1:] + gain[:-1]) @ step) / 2
+            merit += END_WORTH * (ends[start] + ends[finish])
+            if merit > 0:
+                out.append((merit, path))
+    return sorted(out, key=lambda found: -found[0])
+
+
+def _likely_ends(maps: LineMap) -> dict[Cell, float]:
+    """Peaks of the three maps of ends, and the far ends of the largest pieces of limb."""
+    ends: dict[Cell, float] = {}
+    for heat in (maps.base, maps.tip, maps.frame):
+        top = cv2.dilate(heat, np.ones((9, 9), np.uint8))
+        row, column = np.nonzero((heat >= top) & (heat >= LEAST_END))
+        for k in np.argsort(-heat[row, column], kind="stable")[:ENDS_EACH]:
+            at = (int(row[k]), int(column[k]))
+            ends[at] = max(ends.get(at, 0.0), float(heat[at]))
+    mask = (maps.line > LEAST_LINE).astype(np.uint8)
+    count, label, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    for piece in sorted(range(1, count), key=lambda i: -stats[i, 4])[:3]:
+        cells = np.argwhere(label == piece)
+        off = (cells - cells.mean(axis=0)).astype(np.float64)
+        along = off @ np.linalg.eigh(off.T @ off)[1][:, -1]
+        for k in (int(along.argmin()), int(along.argmax())):
+            ends.setdefault((int(cells[k, 0]), int(cells[k, 1])), LEAST_END)
+    return ends
+
+
+def _near(path: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    mask = np.zeros(shape, np.uint8)
+    mask[path[:, 0], path[:, 1]] = 1
+    return cv2.dilate(mask, np.ones((2 * BESIDE + 1, 2 * BESIDE + 1), np.uint8)) > 0
+
+
+def _base_odds(maps: LineMap, path: NDArray[np.int64]) -> float:
+    """Whether the first end is the base: by the maps of ends, and the thicker end is the base."""
+    first, last = (tuple(path[k]) for k in (0, -1))
+    told = [float(np.log((maps.base[at] + 0.02) / (maps.tip[at] + 0.02))) for at in (first, last)]
+    half = np.log(maps.half_px[path[:, 0], path[:, 1]])
+    quarter = max(3, len(path) // 4)
+    taper = float(half[:quarter].mean() - half[-quarter:].mean())
+    return told[0] - told[1] + 3 * (taper if np.isfinite(taper) else 0.0)
