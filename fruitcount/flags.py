@@ -39,6 +39,7 @@ class Flag(IntFlag):
     MODEL_MISSING = 1 << 21
     CARD_CODE_UNREAD = 1 << 22
     LIMB_UNSURE = 1 << 23
+    LIMB_ENDS_UNSURE = 1 << 24
 
 
 SENTENCES: dict[Flag, str] = {
@@ -66,6 +67,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",
     Flag.CARD_CODE_UNREAD: "The code on the card could not be read: check which tree this is.",
     Flag.LIMB_UNSURE: "This may not be the limb you meant: draw or tap its line, then count again.",
+    Flag.LIMB_ENDS_UNSURE: "The base and the tip may be swapped: turn the line round if so.",
 }
 
 

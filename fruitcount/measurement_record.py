@@ -142,6 +142,7 @@ def _limb(d: dict[str, Any]) -> Limb:
         ),
         diameter_source=str(d["diameter_source"]),
         by_hand=bool(d["by_hand"]),
+        right_chance=_number(d.get("right_chance")),  # records before it was told lack it
         flags=flags_from_names(d["flags"]),
     )
 

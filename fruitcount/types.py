@@ -195,6 +195,8 @@ class Limb:
     diameter_source : {"photo", "caliper", "none"}
     by_hand : bool
         The line was given by the user.
+    right_chance : float
+        Chance, 0 to 1, that the line is the limb the user means; NaN if not known.
     flags : Flag
         Limb flags only.
     """
@@ -209,6 +211,7 @@ class Limb:
     shoots: tuple[Shoot, ...] = ()
     diameter_source: str = "none"
     by_hand: bool = False
+    right_chance: float = float("nan")
     flags: Flag = Flag.NONE
 
     def __post_init__(self) -> None:

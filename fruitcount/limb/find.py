@@ -9,7 +9,7 @@ import numpy as np
 
 from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band, centred, smoothed
-from fruitcount.limb.ends import extended, frame_edge
+from fruitcount.limb.ends import extended, frame_edge, trimmed
 from fruitcount.limb.joint import Jointed, cut_at_joints
 from fruitcount.limb.line_map import line_map, ridge_map
 from fruitcount.limb.marks import drawn_line, marked_point, pinned
@@ -30,8 +30,8 @@ __all__ = ["find_limb", "trace_between"]
 _PAST_COLLAR = 1.5
 
 
-LEAST_CHANCE = 0.25
-"""Mean chance along the net's route under which woody ridges are asked instead."""
+LEAST_CHANCE = 0.5
+"""Chance that the net's route is right under which woody ridges are asked instead."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +111,7 @@ def find_limb(
         band, borne = _between_taps(band, photo.rgb.shape[:2], base, tip), False
     if along_line(band.line_px)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
-    limb = _finished(scene, band, base, tip, borne=borne)
+    limb = _finished(scene, band, (base, tip), found, borne=borne)
     return _with_shoots(scene, limb, field)
 
 
@@ -145,21 +145,24 @@ def _searched(photo: Photo, field: Field) -> Found | None:
     """The route by the limb net; by woody ridges where the net is missing or sees none."""
     told = line_map(photo.rgb)
     found = None if told is None else search_line(told)
-    if found is not None and found.mean_chance >= LEAST_CHANCE:
+    if found is not None and found.right_chance >= LEAST_CHANCE:
         return found
-    return search_line(ridge_map(field.ridge, field.px_per_cell))
+    by_ridge = search_line(ridge_map(field.ridge, field.px_per_cell))
+    if by_ridge is None or told is None:
+        return by_ridge
+    return replace(by_ridge, right_chance=0.0 if found is None else found.right_chance)
 
 
 def _tapped(field: Field, base: FloatArray | None, tip: FloatArray | None) -> FloatArray:
     """Path in photo px over woody ridges from base to tip, of which the user gave one or both."""
     cost = cost_of(field)
     if base is not None and tip is not None:
-        return field.to_px(route_between(cost, field.to_cells(base), field.to_cells(tip)).cells)
+        return field.to_px(route_between(cost, field.to_cells(base), field.to_cells(tip)))
     if base is not None:
-        return field.to_px(route_from(cost, field.to_cells(base)).cells)
+        return field.to_px(route_from(cost, field.to_cells(base)))
     if tip is None:
         raise ValueError("one end must be given")
-    return field.to_px(route_from(cost, field.to_cells(tip)).cells[::-1])
+    return field.to_px(route_from(cost, field.to_cells(tip))[::-1])
 
 
 def _whole(scene: _Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
@@ -167,9 +170,11 @@ def _whole(scene: _Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
 
     An end at which the limb leaves the photo is carried to the photo's edge.
     """
-    if float(np.mean(band.support > 0.25)) < scene.rules.least_support_frac:
+    if found.by_ridge and float(np.mean(band.support > 0.25)) < scene.rules.least_support_frac:
         return None
     beyond, goes_on = found.leaves_frame
+    if not (beyond or goes_on):
+        band = trimmed(band)
     joint = Jointed(band) if beyond else cut_at_joints(scene.maps, band)
     band = joint.band.reversed() if joint.at_end else joint.band  # a limb begins at its parent
     if joint.at_end:
@@ -203,24 +208,29 @@ def _between_taps(
 def _finished(
     scene: _Scene,
     band: Band,
-    base: FloatArray | None,
-    tip: FloatArray | None,
+    taps: tuple[FloatArray | None, FloatArray | None],
+    found: Found | None,
     *,
     borne: bool = False,
 ) -> Limb:
     shape = scene.photo.rgb.shape[:2]
-    line = resampled(smoothed(band.line_px, 0.01), scene.rules.vertices)
+    rules, (base, tip) = scene.rules, taps
+    line = resampled(smoothed(band.line_px, 0.01), rules.vertices)
     width = _widths(scene, line, band.half_px)
     taper = fit_taper(line, width)
-    flags = Flag.NONE
-    if base is None and tip is None:
-        turn, sure = (False, True) if borne else base_last(line, taper, shape)
+    flags, chance = Flag.NONE, float("nan")
+    if found is not None:
+        chance = found.right_chance
+        turn, sure = False, borne or found.base_odds >= rules.min_base_odds
+        if found.by_ridge and not borne:  # ridges say nothing of the ends
+            turn, sure = base_last(line, taper, shape)
         if turn:
             line, width = line[::-1], width[::-1]
             taper = fit_taper(line, width)
-        if not sure:
-            flags |= Flag.LIMB_DOUBTFUL
-    if float(np.mean(band.support > 0.25)) < scene.rules.min_support_frac:
+        flags |= Flag.NONE if sure else Flag.LIMB_ENDS_UNSURE
+        flags |= Flag.LIMB_UNSURE if chance < rules.min_right_chance else Flag.NONE
+    by_net = found is not None and not found.by_ridge
+    if not by_net and float(np.mean(band.support > 0.25)) < rules.min_support_frac:
         flags |= Flag.LIMB_DOUBTFUL
     if tip is None and frame_edge(line[-1], shape):
         flags |= Flag.LIMB_LEAVES_FRAME
@@ -228,7 +238,8 @@ def _finished(
         past = _PAST_COLLAR * taper.curve[0] / max(float(along_line(line)[-1]), 1e-9)
         taper = replace(taper, first_px=taper.at(min(past, 0.2)))
     limb = made_limb(line, width, taper, scene.scale, scene.rules)
-    return replace(limb, flags=limb.flags | flags, by_hand=base is not None and tip is not None)
+    by_hand = base is not None and tip is not None
+    return replace(limb, flags=limb.flags | flags, by_hand=by_hand, right_chance=chance)
 
 
 def _measured(scene: _Scene, drawn: FloatArray) -> Limb:

@@ -30,6 +30,9 @@ SIDES_PX = (480, 800)
 """Long sides at which the photo is looked at. Both together draw 4 of 56 rendered limbs wrong,
 640 alone 6."""
 
+LEAST_SIDE_PX = 64
+"""A photo with a shorter long side shows no limb to the net."""
+
 GRID = 160
 """Cells of a line map's long side."""
 
@@ -82,7 +85,7 @@ def _net(path: str, stamp: float) -> Any:
 
 
 def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
-    """The limb net's maps of a photo; None where its file is missing.
+    """The limb net's maps of a photo; None where its file is missing or the photo is tiny.
 
     Parameters
     ----------
@@ -94,7 +97,7 @@ def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
         When the file cannot be read as a net.
     """
     path = limb_model_path()
-    if not path.is_file():
+    if not path.is_file() or max(rgb.shape[:2]) < LEAST_SIDE_PX:
         return None
     net = _net(str(path), path.stat().st_mtime)
     rows, columns = rgb.shape[:2]
@@ -102,8 +105,14 @@ def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
     grid = (max(1, round(columns * unit)), max(1, round(rows * unit)))
     told = [_channels(net, rgb, side, grid) for side in SIDES_PX]
     line, base, tip, frame, log_half = np.mean(told, axis=0)
+    line, base, tip, frame = (
+        np.asarray(chance_of(c), np.float32) for c in (line, base, tip, frame)
+    )
     return LineMap(
-        *(np.asarray(chance_of(c), np.float32) for c in (line, base, tip, frame)),
+        line,
+        base,
+        tip,
+        frame,
         half_px=np.asarray(HALF_UNIT_PX * np.exp(log_half), np.float32),
         px_per_cell=columns / grid[0],
     )

@@ -29,10 +29,12 @@ class LimbSettings:
         Larger flags more.
     least_support_frac : float
         The same share below which there is no limb, ``LIMB_NOT_FOUND``.
-    max_rival_frac : float
-        When another path in the picture has more than this share of the best path's merit, the
-        line is ``LIMB_DOUBTFUL``. Larger flags fewer. At 0.65 seven of eleven wrong lines were
-        flagged and nine of thirty right ones (phone and path-traced photos).
+    min_right_chance : float
+        Chance that the line is the limb that is meant below which it is ``LIMB_UNSURE``. Larger
+        flags more: at 0.75 ten of thirteen wrong lines and five of 79 right ones.
+    min_base_odds : float
+        Log-odds of which end is the base below which it is ``LIMB_ENDS_UNSURE``. Larger flags
+        more: of 6 rendered limbs under 0.5 three were turned round, of 58 others five.
     min_length_frac : float
         Shortest limb, as a share of the photo's long side; below it, ``LIMB_NOT_FOUND``.
     reach_frac : float
@@ -46,7 +48,8 @@ class LimbSettings:
     search_long_side: int = 256
     min_support_frac: float = 0.4
     least_support_frac: float = 0.12
-    max_rival_frac: float = 0.65
+    min_right_chance: float = 0.75
+    min_base_odds: float = 0.5
     min_length_frac: float = 0.15
     reach_frac: float = 0.03
     max_diameter_sd_frac: float = 0.15

@@ -10,6 +10,7 @@ from skimage.graph import MCP_Geometric
 
 from fruitcount.image.opencv import cv2
 from fruitcount.limb.line_map import LineMap
+from fruitcount.odds import chance_of
 from fruitcount.types import FloatArray
 
 __all__ = ["Found", "search_line"]
@@ -20,7 +21,7 @@ Cell = tuple[int, int]
 ENDS_EACH = 4
 """Likeliest places looked at for base, tip and frame each."""
 
-LEAST_END, LEAST_LINE = 0.04, 0.35
+LEAST_END, LEAST_LINE, LEAST_FRAME = 0.04, 0.35, 0.3
 EVEN = 0.3
 """Chance of limb that a cell of a route needs to pay for itself. Larger ends routes sooner."""
 
@@ -29,6 +30,9 @@ END_WORTH = 10.0
 
 FLOOR = 0.02
 """Cost of a cell of sure limb: keeps routes short where the map is sure of a broad stretch."""
+
+EDGE_FRAC = 0.06
+"""How near the edge, as a share of the long side, a limb that leaves the photo must end."""
 
 BESIDE = 6
 """A route is another one where less than half of it lies within so many cells of the best."""
@@ -56,6 +60,8 @@ class Found:
         Log-odds that the first end is the base rather than the tip; 0 if nothing tells.
     leaves_frame : tuple of bool
         Whether the limb goes on beyond the photo at its first and at its last end.
+    right_chance : float
+        Chance that this is the limb the user means; NaN where only ridges were searched.
     """
 
     line_px: FloatArray
@@ -66,6 +72,12 @@ class Found:
     elsewhere_frac: float
     base_odds: float
     leaves_frame: tuple[bool, bool]
+    right_chance: float
+
+    @property
+    def by_ridge(self) -> bool:
+        """Whether woody ridges were searched, which tell neither ends nor thickness."""
+        return not bool(np.isfinite(self.half_px).any())
 
 
 def search_line(maps: LineMap) -> Found | None:
@@ -87,23 +99,39 @@ def search_line(maps: LineMap) -> Found | None:
         path, odds = path[::-1], -odds
     row, column = path.T
     chance = maps.line[row, column].astype(np.float64)
-    total = float(maps.line.sum())
+    elsewhere = float(maps.line[~beside].sum()) / max(float(maps.line.sum()), 1e-9)
+    by_net = bool(np.isfinite(maps.half_px).any())
     return Found(
         line_px=maps.to_px(path[:, ::-1].astype(np.float64)),
         half_px=maps.half_px[row, column].astype(np.float64),
         mean_chance=float(chance.mean()),
         weakest_chance=float(np.sort(chance)[: max(1, len(chance) // 4)].mean()),
         runner_up_frac=float(runner_up),
-        elsewhere_frac=float(maps.line[~beside].sum()) / max(total, 1e-9),
+        elsewhere_frac=elsewhere,
         base_odds=odds,
         leaves_frame=(_goes_on(maps, path[0]), _goes_on(maps, path[-1])),
+        right_chance=_right_chance(elsewhere) if by_net else float("nan"),
     )
 
 
 def _goes_on(maps: LineMap, cell: NDArray[np.int64]) -> bool:
-    """Whether the map of places where the limb leaves the photo is the surest of the three."""
+    """Whether near the photo's edge the map of leaving it is clearly the surest."""
     at = (int(cell[0]), int(cell[1]))
-    return bool(maps.frame[at] > max(maps.base[at], maps.tip[at], LEAST_END))
+    away = min(*at, maps.line.shape[0] - 1 - at[0], maps.line.shape[1] - 1 - at[1])
+    rival = 1.5 * max(maps.base[at], maps.tip[at])
+    near_edge = away < EDGE_FRAC * max(maps.line.shape)
+    return bool(near_edge and maps.frame[at] > max(rival, LEAST_FRAME))
+
+
+def _right_chance(elsewhere_frac: float) -> float:
+    """Chance that the route is the limb that is meant, from how much limb lies off it.
+
+    Logistic regression on 92 pictures that no net was taught on (68 renders, 24 photographs with
+    a line drawn by hand; 13 wrong). Each judged by a fit on the others: of 60 told 0.98 sure 0.98
+    were right, of 10 told 0.92 all, of 9 told 0.80 0.67, of 3 told 0.59 0.67, of 10 told 0.22
+    0.20. The runner-up's merit and the mean chance along the route added nothing to it.
+    """
+    return float(chance_of(5.4 - 10.95 * elsewhere_frac))
 
 
 def _routes(maps: LineMap) -> list[tuple[float, NDArray[np.int64]]]:
