@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -15,7 +15,7 @@ from fruitcount.detect.heatmap_grid import resampled, start_factor
 from fruitcount.detect.heatmap_sizes import Look, known_look, search_looks
 from fruitcount.detect.heatmap_tiles import in_bands
 from fruitcount.errors import ModelUnavailableError
-from fruitcount.image.opencv import cv2
+from fruitcount.image.opencv import cv2, net_at
 from fruitcount.odds import chance_of, log_odds
 from fruitcount.resources import models_folder
 from fruitcount.types import Maps, Scale
@@ -46,15 +46,6 @@ def model_path() -> Path:
     return models_folder() / "fruit_net.onnx"
 
 
-@lru_cache(maxsize=1)  # a net that was replaced would stay in memory, 0.3 GB, beside the new one
-def _net(path: str, stamp: float) -> Any:
-    del stamp  # part of the key: a replaced file is read again
-    try:
-        return cv2.dnn.readNetFromONNX(path)
-    except cv2.error as error:
-        raise ModelUnavailableError(f"{path}: cannot be read as a net ({error.err})") from error
-
-
 def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     """Heatmap maps by the trained net.
 
@@ -80,7 +71,7 @@ def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     path = model_path()
     if not path.is_file():
         raise ModelUnavailableError(f"{path}: there is no such file")
-    net = _net(str(path), path.stat().st_mtime)
+    net = net_at(path)
     if scale.known:
         return _looked(net, photo_rgb, known_look(photo_rgb.shape, scale))
     return _searched(net, photo_rgb)

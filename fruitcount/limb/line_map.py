@@ -7,7 +7,6 @@ photo, and how thick it is. It looks at the whole photo, so it knows which wood 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -15,8 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.errors import ModelUnavailableError
-from fruitcount.image.opencv import cv2
+from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.reduce import reduced_to
 from fruitcount.odds import chance_of
 from fruitcount.resources import models_folder
@@ -75,15 +73,6 @@ def limb_model_path() -> Path:
     return models_folder() / "limb_net.onnx"
 
 
-@lru_cache(maxsize=1)
-def _net(path: str, stamp: float) -> Any:
-    del stamp  # part of the key: a replaced file is read again
-    try:
-        return cv2.dnn.readNetFromONNX(path)
-    except cv2.error as error:
-        raise ModelUnavailableError(f"{path}: cannot be read as a net ({error.err})") from error
-
-
 def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
     """The limb net's maps of a photo; None where its file is missing or the photo is tiny.
 
@@ -99,7 +88,7 @@ def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
     path = limb_model_path()
     if not path.is_file() or max(rgb.shape[:2]) < LEAST_SIDE_PX:
         return None
-    net = _net(str(path), path.stat().st_mtime)
+    net = net_at(path)
     rows, columns = rgb.shape[:2]
     unit = GRID / max(rows, columns)
     grid = (max(1, round(columns * unit)), max(1, round(rows * unit)))

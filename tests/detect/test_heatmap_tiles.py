@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from fruitcount.detect import heatmap_cnn as trained
 from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.detect.heatmap_tiles import HALO_PX, MOST_AT_ONCE, STEP_PX, bands_of, in_bands
-from fruitcount.image.opencv import cv2
+from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.photo import read_photo
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -79,7 +79,7 @@ def test_the_seam_does_not_show_in_the_net_s_answer(name: str) -> None:
     rgb = cv2.resize(read_photo(SAMPLES / name).rgb, None, fx=0.36, fy=0.36)
     rows, cols = (n // 32 * 32 for n in rgb.shape[:2])
     picture = np.ascontiguousarray(rgb[:rows, :cols])
-    net = trained._net(str(model_path()), model_path().stat().st_mtime)
+    net = net_at(model_path())
 
     def chance(picture: np.ndarray) -> np.ndarray:
         return 1 / (1 + np.exp(-trained._look(net, picture)[:4]))

@@ -59,8 +59,9 @@ def test_help_is_quick_and_small() -> None:
     assert spent.peak_mb < 40
 
 
+# with the classical source too the limb is found by its net, 0.1 GB
 @pytest.mark.parametrize(
-    ("source", "cpu_s", "peak_mb"), [("classical", 4, 350), ("trained", 7, 500)]
+    ("source", "cpu_s", "peak_mb"), [("classical", 4, 460), ("trained", 7, 500)]
 )
 def test_the_sample_is_counted_soon_and_in_little(
     source: str, cpu_s: float, peak_mb: float, tmp_path: Path
