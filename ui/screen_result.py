@@ -35,6 +35,7 @@ __all__ = [
     "warnings",
 ]
 
+_LIMB_ASKED = Flag.LIMB_DOUBTFUL | Flag.LIMB_NOT_FOUND | Flag.LIMB_UNSURE | Flag.LIMB_ENDS_UNSURE
 _ASKED = Flag.NO_SCALE | Flag.LOAD_UNKNOWN
 
 
@@ -86,7 +87,7 @@ def question(result: Result) -> str:
     """The one thing to ask in place: is this the limb, how long is it, or nothing."""
     measurement = result.measurement
     limb = measurement.limb
-    if not limb.by_hand and measurement.flags & (Flag.LIMB_DOUBTFUL | Flag.LIMB_NOT_FOUND):
+    if not limb.by_hand and measurement.flags & _LIMB_ASKED:
         return "limb"
     return "length" if limb.found and not measurement.scale.known else ""
 
