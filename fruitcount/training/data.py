@@ -210,7 +210,7 @@ def _render(job: tuple[Path, dict[str, Any]]) -> Example:
     fruit = np.array([_fruit_row(f) for f in photo["fruit"]], np.float32).reshape(-1, 5)
     wood, outline = (_mask(path, kind) for kind in ("wood", "fruit"))
     name = f"{folder.name}/{path.stem}"
-    half = photo["limb"].get("half_px")
+    half = photo.get("limb", {}).get("half_px")
     limb = None
     if half is not None:
         limb = np.column_stack([photo["limb"]["polyline_px"], half]).astype(np.float32)
