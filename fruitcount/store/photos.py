@@ -221,7 +221,7 @@ def unused_files(store: Store) -> list[Path]:
     return [
         path
         for path in sorted(store.photos_folder.glob("??/*"))
-        if path not in used and not _owner(path) & names
+        if path.is_file() and path not in used and not _owner(path) & names
     ]
 
 

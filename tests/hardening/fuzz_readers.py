@@ -311,7 +311,7 @@ def _limb_sizes(path: Path) -> None:
 def _hand_counts(path: Path) -> None:
     from fruitcount.tree.facts import read_hand_counts
 
-    assert all(math.isfinite(a + b) for a, b in read_hand_counts(path))
+    assert all(math.isfinite(a + b) for a, b in read_hand_counts(path)[0])
 
 
 def _both_sides(path: Path) -> None:

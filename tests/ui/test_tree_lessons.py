@@ -185,7 +185,9 @@ def test_going_back_keeps_what_a_person_did_since(tree):
 
 def test_marks_of_many_photos_are_found_by_worker_processes_and_kept(tmp_path, limb_jpeg):
     records = open_records(tmp_path)
-    paths = [records.path(records.add_photo(limb_jpeg + bytes([n]), "a.jpg")) for n in range(4)]
+    rgb = cv2.imdecode(np.frombuffer(limb_jpeg, np.uint8), cv2.IMREAD_COLOR)
+    coded = [cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, 90 + n])[1] for n in range(4)]
+    paths = [records.path(records.add_photo(bytes(data), "a.jpg")) for data in coded]
     told = []
     find_many(paths, lambda n, m: told.append((n, m)))
     assert told[-1] == (4, 4)
