@@ -129,6 +129,8 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
     page = context.new_page()
     page.goto(shared_server.url + "/season")
     page.get_by_text("Add a tree").wait_for(timeout=60000)
+    page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
+    page.wait_for_timeout(500)
     if not page.get_by_label("Name or place").is_visible():  # open where there is no tree yet
         page.get_by_text("Add a tree").click()
     page.get_by_label("Name or place").fill("Old peach, gate")
