@@ -124,10 +124,10 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     context.close()
 
 
-def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
+def test_the_seasons_calendar_and_log_can_be_read(chromium, server):
     context = chromium.new_context(**DESK)
     page = context.new_page()
-    page.goto(shared_server.url + "/season")
+    page.goto(server.url + "/season")
     page.get_by_text("Add a tree").wait_for(timeout=60000)
     page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
     page.wait_for_timeout(500)
@@ -141,7 +141,7 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, shared_server):
     page.get_by_role("button", name="Season log (PDF)").wait_for(timeout=60000)
     assert page.get_by_role("button", name="Calendar (for a phone)").count() == 0
     tree = OrchardTree("Old peach, gate", "peach", bloom_date=date.today() - timedelta(days=40))
-    save_tree(open_records(shared_server.data).store, tree, year=date.today().year)
+    save_tree(open_records(server.data).store, tree, year=date.today().year)
     page.reload()
     calendar = icalendar.Calendar.from_ical(fetch(page, "Calendar (for a phone)"))
     assert calendar["version"] == "2.0"
