@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fruitcount.boxes import KIND_NAMES, edge_boxes
 from fruitcount.errors import RecordError
 from fruitcount.measurement_record import (
     fruitlets_from_dict,
@@ -28,7 +28,10 @@ from fruitcount.measurement_record import (
 )
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Measurement, Scale
 
-__all__ = ["CocoPhoto", "coco_object", "photos_from_coco"]
+__all__ = ["KIND_NAMES", "CocoPhoto", "coco_object", "edge_boxes", "photos_from_coco"]
+
+KIND_NAMES: tuple[str, ...] = tuple(kind.name.lower() for kind in Kind)
+"""Class names in the order of :class:`fruitcount.types.Kind`."""
 
 _OWN = "fruitcount"
 _CORNERS = 24
@@ -63,6 +66,31 @@ class CocoPhoto:
     inputs: dict[str, Any] | None = None
     file_name: str = ""
     automatic: Measurement | None = None
+
+
+def edge_boxes(measurement: Measurement) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Boxes around the circles, cut at the photo's outer edge.
+
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    boxes : array, shape (N, 4)
+        Left, top, right, bottom, measured from the photo's outer top-left corner: the left edge
+        of pixel 0 is 0, the right edge of the last pixel is the width.
+    index : int array, shape (N,)
+        Which fruitlet each box is; circles wholly outside the photo have none.
+    """
+    f = measurement.fruitlets
+    # From "centre of pixel 0 is 0" to "outer edge of pixel 0 is 0".
+    x, y = f.x_px + 0.5, f.y_px + 0.5
+    raw = np.column_stack([x - f.r_px, y - f.r_px, x + f.r_px, y + f.r_px])
+    limits = np.array([measurement.width_px, measurement.height_px] * 2, np.float64)
+    boxes = np.clip(raw, 0, limits)
+    inside = (boxes[:, 2] > boxes[:, 0]) & (boxes[:, 3] > boxes[:, 1])
+    return boxes[inside], np.nonzero(inside)[0]
 
 
 def coco_object(photos: Sequence[CocoPhoto]) -> dict[str, Any]:

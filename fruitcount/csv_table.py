@@ -1,14 +1,27 @@
-"""Lines of a CSV sheet, each with the place to name in an error: the one reader of typed tables."""
+"""Tables as CSV (RFC 4180): the one reader of typed sheets, the one writer of tables.
+
+What is written a spreadsheet may open, and it reads back as it was.
+"""
 
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from fruitcount.errors import BadInputError
+from fruitcount.files import shown_name, written_whole
 
-__all__ = ["number_in", "sheet_lines", "table_lines"]
+__all__ = [
+    "FORMULA_STARTS",
+    "number_in",
+    "safe_cell",
+    "sheet_lines",
+    "table_lines",
+    "write_table",
+]
 
 
 def table_lines(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
@@ -63,3 +76,52 @@ def sheet_lines(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str
 def number_in(cell: str) -> float:
     """A number with a point or a decimal comma; ValueError where it is none."""
     return float(cell.replace(",", "."))
+
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""First characters by which spreadsheets take a text for a formula."""
+
+
+def safe_cell(value: Any) -> Any:
+    """Keep a text from being run as a formula: a risky first character gets a quote before it."""
+    if isinstance(value, str) and value[:1] in FORMULA_STARTS:
+        return "'" + value
+    return value
+
+
+def write_table(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> Path:
+    """Write rows with a header (UTF-8); what is missing or not known is an empty cell.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made.
+    rows : iterable of mapping
+        Such as :meth:`fruitcount.results.ResultRow.values`.
+    columns : sequence of str
+    """
+    with (
+        written_whole(path.parent) as draft,
+        (draft / path.name).open("w", newline="", encoding="utf-8") as file,
+    ):
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        for row in rows:
+            writer.writerow([_cell(row.get(name)) for name in columns])
+    return path
+
+
+def _cell(value: Any) -> Any:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return round(value, 4)
+    if isinstance(value, list | tuple):
+        return " ".join(str(v) for v in value)
+    if not isinstance(value, str):
+        return value
+    name = shown_name(value, longest=2000)
+    # an apostrophe of its own is doubled, so that reading takes off the one put there
+    return f"'{name}" if name.startswith("'") else safe_cell(name)

@@ -26,6 +26,7 @@ __all__ = [
     "Maps",
     "Measurement",
     "Photo",
+    "Reason",
     "Scale",
     "Shoot",
     "read_only",
@@ -256,3 +257,27 @@ class Measurement:
     limb: Limb
     flags: Flag = Flag.NONE
     source: str = ""
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One number of a result, explained.
+
+    Attributes
+    ----------
+    number : str
+        What the number is called in the result.
+    value : float
+    rule : str
+        How it was worked out, in words.
+    given : str
+        The inputs that went in, with their values.
+    source : str
+        Who says so, with its status in brackets.
+    """
+
+    number: str
+    value: float
+    rule: str
+    given: str
+    source: str

@@ -12,14 +12,13 @@ from helpers import ROOT
 PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
-    ("errors", "flags", "names", "resources"),
-    ("cautions", "checks", "whole_files"),
-    ("cells",),
-    ("months", "units"),
+    ("errors", "flags", "resources"),
+    ("cautions", "checks", "files"),
+    ("csv_table", "months", "units"),
     ("fruitlets",),
-    ("odds", "types"),
-    ("boxes", "lines", "reason", "measurement_record"),
-    ("coco_record", "csv_table"),
+    ("types",),
+    ("lines", "measurement_record"),
+    ("coco_record",),
     ("species",),
     ("image",),
     ("detect", "limb"),

@@ -10,7 +10,7 @@ from pathlib import Path
 import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 
-from fruitcount.cells import write_table
+from fruitcount.csv_table import write_table
 from fruitcount.export.annotations import write_coco
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.errors import NotWrittenError
+from fruitcount.files import written_whole
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Photo
-from fruitcount.whole_files import written_whole
 
 __all__ = [
     "LARGEST_SIDE_PX",

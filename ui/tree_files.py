@@ -16,7 +16,7 @@ from screen_outbox import Desk
 from screen_words import units
 
 import fruitcount.corrections as cx
-from fruitcount.cells import write_table
+from fruitcount.csv_table import write_table
 from fruitcount.errors import FruitcountError
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.jobs.tree import plan_of, write_tree_sheet

@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.special import expit, logit
 
 from fruitcount.calibrate.examples import marks_on_limb
 from fruitcount.checks import finite, in_range
 from fruitcount.errors import RecordError
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.limb import place_fruitlets
-from fruitcount.odds import chance_of, log_odds
 from fruitcount.pipeline import CountSettings
 from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Measurement, Photo
 
@@ -39,8 +39,8 @@ __all__ = [
 FEATURES = ("score", "yellow", "roundness", "size")
 """Score as log-odds; the other three as differences from the photo's own usual mark."""
 
-FLOOR = 1e-3
-"""Scores are held this far from 0 and 1 before they are weighed."""
+FLOOR = 1e-4
+"""Scores are held this far from 0 and 1 before they are rescored."""
 
 _IDENTITY = (1.0, 0.0, 0.0, 0.0)
 
@@ -88,7 +88,7 @@ def features(marks: Fruitlets) -> FloatArray:
     What was not measured is 0: no evidence either way.
     """
     score = np.clip(np.nan_to_num(marks.score, nan=1.0), FLOOR, 1 - FLOOR)
-    columns = [log_odds(score, FLOOR)]
+    columns = [logit(score)]
     log_radius = np.log(np.maximum(marks.r_px, 1e-6))
     for value in (marks.yellow_frac, marks.roundness_frac, log_radius):
         told = np.isfinite(value)
@@ -101,7 +101,7 @@ def tuned_scores(marks: Fruitlets, tuning: Tuning) -> FloatArray:
     """Scores under a tuning, 0 to 1; exactly the marks' own where the tuning does not reweight."""
     if not tuning.reweights:
         return np.nan_to_num(marks.score, nan=1.0)
-    return chance_of(features(marks) @ np.array(tuning.weights) + tuning.offset)
+    return np.asarray(expit(features(marks) @ np.array(tuning.weights) + tuning.offset))
 
 
 def apply_tuning(marks: Fruitlets, tuning: Tuning) -> Fruitlets:
@@ -169,10 +169,6 @@ def tuning_sentence(tuning: Tuning, shipped_threshold: float) -> str:
     return " ".join(parts)
 
 
-FLOOR = 1e-4
-"""Scores are held this far from 0 and 1 while they are moved."""
-
-
 def tuned_on_limb(
     measurement: Measurement, marks: Fruitlets, tuning: Tuning, shipped: float
 ) -> Fruitlets:
@@ -195,8 +191,8 @@ def tuned_on_limb(
         Only those at or above the threshold.
     """
     kept = apply_tuning(marks_on_limb(measurement, marks), tuning)
-    shift = log_odds(shipped, FLOOR) - log_odds(tuning.threshold, FLOOR)
-    return kept.with_columns(score=chance_of(log_odds(kept.score, FLOOR) + shift))
+    shift = np.diff(logit(np.clip([tuning.threshold, shipped], FLOOR, 1 - FLOOR)))[0]
+    return kept.with_columns(score=expit(logit(np.clip(kept.score, FLOOR, 1 - FLOOR)) + shift))
 
 
 def retuned(shipped: Measurement, marks: Fruitlets, tuning: Tuning) -> Measurement:

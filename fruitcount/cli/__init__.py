@@ -14,7 +14,7 @@ import click
 
 from fruitcount import __version__
 from fruitcount.errors import FruitcountError
-from fruitcount.names import shown_name
+from fruitcount.files import shown_name
 
 __all__ = ["COMMANDS", "main"]
 

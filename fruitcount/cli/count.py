@@ -10,7 +10,7 @@ import click
 
 from fruitcount.cli.options import grower_options, scale_options, units_option
 from fruitcount.cli.records_options import db_option
-from fruitcount.names import shown_name
+from fruitcount.files import shown_name
 
 __all__ = ["count_command"]
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from fruitcount.detect.heatmap_candidates import mark_features
 from fruitcount.detect.heatmap_features import CELL_PX, cell_features, lab_of, light_corrected
@@ -23,7 +24,6 @@ from fruitcount.errors import ModelUnavailableError
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
 from fruitcount.image.rim import find_rim
-from fruitcount.odds import chance_of
 from fruitcount.types import FloatArray, Maps, Scale
 
 __all__ = [
@@ -187,7 +187,7 @@ def second_look(
     """Score, 0 to 1, and radius in working pixels of every candidate."""
     rim = find_rim(rgb, places.circles, RIM_LOG_SD)
     out = second(mark_features(rim, places.look)).astype(np.float64)
-    return chance_of(out[:, 0]), places.circles[:, 2] * np.exp(np.clip(out[:, 1], -0.7, 0.7))
+    return expit(out[:, 0]), places.circles[:, 2] * np.exp(np.clip(out[:, 1], -0.7, 0.7))
 
 
 def _bumps(

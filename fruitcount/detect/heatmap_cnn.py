@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 from fruitcount.detect.heatmap_grid import resampled, start_factor
 from fruitcount.detect.heatmap_sizes import Look, known_look, search_looks
 from fruitcount.detect.heatmap_tiles import in_bands
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.image.opencv import cv2, net_at
-from fruitcount.odds import chance_of, log_odds
 from fruitcount.resources import models_folder
 from fruitcount.types import Maps, Scale
 
@@ -159,8 +159,8 @@ def _look(net: Any, picture: NDArray[np.uint8]) -> F32:
         return np.array(net.forward()[0], dtype=np.float32)
 
 
-def _chance(logit: F32) -> F32:
-    return np.asarray(1.0 / (1.0 + np.exp(-logit)), np.float32)
+def _chance(odds: F32) -> F32:
+    return np.asarray(expit(odds), np.float32)
 
 
 def _usual_diameter(maps: Maps) -> float:
@@ -172,10 +172,10 @@ def _usual_diameter(maps: Maps) -> float:
 
 def _averaged(one: F32, other: F32) -> F32:
     """Chance of fruit by two passes, of which the surer one has more of a say."""
-    surer = log_odds(np.maximum(one, other), 1e-6)
-    weaker = log_odds(np.minimum(one, other), 1e-6)
+    both = logit(np.clip([one, other], 1e-6, 1 - 1e-6))
+    surer, weaker = both.max(axis=0), both.min(axis=0)
     odds = (1 - WEAKER_SHARE) * surer + WEAKER_SHARE * weaker + SHARED_SHIFT
-    return np.asarray(chance_of(odds), np.float32)
+    return np.asarray(expit(odds), np.float32)
 
 
 def _together(one: Maps, other: Maps) -> Maps:

@@ -10,9 +10,9 @@ it was mostly taught on, fruit stand out in it, and a middling score is seldom o
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import expit, logit
 
 from fruitcount.image.working_grid import FRUIT_PX
-from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray
 
 __all__ = ["FEWEST", "LARGEST_GAIN", "calibrated_score", "leave_one_out_residual"]
@@ -71,11 +71,11 @@ def calibrated_score(score: FloatArray, r_px: FloatArray, px_per_cell: float) ->
     fine = np.log(np.maximum(r_px, 1e-3) / px_per_cell / (FRUIT_PX / 4))
     size = np.log(np.maximum(r_px, 1e-3))[:, None]
     apart = leave_one_out_residual(size, np.maximum(score - NO_VOICE, 0.01))[:, 0]
-    odds = log_odds(score, FLOOR)
+    odds = logit(np.clip(score, FLOOR, 1 - FLOOR))
     odds += FINENESS_ODDS * np.clip(fine, -MOST_FOLDS, MOST_FOLDS)
     odds -= SMALL_ODDS * np.clip(-apart, 0.0, MOST_FOLDS)
     odds -= SHRUNK_ODDS * np.log(np.clip(px_per_cell, FINEST_PX, COARSEST_PX) / USUAL_PX)
-    return chance_of(odds)
+    return np.asarray(expit(odds))
 
 
 FEWEST = 4

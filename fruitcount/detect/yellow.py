@@ -6,10 +6,10 @@ Healthy fruit in evening sun is yellower than sick fruit in shade, so no hue cou
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import expit, logit
 
 from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
 from fruitcount.image.light import Light
-from fruitcount.odds import chance_of, log_odds
 from fruitcount.types import FloatArray
 
 __all__ = [
@@ -93,7 +93,7 @@ def yellow_clues(
 
 def net_odds(net_chance: FloatArray) -> FloatArray:
     """Log-odds of the trained net's answer, held to 0.001-0.999; NaN stays NaN."""
-    return log_odds(net_chance, 0.001)
+    return np.asarray(logit(np.clip(net_chance, 0.001, 0.999)))
 
 
 def joint_clues(clues: FloatArray, score: FloatArray, told: FloatArray) -> FloatArray:
@@ -127,7 +127,7 @@ def cautious(chance: FloatArray, score: FloatArray, r_px: FloatArray) -> FloatAr
         Radii in photo pixels. Under :data:`SMALL_PX` the answer is lower.
     """
     small = r_px < SMALL_PX
-    lower = np.where(small, chance_of(log_odds(chance, 1e-6) - SMALL_CAUTION), chance)
+    lower = np.where(small, expit(logit(np.clip(chance, 1e-6, 1 - 1e-6)) - SMALL_CAUTION), chance)
     unsure = np.nan_to_num(score, nan=1.0) < SURE_FRUIT
     return np.asarray(np.where(unsure, np.minimum(lower, 0.5), lower), np.float64)
 
@@ -155,10 +155,10 @@ def yellow_frac(
         Where the net does not tell, at most 0.5 for fruit as large or as green as the others.
     """
     told = net_odds(net_chance)
-    alone = chance_of(clues @ WEIGHTS + OFFSET)
+    alone = expit(clues @ WEIGHTS + OFFSET)
     compared = len(clues) >= FEWEST
     healthy = compared & ((clues[:, 1] > STILL_GROWING) | (clues[:, 3] > STILL_GREEN))
     alone = np.where(healthy, np.minimum(alone, 0.5), alone)
     rows = with_products(joint_clues(clues, score, told))
-    joint = chance_of(rows @ WEIGHTS_WITH_NET + OFFSET_WITH_NET)
+    joint = expit(rows @ WEIGHTS_WITH_NET + OFFSET_WITH_NET)
     return np.asarray(np.where(np.isfinite(told), cautious(joint, score, r_px), alone))

@@ -12,8 +12,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from fruitcount.boxes import KIND_NAMES, edge_boxes
-from fruitcount.coco_record import CocoPhoto, coco_object
+from fruitcount.coco_record import KIND_NAMES, CocoPhoto, coco_object, edge_boxes
 from fruitcount.plan import GrowerInputs
 from fruitcount.types import Measurement
 

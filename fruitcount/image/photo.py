@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
+from fruitcount.files import shown_name
 from fruitcount.image.formats import (
     MAX_PIXELS,
     bytes_a_pixel,
@@ -31,7 +32,6 @@ from fruitcount.image.formats import (
 from fruitcount.image.heif import open_apart
 from fruitcount.image.metadata import capture_time, exif_of, location_of
 from fruitcount.image.opencv import cv2
-from fruitcount.names import shown_name
 from fruitcount.types import Photo
 
 __all__ = ["MAX_PIXELS", "read_photo", "sniff_format"]

@@ -9,20 +9,19 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from fruitcount.cells import write_table
+from fruitcount.csv_table import write_table
 from fruitcount.errors import BadInputError, FruitcountError, NotWrittenError
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
 from fruitcount.export.registry import EXPORTS
+from fruitcount.files import shown_name, written_whole
 from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.followup import count_again, read_left_standing
-from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.plan import GrowerInputs
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
-from fruitcount.whole_files import written_whole
 
 __all__ = ["OutputChoice", "count_files", "count_to_files", "output_stem", "write_result"]
 

@@ -13,10 +13,10 @@ from typing import Any
 from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.export.tree_work_sheet import estimate_line
+from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
-from fruitcount.names import shown_name
 from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan import GrowerInputs
 from fruitcount.tree import (

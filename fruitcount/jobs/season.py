@@ -14,14 +14,13 @@ from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log, week_cells
+from fruitcount.files import shown_name, written_whole
 from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import TreeSource, facts_of
 from fruitcount.months import MONTHS, season_year
-from fruitcount.names import shown_name
 from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, due_weeks, queue
 from fruitcount.season.queue import Week
 from fruitcount.store import Store, season_history, tree_id_of
-from fruitcount.whole_files import written_whole
 
 __all__ = ["SeasonBook", "WorkFacts", "history_of", "season_book", "season_lines", "write_season"]
 

@@ -21,16 +21,15 @@ from fruitcount.export.tree_work_sheet import (
     target_span,
     tree_work_sheet,
 )
+from fruitcount.files import shown_name, written_whole
 from fruitcount.image import read_photo
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.count import output_stem
 from fruitcount.jobs.tree_source import TreeSource
-from fruitcount.names import shown_name
 from fruitcount.pipeline import Result
 from fruitcount.plan import GrowerInputs
 from fruitcount.tree import TreeFacts, TreePlan, plan_tree
 from fruitcount.units import KG_PER_LB, format_weight
-from fruitcount.whole_files import written_whole
 
 __all__ = [
     "TreeSource",

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.reduce import reduced_to
-from fruitcount.odds import chance_of
 from fruitcount.resources import models_folder
 from fruitcount.types import FloatArray
 
@@ -94,9 +94,7 @@ def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
     grid = (max(1, round(columns * unit)), max(1, round(rows * unit)))
     told = [_channels(net, rgb, side, grid) for side in SIDES_PX]
     line, base, tip, frame, log_half = np.mean(told, axis=0)
-    line, base, tip, frame = (
-        np.asarray(chance_of(c), np.float32) for c in (line, base, tip, frame)
-    )
+    line, base, tip, frame = (np.asarray(expit(c), np.float32) for c in (line, base, tip, frame))
     return LineMap(
         line,
         base,

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 from skimage.graph import MCP_Geometric
 
 from fruitcount.image.opencv import cv2
 from fruitcount.limb.line_map import LineMap
-from fruitcount.odds import chance_of
 from fruitcount.types import FloatArray
 
 __all__ = ["Found", "search_line"]
@@ -131,7 +131,7 @@ def _right_chance(elsewhere_frac: float) -> float:
     were right, of 10 told 0.92 all, of 9 told 0.80 0.67, of 3 told 0.59 0.67, of 10 told 0.22
     0.20. The runner-up's merit and the mean chance along the route added nothing to it.
     """
-    return float(chance_of(5.4 - 10.95 * elsewhere_frac))
+    return float(expit(5.4 - 10.95 * elsewhere_frac))
 
 
 def _routes(maps: LineMap) -> list[tuple[float, NDArray[np.int64]]]:

@@ -15,9 +15,8 @@ from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_mo
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Band, Judge, LoadState
 from fruitcount.load.words import explain_load, notes_of
-from fruitcount.reason import Reason
 from fruitcount.species import Species
-from fruitcount.types import FloatArray, Fruitlets, Limb
+from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
 
 __all__ = [
     "DOUBTS",

@@ -12,8 +12,7 @@ from fruitcount.checks import at_least
 from fruitcount.flags import Flag
 from fruitcount.plan.fruit_size import Timing
 from fruitcount.plan.target import KeepTarget
-from fruitcount.reason import Reason
-from fruitcount.types import FloatArray, read_only
+from fruitcount.types import FloatArray, Reason, read_only
 
 __all__ = ["Choice", "Cut", "FirstPass", "Plan"]
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
-from fruitcount.reason import Reason
 from fruitcount.species import Sourced, Species
+from fruitcount.types import Reason
 
 __all__ = ["CarryAnswer", "KeepTarget", "keep_target", "spacing_count"]
 

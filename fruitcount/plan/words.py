@@ -13,8 +13,8 @@ from fruitcount.flags import Flag
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget
-from fruitcount.reason import Reason
 from fruitcount.species import Species
+from fruitcount.types import Reason
 from fruitcount.units import format_length, format_size, format_weight
 
 __all__ = [

@@ -18,6 +18,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
+from fruitcount.files import written_whole
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.rows import (
     all_lines,
@@ -28,7 +29,6 @@ from fruitcount.store.rows import (
     put_photos,
     read_lines,
 )
-from fruitcount.whole_files import written_whole
 
 __all__ = ["read_archive", "write_archive"]
 

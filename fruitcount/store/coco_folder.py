@@ -16,6 +16,7 @@ from typing import Any
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
+from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.corrected import corrected, line_on_photo, step_to
@@ -23,7 +24,6 @@ from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
 from fruitcount.store.photos import file_of
 from fruitcount.store.rows import all_lines, encode, must_be_empty, read_lines
 from fruitcount.store.tables import EditRow, now_text
-from fruitcount.whole_files import written_whole
 
 __all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
 

@@ -12,12 +12,12 @@ from typing import Any
 from sqlalchemy import JSON, Column, Table, Text, insert
 from sqlalchemy.orm import Session
 
-from fruitcount.cells import FORMULA_STARTS
+from fruitcount.csv_table import FORMULA_STARTS
 from fruitcount.errors import RecordError
+from fruitcount.files import written_whole
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
 from fruitcount.store.rows import checked, must_be_empty, record_tables, set_counters, table_rows
-from fruitcount.whole_files import written_whole
 
 __all__ = ["read_csv_folder", "write_csv_folder"]
 

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
+from fruitcount.files import written_whole
 from fruitcount.store.base import Store
 from fruitcount.store.rows import (
     exported_photo,
@@ -16,7 +17,6 @@ from fruitcount.store.rows import (
     record_tables,
     table_rows,
 )
-from fruitcount.whole_files import written_whole
 
 __all__ = ["read_photo_folder", "write_photo_folder"]
 

@@ -14,8 +14,8 @@ from sqlalchemy import select, text
 
 from fruitcount.checks import one_of
 from fruitcount.errors import NotWrittenError, RecordError
+from fruitcount.files import shown_name
 from fruitcount.image.metadata import without_location
-from fruitcount.names import shown_name
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.tables import PhotoRow
 

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
+from scipy.special import expit, logit
 
 from fruitcount.detect.classify import fruit_colours
 from fruitcount.detect.find import measured
@@ -32,7 +33,6 @@ from fruitcount.detect.yellow import (
 )
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
-from fruitcount.odds import chance_of, log_odds
 from fruitcount.training.data import photo_of
 from fruitcount.types import FloatArray, Fruitlets, Scale
 
@@ -130,7 +130,7 @@ def fit_weights(x: FloatArray, yellow: NDArray[np.bool_], prior: float = PRIOR) 
     def loss(w: FloatArray) -> tuple[float, FloatArray]:
         z = wide @ w
         value = float(np.sum(np.logaddexp(0, z) - yellow * z) + hold @ w**2 / 2)
-        slope = wide.T @ (chance_of(z) - yellow) + hold * w
+        slope = wide.T @ (expit(z) - yellow) + hold * w
         return value, slope
 
     return np.asarray(minimize(loss, np.zeros(wide.shape[1]), jac=True, method="L-BFGS-B").x)
@@ -148,7 +148,7 @@ def left_out(x: FloatArray, clues: Clues, parts: int = 8, *, prior: float = PRIO
     for k in range(parts):
         out = np.isin(clues.scene, scenes[k::parts])
         w = fit_weights(x[~out], clues.yellow[~out], prior)
-        chance[out] = chance_of(x[out] @ w[:-1] + w[-1])
+        chance[out] = expit(x[out] @ w[:-1] + w[-1])
     return chance
 
 
@@ -160,7 +160,7 @@ def rates(told: NDArray[np.bool_], yellow: NDArray[np.bool_]) -> str:
 
 def as_shipped(chance: FloatArray, clues: Clues) -> NDArray[np.bool_]:
     """Which marks would be called yellowing, from the chances of the fit with the net."""
-    leant = chance_of(log_odds(chance, 1e-6) + LEAN)
+    leant = expit(logit(np.clip(chance, 1e-6, 1 - 1e-6)) + LEAN)
     return np.asarray(cautious(leant, clues.score, clues.r_px) >= YELLOW_FROM)
 
 

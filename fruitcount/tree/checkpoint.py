@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from fruitcount.errors import RecordError
+from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.types import Measurement
-from fruitcount.whole_files import written_whole
 
 __all__ = ["FileLedger", "Ledger", "MeasuredLedger", "measurement_in", "measurement_of"]
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fruitcount.cells import write_table
 from fruitcount.checks import finite
+from fruitcount.csv_table import write_table
 from fruitcount.errors import BadInputError
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fruitcount.cells import safe_cell, write_table
+from fruitcount.csv_table import safe_cell, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.actions import ACTIONS, fruit_actions

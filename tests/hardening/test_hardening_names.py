@@ -18,8 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.errors import PhotoUnreadableError
+from fruitcount.files import shown_name
 from fruitcount.image.photo import read_photo
-from fruitcount.names import shown_name
 from fruitcount.tree.assignment import Place, place_by_name
 
 NAMES = {

@@ -19,9 +19,9 @@ import pytest
 from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, saved
 
 from fruitcount.errors import NotWrittenError, RecordError
+from fruitcount.files import written_whole
 from fruitcount.season import OrchardTree
 from fruitcount.store import find_damage, list_photos, open_store, save_photo, save_tree
-from fruitcount.whole_files import written_whole
 
 
 @pytest.fixture(autouse=True)

@@ -273,7 +273,7 @@ def test_a_folder_that_cannot_be_written_still_shows_its_photos(
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
-    monkeypatch.setattr("fruitcount.whole_files.tempfile.mkdtemp", full)
+    monkeypatch.setattr("fruitcount.files.tempfile.mkdtemp", full)
     assert photo_response(records, key, {"side": "64"}).status_code == 200
 
 

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from fruitcount.boxes import KIND_NAMES
+from fruitcount.coco_record import KIND_NAMES
 from fruitcount.errors import RecordError
 from fruitcount.export.annotations import write_coco
 from fruitcount.store import load_sheet, marks_from_coco, save_measurement, save_photo
