@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from fruitcount.image.card import card_side_mm
+from fruitcount.training.render.around import SIDES, scenes_around
 from fruitcount.training.render.drawn import drawn_shot, shot
 from fruitcount.training.render.shots import SHOTS
 
@@ -39,3 +41,20 @@ def test_names_are_those_of_samples_or_numbers() -> None:
     for name in ("drawn-", "drawn-x", "no such sample"):
         with pytest.raises(KeyError):
             shot(name)
+
+
+def test_a_limb_from_several_sides_is_one_limb() -> None:
+    views = dict(scenes_around(dataclasses.replace(drawn_shot(6004), others=0)))
+    assert tuple(views) == SIDES
+    own = views["front"].fruit.on_limb
+    for scene in views.values():
+        assert (scene.fruit.centre[own] == views["front"].fruit.centre[own]).all()
+        px, depth = scene.cam.project(scene.stems[0].points)
+        assert (depth > 0).all()
+        assert ((px > -1) & (px < np.array([scene.cam.width, scene.cam.height]))).all()
+        assert scene.card is not None
+        to_eye = scene.cam.eye - scene.card.centre
+        faces = np.cross(scene.card.right, scene.card.up) @ to_eye / np.linalg.norm(to_eye)
+        assert faces > 0.7
+    front, back = (views[k].cam.forward for k in ("front", "back"))
+    assert front[:2] @ back[:2] < 0

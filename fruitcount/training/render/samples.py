@@ -1,6 +1,6 @@
 """Render the bundled sample photographs, or others like them that are drawn by chance.
 
-Run as ``python -m fruitcount.training.render.samples --out DIR [--drawn N --first K]``.
+Run as ``python -m fruitcount.training.render.samples --out DIR [--drawn N --first K [--around]]``.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import multiprocessing as mp
 import os
 import subprocess
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,10 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
         "--drawn", type=int, default=0, help="so many limbs drawn by chance instead of the samples"
     )
     p.add_argument("--first", type=int, default=0, help="number of the first drawn limb")
+    p.add_argument("--around", action="store_true", help="each drawn limb from several sides")
+    p.add_argument(
+        "--frames", type=int, default=0, help="each drawn limb in so many steps of a walk"
+    )
     p.add_argument("--workers", type=int, default=1)
     p.add_argument("--size-factor", type=float, default=1.0)
     p.add_argument("--optix", action="store_true", help="use the driver's denoiser, if it works")
@@ -73,20 +78,39 @@ def write_jpeg(pic: Any, path: Path, most: float) -> None:
 
 def render_one(s: Shot, a: argparse.Namespace) -> list[str]:
     """Render one sample, write picture and truth; returns the rules it breaks."""
-    import numpy as np
-
     from . import materials, photo, rules, truth
-    from .camera import develop
     from .staging import scaled, stage
 
     sc = scaled(stage(s), a.size_factor)
-    meshes = photo.make_meshes(sc, 1.0 if a.check or a.size_factor < 0.5 else 1.3)
-    if a.check:
-        world = materials.scene(
-            {k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=1, seed=0, depth=2
-        )
-        ids = truth.object_map(world, sc.cam, list(meshes.values()))
-        return rules.faults(s, sc, sample_record(s, sc, ids), ids)
+    if not a.check:
+        rec, ids = write_one(s, sc, a)
+        return rules.faults(s, sc, rec, ids)
+    meshes = photo.make_meshes(sc, 1.0)
+    world = materials.scene(
+        {k: m for k, (m, _) in meshes.items()}, sc.cam, sc.light, spp=1, seed=0, depth=2
+    )
+    ids = truth.object_map(world, sc.cam, list(meshes.values()))
+    return rules.faults(s, sc, sample_record(s, sc, ids), ids)
+
+
+def render_around(s: Shot, a: argparse.Namespace) -> None:
+    """Render a limb from several sides, or in the steps of a walk; a record tells which limb."""
+    from .around import scenes_around, walk_past
+    from .staging import scaled
+
+    for name, sc in walk_past(s, a.frames) if a.frames else scenes_around(s):
+        view = replace(s, name=f"{s.name}_{name}")
+        write_one(view, scaled(sc, a.size_factor), a, scene=s.name, view=name, fruit_n=s.fruit)
+
+
+def write_one(s: Shot, sc: Any, a: argparse.Namespace, **more: Any) -> tuple[dict[str, Any], Any]:
+    """Render and write one picture; returns its truth, with `more` in it, and object numbers."""
+    import numpy as np
+
+    from . import photo
+    from .camera import develop
+
+    meshes = photo.make_meshes(sc, 1.0 if a.size_factor < 0.5 else 1.3)
     denoise = a.optix and "cuda" in a.variant
     spp = max(4, round(a.spp * s.spp_factor))
     rad, ids = photo.shoot(sc, meshes, photo.Quality(spp, a.depth, denoise))
@@ -108,9 +132,9 @@ def render_one(s: Shot, a: argparse.Namespace) -> list[str]:
     )
     if a.masks:
         photo.write_masks(ids, a.out, s.name)
-    rec = sample_record(s, sc, ids)
+    rec = {**sample_record(s, sc, ids), **more}
     (a.out / f"{s.name}.truth.json").write_text(json.dumps(rec))
-    return rules.faults(s, sc, rec, ids)
+    return rec, ids
 
 
 def work(a: argparse.Namespace, queue: Any, gpu: int | None) -> None:
@@ -127,7 +151,11 @@ def work(a: argparse.Namespace, queue: Any, gpu: int | None) -> None:
             return
         start = time.time()
         try:
-            said = "; ".join(render_one(shot(name), a)) or "sound"
+            if a.around or a.frames:
+                render_around(shot(name), a)
+                said = "done"
+            else:
+                said = "; ".join(render_one(shot(name), a)) or "sound"
         except Exception as err:
             said = f"FAILED {type(err).__name__}: {err}"
             if os.environ.get("FRUITCOUNT_RENDER_STRICT"):
