@@ -1,4 +1,4 @@
-"""``fruitcount count``: one photo or several, each with its own answer."""
+"""``fruitcount count``: photos, each with its own answer; ``after``: the check on the work done."""
 
 from __future__ import annotations
 
@@ -8,39 +8,31 @@ from typing import Any
 
 import click
 
-from fruitcount.cli.options import grower_options, scale_options, units_option
-from fruitcount.cli.records_options import db_option
+import fruitcount.cli.options as opt
+from fruitcount.export.registry import EXPORTS
 from fruitcount.files import shown_name
 
-__all__ = ["count_command"]
+__all__ = ["after_command", "count_command"]
 
 
 @click.command("count")
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    default="out",
-    show_default=True,
-    help="Folder for the pictures, records and table.",
-)
+@opt.out("Folder for the pictures, records and table.")
 @click.option("--why", is_flag=True, help="Also say where each number comes from.")
 @click.option("--no-picture", is_flag=True, help="Write no annotated picture.")
 @click.option(
-    "--first",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Record (.json) of the first pass: this is the second.",
+    "--first", type=opt.FILE, help="Record (.json) of the first pass: this is the second."
 )
 @click.option(
-    "--also", multiple=True, help="Also write: sheet, diagram, coco, yolo or voc. May be repeated."
+    "--also", multiple=True, help=f"Also write one of: {', '.join(EXPORTS)}. May be repeated."
 )
 @click.option("--record", is_flag=True, help="Keep photo and count, for season and screen.")
 @click.option("--tree", default="", help="With --record: the tree that the photos show.")
 @click.option("--limb", default="", help="With --record: its limb.")
-@db_option
-@units_option
-@scale_options
-@grower_options
+@opt.db
+@opt.units
+@opt.scale
+@opt.grower
 def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     """Count the fruitlets on PHOTOS and say how many to keep.
 
@@ -55,14 +47,10 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     from fruitcount.jobs.followup import read_left_standing
 
     settings, inputs = count_settings(options), grower_inputs(options)
-    try:
-        picture = not options["no_picture"]
-        if options["first"]:
-            read_left_standing(options["first"])  # wrong use is told before anything is counted
-        choice = OutputChoice(out, options["units"], picture, options["also"], options["first"])
-    except FruitcountError as fault:
-        raise click.UsageError(str(fault)) from fault
-
+    picture = not options["no_picture"]
+    if options["first"]:
+        read_left_standing(options["first"])  # wrong use is told before anything is counted
+    choice = OutputChoice(out, options["units"], picture, options["also"], options["first"])
     if (options["tree"] or options["limb"]) and not options["record"]:
         raise click.UsageError("--tree and --limb say what --record keeps: give it too")
 
@@ -98,3 +86,20 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
         )
         where = ", ".join(part for part in (tree, limb, named.side, named.moment) if part)
         return f"Kept in {store.name}{f' as {where}' if where else ''}"
+
+
+@click.command("after")
+@click.argument("photo", type=click.Path(path_type=Path))
+@click.argument("record", type=opt.FILE)
+@opt.scale
+def after_command(photo: Path, record: Path, **options: Any) -> None:
+    """Compare PHOTO, taken after thinning, with the RECORD of the plan (its .json)."""
+    from fruitcount.cli.requests import count_settings
+    from fruitcount.errors import OtherLimbError, PhotoUnreadableError
+    from fruitcount.jobs.followup import check_photo
+
+    try:
+        click.echo(check_photo(photo, record, count_settings(options)).sentence)
+    except (OtherLimbError, PhotoUnreadableError) as fault:
+        click.echo(str(fault), err=True)
+        sys.exit(1)

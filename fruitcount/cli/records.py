@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fruitcount.cli.records_options import db_option, photos_option
+import fruitcount.cli.options as opt
 
 __all__ = ["records_command"]
 
@@ -18,36 +17,27 @@ _LOCATION = "Keep the place where each photo was taken, if it is there."
 
 
 @click.group("records")
-@db_option
-@photos_option
+@opt.db
+@opt.photos
 @click.pass_context
 def records_command(ctx: click.Context, db: str | None, photos: Path | None) -> None:
     """Back up, check, export, import and delete records and photos."""
     ctx.obj = {"where": db, "photos_folder": photos}
 
 
-@contextmanager
-def _opened(ctx: click.Context, *, create: bool = False) -> Iterator[Any]:
-    from contextlib import closing
-
-    from fruitcount.errors import FruitcountError
+def _opened(ctx: click.Context, *, create: bool = False) -> Any:
     from fruitcount.store import open_records
 
-    place = dict(ctx.obj)
-    try:
-        with closing(open_records(place["where"], photos_folder=place["photos_folder"],
-                                  create=create)) as store:  # fmt: skip
-            yield store
-    except FruitcountError as fault:
-        raise click.UsageError(str(fault)) from fault
+    where, photos = ctx.obj["where"], ctx.obj["photos_folder"]
+    return closing(open_records(where, photos_folder=photos, create=create))
 
 
 @records_command.command("backup")
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=opt.FILE)
 @click.option("--keep-location", is_flag=True, help=_LOCATION)
 @click.pass_context
 def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
-    """Write all records and photos to one zip FILE and read it back."""
+    """Write all records and photos to one zip opt.FILE and read it back."""
     from fruitcount.store import backup
 
     with _opened(ctx) as store:
@@ -68,7 +58,7 @@ def check_command(ctx: click.Context) -> None:
 
 
 @records_command.command("export")
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("folder", type=opt.FOLDER)
 @click.option(
     "--as",
     "form",
@@ -83,7 +73,7 @@ def check_command(ctx: click.Context) -> None:
 def export_command(
     ctx: click.Context, folder: Path, form: str, no_photos: bool, keep_location: bool
 ) -> None:
-    """Write all records, with the photos, as open files to FOLDER; import reads them back."""
+    """Write all records, with the photos, as open files to opt.FOLDER; import reads them back."""
     from fruitcount.store import write_coco_folder, write_csv_folder
 
     write = write_coco_folder if form == "coco" else write_csv_folder
@@ -94,11 +84,12 @@ def export_command(
 
 
 @records_command.command("import")
-@click.argument("source", type=click.Path(path_type=Path, exists=True))
+@click.argument("source", type=opt.FOUND)
 @click.option("--keep-location", is_flag=True, help=_LOCATION)
 @click.pass_context
 def import_command(ctx: click.Context, source: Path, keep_location: bool) -> None:
     """Read a backup, or an exported folder, into records that are empty."""
+    from fruitcount.errors import FruitcountError
     from fruitcount.store import read_archive, read_coco_folder, read_csv_folder
     from fruitcount.store.coco_folder import COCO_FILE
     from fruitcount.store.place import records_file
@@ -111,7 +102,7 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
     try:
         with _opened(ctx, create=True) as store:
             count = read(store, source, keep_location=keep_location)
-    except click.UsageError:
+    except FruitcountError:
         if made_here and file is not None:  # what was not there before is not left behind empty
             for ending in ("", "-wal", "-shm"):
                 file.with_name(file.name + ending).unlink(missing_ok=True)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
-
-import click
 
 from fruitcount.errors import BadInputError
 
@@ -67,24 +66,21 @@ def count_settings(options: dict[str, Any]) -> CountSettings:
 
     Raises
     ------
-    click.UsageError
+    BadInputError
         When options contradict each other or break a rule.
     """
     from fruitcount.pipeline import CountSettings
 
     nan = float("nan")
-    try:
-        return CountSettings(
-            source=options["source"],
-            scale=_scale(options),
-            base_px=options["base"],
-            tip_px=options["tip"],
-            base_diameter_mm=options["base_diameter"] or nan,
-            tip_diameter_mm=options["tip_diameter"] or nan,
-            min_score=options["min_score"],
-        )
-    except BadInputError as fault:
-        raise click.UsageError(str(fault)) from fault
+    return CountSettings(
+        source=options["source"],
+        scale=_scale(options),
+        base_px=options["base"],
+        tip_px=options["tip"],
+        base_diameter_mm=options["base_diameter"] or nan,
+        tip_diameter_mm=options["tip_diameter"] or nan,
+        min_score=options["min_score"],
+    )
 
 
 def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
@@ -92,36 +88,23 @@ def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
 
     Raises
     ------
-    click.UsageError
+    FruitcountError
         When a rule is broken or the species is not known.
     """
-    from fruitcount.errors import FruitcountError
     from fruitcount.plan import GrowerInputs
     from fruitcount.plan.fruit_size import diameter_of_code
     from fruitcount.species import load_species
 
-    diameter, code = options["harvest_diameter"], options["trade_size"]
-    try:
-        species = load_species(options["species"])
-        if code is not None:
-            if diameter is not None:
-                raise BadInputError("give --trade-size or --harvest-diameter, not both")
-            diameter = diameter_of_code(species, code)
-        return GrowerInputs(
-            species=options["species"],
-            pass_number=options["pass_number"],
-            ripening_month=options["ripening_month"],
-            southern=options["southern"],
-            drop_done=options["drop_done"],
-            light_set=options["light_set"],
-            spacing_mm=options["spacing"],
-            harvest_diameter_mm=diameter,
-            cap=options["cap"],
-            allow_pairs=options["pairs"],
-            plan_choice=options["plan_choice"],
-        )
-    except FruitcountError as fault:
-        raise click.UsageError(str(fault)) from fault
+    diameter, code = options["harvest_diameter_mm"], options["trade_size"]
+    species = load_species(options["species"])
+    if code is not None:
+        if diameter is not None:
+            raise BadInputError("give --trade-size or --harvest-diameter, not both")
+        diameter = diameter_of_code(species, code)
+    return GrowerInputs(
+        **{f.name: options[f.name] for f in fields(GrowerInputs) if f.name in options}
+        | {"harvest_diameter_mm": diameter}
+    )
 
 
 def folder_choice(options: dict[str, Any]) -> FolderChoice:
@@ -143,7 +126,7 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
         out=options["out"],
         naming=Naming(options["by"], pattern=options["pattern"], sheet=sheet, cards=cards),
         batch=BatchSettings(engine, workers=options["workers"], scheduler=cluster or ""),
-        limbs_n=options["limbs"],
+        limbs_n=options["limbs_n"],
         pictures=options["pictures"],
         units=options["units"],
         tuning=_learned(options["learned"], options["db"]) if options["learned"] else None,
@@ -183,7 +166,7 @@ def drawn_limbs(options: dict[str, Any]) -> str:
         widths = [size.base_diameter_mm for size in sizes.values()]
         names = draw_limbs(list(sizes), n, diameters_mm=widths, seed=seed)
         return f"Photograph limb {', '.join(names)}: drawn by lot, one of each size group."
-    limbs_n = TreeFacts(limbs_n=options["limbs"]).limbs_n
+    limbs_n = TreeFacts(limbs_n=options["limbs_n"]).limbs_n
     if limbs_n is None:
         raise BadInputError("--draw needs --limbs (how many the tree has) or --limb-sheet")
     names = draw_limbs([str(k) for k in range(1, limbs_n + 1)], n, seed=seed)
@@ -201,8 +184,6 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
     FruitcountError
         When a sheet cannot be used or a rule is broken.
     """
-    from dataclasses import replace
-
     from fruitcount.tree import TreeFacts
     from fruitcount.tree.facts import (
         read_both_sides,
@@ -211,29 +192,18 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
         read_walks,
     )
 
-    typed = {
-        "species": options["species"],
-        "ripening_month": options["ripening_month"],
-        "age_years": options["age"],
-        "trunk_circumference_mm": options["trunk"],
-        "crates_n": options["crates"],
-        "crate_kg": options["crate_kg"],
-        "spacing_mm": options["spacing"],
-        "harvest_diameter_mm": options["harvest_diameter"],
-        "pace_n_per_min": options["pace"],
-        "limbs_n": options["limbs"],
-    }
+    typed = {f.name: options.get(f.name) for f in fields(TreeFacts)}
     facts = replace(known or TreeFacts(), **{k: v for k, v in typed.items() if v is not None})
-    facts = replace(facts, by_group=options["by_group"])
     if options["limb_sheet"]:
         facts = replace(facts, limb_sizes=read_limb_sizes(options["limb_sheet"], tree))
-    if options["walks"]:
-        facts = replace(facts, walks=read_walks(options["walks"]))
+    if options["walk_sheet"]:
+        facts = replace(facts, walks=read_walks(options["walk_sheet"]))
     if options["hand_counts"]:
         pairs, limbs = read_hand_counts(options["hand_counts"])
         facts = replace(facts, seen_true=pairs, hand_limbs=limbs)
-    if options["both_sides"]:
-        facts = replace(facts, both_sides=read_both_sides(options["both_sides"], tree))
-    if options["crates"] is None and options["trunk"] is None and options["spacing"] is not None:
+    if options["sides_sheet"]:
+        facts = replace(facts, both_sides=read_both_sides(options["sides_sheet"], tree))
+    led = ("crates_n", "trunk_circumference_mm")
+    if options["spacing_mm"] is not None and all(options[name] is None for name in led):
         facts = replace(facts, trunk_circumference_mm=None)  # the typed spacing leads
     return facts

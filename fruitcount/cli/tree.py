@@ -1,4 +1,4 @@
-"""``fruitcount tree``: one tree's estimate, target, shares and work sheet."""
+"""``fruitcount tree``: one tree's estimate, target, shares and work sheet; ``walk``: no photos."""
 
 from __future__ import annotations
 
@@ -7,20 +7,19 @@ from typing import Any
 
 import click
 
-from fruitcount.cli.options import LENGTH, MONTH, units_option
-from fruitcount.cli.records_options import db_option, paper_option, photos_option
+import fruitcount.cli.options as opt
 
-__all__ = ["tree_command"]
+__all__ = ["tree_command", "walk_command"]
 
 
 @click.command("tree")
-@click.argument("table", required=False, type=click.Path(path_type=Path, exists=True))
+@click.argument("table", required=False, type=opt.FOUND)
 @click.option("--tree", "name", help="Which tree, where there are several.")
-@db_option
-@photos_option
+@opt.db
+@opt.photos
 @click.option(
     "--limb-sheet",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=opt.FILE,
     help="CSV of every limb: tree, limb, base_diameter_mm, length_mm, group.",
 )
 @click.option(
@@ -28,41 +27,49 @@ __all__ = ["tree_command"]
 )
 @click.option(
     "--walks",
-    type=click.Path(path_type=Path, dir_okay=False),
+    "walk_sheet",
+    type=opt.FILE,
     help="CSV of random walks (see fruitcount walk), to tell the total from.",
 )
-@click.option("--limbs", type=click.IntRange(min=1), help="Limbs on the tree, if not measured.")
-@click.option("--draw", type=click.IntRange(min=1), help="Draw limbs to photograph, by lot.")
+@click.option("--limbs", "limbs_n", type=opt.MANY, help="Limbs on the tree, if not measured.")
+@click.option("--draw", type=opt.MANY, help="Draw limbs to photograph, by lot.")
 @click.option("--seed", type=int, help="Draw the same limbs again.")
 @click.option(
-    "--hand-counts",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="CSV of limbs counted by hand too: seen, true, limb.",
+    "--hand-counts", type=opt.FILE, help="CSV of limbs counted by hand too: seen, true, limb."
 )
 @click.option(
     "--both-sides",
-    type=click.Path(path_type=Path, dir_okay=False),
+    "sides_sheet",
+    type=opt.FILE,
     help="CSV of limbs seen from two sides: limb, front, back, both (recognised in both); tells "
     "what neither shows, as a range. --hand-counts lead.",
 )
-@click.option("--trunk", type=LENGTH, help="Trunk circumference, 20 cm above ground.")
-@click.option("--age", type=click.IntRange(min=2), help="Years of the tree, with --trunk.")
-@click.option("--crates", type=click.FloatRange(min=0), help="Crates wanted from this tree.")
-@click.option("--crate-kg", type=click.FloatRange(min=0.1), help="Fruit in a full crate, kg.")
-@click.option("--spacing", type=LENGTH, help="Your own spacing between kept fruit.")
-@click.option("--harvest-diameter", type=LENGTH, help="Fruit size wanted at harvest.")
-@click.option("--pace", type=click.FloatRange(min=0.1), help="Fruit you take off in a minute.")
-@click.option("--species", help="One of: fruitcount species. [default: peach, or as recorded]")
-@click.option("--ripening-month", type=MONTH, help="Month of harvest: 6 or June.")
 @click.option(
-    "--out",
-    type=click.Path(path_type=Path, file_okay=False),
-    default="out",
-    show_default=True,
-    help="Folder for the sheet.",
+    "--trunk",
+    "trunk_circumference_mm",
+    type=opt.LENGTH,
+    help="Trunk circumference, 20 cm above ground.",
 )
-@paper_option
-@units_option
+@click.option(
+    "--age", "age_years", type=click.IntRange(min=2), help="Years of the tree, with --trunk."
+)
+@click.option(
+    "--crates", "crates_n", type=click.FloatRange(min=0), help="Crates wanted from this tree."
+)
+@click.option("--crate-kg", type=click.FloatRange(min=0.1), help="Fruit in a full crate, kg.")
+@opt.spacing
+@opt.harvest
+@click.option(
+    "--pace",
+    "pace_n_per_min",
+    type=click.FloatRange(min=0.1),
+    help="Fruit you take off in a minute.",
+)
+@click.option("--species", help="One of: fruitcount species. [default: peach, or as recorded]")
+@opt.month
+@opt.out("Folder for the sheet.")
+@opt.paper
+@opt.units
 def tree_command(table: Path | None, **options: Any) -> None:
     """Make one tree's work sheet from TABLE, the photos.csv of fruitcount folder.
 
@@ -72,28 +79,61 @@ def tree_command(table: Path | None, **options: Any) -> None:
     from contextlib import closing
 
     from fruitcount.cli.requests import drawn_limbs, tree_facts
-    from fruitcount.errors import FruitcountError
     from fruitcount.export.report_page import ReportSettings
     from fruitcount.jobs.tree import plan_of, sheet_path, tree_lines, write_tree_sheet
     from fruitcount.jobs.tree_source import records_source, table_source, tree_of
     from fruitcount.store import open_records
 
-    try:
-        if options["draw"]:
-            click.echo(drawn_limbs(options))
-            return
-        if table is not None:
-            source = table_source(table, photos=options["photos"])
-        else:
-            with closing(open_records(options["db"], photos_folder=options["photos"])) as store:
-                source = records_source(store, newest=True)
-        name = tree_of(source, options["name"])
-        facts = tree_facts(options, name, source.facts.get(name))
-        path = sheet_path(options["out"], name)
-        how = ReportSettings(options["paper"], options["units"])
-        answer = plan_of(source, name, facts)
-        write_tree_sheet(answer, path, source=source, settings=how)
-    except FruitcountError as fault:
-        raise click.UsageError(str(fault)) from fault
+    if options["draw"]:
+        click.echo(drawn_limbs(options))
+        return
+    if table is not None:
+        source = table_source(table, photos=options["photos"])
+    else:
+        with closing(open_records(options["db"], photos_folder=options["photos"])) as store:
+            source = records_source(store, newest=True)
+    name = tree_of(source, options["name"])
+    facts = tree_facts(options, name, source.facts.get(name))
+    path = sheet_path(options["out"], name)
+    how = ReportSettings(options["paper"], options["units"])
+    answer = plan_of(source, name, facts)
+    write_tree_sheet(answer, path, source=source, settings=how)
     click.echo("\n".join(tree_lines(answer, options["units"])))
     click.echo(f"Wrote {path}")
+
+
+@click.command("walk")
+@click.argument("diameters", nargs=-1, type=opt.LENGTH)
+@click.option(
+    "--sheet",
+    type=opt.FILE,
+    help="CSV of the walks done: walk, fruit, and chance or diameter_mm, fork_mm.",
+)
+@click.option("--seed", type=int, help="Draw the same branch again.")
+def walk_command(diameters: tuple[float, ...], sheet: Path | None, seed: int | None) -> None:
+    """Count a tree without photos, by random walks.
+
+    At each fork give the DIAMETERS of its branches: one is drawn by chance, thicker ones more
+    often. Go on along it to the tip and count the fruit on every piece of the way. With --sheet
+    the walks done tell the tree's total, its interval and how many walks more would halve it.
+    """
+    from fruitcount.export.tree_work_sheet import estimate_line
+    from fruitcount.tree import draw_fork, more_paths, paths_total
+    from fruitcount.tree.facts import read_walks
+
+    if bool(diameters) == bool(sheet):
+        raise click.UsageError("give the diameters at a fork, or --sheet")
+    if sheet is None:
+        which, chance = draw_fork(diameters, seed=seed)
+        click.echo(
+            f"Take branch {which + 1} ({diameters[which]:g} mm). Its chance at this fork was "
+            f"{chance:.4f}: note it with the fruit on this piece."
+        )
+        return
+    walks = read_walks(sheet)
+    total = paths_total(walks)
+    click.echo(estimate_line(total))
+    if total.known:
+        click.echo(f"Walks more to about halve the interval: {more_paths(len(walks))}")
+    else:
+        click.echo("An interval needs 3 walks that do not differ too much; most trees 3 to 14.")

@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from fruitcount.pipeline import Result
+if TYPE_CHECKING:
+    from fruitcount.pipeline import Result
 
 __all__ = ["EXPORTS", "Export"]
 

@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.export.card_layout import Card, card_places
-from fruitcount.export.card_sheet import PAPERS, SHEET_IDS, write_card_sheet
+from fruitcount.export.card_sheet import PAPERS, SHEET_IDS, Card, card_places, write_card_sheet
 from fruitcount.image import find_card
 from fruitcount.image.card import card_side_mm
 from fruitcount.types import Photo

@@ -15,8 +15,7 @@ from report_demo import block, north_4
 from reportlab.pdfbase import pdfmetrics
 
 from fruitcount.export import letters
-from fruitcount.export.card_layout import Card
-from fruitcount.export.card_sheet import write_card_sheet
+from fruitcount.export.card_sheet import Card, write_card_sheet
 from fruitcount.export.letters import markup, words_width
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet

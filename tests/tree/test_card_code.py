@@ -15,8 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
-from fruitcount.export.card_layout import card_places, tree_cards
-from fruitcount.export.card_sheet import write_card_sheet
+from fruitcount.export.card_sheet import card_places, tree_cards, write_card_sheet
 from fruitcount.flags import Flag
 from fruitcount.image import find_card
 from fruitcount.image.card import card_side_mm
