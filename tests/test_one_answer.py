@@ -134,6 +134,17 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
             assert row.keep_n + row.off_n == row.count_n
         for note in result.decision.load.notes:
             assert _squeezed(note) in shown["picture"], (name, note)
+        for state in ("before", "after"):
+            verdict = getattr(row, f"load_{state}")
+            assert record["load"][state]["verdict"] == verdict == getattr(load, state).verdict
+        places = [cut["from_base_mm"] for cut in record["plan"]["cuts"]]
+        assert places == [None if np.isnan(c.from_base_mm) else c.from_base_mm for c in plan.cuts]
+        assert row.first_cut_mm == (places[0] if places else None), name
+        for where in (_squeezed(f"{at / 10:.0f} cm from the base") for at in places if at):
+            assert all(where in words for words in (*shown.values(), _squeezed(drawn))), (
+                name,
+                where,
+            )
         actions = record["fruit_actions"]
         assert actions.count("keep") == plan.keep_mask.sum(), name
         assert actions.count("cut") + actions.count("pinch") == plan.off_count, name

@@ -1,24 +1,33 @@
-"""One tree's keep number is the same whoever is asked: command, sheet, block, records, Python."""
+"""One tree's answer is the same whoever is asked: commands, files, records, Python, screen."""
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from contextlib import closing
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import page_limb
 import pypdf
 import pytest
 from click.testing import CliRunner
+from screen_launch import DATA_VARIABLE
+from streamlit.testing.v1 import AppTest
 
+import fruitcount.corrections as cx
 from fruitcount.cli import main
+from fruitcount.csv_table import table_lines
+from fruitcount.export.words import choice_lines, count_line, cut_lines, load_lines
 from fruitcount.jobs.season import WorkFacts, season_book, write_season
 from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import records_source, table_source
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs
 from fruitcount.resources import sample_folder
+from fruitcount.results import ROW_COLUMNS
 from fruitcount.season import OrchardTree
 from fruitcount.store import (
     PhotoPlace,
@@ -29,6 +38,7 @@ from fruitcount.store import (
     save_photo,
     save_tree,
 )
+from fruitcount.store.kept import Event, open_records
 from fruitcount.tree import TreeFacts, measurement_of, plan_tree, read_rows
 
 LIMBS = ("peach-34in-heavy", "peach-18in-crowded", "peach-upright")
@@ -128,3 +138,125 @@ def test_the_records_say_what_the_command_says(counted, tmp_path):
         plan = plan_of(source, "Gate", FACTS)
     assert [(x.name, x.keep_n) for x in plan.sheet.limbs] == limbs
     assert plan.sheet.keep_n == whole
+
+
+def _table(path):
+    return {line.get("photo", ""): line for _, line in list(table_lines(path))[1:]}
+
+
+def test_count_and_folder_write_the_same_row(counted, tmp_path):
+    """Every column that both tables have, value for value."""
+    photo = next((counted / "photos").rglob("*.jpg"))
+    run("count", photo, "--out", tmp_path)
+    one = _table(tmp_path / "counts.csv")[photo.name]
+    rows = [line for _, line in list(table_lines(counted / "plain" / "photos.csv"))[1:]]
+    row = next(line for line in rows if line["file"].endswith(photo.name))
+    shared = [name for name in ROW_COLUMNS if name in row]
+    assert len(shared) > 25
+    assert {name: row[name] for name in shared} == {name: one[name] for name in shared}
+    record = json.loads((tmp_path / f"{photo.stem}.json").read_text())
+    assert one["load_before"] == record["load"]["before"]["verdict"]
+    assert one["load_after"] == record["load"]["after"]["verdict"]
+
+
+@pytest.fixture(scope="module")
+def kept(counted, tmp_path_factory):
+    """The photos as the screen keeps them: key of each by the row that the folder's table has."""
+    data = tmp_path_factory.mktemp("screen")
+    records = open_records(data)
+    year = date.today().year
+    tree = save_tree(records.store, replace(TREE, planted_year=year - 6), year=year)
+    keys = {}
+    for row in read_rows(counted / "plain" / "photos.csv"):
+        file = counted / "photos" / row["file"]
+        key = records.add_photo(file.read_bytes(), file.name)
+        seen = measurement_of(counted / "plain", row)
+        records.keep_seen(key, replace(seen, name=file.name, sha256=key))
+        records.put_in_tree(key, tree)
+        records.put_on_limb(key, row["limb"], "", "")
+        records.keep_result(key, 0, {"species": "peach", "ripening_month": 6}, {})
+        keys[key] = row
+    records.store.close()
+    return data, keys
+
+
+def _page(name: str, **query: str) -> AppTest:
+    app = AppTest.from_string(f"import page_{name}\npage_{name}.show()\n", default_timeout=60)
+    for key, value in query.items():
+        app.query_params[key] = value
+    app.run()
+    assert not app.exception
+    return app
+
+
+def _words(app: AppTest) -> str:
+    shown = [*app.markdown, *app.header, *app.subheader, *app.info, *app.warning, *app.caption]
+    return " ".join(str(e.value) for e in shown).replace("\\", "")
+
+
+def _agrees(words: str, view, result) -> None:
+    """The Limb page says all of a result: number, range, size, cuts, load, doubts, notes."""
+    plan = result.decision.plan
+    assert view.summary == plan.answer
+    assert view.detail == count_line(result.measurement)
+    assert list(view.warnings) == list(result.decision.warnings)
+    fates = list(view.fates.values())
+    assert fates.count("keep") == plan.keep_count
+    assert (fates.count("cut"), fates.count("pinch")) == (
+        plan.off_count - len(plan.pinches),
+        len(plan.pinches),
+    )
+    middles = [((x1 + x2) / 2, (y1 + y2) / 2) for x1, y1, x2, y2 in view.cuts_px]
+    assert middles == [pytest.approx((cut.x_px, cut.y_px)) for cut in plan.cuts]
+    for line in (
+        *cut_lines(plan),
+        *load_lines(result.decision.load),
+        *choice_lines(result.decision.choices),
+        *result.decision.notes,
+        plan.range_sentence,
+    ):
+        assert line in words, line
+
+
+def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, counted, monkeypatch):
+    data, keys = kept
+    monkeypatch.setenv(DATA_VARIABLE, str(data))
+    views = []
+    real = page_limb.canvas_data
+    monkeypatch.setattr(page_limb, "canvas_data", lambda *a: views.append(a[-1]) or real(*a))
+    inputs = GrowerInputs(species="peach", ripening_month=6)
+    for key, row in keys.items():
+        seen = measurement_of(counted / "plain", row)
+        words = _words(_page("limb", photo=key))
+        _agrees(words, views[-1], Result(seen, decide(seen, inputs)))
+        assert (views[-1].summary, views[-1].warnings) == (row["answer"], [])
+    whole, limbs = told(counted, "plain")
+    words = _words(_page("tree", tree="Gate"))
+    assert f"seen: keep {whole}, take off about" in words
+    for (name, keep), row in zip(limbs, keys.values(), strict=True):
+        assert f"| {name} | {row['count_n']:.0f} | {keep} |" in words
+        assert f"**Keep {row['keep_n']:.0f} of {row['count_n']:.0f}**" in words
+    season = _words(_page("season", tree="Gate"))
+    for row in keys.values():
+        assert re.search(
+            rf"\*\*{row['count_n']:.0f}\*\* \(.*\| \*\*{row['keep_n']:.0f}\*\* \|", season
+        )
+
+    key, row = next(iter(keys.items()))
+    seen = measurement_of(counted / "plain", row)
+    sheet = cx.sheet_of(seen)
+    gone = cx.Many(tuple(cx.Remove(mark) for mark in sheet.marks if mark.on_limb)[:5])
+    records = open_records(data)
+    records.add_steps(key, [Event(1, "screen", 1, {"do": cx.edit_to_json(gone)})])
+    shown = cx.apply_corrections(seen, cx.apply(sheet, gone))
+    result = Result(shown, decide(shown, inputs))
+    _agrees(_words(_page("limb", photo=key)), views[-1], result)
+    words = _words(_page("tree", tree="Gate"))
+    now, kept_n = result.decision.plan.crop_count, result.decision.plan.keep_count
+    assert f"**Keep {kept_n} of {now}**" in words
+    share = int(re.search(rf"\| {row['limb']} \| {now} \| (\d+) \|", words)[1])
+    source = records_source(records.store, year=date.today().year, newest=True)
+    plan = plan_of(source, "Gate", FACTS)
+    assert {x.name: x.keep_n for x in plan.sheet.limbs}[row["limb"]] == share
+    assert f"keep {plan.sheet.keep_n}, take off" in words
+    records.store.close()
