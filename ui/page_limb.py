@@ -121,11 +121,9 @@ def show_anew() -> None:
 
 def show_canvas(key: str, facts: dict[str, Any]) -> Result:
     """The photo with its marks and their fates; returns what was decided on them."""
-    path, seen, desk = cache.records().path(key), cache.seen_of(key), cache.desk_of(key)
-    shown = engine.corrected(seen, desk.history.sheet, path, facts)
-    result = engine.result(shown, facts)
+    seen, desk, result = cache.seen_of(key), cache.desk_of(key), cache.decided(key, facts)
     big, small = headline(result, units())
-    scale = shown.scale
+    scale = result.measurement.scale
     view = View(
         key=key,
         width_px=seen.width_px,

@@ -13,16 +13,19 @@ from screen_launch import default_data_dir
 from screen_outbox import Desk, take_box
 
 import fruitcount.corrections as cx
+from fruitcount.pipeline import Result
+from fruitcount.results import result_row
 from fruitcount.store.base import RevisionConflictError
 from fruitcount.store.kept import Records, open_records
-from fruitcount.store.orchard import load_trees
 from fruitcount.types import Measurement
 
 __all__ = [
     "answers_of",
+    "decided",
     "desk_of",
     "do_box",
     "is_counted",
+    "keep_decided",
     "look_again",
     "receive",
     "records",
@@ -39,14 +42,7 @@ def seen_of(key: str) -> Measurement:
     """A photo's automatic result: kept, or measured now and kept."""
     held: dict[str, Measurement] = st.session_state.setdefault("_seen", {})
     if key not in held:
-        measurement = records().measurement(key)
-        if measurement is None:
-            name = records().name(key)
-            records().keep_seen(key, engine.measure_file(records().path(key), name))
-            measurement = records().measurement(key)
-        if measurement is None:
-            raise RuntimeError("the result was not kept")
-        held[key] = measurement
+        held[key] = engine.counted(records(), key)
     return held[key]
 
 
@@ -69,22 +65,22 @@ def answers_of(key: str) -> dict[str, Any]:
     """The grower's answers for this photo, as last given."""
     held: dict[str, dict[str, Any]] = st.session_state.setdefault("_facts", {})
     if key not in held:
-        kept = records().inputs(key)
-        held[key] = kept or _first_answers(key)
+        last = st.session_state.get("_last_facts", {})
+        held[key] = records().inputs(key) or engine.first_answers(records(), key, last)
     return held[key]
 
 
-def _first_answers(key: str) -> dict[str, Any]:
-    """For a photo nobody answered for: what its tree tells, else what was said of the last one."""
-    facts = dict(st.session_state.get("_last_facts", {"species": "peach"}))
-    tree_id = records().tree_of(key)
-    names = {number: name for name, number in records().trees().items()}
-    for tree in load_trees(records().store) if tree_id else ():
-        if tree.name == names.get(tree_id or 0):
-            told = {"ripening_month": tree.ripening_month, "southern": tree.southern or None}
-            facts |= {"species": tree.species} if tree.species else {}
-            facts |= {name: value for name, value in told.items() if value}
-    return facts
+def decided(key: str, facts: Mapping[str, Any] | None = None) -> Result:
+    """What is decided on a photo as this visitor sees it."""
+    facts = answers_of(key) if facts is None else facts
+    sheet, path = desk_of(key).history.sheet, records().path(key)
+    return engine.result(engine.corrected(seen_of(key), sheet, path, facts), facts)
+
+
+def keep_decided(key: str) -> None:
+    """Keep what is decided on a photo, with the answers it rests on."""
+    numbers = result_row(decided(key)).values()
+    records().keep_result(key, desk_of(key).history.revision, answers_of(key), numbers)
 
 
 def receive(key: str, widget: str) -> None:

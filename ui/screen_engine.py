@@ -6,6 +6,7 @@ It also answers the two wishes that need the photo itself: a limb line and a sca
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import fields, replace
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from screen_outbox import Desk
 from screen_photos import photo_at, preview_jpeg
 
 import fruitcount.corrections as cx
@@ -39,14 +41,18 @@ from fruitcount.pipeline import (
     measure,
 )
 from fruitcount.plan import GrowerInputs
+from fruitcount.store.kept import Records
+from fruitcount.store.orchard import load_trees
 from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 
 __all__ = [
     "corrected",
+    "counted",
     "doubt_below",
+    "first_answers",
     "grower_inputs",
+    "kept_result",
     "look_again",
-    "measure_file",
     "resolve",
     "result",
     "warm_up",
@@ -55,19 +61,48 @@ __all__ = [
 
 # A handle dragged on a line with more points than this gives a needlessly long line.
 _MOST_POINTS = 60
+_one_at_a_time = threading.Lock()
 
 
-def measure_file(path: Path, name: str) -> Measurement:
-    """Count a photo by itself.
+def counted(records: Records, key: str) -> Measurement:
+    """A photo's automatic result: kept, or counted now and kept; asked twice, counted once.
 
     Raises
     ------
     PhotoUnreadableError
         When it is not a photo that can be read.
     """
-    photo = photo_at(path)
-    preview_jpeg(path)  # while the pixels are at hand: the first look is then quick
-    return replace(measure(photo, CountSettings()), name=name)
+    with _one_at_a_time:
+        if (measurement := records.measurement(key)) is not None:
+            return measurement
+        path = records.path(key)
+        photo = photo_at(path)
+        preview_jpeg(path)  # while the pixels are at hand: the first look is then quick
+        measurement = replace(measure(photo, CountSettings()), name=records.name(key), sha256=key)
+        records.keep_seen(key, measurement)
+        return records.measurement(key) or measurement
+
+
+def first_answers(records: Records, key: str, last: Mapping[str, Any]) -> dict[str, Any]:
+    """For a photo nobody answered for: what its tree tells, else what was said of the last one."""
+    facts = {"species": "peach", **last}
+    tree_id = records.tree_of(key)
+    names = {number: name for name, number in records.trees().items()}
+    for tree in load_trees(records.store) if tree_id else ():
+        if tree.name == names.get(tree_id or 0):
+            told = {"species": tree.species, "ripening_month": tree.ripening_month,
+                    "southern": tree.southern}  # fmt: skip
+            facts |= {name: value for name, value in told.items() if value}
+    return facts
+
+
+def kept_result(records: Records, key: str) -> Result:
+    """What is decided on a photo as it is kept, with its corrections and answers."""
+    measurement = counted(records, key)
+    desk = Desk(cx.History.begin(cx.sheet_of(measurement)))
+    desk.follow(records.steps(key))
+    facts = records.inputs(key) or first_answers(records, key, {})
+    return result(corrected(measurement, desk.history.sheet, records.path(key), facts), facts)
 
 
 def warm_up() -> None:

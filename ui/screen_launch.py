@@ -7,15 +7,17 @@ import os
 import socket
 import sys
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import segno
 import streamlit as st
 from screen_assets import icon_png
-from screen_engine import warm_up
+from screen_engine import kept_result, warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
+from screen_result import headline, warnings
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -63,10 +65,14 @@ def make_app(records: Records, guard: Guard | None) -> Any:
     def photo(request: Request) -> Response:
         return photo_response(records, request.path_params["key"], dict(request.query_params))
 
+    def answer(request: Request) -> Response:
+        return answer_response(records, request.path_params["key"], request.query_params)
+
     return st.App(
         _HERE / "app.py",
         routes=[
             Route("/photo/{key}", photo),
+            Route("/answer/{key}", answer),
             Route("/app.webmanifest", lambda _: JSONResponse(_MANIFEST)),
             Route("/icon.png", lambda _: Response(icon_png(), media_type="image/png")),
         ],
@@ -101,6 +107,16 @@ def photo_response(records: Records, key: str, query: dict[str, str]) -> Respons
         return Response("That cannot be shown.", 400, media_type="text/plain")
     headers = {"cache-control": "private, max-age=3600", "x-content-type-options": "nosniff"}
     return Response(data, media_type="image/jpeg", headers=headers)
+
+
+def answer_response(records: Records, key: str, query: Mapping[str, str]) -> Response:
+    """The answer in words, as the page says it; the photo is counted where it is not yet."""
+    try:
+        result = kept_result(records, key)
+    except FruitcountError as fault:
+        return JSONResponse({"big": str(fault)}, 404)
+    big, small = headline(result, query.get("units", "metric"))
+    return JSONResponse({"big": big, "small": small, "warn": " ".join(warnings(result)[:1])})
 
 
 def launch(

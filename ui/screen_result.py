@@ -45,7 +45,7 @@ def headline(result: Result, units: str) -> tuple[str, str]:
     if plan.crop_count == 0 and plan.verdict == "leave":
         return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
     if question(result) == "length":
-        return f"{plan.crop_count} fruit. How many may stay hangs on the limb's length.", ""
+        return f"{plan.crop_count} fruit. How long is this limb?", ""
     big, _, reason = plan.answer.partition(": ")
     return big, reason or count_line(result.measurement, units)
 
@@ -125,7 +125,8 @@ def _sentence(words: str) -> str:
 
 
 def _list(lines: Sequence[str]) -> None:
-    st.markdown("\n".join(f"- {line}" for line in lines))
+    if lines:
+        st.markdown("\n".join(f"- {line}" for line in lines))
 
 
 def _number(value: float) -> str:

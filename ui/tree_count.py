@@ -11,14 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import screen_cache as cache
-import screen_engine as engine
 from screen_photos import preview_jpeg
 from screen_wide import count_with_wide
 from tree_lessons import batch_settings, follow_tuning
 
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
-from fruitcount.results import result_row
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 from fruitcount.tree.assignment import Place, place_by_name
@@ -119,17 +117,12 @@ def _in_words(name: str, path: Path, problem: str) -> str:
 def _keep_count(key: str, name: str, measured: dict[str, Any]) -> None:
     records = cache.records()
     records.keep_seen(key, replace(measurement_from_dict(measured), name=name, sha256=key))
-    facts = cache.answers_of(key)
-    desk = cache.desk_of(key)
-    path = records.path(key)
-    shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
-    told = result_row(engine.result(shown, facts)).values()
-    records.keep_result(key, desk.history.revision, facts, told)
+    cache.keep_decided(key)
     tree_id = records.tree_of(key)
     if tree_id is not None:
         follow_tuning(key, tree_id)
     with suppress(FruitcountError):
-        preview_jpeg(path, 320)
+        preview_jpeg(records.path(key), 320)
 
 
 def count_kept(

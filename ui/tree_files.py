@@ -12,12 +12,9 @@ from typing import Any
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
-from screen_outbox import Desk
 from screen_words import units
 
-import fruitcount.corrections as cx
 from fruitcount.csv_table import write_table
-from fruitcount.errors import FruitcountError
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
@@ -122,11 +119,4 @@ def _sheet(
 
 def result_of(line: PhotoLine) -> Result:
     """A photo's corrected result."""
-    seen = cache.records().measurement(line.key)
-    if seen is None:
-        raise FruitcountError(f"{line.name}: not counted yet")
-    steps = Desk(cx.History.begin(cx.sheet_of(seen)))
-    steps.follow(cache.records().steps(line.key))
-    path = cache.records().path(line.key)
-    shown = engine.corrected(seen, steps.history.sheet, path, line.inputs)
-    return engine.result(shown, line.inputs)
+    return engine.kept_result(cache.records(), line.key)

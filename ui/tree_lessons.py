@@ -24,7 +24,6 @@ from fruitcount.calibrate.learn import LearnSettings, Proposal, propose
 from fruitcount.calibrate.tuning import Tuning, tuned_on_limb, tuning_from_record
 from fruitcount.detect import DetectSettings
 from fruitcount.image.card import on_card
-from fruitcount.results import result_row
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
 from fruitcount.tree.engines import BatchSettings
@@ -101,9 +100,8 @@ def offer(keys: Sequence[str], tell: Tell) -> Proposal:
 
 
 def _lesson(key: str) -> Lesson:
-    path, measurement = cache.records().path(key), cache.seen_of(key)
-    shown = engine.corrected(measurement, cache.desk_of(key).history.sheet, path, {})
-    return lesson_on_limb(measurement, shown, wide_marks(path))
+    wide = wide_marks(cache.records().path(key))
+    return lesson_on_limb(cache.seen_of(key), cache.decided(key, {}).measurement, wide)
 
 
 def _shipped(source: str) -> float:
@@ -237,13 +235,9 @@ def _keep(key: str, step: dict[str, Any]) -> bool:
     before = cache.desk_of(key).history.revision
     item = {"seq": 1, "base": before, **step}
     cache.do_box(key, {"client": f"learn-{uuid.uuid4().hex[:12]}", "items": [item]})
-    desk = cache.desk_of(key)
-    if desk.history.revision == before:
+    if cache.desk_of(key).history.revision == before:
         return False
-    facts, path = cache.answers_of(key), cache.records().path(key)
-    shown = engine.corrected(cache.seen_of(key), desk.history.sheet, path, facts)
-    told = result_row(engine.result(shown, facts)).values()
-    cache.records().keep_result(key, desk.history.revision, facts, told)
+    cache.keep_decided(key)
     return True
 
 

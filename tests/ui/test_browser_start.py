@@ -8,9 +8,10 @@ import json
 import time
 
 import pytest
-from browse import DESK, PHONE, Page, fetch
+from browse import DESK, HERE, PHONE, SCREEN, Page, fetch
 
 from fruitcount.resources import sample_folder
+from fruitcount.store.kept import open_records
 
 pytestmark = [
     pytest.mark.browser,
@@ -65,8 +66,12 @@ def test_inches_are_taken_for_a_scale_where_they_are_shown(chromium, shared_serv
     context.close()
 
 
-def test_a_slow_phone_sees_the_photo_within_seconds(chromium, shared_server, twenty):
+@pytest.mark.parametrize("counted", [True, False])
+def test_a_slow_phone_sees_photo_and_answer_within_seconds(
+    chromium, shared_server, twenty, limb_jpeg, counted
+):
     """400 kbit/s with 400 ms delay, nothing in the browser's store: a field far from the mast."""
+    key = twenty if counted else open_records(shared_server.data).add_photo(limb_jpeg, "limb.jpg")
     context = chromium.new_context(**PHONE)
     page = context.new_page()
     wire = context.new_cdp_session(page)
@@ -76,10 +81,24 @@ def test_a_slow_phone_sees_the_photo_within_seconds(chromium, shared_server, twe
     loaded: list[int] = []
     wire.on("Network.loadingFinished", lambda e: loaded.append(e["encodedDataLength"]))
     begin = time.monotonic()
-    page.goto(f"{shared_server.url}/?photo={twenty}", wait_until="commit")
-    page.wait_for_function("document.querySelector('.fc-ahead')?.naturalWidth > 0", timeout=30000)
+    page.goto(f"{shared_server.url}/?photo={key}", wait_until="commit")
+    page.wait_for_function(
+        "document.querySelector('.fc-ahead img')?.naturalWidth > 0", timeout=30000
+    )
+    page.wait_for_function("document.querySelector('.fc-ahead small')", timeout=30000)
     assert time.monotonic() - begin < 10
     assert sum(loaded) < 350_000
+    said = page.locator(".fc-ahead b").inner_text()
+    print(f"photo and answer after {time.monotonic() - begin:.1f} s, {sum(loaded)} bytes: {said}")
     page.wait_for_selector("canvas[data-painted]", timeout=120000)
     assert sum(loaded) < 1_400_000
+    print(f"canvas after {time.monotonic() - begin:.1f} s, {sum(loaded)} bytes")
+    page.wait_for_function(f"{HERE}?.data?.busy === false", timeout=60000)
+    assert page.evaluate(f"{SCREEN}.data.summary") == said  # the same answer, before and after
+    loaded.clear()
+    begin = time.monotonic()
+    page.reload(wait_until="commit")
+    page.wait_for_selector("canvas[data-painted]", timeout=60000)
+    print(f"second visit: canvas after {time.monotonic() - begin:.1f} s, {sum(loaded)} bytes")
+    assert sum(loaded) < 150_000  # the rest comes from the browser's own store
     context.close()

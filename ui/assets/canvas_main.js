@@ -142,8 +142,15 @@ class Screen extends Acts {
     const text = JSON.stringify([d.summary, d.detail, d.warnings]);
     if (strip.dataset.text !== text) {
       strip.dataset.text = text;
-      const lines = [make("b", d.summary), ...(d.detail ? [make("small", d.detail)] : []),
-        ...(d.warnings.length ? [make("p", d.warnings.join(" "), "fc-warn")] : [])];
+      const lines = [make("b", d.summary), ...(d.detail ? [make("small", d.detail)] : [])];
+      const [first, ...rest] = d.warnings, was = strip.querySelector("details");
+      if (rest.length) {
+        const more = make("details", "", "fc-warn"), head = make("summary", `${first} `);
+        head.append(make("u", `${rest.length} more`));
+        more.append(head, rest.join(" "));
+        more.open = was ? was.open : innerWidth > 640;
+        lines.push(more);
+      } else if (first) lines.push(make("p", first, "fc-warn"));
       strip.replaceChildren(...lines);
     }
     strip.dataset.revision = d.revision;
@@ -162,7 +169,8 @@ class Screen extends Acts {
   askOne() {
     const kind = this.data.busy || this.job !== "fruit" ? "" : this.data.ask;
     for (const part of this.root.querySelectorAll("[data-ask]")) part.hidden = part.dataset.ask !== kind;
-    this.el.asklength.textContent = `How long is this limb, ${this.data.us ? "in" : "cm"}?`;
+    this.el.asklength.textContent = this.data.us ? "in" : "cm";
+    this.el.length.setAttribute("aria-label", `How long is this limb, ${this.el.asklength.textContent}?`);
   }
 
   hint() {
