@@ -52,6 +52,11 @@ def _number(value: Any) -> float:
     return number
 
 
+def _pair(values: Any) -> tuple[float, float]:
+    low, high = values
+    return _number(low), _number(high)
+
+
 def _array(values: Any, columns: int = 0) -> Any:
     out = np.array(
         [[_number(v) for v in row] if columns else _number(row) for row in values], dtype=float
@@ -107,6 +112,7 @@ def measurement_to_dict(measurement: Measurement) -> dict[str, Any]:
         "fruitlets": fruitlets_to_dict(measurement.fruitlets),
         "flags": flag_names(measurement.flags),
         "source": measurement.source,
+        "count_range_n": plain(measurement.count_range_n),
     }
 
 
@@ -173,6 +179,7 @@ def measurement_from_dict(record: dict[str, Any]) -> Measurement:
             limb=_limb(record["limb"]),
             flags=flags_from_names(record["flags"]),
             source=str(record["source"]),
+            count_range_n=_pair(record.get("count_range_n") or (None, None)),  # earlier: none
         )
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
         raise RecordError(f"the record's {fault} is missing or not of its kind") from fault

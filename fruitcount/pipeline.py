@@ -11,6 +11,7 @@ import numpy as np
 
 from fruitcount.count_settings import SCALE_KINDS, CountSettings, ScaleRequest
 from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
+from fruitcount.detect.count_range import count_range
 from fruitcount.detect.heatmap import HEATMAPS, default_source
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.card import find_card, on_card
@@ -246,6 +247,7 @@ def _measured(
         limb=limb,
         flags=flags,
         source=source,
+        count_range_n=count_range(placed, flags, source),
     )
 
 
@@ -346,7 +348,7 @@ def _planned(
     plan = plan_limb(fruit, limb, species, inputs, carry_limit=carry, flags=measurement.flags)
     removals = [Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts]
     load = limb_load(fruit, limb, species, inputs, plan.keep_mask, removals=removals,
-                     flags=plan.flags)  # fmt: skip
+                     flags=plan.flags, count_range_n=measurement.count_range_n)  # fmt: skip
     return plan, load
 
 

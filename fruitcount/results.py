@@ -29,6 +29,8 @@ class ResultRow:
         The plan's; ``answer`` is the first line that a person reads.
     count_n : int
         Fruit on this limb that would be crop: green and damaged, not yellowing.
+    count_low_n, count_high_n : int
+        Of such fruit, how many are likely to be there; None where not known.
     yellowing_n, elsewhere_n : int
         Yellowing on this limb; fruit of other limbs.
     keep_n, keep_low_n, keep_high_n, off_n : int
@@ -63,6 +65,8 @@ class ResultRow:
     pass_number: int
     verdict: str
     count_n: int | None
+    count_low_n: int | None
+    count_high_n: int | None
     yellowing_n: int | None
     elsewhere_n: int | None
     keep_n: int | None
@@ -129,7 +133,7 @@ def result_row(result: Result) -> ResultRow:
         return int(value) if counted else None
 
     def if_planned(value: float) -> int | None:
-        return round(value) if planned and math.isfinite(value) else None
+        return _whole(value) if planned else None
 
     return ResultRow(
         photo=measurement.name,
@@ -140,6 +144,8 @@ def result_row(result: Result) -> ResultRow:
         pass_number=plan.pass_number,
         verdict=plan.verdict,
         count_n=if_counted(plan.crop_count),
+        count_low_n=_whole(measurement.count_range_n[0]),
+        count_high_n=_whole(measurement.count_range_n[1]),
         yellowing_n=if_counted((here & (fruit.kind == Kind.YELLOWING)).sum()),
         elsewhere_n=if_counted((~here).sum()),
         keep_n=if_planned(plan.keep_count),
@@ -168,6 +174,10 @@ def result_row(result: Result) -> ResultRow:
         flags=tuple(flag_names(decision.flags)),
         answer=plan.answer,
     )
+
+
+def _whole(value: float) -> int | None:
+    return round(value) if math.isfinite(value) else None
 
 
 def _known(value: float) -> float | None:

@@ -245,6 +245,9 @@ class Measurement:
         Every flag raised so far, those of scale and limb included.
     source : str
         Heatmap source that was used.
+    count_range_n : tuple of (low, high)
+        Fewest and most fruit of this limb likely to be there, nine times in ten, of those that
+        the photo shows; NaN where not known.
     """
 
     name: str
@@ -257,6 +260,7 @@ class Measurement:
     limb: Limb
     flags: Flag = Flag.NONE
     source: str = ""
+    count_range_n: tuple[float, float] = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 
 from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
 from fruitcount.corrections.edits import Change, apply, edit_from_json
+from fruitcount.detect.count_range import count_range
 from fruitcount.flags import Flag
 from fruitcount.limb import find_limb, place_fruitlets, with_caliper
 from fruitcount.lines import line_length_px
@@ -94,7 +95,10 @@ def apply_corrections(
     kept = measurement.flags & ~(_SCALE_FLAGS | _LIMB_FLAGS | _COUNT_FLAGS)
     flags = kept | scale.flags | limb.flags
     flags |= count_flags(placed, flags, detection_threshold(measurement.source))
-    return replace(measurement, scale=scale, limb=limb, fruitlets=placed, flags=flags)
+    likely = count_range(placed, flags, measurement.source)
+    return replace(
+        measurement, scale=scale, limb=limb, fruitlets=placed, flags=flags, count_range_n=likely
+    )
 
 
 def replayed(measurement: Measurement, edits: Iterable[Mapping[str, Any]]) -> Sheet:

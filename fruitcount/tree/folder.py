@@ -37,7 +37,7 @@ __all__ = [
 _PLACE = ("file", "tree", "limb", "side", "moment", "told_by", "ok", "problem")
 _COLUMNS = (*_PLACE, *(name for name in ROW_COLUMNS if name != "photo"), "same_as", "look")
 _NUMBERS = (
-    "count_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
+    "count_n", "count_low_n", "count_high_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
 )  # fmt: skip
 
 
