@@ -35,7 +35,7 @@ def count_line(measurement: Measurement, units: str = "metric") -> str:
     here = fruit.on_limb != 0
     parts = [f"{int(fruit.counts_as_crop.sum())} fruitlets"]
     if np.isfinite(measurement.count_range_n).all():
-        parts[0] += " seen; {:.0f} to {:.0f} are likely there".format(*measurement.count_range_n)
+        parts[0] += " seen ({:.0f} to {:.0f} are likely there)".format(*measurement.count_range_n)
     yellowing = int(np.sum(here & (fruit.kind == Kind.YELLOWING)))
     if yellowing:
         parts.append(f"{yellowing} yellowing")

@@ -37,7 +37,8 @@ __all__ = [
 _PLACE = ("file", "tree", "limb", "side", "moment", "told_by", "ok", "problem")
 _COLUMNS = (*_PLACE, *(name for name in ROW_COLUMNS if name != "photo"), "same_as", "look")
 _NUMBERS = (
-    "count_n", "count_low_n", "count_high_n", "keep_n", "yellowing_n", "median_size_mm", "base_diameter_mm", "length_mm",
+    "count_n", "count_low_n", "count_high_n", "keep_n", "yellowing_n",
+    "median_size_mm", "base_diameter_mm", "length_mm",
 )  # fmt: skip
 
 
@@ -164,7 +165,7 @@ def read_rows(path: str | Path) -> list[dict[str, Any]]:
 def _row(line: Mapping[str, Any]) -> dict[str, Any]:
     row: dict[str, Any] = {name: (line.get(name) or "").removeprefix("'") for name in _COLUMNS}
     for name in _NUMBERS:
-        row[name] = finite(name, float(row[name])) if row[name] else None
+        row[name] = finite(name, float(row[name])) if row.get(name) else None
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
     int(row["look"] or "0", 16)  # a look that is no number is told here, with its line

@@ -52,7 +52,7 @@ def test_yellowing_fruit_and_fruit_elsewhere_are_not_in_it():
 def test_it_is_said_and_kept_and_records_without_it_are_read():
     measurement = measure(draw_scene(5)[0], CountSettings(source="classical"))
     told = replace(measurement, count_range_n=(14.0, 19.0))
-    assert "seen; 14 to 19 are likely there" in count_line(told)
+    assert "seen (14 to 19 are likely there)" in count_line(told)
     record = measurement_to_dict(told)
     assert measurement_from_dict(record).count_range_n == (14.0, 19.0)
     del record["count_range_n"]
