@@ -12,15 +12,15 @@ import numpy as np
 import pypdf
 import pytest
 import screen_result
+from reportlab.graphics.shapes import String
 
 import fruitcount.corrections as cx
 from fruitcount import read_photo
 from fruitcount.evaluate.synthetic import draw_scene
-from fruitcount.export import footer as strip
+from fruitcount.export import picture as strip
 from fruitcount.export.annotations import write_coco
 from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.record import result_to_dict
-from fruitcount.export.shapes import Words
 from fruitcount.export.words import load_lines, result_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.pipeline import CountSettings, Result, decide, measure
@@ -110,7 +110,7 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
                 assert _squeezed(warning) in words, (name, where, warning)
         seen, load = result.measurement, result.decision.load
         diagram = draw_limb(seen.fruitlets, seen.limb, plan, load)
-        drawn = [shape.text for shape in diagram.shapes if isinstance(shape, Words)]
+        drawn = [shape.text for shape in diagram.shapes if isinstance(shape, String)]
         assert _squeezed(plan.answer) in _squeezed(drawn), name
         assert any("Stress" in words for words in drawn) == load.sure, name  # no figures in doubt
         assert ("Arrowheads" in shown["picture"]) == load.sure, name

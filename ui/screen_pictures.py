@@ -12,7 +12,7 @@ from screen_photos import photo_at
 
 from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.draw import mark
-from fruitcount.export.limb_diagram import limb_diagram_png
+from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.image.opencv import cv2
 from fruitcount.pipeline import Result
 
@@ -62,7 +62,7 @@ def show_pictures(path: Path, result: Result, units: str, key: str) -> None:
         if not seen.limb.found:
             st.write("No limb line yet: trace it on the photo.")
             return
-        png = limb_diagram_png(
-            seen.fruitlets, seen.limb, decision.plan, decision.load, system=units
+        page = draw_limb(seen.fruitlets, seen.limb, decision.plan, decision.load, system=units)
+        st.image(
+            page.png(), width="stretch", alt="Limb with cuts, fruit kept and off, and its load"
         )
-        st.image(png, width="stretch", alt="Limb with cuts, fruit kept and off, and its load")

@@ -1,55 +1,33 @@
 """The limb drawn straight and to scale: fruit and cuts before, fruit after, stress, load factor.
 
-A schematic for a phone screen and for print. Colour is never alone: each action has a shape, and
-"before" is dashed where "after" is solid.
+A schematic for a phone screen and for print. Shoots rise from the limb, fruit hangs in rows. Colour
+is never alone: each action has a shape, and "before" is dashed where "after" is solid.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from dataclasses import dataclass
 
-from fruitcount.export.actions import ACTIONS, INK_RGB
+import numpy as np
+from numpy.typing import NDArray
+
+from fruitcount.export.actions import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.export.diagram_charts import factor_bars, stress_chart
-from fruitcount.export.diagram_limb import LimbView, fruit_mark, limb_ruler, limb_strip
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page
-from fruitcount.export.shapes import Drawn, Words, to_pdf_drawing, to_png
-from fruitcount.lines import line_length_px
+from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load import LoadReport
 from fruitcount.plan import Plan
-from fruitcount.types import Fruitlets, Limb
-from fruitcount.units import format_length
+from fruitcount.types import FloatArray, Fruitlets, Limb
+from fruitcount.units import MM_PER_INCH, format_length
 
-__all__ = ["draw_limb", "limb_diagram_pdf", "limb_diagram_png"]
+__all__ = ["draw_limb"]
 
-
-def limb_diagram_png(
-    fruitlets: Fruitlets,
-    limb: Limb,
-    plan: Plan,
-    load: LoadReport | None,
-    *,
-    system: str = "metric",
-    width_px: int = 780,
-) -> bytes:
-    """The diagram as PNG; see :func:`draw_limb`."""
-    return to_png(draw_limb(fruitlets, limb, plan, load, system=system), width_px=width_px)
-
-
-def limb_diagram_pdf(
-    fruitlets: Fruitlets,
-    limb: Limb,
-    plan: Plan,
-    load: LoadReport | None,
-    *,
-    system: str = "metric",
-    fit_pt: tuple[float, float] = (390.0, 660.0),
-) -> Any:
-    """The diagram as a ReportLab drawing in vectors, ready for a report's story.
-
-    ``fit_pt`` is the widest and tallest it may be; by default it fits an A4 or Letter page.
-    """
-    return to_pdf_drawing(draw_limb(fruitlets, limb, plan, load, system=system), fit_pt=fit_pt)
+MARK = 5.0
+ROW = 13.0
+BARK_RGB = (133, 104, 76)
+FAINT_RGB = (150, 145, 138)
+LEAN_COS, LEAN_SIN = math.cos(math.radians(52.0)), math.sin(math.radians(52.0))
 
 
 def draw_limb(
@@ -59,7 +37,7 @@ def draw_limb(
     load: LoadReport | None,
     *,
     system: str = "metric",
-) -> Drawn:
+) -> Page:
     """Lay out the whole diagram.
 
     Parameters
@@ -70,28 +48,29 @@ def draw_limb(
     plan : Plan
         Made from these fruitlets and this limb.
     load : LoadReport or None
-        Stress and load factor are left out where it is not told.
+        Stress and load factor are left out where it is not known.
     system : {"metric", "us"}
 
     Returns
     -------
-    Drawn
+    Page
+        Its ``png`` is for a screen, its ``drawing`` for a report.
     """
     page = Page()
     page.title(plan.answer)
     if line_length_px(limb.line_px) > 0:
-        view = LimbView.of(fruitlets, limb, plan)
+        view = _View.of(fruitlets, limb, plan)
         page.heading("Before: what hangs here and what comes off")
-        limb_strip(page, view, before=True)
+        _strip(page, view, before=True)
         _cut_list(page, plan, system)
         page.heading(f"After: {plan.keep_count} kept")
-        limb_strip(page, view, before=False)
-        limb_ruler(page, view, system)
+        _strip(page, view, before=False)
+        _ruler(page, view, system)
     else:
         page.text("The limb line was not found, so the limb cannot be drawn.")
     if load is not None and load.sure:
-        stress_chart(page, load, LEFT, RIGHT)
-        factor_bars(page, load, LEFT, RIGHT)
+        stress_chart(page, load)
+        factor_bars(page, load)
         if load.prop is not None and load.after.verdict != "fine":
             at = format_length(load.prop.at_mm, system)
             page.text(f"A prop {at} from the base would carry about {load.prop.carries_kg:.1f} kg.")
@@ -100,7 +79,7 @@ def draw_limb(
     _legend(page)
     page.text("Drawn straight, to scale along the limb; marks are not to size.", small=True)
     page.text("An estimate. It does not promise that the limb will hold.", small=True)
-    return page.drawn()
+    return page
 
 
 def _cut_list(page: Page, plan: Plan, system: str) -> None:
@@ -118,8 +97,171 @@ def _cut_list(page: Page, plan: Plan, system: str) -> None:
 def _legend(page: Page) -> None:
     page.y += 24
     for k, action in enumerate(("keep", "pinch", "cut", "yellowing")):
-        x = 22 + (k % 2) * 180
-        y = page.y + (k // 2) * 19
-        fruit_mark(page, action, x, y)
-        page.add(Words(x + 12, y + 4, ACTIONS[action].word, INK_RGB, 12))
+        x, y = 22 + (k % 2) * 180, page.y + (k // 2) * 19
+        _fruit(page, action, x, y)
+        page.words((x + 12, y + 4), ACTIONS[action].word)
     page.y += 26
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """Fruit and wood in drawing units."""
+
+    times: float
+    mm_per_px: float
+    base: float
+    tip: float
+    fork: FloatArray
+    shoot_length: FloatArray
+    line: NDArray[np.int64]
+    at: FloatArray
+    actions: list[str]
+    cuts: tuple[tuple[int, float], ...]
+
+    @classmethod
+    def of(cls, fruitlets: Fruitlets, limb: Limb, plan: Plan) -> _View:
+        """The view of one planned limb, whose line has a length."""
+        length_px = limb.length_px if limb.length_px > 0 else line_length_px(limb.line_px)
+        times = (RIGHT - LEFT) / length_px
+        mm_per_px = (limb.length_mm if limb.length_mm > 0 else math.nan) / length_px
+        line, at = places_on_wood(fruitlets, limb)
+        wide = limb.base_diameter_mm / mm_per_px * times
+        thin = limb.tip_diameter_mm / mm_per_px * times
+        base = float(np.clip(wide, 3.0, 40.0)) if np.isfinite(wide) else 9.0
+        return cls(
+            times=times,
+            mm_per_px=mm_per_px,
+            base=base,
+            tip=float(np.clip(thin, 2.0, base)) if np.isfinite(thin) else max(base / 2, 2.0),
+            fork=np.array([s.fork_along_px for s in limb.shoots]) * times,
+            shoot_length=np.array([line_length_px(s.line_px) for s in limb.shoots]) * times,
+            line=line,
+            at=at * times,
+            actions=fruit_actions(fruitlets, plan),
+            cuts=tuple((c.shoot, c.at_px * times) for c in plan.cuts),
+        )
+
+    def end(self, line: int, *, before: bool) -> float:
+        """Where the wood of a line ends; 0 for a shoot gone with the limb it hung on."""
+        whole = RIGHT - LEFT if line == -1 else float(self.shoot_length[line])
+        if before:
+            return whole
+        for shoot, at in self.cuts:
+            if shoot == line:
+                whole = min(whole, at)
+            elif shoot == -1 and line >= 0 and self.fork[line] > at:
+                return 0.0
+        return whole
+
+    def half(self, at: float) -> float:
+        """Half the limb's thickness at a place, in drawing units."""
+        return (self.base + (self.tip - self.base) * at / (RIGHT - LEFT)) / 2
+
+    def on_shoot(self, axis: float, shoot: int, at: float) -> tuple[float, float]:
+        """A place on a shoot, which leans from a limb drawn at the height ``axis``."""
+        return LEFT + float(self.fork[shoot]) + at * LEAN_COS, axis - at * LEAN_SIN
+
+
+def _strip(page: Page, view: _View, *, before: bool) -> None:
+    """The limb with its shoots upwards and its fruit hanging in rows beneath."""
+    wanted = [
+        i
+        for i in np.argsort(view.at, kind="stable").tolist()
+        if view.actions[i] != "elsewhere"
+        and (before or view.actions[i] == "keep")
+        and math.isfinite(view.at[i])
+    ]
+    shoots = [s for s in range(len(view.fork)) if view.end(s, before=before) > 0]
+    tallest = max([view.end(s, before=before) * LEAN_SIN for s in shoots], default=0)
+    page.y += max(tallest + 10, 27 if before and view.cuts else 16) + view.base / 2
+    axis = page.y
+    _wood(page, view, axis, shoots, before=before)
+    rows: list[float] = []
+    for i in wanted:
+        if view.line[i] == -1:
+            _hang(page, view, axis, i, rows)
+    sides: dict[int, int] = {}
+    for i in wanted:
+        shoot = int(view.line[i])
+        if shoot >= 0:
+            sides[shoot] = -sides.get(shoot, -1)
+            x, y = view.on_shoot(axis, shoot, float(view.at[i]))
+            aside = 7 * sides[shoot]
+            _fruit(page, view.actions[i], x + aside * LEAN_SIN, y + aside * LEAN_COS)
+    if before:
+        for number, (shoot, at) in enumerate(view.cuts, start=1):
+            _cut_mark(page, view, axis, number, shoot, at)
+    page.y = axis + view.base / 2 + ROW * max(len(rows), 1) + 4
+
+
+def _wood(page: Page, view: _View, axis: float, shoots: list[int], *, before: bool) -> None:
+    for shoot in shoots:
+        tip = view.on_shoot(axis, shoot, view.end(shoot, before=before))
+        page.line(view.on_shoot(axis, shoot, 0.0), tip, rgb=BARK_RGB, width=3.0)
+    end = view.end(-1, before=before)
+    outline = [
+        (LEFT + at, axis + s * view.half(at)) for at, s in ((0, -1), (end, -1), (end, 1), (0, 1))
+    ]
+    page.polygon(*outline, fill=BARK_RGB, edge=INK_RGB, width=0.6)
+    if LEFT + end < RIGHT:
+        page.dashed((LEFT + end, axis), (RIGHT, axis), FAINT_RGB, 1.5)
+
+
+def _hang(page: Page, view: _View, axis: float, i: int, rows: list[float]) -> None:
+    """Hang one fruit in the first row where it does not cover its neighbour."""
+    x = LEFT + float(view.at[i])
+    row = next((r for r, last in enumerate(rows) if x - last >= 2 * MARK + 2.5), len(rows))
+    rows[row : row + 1] = [x]
+    y = axis + view.base / 2 + ROW * (row + 0.75)
+    page.line((x, axis), (x, y), rgb=FAINT_RGB, width=0.7)
+    _fruit(page, view.actions[i], x, y)
+
+
+def _fruit(page: Page, action: str, x: float, y: float) -> None:
+    """The fruit's shape: disc, cross, slash or triangle, dark-edged on any ground."""
+    rgb, r = ACTIONS[action].rgb, MARK
+    if action in ("keep", "counted"):
+        page.ring((x, y), r, rgb, 1.4)
+    elif action == "yellowing":
+        corners = ((x, y - r), (x + r, y + r * 0.8), (x - r, y + r * 0.8))
+        page.polygon(*corners, fill=rgb, edge=INK_RGB, width=1.2)
+    else:
+        page.ring((x, y), r, WHITE, 0.8, FAINT_RGB)
+        d = r * 0.8
+        for side in (1, -1) if action == "pinch" else (1,):
+            stroke = ((x - d, y + side * d), (x + d, y - side * d))
+            page.line(*stroke, width=3.2)
+            page.line(*stroke, rgb=rgb, width=2.0)
+
+
+def _cut_mark(page: Page, view: _View, axis: float, number: int, shoot: int, at: float) -> None:
+    """A bar across the wood with the cut's number above it."""
+    if shoot == -1:
+        (x, y), dx, dy, aside = (LEFT + at, axis), 0.0, view.half(at) + 7, (0, 8)
+    else:
+        x, y = view.on_shoot(axis, shoot, at)
+        dx, dy, aside = 8 * LEAN_SIN, 8 * LEAN_COS, (6, 5)
+    bar = ((x - dx, y - dy), (x + dx, y + dy))
+    page.line(*bar, width=4.5)
+    page.line(*bar, rgb=CUT_RGB, width=2.8)
+    label = (x - dx - aside[0], y - dy - aside[1])
+    page.ring(label, 7.5, CUT_RGB)
+    page.words((label[0], label[1] + 4), str(number), 11.5, "middle")
+
+
+def _ruler(page: Page, view: _View, system: str) -> None:
+    """Distance from the base, in the user's units or in shares of the limb."""
+    page.y += 4
+    page.line((LEFT, page.y), (RIGHT, page.y))
+    length_mm = (RIGHT - LEFT) / view.times * view.mm_per_px
+    unit, unit_mm = ("in", MM_PER_INCH) if system == "us" else ("cm", 10.0)
+    whole = length_mm / unit_mm
+    if not math.isfinite(length_mm):
+        unit, whole = "% of the limb", 100.0
+    step = next(s for s in (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1e9) if whole / s <= 7)
+    for k in range(int(whole / step + 1e-9) + 1):
+        x = LEFT + k * step / whole * (RIGHT - LEFT)
+        page.line((x, page.y), (x, page.y + 5))
+        page.words((x, page.y + 16), f"{k * step:g}", 11, "middle")
+    page.y += 29
+    page.words(((LEFT + RIGHT) / 2, page.y), f"{unit} from the base", 11, "middle")

