@@ -15,7 +15,7 @@ from fruitcount.cli import COMMANDS, main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.season import OrchardTree
 from fruitcount.store import open_records, save_tree, save_tuning
-from fruitcount.tree import read_rows
+from fruitcount.tree.folder import read_rows
 
 
 @pytest.fixture(scope="module")

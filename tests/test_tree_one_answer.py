@@ -39,7 +39,10 @@ from fruitcount.store import (
     save_tree,
 )
 from fruitcount.store.kept import Event, open_records
-from fruitcount.tree import TreeFacts, measurement_of, plan_tree, read_rows
+from fruitcount.tree.checkpoint import measurement_of
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.tree.folder import read_rows
+from fruitcount.tree.plan import plan_tree
 
 LIMBS = ("peach-34in-heavy", "peach-18in-crowded", "peach-upright")
 TREE = OrchardTree(

@@ -11,7 +11,7 @@ from screen_photos import photo_at
 
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.measurement_record import fruitlets_from_dict, fruitlets_to_dict
-from fruitcount.tree.photo_row import count_key, count_photo
+from fruitcount.tree.photos import count_key, count_photo
 from fruitcount.types import Fruitlets
 
 __all__ = ["count_with_wide", "find_wide", "has_wide", "wide_marks"]

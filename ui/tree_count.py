@@ -20,8 +20,7 @@ from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.sheets import load_sheet
 from fruitcount.store.tuning import load_tuning
 from fruitcount.tree.assignment import Place, place_by_name
-from fruitcount.tree.photo_row import count_photo
-from fruitcount.tree.photos import file_hash
+from fruitcount.tree.photos import count_photo, file_hash
 from fruitcount.tree.run import Progress, run_batch
 
 __all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name"]

@@ -19,8 +19,8 @@ from fruitcount.season import OrchardTree
 from fruitcount.species import load_species
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree
-from fruitcount.tree.advice import draw_limbs
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
+from fruitcount.tree.sampling import draw_limbs
 from fruitcount.units import KG_PER_LB, MM_PER_INCH
 
 __all__ = ["ask_facts", "with_sheets"]

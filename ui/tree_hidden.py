@@ -23,9 +23,8 @@ from fruitcount.store.orchard import (
     tree_id_of,
 )
 from fruitcount.store.side_counts import load_side_counts, save_side_count
-from fruitcount.tree import BothSides, seen_to_true
-from fruitcount.tree.both_sides import SidePair, side_pairs, told_pairs
 from fruitcount.tree.facts import MOST_FRUIT
+from fruitcount.tree.hidden import BothSides, SidePair, seen_to_true, side_pairs, told_pairs
 
 __all__ = ["ask_both_sides", "ask_hand_counts", "factor_words"]
 
@@ -93,7 +92,7 @@ def ask_both_sides(
     Returns
     -------
     tuple of BothSides, tuple of str
-        As :func:`fruitcount.tree.both_sides.told_pairs` gives them.
+        As :func:`fruitcount.tree.hidden.told_pairs` gives them.
     """
     store = cache.records().store
     tree_id = tree_id_of(store, name)

@@ -20,19 +20,19 @@ from tree_files import planned, show_files
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError, FruitcountError
-from fruitcount.export.tree_work_sheet import covers, estimate_line, headline, short_source
+from fruitcount.export.tree_work_sheet import covers, estimate_lines, headline, short_source
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import season_history, tree_id_of
-from fruitcount.tree import Estimate, TreeSheet
-from fruitcount.tree.count import as_factor_takes, limbs_of_tree, tree_count
+from fruitcount.tree.count import TreeCount, as_factor_takes, limbs_of_tree, tree_count
+from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import compare_moments
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import look_hash, same_looks
-from fruitcount.tree.sheet import common_practice_notes
+from fruitcount.tree.sheet import TreeSheet, common_practice_notes
 
 __all__ = ["noticed", "rows_of", "show_changes", "show_noticed", "show_total"]
 
@@ -165,9 +165,7 @@ def answer_or_estimate(
         return False
     sheet = answer.sheet
     st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(sheet)}")
-    _show_sure(sheet.total)
-    if answer.surer:
-        st.write(plain(answer.surer))
+    _show_sure(answer.count)
     st.write(f"Target by {plain(short_source(sheet.target))}.")
     for line in work_lines(answer, units()):
         st.write(f"{plain(line)}.")
@@ -222,9 +220,7 @@ def _show_plain(rows: Sequence[dict[str, Any]], facts: TreeFacts, why: str) -> N
         st.warning(plain(str(fault)))
         return
     st.markdown(f"### {_about(count.total)} {covers(count.total)}")
-    _show_sure(count.total)
-    if count.surer:
-        st.write(plain(count.surer))
+    _show_sure(count)
     st.write(f"No number to keep: {plain(why)}.")
     for note in (*count.notes, *common_practice_notes(count.total.value_n)):
         st.caption(plain(note))
@@ -234,7 +230,10 @@ def _about(total: Estimate) -> str:
     return f"About {total.value_n:.0f}" if math.isfinite(total.value_n) else "An unknown number of"
 
 
-def _show_sure(total: Estimate) -> None:
-    st.write(plain(estimate_line(total)))
-    if total.se_n == 0:
+def _show_sure(count: TreeCount) -> None:
+    for line in estimate_lines(count):
+        st.write(plain(line))
+    if count.total.se_n == 0:
         st.write("Taken as if these photos show every limb. If not, tell of the others below.")
+    if count.surer:
+        st.write(plain(count.surer))

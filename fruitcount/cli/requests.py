@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from fruitcount.jobs.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan import GrowerInputs
-    from fruitcount.tree import TreeFacts
+    from fruitcount.tree.facts import TreeFacts
 
 __all__ = ["count_settings", "disc_diameter_mm", "folder_choice", "grower_inputs", "tree_facts"]
 
@@ -116,7 +116,8 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
         When the sheet or the pattern cannot be used.
     """
     from fruitcount.jobs.folder import FolderChoice
-    from fruitcount.tree import BatchSettings, Naming, read_card_sheet, read_sheet
+    from fruitcount.tree.assignment import Naming, read_card_sheet, read_sheet
+    from fruitcount.tree.engines import BatchSettings
 
     cluster = options["cluster"]
     engine = "dask" if cluster is not None else "processes" if options["workers"] > 1 else "serial"
@@ -156,9 +157,8 @@ def drawn_limbs(options: dict[str, Any]) -> str:
     FruitcountError
         When the limbs are not told, or are fewer.
     """
-    from fruitcount.tree import TreeFacts
-    from fruitcount.tree.advice import draw_limbs
-    from fruitcount.tree.facts import read_limb_sizes
+    from fruitcount.tree.facts import TreeFacts, read_limb_sizes
+    from fruitcount.tree.sampling import draw_limbs
 
     n, seed = options["draw"], options["seed"]
     if options["limb_sheet"]:
@@ -184,8 +184,8 @@ def tree_facts(options: dict[str, Any], tree: str, known: TreeFacts | None) -> T
     FruitcountError
         When a sheet cannot be used or a rule is broken.
     """
-    from fruitcount.tree import TreeFacts
     from fruitcount.tree.facts import (
+        TreeFacts,
         read_both_sides,
         read_hand_counts,
         read_limb_sizes,

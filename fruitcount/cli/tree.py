@@ -118,8 +118,8 @@ def walk_command(diameters: tuple[float, ...], sheet: Path | None, seed: int | N
     the walks done tell the tree's total, its interval and how many walks more would halve it.
     """
     from fruitcount.export.tree_work_sheet import estimate_line
-    from fruitcount.tree import draw_fork, more_paths, paths_total
     from fruitcount.tree.facts import read_walks
+    from fruitcount.tree.sampling import draw_fork, more_paths, paths_total
 
     if bool(diameters) == bool(sheet):
         raise click.UsageError("give the diameters at a fork, or --sheet")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -22,16 +21,21 @@ from fruitcount.export.report_page import (
     tick_box,
     usable_pt,
 )
+from fruitcount.files import shown_name
 from fruitcount.plan import Plan
-from fruitcount.tree import Estimate, TreeSheet, TreeTarget
+from fruitcount.tree.count import TreeCount
+from fruitcount.tree.estimate import Estimate
+from fruitcount.tree.plan import TreePlan
+from fruitcount.tree.sheet import TreeSheet
+from fruitcount.tree.target import TreeTarget
 from fruitcount.units import KG_PER_LB, format_length
 
 __all__ = [
     "BY_LOT",
     "HIDDEN",
-    "TreeJob",
     "covers",
     "estimate_line",
+    "estimate_lines",
     "headline",
     "short_source",
     "target_span",
@@ -40,13 +44,32 @@ __all__ = [
 
 
 HIDDEN = (
-    "Fruit that the photos do not show come on top: count three limbs by hand too, and the whole "
-    "tree is told with them."
+    "The photos do not show every fruit. Count three of these limbs by hand as well, type both "
+    "numbers, and you get the number on the whole tree."
 )
 BY_LOT = (
     "It holds for limbs drawn by lot; with limbs picked because they are easy to reach the number "
     "can be a fifth too low or too high."
 )
+
+
+def estimate_lines(count: TreeCount) -> list[str]:
+    """The estimate, what is likely in sight where the photos tell that, and what they leave out."""
+    likely = count.likely
+    lines = [estimate_line(count.total)]
+    if likely is not None:
+        span = f"{number(likely.low_n)} to {number(likely.high_n)}"
+        of = "on these limbs" if likely.se_n == 0 else "on all limbs"
+        lines.append(
+            f"Likely in sight {of}, with those that the count missed: about "
+            f"{number(likely.value_n)}, 95% interval {span}. Fruit behind leaves and wood are not "
+            "in it."
+            if likely.known
+            else f"Likely in sight {of}: about {number(likely.value_n)}."
+        )
+    if not count.total.hidden_too:
+        lines.append(HIDDEN)
+    return lines
 
 
 def estimate_line(estimate: Estimate) -> str:
@@ -55,19 +78,16 @@ def estimate_line(estimate: Estimate) -> str:
     unit = "walk" if by_walks else "limb"
     unit += "" if estimate.sampled_n == 1 else "s"
     about = f"About {number(estimate.value_n)} {covers(estimate)}"
-    hidden = "" if estimate.hidden_too else f" {HIDDEN}"
     if not estimate.known:
         next_one = "walk once more" if by_walks else "photograph another limb"
-        few = f"how sure cannot be told from {estimate.sampled_n} {unit}: {next_one}"
-        return f"{about}; {few}.{hidden}"
-    if estimate.se_n == 0:  # every limb was photographed
-        whole = f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
-        return f"{whole}{hidden}"
+        return f"{about}; how sure cannot be told from {estimate.sampled_n} {unit}: {next_one}."
+    if estimate.se_n == 0 and not estimate.hidden_too:  # every limb was photographed
+        return f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
     span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
-    by_lot = "" if by_walks else f" {BY_LOT}"
+    by_lot = "" if by_walks or estimate.se_n == 0 else f" {BY_LOT}"
     return (
-        f"{about}, {estimate.level_frac:.0%} interval {span}, from {estimate.sampled_n} {unit} "
-        f"({estimate.method}).{by_lot}{hidden}"
+        f"{about}, 95% interval {span}, from {estimate.sampled_n} {unit} "
+        f"({estimate.method}).{by_lot}"
     )
 
 
@@ -112,87 +132,58 @@ def _kg(value_kg: float, units: str) -> str:
     return number(told, 1)
 
 
-@dataclass(frozen=True, eq=False)
-class TreeJob:
-    """One tree to be worked on.
-
-    Attributes
-    ----------
-    tree : str
-        Its name.
-    sheet : TreeSheet
-    plans : mapping
-        Limb name to its plan, for where to cut and how many to pinch.
-    pictures : mapping
-        Limb name to its marked picture as JPEG or PNG bytes: six to a page behind the table.
-    surer : str
-        What would make the count surer, in a sentence.
-    size_class : str
-        Expected size class of the ripe fruit, where the species has any.
-    note : str
-        A word from the keeper.
-    remarks : tuple of str
-        What the numbers rest on, one sentence or two each.
-    """
-
-    tree: str
-    sheet: TreeSheet
-    plans: Mapping[str, Plan] = field(default_factory=dict)
-    pictures: Mapping[str, bytes] = field(default_factory=dict)
-    surer: str = ""
-    size_class: str = ""
-    note: str = ""
-    remarks: tuple[str, ...] = ()
-
-
 def tree_work_sheet(
-    job: TreeJob, path: str | Path, *, settings: ReportSettings | None = None
+    plan: TreePlan,
+    path: str | Path,
+    *,
+    pictures: Mapping[str, bytes] | None = None,
+    settings: ReportSettings | None = None,
 ) -> Path:
     """Write one page for a tree: keep, cut at and pinch for each limb (more pages over 25 limbs).
 
     Parameters
     ----------
-    job : TreeJob
+    plan : TreePlan
     path : str or Path
+    pictures : mapping, optional
+        Limb name to its marked picture as JPEG or PNG bytes: six to a page behind the table.
     settings : ReportSettings, optional
     """
-    sheet = job.sheet
-    how = settings or ReportSettings()
+    sheet, how = plan.sheet, settings or ReportSettings()
     width, _ = usable_pt(how)
-    target = sheet.target
+    tree = shown_name(plan.tree or "(no name)", longest=80)
     story: list[Any] = [
-        text(f"Tree {job.tree}", 17, bold=True),
+        text(f"Tree {tree}", 17, bold=True),
         Spacer(1, 4),
         text(_capital(headline(sheet)), 17, bold=True),
         Spacer(1, 5),
-        text(estimate_line(sheet.total), 10),
-        text(f"Target {target_span(target)} fruit ({short_source(target)}), shared by limb "
-             "cross-section.", 10),
-        *_harvest_lines(job, how),
+        *(text(line, 10) for line in estimate_lines(plan.count)),
+        text(f"Target {target_span(sheet.target)} fruit ({short_source(sheet.target)}), shared by "
+             "limb cross-section.", 10),
+        *_harvest_lines(plan, how),
         Spacer(1, 8),
-        _limb_table(job, how, width),
+        _limb_table(plan, how, width),
         Spacer(1, 3),
-        text(" ".join(_table_notes(job)), 8.5),
+        text(" ".join(_table_notes(plan)), 8.5),
         Spacer(1, 3),
     ]  # fmt: skip
-    if job.surer:
-        story.append(text(job.surer, 10))
-    if job.note:
-        story += [Spacer(1, 4), text(job.note, 11)]
-    remarks = [*job.remarks, *sheet.notes]
+    if plan.count.surer:
+        story.append(text(plan.count.surer, 10))
+    remarks = [*plan.notes, *sheet.notes]
     story += [Spacer(1, 4), *(text(f"- {note}", 9) for note in remarks), *cautions(8.5)]
-    if any(limb.name in job.pictures for limb in sheet.limbs):
-        story += [PageBreak(), _picture_grid(job, how)]
-    return build_pdf(story, path, title=f"Tree sheet: {job.tree}", settings=how)
+    shown = {x.name: (pictures or {})[x.name] for x in sheet.limbs if x.name in (pictures or {})}
+    if shown:
+        story += [PageBreak(), _picture_grid(plan, shown, how)]
+    return build_pdf(story, path, title=f"Tree sheet: {tree}", settings=how)
 
 
-def _table_notes(job: TreeJob) -> list[str]:
+def _table_notes(tree: TreePlan) -> list[str]:
     notes = []
-    if any(plan.cuts for plan in job.plans.values()):
+    if any(plan.cuts for plan in _plans(tree).values()):
         notes.append("Cut at: from the base of the limb.")
-    if math.isfinite(job.sheet.work.minutes):
+    if math.isfinite(tree.sheet.work.minutes):
         notes.append("Minutes at your own pace.")
-    if not all(limb.counted for limb in job.sheet.limbs):
+    if not all(limb.counted for limb in tree.sheet.limbs):
         notes.append(
             "* nobody has seen it: Keep is its share by wood. Count it before you cut. Off, "
             "minutes, harvest and the last line are of the limbs photographed."
@@ -200,26 +191,26 @@ def _table_notes(job: TreeJob) -> list[str]:
     return notes
 
 
-def _harvest_lines(job: TreeJob, how: ReportSettings) -> list[Any]:
+def _harvest_lines(tree: TreePlan, how: ReportSettings) -> list[Any]:
     parts = []
-    if math.isfinite(job.sheet.work.harvest_kg):
+    if math.isfinite(tree.sheet.work.harvest_kg):
         parts.append(
-            f"about {_kg(job.sheet.work.harvest_kg, how.units)} "
+            f"about {_kg(tree.sheet.work.harvest_kg, how.units)} "
             + ("kg" if how.units == "metric" else "lb")
         )
-    if job.size_class:
-        parts.append(f"size class {job.size_class}")
+    if tree.size_class:
+        parts.append(f"size class {tree.size_class}")
     return [text(f"Harvest expected: {', '.join(parts)}.", 10)] if parts else []
 
 
-def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
-    sheet = job.sheet
+def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
+    sheet, plans = tree.sheet, _plans(tree)
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
     shares = (0.18, 0.085, 0.095, 0.075, 0.17, 0.09, 0.14, 0.075, 0.09)
     rows = []
     for limb in sheet.limbs:
-        plan = job.plans.get(limb.name)
+        plan = plans.get(limb.name)
         rows.append(
             [
                 limb.name if limb.counted else f"{limb.name}\u00a0*",  # the star stays on the line
@@ -235,13 +226,13 @@ def _limb_table(job: TreeJob, how: ReportSettings, width: float) -> Table:
         )
     seen = sheet.counted
     work = sheet.work
-    pinches = sum(len(plan.pinches) for plan in job.plans.values())
-    cuts = sum(len(plan.cuts) for plan in job.plans.values())
-    told = f"{cuts} cut{'' if cuts == 1 else 's'}" if job.plans else ""
+    pinches = sum(len(plan.pinches) for plan in plans.values())
+    cuts = sum(len(plan.cuts) for plan in plans.values())
+    told = f"{cuts} cut{'' if cuts == 1 else 's'}" if plans else ""
     rows.append(
         ["All" if len(seen) == len(sheet.limbs) else "Seen", number(sum(x.whole_n for x in seen)),
          number(sum(x.keep_n for x in seen)), number(work.off_n), told,
-         number(pinches) if job.plans else "",
+         number(pinches) if plans else "",
          _minutes(work.minutes), _kg(work.harvest_kg, how.units), ""]
     )  # fmt: skip
     size = 11.5 if len(rows) <= 14 else 10 if len(rows) <= 20 else 8.5
@@ -254,20 +245,25 @@ def _minutes(value: float) -> str:
     return number(value, 1 if value < 9.95 else 0)
 
 
-def _picture_grid(job: TreeJob, how: ReportSettings) -> Table:
+def _plans(tree: TreePlan) -> dict[str, Plan]:
+    """Limb name to its plan, for where to cut and how many to pinch."""
+    return {name: result.decision.plan for name, result in tree.results.items()}
+
+
+def _picture_grid(tree: TreePlan, pictures: Mapping[str, bytes], how: ReportSettings) -> Table:
     width, height = usable_pt(how)
     cell_width, cell_height = width / 2, (height - 6) / 3
     cells: list[list[Any]] = []
-    for limb in job.sheet.limbs:
-        if limb.name not in job.pictures:
+    for limb in tree.sheet.limbs:
+        if limb.name not in pictures:
             continue
-        plan = job.plans.get(limb.name)
+        plan = _plans(tree).get(limb.name)
         words = f"{limb.name}: keep {limb.keep_n}"
         if plan is not None:
             cuts = ", ".join(_cuts(plan, how.units))
             words += f", cut at {cuts}" if cuts else ", no cut"
             words += f", pinch {len(plan.pinches)}"
-        image = Image(BytesIO(job.pictures[limb.name]))
+        image = Image(BytesIO(pictures[limb.name]))
         zoom = min((cell_width - 12) / image.imageWidth, (cell_height - 46) / image.imageHeight)
         image.drawWidth, image.drawHeight = image.imageWidth * zoom, image.imageHeight * zoom
         image.hAlign = "LEFT"

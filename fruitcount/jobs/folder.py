@@ -12,30 +12,28 @@ from typing import Any
 
 from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.export.tree_work_sheet import estimate_line
+from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
 from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan import GrowerInputs
-from fruitcount.tree import (
-    BatchSettings,
+from fruitcount.tree.assignment import Naming
+from fruitcount.tree.checkpoint import MeasuredLedger, measurement_of
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.tree.folder import (
     FolderCount,
-    MeasuredLedger,
-    Naming,
-    Progress,
     TreeEstimate,
-    TreeFacts,
     compare_moments,
     count_folder,
     estimate_trees,
-    measurement_of,
-    settings_key,
     write_rows,
 )
 from fruitcount.tree.group import copies_of
-from fruitcount.tree.photo_row import count_key, count_photo
+from fruitcount.tree.photos import count_key, count_photo, settings_key
+from fruitcount.tree.run import Progress
 
 __all__ = ["FolderAnswer", "FolderChoice", "count_folder_to_files", "folder_lines"]
 
@@ -164,8 +162,10 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         )
     for tree in answer.trees:
         name = f"Tree {tree.tree or '(no name)'}{f' {tree.moment}' if tree.moment else ''}"
-        total = "total not told." if tree.estimate is None else estimate_line(tree.estimate)
-        lines.append(f"{name}: {total} {tree.why}".rstrip())
+        words = ["total not told.", tree.why] if tree.count is None else estimate_lines(tree.count)
+        lines.append(f"{name}: {' '.join(w for w in words if w != HIDDEN)}".rstrip())
+    if any(tree.count and not tree.count.total.hidden_too for tree in answer.trees):
+        lines.append(HIDDEN)
     clashes = [row for row in answer.count.rows if row.get("clash")]
     if clashes:
         lines.append(f"{len(clashes)} photos lie in a folder that says otherwise than their name:")

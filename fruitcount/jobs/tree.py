@@ -14,8 +14,7 @@ from fruitcount.errors import PhotoUnreadableError
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.report_page import ReportSettings, number
 from fruitcount.export.tree_work_sheet import (
-    TreeJob,
-    estimate_line,
+    estimate_lines,
     headline,
     short_source,
     target_span,
@@ -28,7 +27,8 @@ from fruitcount.jobs.count import output_stem
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
 from fruitcount.plan import GrowerInputs
-from fruitcount.tree import TreeFacts, TreePlan, plan_tree
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.tree.plan import TreePlan, plan_tree
 from fruitcount.units import KG_PER_LB, format_weight
 
 __all__ = [
@@ -68,14 +68,9 @@ def write_tree_sheet(
     """
     how = settings or ReportSettings(made_on=date.today())
     pictures = {} if source is None else limb_pictures(plan, source, how.units)
-    plans = {name: result.decision.plan for name, result in plan.results.items()}
-    job = TreeJob(
-        shown_name(plan.tree or "(no name)", longest=80), plan.sheet, plans, pictures, plan.surer,
-        plan.size_class, remarks=plan.notes,
-    )  # fmt: skip
     target = Path(path)
     with written_whole(target.parent) as draft:
-        tree_work_sheet(job, draft / target.name, settings=how)
+        tree_work_sheet(plan, draft / target.name, pictures=pictures, settings=how)
     return target
 
 
@@ -84,7 +79,7 @@ def limb_pictures(plan: TreePlan, source: TreeSource, units: str) -> dict[str, b
     rows = {str(r["file"]): r for r in source.rows if str(r.get("tree") or "") == plan.tree}
     out = {}
     for name, result in plan.results.items():
-        row = next(rows[f] for f in plan.files[name] if source.measured(rows[f]) is not None)
+        row = next(rows[f] for f in plan.count.files[name] if source.measured(rows[f]) is not None)
         photo = source.photo(row)
         data = _picture(photo, result, units) if photo else _drawn_before(source, row, result)
         if data:
@@ -148,7 +143,7 @@ def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
     sheet, target = answer.sheet, answer.sheet.target
     out = [
         f"Tree {answer.tree or '(no name)'}: {headline(sheet)}",
-        estimate_line(sheet.total),
+        *estimate_lines(answer.count),
         f"Target {target_span(target)} fruit ({short_source(target)})",
     ]
     for limb in sheet.limbs:
@@ -158,7 +153,7 @@ def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
         else:
             out.append(f"  {limb.name}: nobody has seen it; its share is {limb.keep_n}")
     out += work_lines(answer, units)
-    if answer.surer:
-        out.append(answer.surer)
+    if answer.count.surer:
+        out.append(answer.count.surer)
     out += [*answer.notes, *sheet.notes]
     return [shown_name(line, longest=2000) for line in out]

@@ -29,9 +29,10 @@ from fruitcount.store import (
 )
 from fruitcount.store.corrected import line_on_photo, with_answers
 from fruitcount.store.photos import file_of
-from fruitcount.tree import LimbSize, TreeFacts, measurement_of, read_rows
-from fruitcount.tree.both_sides import side_pairs, told_pairs
-from fruitcount.tree.checkpoint import measurement_in
+from fruitcount.tree.checkpoint import measurement_in, measurement_of
+from fruitcount.tree.facts import LimbSize, TreeFacts
+from fruitcount.tree.folder import read_rows
+from fruitcount.tree.hidden import side_pairs, told_pairs
 from fruitcount.types import Measurement
 
 __all__ = [
@@ -51,7 +52,7 @@ class TreeSource:
     Attributes
     ----------
     rows : tuple of dict
-        One a photo; see :func:`fruitcount.tree.photo_row.result_row`.
+        One a photo; see :func:`fruitcount.tree.photos.result_row`.
     facts : mapping
         Tree name to what the records know of it; empty for a table.
     folder : Path or None

@@ -10,9 +10,6 @@ from typing import Any
 import numpy as np
 
 from fruitcount.errors import BadInputError
-from fruitcount.tree.advice import limbs_to_halve, more_paths, next_by_group
-from fruitcount.tree.both_sides import both_sides_factor, both_sides_lines, enough_seen
-from fruitcount.tree.calibration import Factor, apply_factor, factor_share, seen_to_true
 from fruitcount.tree.estimate import (
     Estimate,
     LimbGroup,
@@ -23,17 +20,26 @@ from fruitcount.tree.estimate import (
 )
 from fruitcount.tree.facts import LimbSize, SizedLimb, TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
-from fruitcount.tree.walks import FEWEST_WALKS, paths_total
+from fruitcount.tree.hidden import (
+    BY_SIDES,
+    Factor,
+    apply_factor,
+    both_sides_factor,
+    both_sides_lines,
+    enough_seen,
+    factor_share,
+    range_factor,
+    seen_to_true,
+)
+from fruitcount.tree.sampling import (
+    FEWEST_WALKS,
+    limbs_to_halve,
+    more_paths,
+    next_by_group,
+    paths_total,
+)
 
-__all__ = [
-    "Surer",
-    "TreeCount",
-    "as_factor_takes",
-    "estimate_of",
-    "limbs_of_tree",
-    "seen_factor",
-    "tree_count",
-]
+__all__ = ["TreeCount", "as_factor_takes", "limbs_of_tree", "seen_factor", "tree_count"]
 
 
 def as_factor_takes(counted: Sequence[LimbCount], facts: TreeFacts) -> list[LimbCount]:
@@ -44,10 +50,9 @@ def as_factor_takes(counted: Sequence[LimbCount], facts: TreeFacts) -> list[Limb
     """
     if facts.seen_true or not enough_seen(facts.both_sides):
         return list(counted)
-    # of two sides, the upper end is both added
     return [
-        replace(x, count_n=x.high_n / 2, how="the mean of front and back")
-        if x.var_n2 == 0 and x.low_n < x.high_n
+        replace(x, count_n=x.mean_n, how="the mean of front and back")
+        if x.mean_n != x.count_n
         else x
         for x in counted
     ]
@@ -71,82 +76,22 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
     if not enough_seen(facts.both_sides):
         return None, lines
     factor = both_sides_factor(facts.both_sides)
-    span = f" ({factor.low:.2f} to {factor.high:.2f})" if factor.limbs_n > 1 else ""
+    span = f" ({factor.low:.2f} to {factor.high:.2f})" if factor.known else ""
     return factor, (*lines, "For each fruit seen on one side (the mean of front and back) so many "
                     f"are there: {factor.value:.2f}{span}.")  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Surer:
-    """What would halve the interval.
-
-    Attributes
-    ----------
-    limbs : tuple of int
-        Indices of the limbs to photograph, best first.
-    walks_n : int
-        Further random walks, where they told the total.
-    share_frac : float
-        Expected width of the interval then, as a share of now; NaN if it cannot be told.
-    """
-
-    limbs: tuple[int, ...] = ()
-    walks_n: int = 0
-    share_frac: float = math.nan
-
-
-def estimate_of(
-    limbs: Sequence[SizedLimb], area: Any, factor: Factor | None, *, facts: TreeFacts
-) -> tuple[Estimate, Surer]:
-    """The total with its interval, and what would make it surer.
-
-    Parameters
-    ----------
-    limbs : sequence of SizedLimb
-        Every limb of the tree.
-    area : array, cm2
-        Their cross-sections.
-    factor : Factor or None
-        True fruit for one seen. Walks are counted by hand and need none.
-    facts : TreeFacts
-
-    Raises
-    ------
-    BadInputError
-        When groups are asked for and a limb has none.
-    """
-    if facts.walks:
-        total = paths_total(facts.walks)
-        n = len(facts.walks)
-        walks = more_paths(n) if total.known else max(FEWEST_WALKS - n, 1)
-        return total, Surer(walks_n=walks, share_frac=0.5 if total.known else math.nan)
-    seen = [i for i, limb in enumerate(limbs) if math.isfinite(limb.count_n)]
-    total = _total(limbs, area, seen, facts)
-    fixed = 0.0
-    if factor is not None:
-        share = factor_share(total, factor)
-        fixed = share if math.isfinite(share) else 0.0
-        total = apply_factor(total, factor)
-    rest = tuple(i for i in range(len(limbs)) if i not in seen)
-    if len(seen) < 2 or not rest:
-        return total, Surer(rest[:1])
-    more = limbs_to_halve(area, seen, fixed_share_frac=fixed)
-    which = more.which
-    if facts.by_group:
-        which = _in_groups(limbs, seen, more.more_n) or which
-    return total, Surer(which, share_frac=more.share_frac)
 
 
 def _total(
     limbs: Sequence[SizedLimb], area: Any, seen: Sequence[int], facts: TreeFacts
 ) -> Estimate:
+    if facts.walks:
+        return paths_total(facts.walks)
     fruit = [limbs[i].count_n for i in seen]
     if facts.by_group:
         return grouped_total(_groups(limbs, seen))
     if facts.limbs_n:
         return simple_total(fruit, limbs_n=len(limbs))
-    within = [limbs[i].var_n2 for i in seen]
-    return ratio_total(fruit, area[list(seen)], all_area_cm2=area, limb_var=within)
+    return ratio_total(fruit, area[list(seen)], all_area_cm2=area)
 
 
 def _groups(limbs: Sequence[SizedLimb], seen: Sequence[int]) -> list[LimbGroup]:
@@ -187,6 +132,8 @@ class TreeCount:
         Every limb of the tree; seen fruit, hidden ones not added.
     total : Estimate
         Fruit on the tree, hidden ones added where something tells of them.
+    likely : Estimate or None
+        Where nothing does: what is likely in sight, from the range of each photo's own count.
     files : mapping
         Limb name to the photos it was counted on.
     next_limbs : tuple of str
@@ -195,16 +142,20 @@ class TreeCount:
         What would halve the interval, in a sentence; empty when nothing is left to do.
     true_per_seen : float
         What the hand counts say, else the limbs seen from both sides; 1 without any.
+    hand_limbs : mapping
+        Limb name to its own count by hand.
     notes : tuple of str
         What had to be assumed.
     """
 
     limbs: tuple[SizedLimb, ...]
     total: Estimate
+    likely: Estimate | None
     files: Mapping[str, tuple[str, ...]]
     next_limbs: tuple[str, ...]
     surer: str
     true_per_seen: float
+    hand_limbs: Mapping[str, float]
     notes: tuple[str, ...]
 
 
@@ -256,37 +207,91 @@ def tree_count(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) -
     counted = as_factor_takes(counted, facts)
     limbs, notes = _all_limbs(counted, lengths, facts)
     area = csa_cm2([limb.size.base_diameter_mm for limb in limbs])
+    seen = [i for i, limb in enumerate(limbs) if math.isfinite(limb.count_n)]
+    in_sight = _total(limbs, area, seen, facts)
     factor, told = seen_factor(facts)
-    total, more = estimate_of(limbs, area, factor, facts=facts)
-    names = tuple(limbs[i].name for i in more.limbs)
-    files = {limb.limb: limb.files for limb in counted}
+    # walks are counted by hand and need no factor
+    total = in_sight if factor is None or facts.walks else apply_factor(in_sight, factor)
+    following: tuple[str, ...] = ()
+    surer = _more_walks(total) if facts.walks else ""
+    if not facts.walks:
+        following, share = _next_limbs(limbs, area, seen, factor_share(in_sight, factor), facts)
+        surer = _surer(share, following, factor)
     return TreeCount(
-        tuple(limbs), total, files, names, _surer(more, names, factor),
-        factor.value if factor else 1.0, (*notes, *told, *facts.remarks),
-    )  # fmt: skip
+        tuple(limbs),
+        total,
+        None if total.hidden_too else _likely(in_sight, [limbs[i] for i in seen]),
+        {limb.limb: limb.files for limb in counted},
+        following,
+        surer,
+        factor.value if factor else 1.0,
+        _by_hand(counted, facts),
+        (*notes, *told, *facts.remarks),
+    )
 
 
-def _surer(more: Surer, names: Sequence[str], factor: Factor | None) -> str:
+def _likely(in_sight: Estimate, seen: Sequence[SizedLimb]) -> Estimate | None:
+    """What is likely in sight, by the range of each photo's own count; None where one has none."""
+    if not all(math.isfinite(x.low_n) and math.isfinite(x.high_n) for x in seen):
+        return None
+    ends = ([getattr(x, end) for x in seen] for end in ("low_n", "high_n", "count_n"))
+    return apply_factor(in_sight, range_factor(*ends))
+
+
+def _by_hand(counted: Sequence[LimbCount], facts: TreeFacts) -> Mapping[str, float]:
+    """Which limbs were counted by hand: by name, else all of them by what their photos show."""
+    if facts.hand_limbs:
+        return facts.hand_limbs
+    showing: dict[float, list[str]] = {}
+    for limb in counted:
+        showing.setdefault(limb.count_n, []).append(limb.limb)
+    names = [showing.get(seen, []) for seen, _ in facts.seen_true]
+    apart = len({seen for seen, _ in facts.seen_true}) == len(names)
+    if not (apart and all(len(name) == 1 for name in names)):
+        return {}  # limbs of another tree, or which of several cannot be told
+    return {name: true for (name,), (_, true) in zip(names, facts.seen_true, strict=True)}
+
+
+def _next_limbs(
+    limbs: Sequence[SizedLimb], area: Any, seen: Sequence[int], fixed: float, facts: TreeFacts
+) -> tuple[tuple[str, ...], float]:
+    """Names of the limbs to photograph next, and the share of the interval left then."""
+    rest = tuple(i for i in range(len(limbs)) if i not in seen)
+    which, share = rest[:1], math.nan
+    if len(seen) > 1 and rest:
+        fixed = fixed if math.isfinite(fixed) else 0.0
+        which, share = limbs_to_halve(area, seen, fixed_share_frac=fixed)
+        if facts.by_group:
+            which = _in_groups(limbs, seen, len(which)) or which
+    return tuple(limbs[i].name for i in which), share
+
+
+def _more_walks(total: Estimate) -> str:
+    """How many walks more would halve the interval."""
+    n = total.sampled_n
+    more = more_paths(n) if total.known else max(FEWEST_WALKS - n, 1)
+    walks = "1 walk more" if more == 1 else f"{more} walks more"
+    halves = " would about halve the interval" if total.known else ""
+    return f"For a surer count: {walks}{halves}. Most trees need 3 to 14 in all."
+
+
+def _surer(share: float, names: Sequence[str], factor: Factor | None) -> str:
     """What would halve the interval."""
-    if more.walks_n:
-        walks = "1 walk more" if more.walks_n == 1 else f"{more.walks_n} walks more"
-        halves = " would about halve the interval" if math.isfinite(more.share_frac) else ""
-        return f"For a surer count: {walks}{halves}. Most trees need 3 to 14 in all."
-    sides = factor is not None and factor.limbs_are != Factor.limbs_are
-    if factor is not None and math.isnan(factor.se) and not more.walks_n:
+    sides = factor is not None and factor.limbs_are == BY_SIDES
+    if factor is not None and not factor.known:
         how = "seen from both sides, or two are counted by hand" if sides else "counted by hand"
         return f"How sure the total is can be told once another limb is {how}."
     if not names:
         return ""
     what = f"{len(names)} more limb{'s' if len(names) > 1 else ''} ({', '.join(names)})"
-    if math.isnan(more.share_frac):
+    if math.isnan(share):
         return f"For a surer count photograph {what}."
-    if more.share_frac <= 0.5 + 1e-9:
+    if share <= 0.5 + 1e-9:
         return f"To about halve the interval photograph {what}."
     by_hand = "the hand counts. Count more limbs by hand."
     by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
     return (
-        f"Photographing {what} would leave about {more.share_frac:.0%} of the interval: the rest "
+        f"Photographing {what} would leave about {share:.0%} of the interval: the rest "
         f"comes from {by_sides if sides else by_hand}"
     )
 
@@ -302,17 +307,13 @@ def _all_limbs(
         length = lengths.get(c.limb, math.nan)
         length = length if math.isnan(typed.length_mm) else typed.length_mm
         size = LimbSize(base, length, typed.group)
-        limbs.append(SizedLimb(c.limb, c.count_n, c.var_n2, size))
+        limbs.append(SizedLimb(c.limb, size, c.count_n, c.low_n, c.high_n))
     seen = {limb.name for limb in limbs}
-    limbs += [
-        SizedLimb(name, math.nan, 0.0, size)
-        for name, size in facts.limb_sizes.items()
-        if name not in seen
-    ]
+    limbs += [SizedLimb(name, size) for name, size in facts.limb_sizes.items() if name not in seen]
     if facts.limbs_n is not None and facts.limbs_n < len(limbs):
         raise BadInputError(f"limbs must be at least {len(limbs)}, got {facts.limbs_n}")
     for k in range(len(limbs), facts.limbs_n or 0):
-        limbs.append(SizedLimb(f"other limb {k - len(seen) + 1}", math.nan, 0.0, LimbSize()))
+        limbs.append(SizedLimb(f"other limb {k - len(seen) + 1}", LimbSize()))
     widths = [x.size.base_diameter_mm for x in limbs if math.isfinite(x.size.base_diameter_mm)]
     lack = len(limbs) - len(widths)
     if not lack:

@@ -10,9 +10,9 @@ from pathlib import Path
 from fruitcount.checks import in_range, positive
 from fruitcount.csv_table import number_in, sheet_lines
 from fruitcount.errors import BadInputError
-from fruitcount.tree.both_sides import BothSides
 from fruitcount.tree.estimate import csa_cm2
-from fruitcount.tree.walks import Walk, fork_chances
+from fruitcount.tree.hidden import BothSides
+from fruitcount.tree.sampling import Walk, fork_chances
 
 __all__ = [
     "LimbSize",
@@ -68,7 +68,8 @@ class TreeFacts:
     seen_true : tuple of (seen, true)
         Limbs counted on the photo and by hand.
     hand_limbs : mapping
-        Limb name to its count by hand, where it is known which limb that was: printed as it is.
+        Limb name to its count by hand, where it is known which limb that was. It is printed as it
+        is, and so is one whose photo's count is told and is that of one limb alone.
     both_sides : tuple of BothSides
         Limbs seen from the front and the back. Used only where ``seen_true`` is empty.
     remarks : tuple of str
@@ -116,12 +117,13 @@ class TreeFacts:
 
 @dataclass(frozen=True)
 class SizedLimb:
-    """One limb with what was counted on it: NaN where it was not photographed."""
+    """One limb with what was counted on it, and that count's own range: NaN where not known."""
 
     name: str
-    count_n: float
-    var_n2: float
     size: LimbSize
+    count_n: float = math.nan
+    low_n: float = math.nan
+    high_n: float = math.nan
 
 
 def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:

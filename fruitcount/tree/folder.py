@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,15 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.checks import finite
-from fruitcount.csv_table import write_table
+from fruitcount.csv_table import number_in, sheet_lines, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import Naming
 from fruitcount.tree.checkpoint import Ledger
-from fruitcount.tree.count import tree_count
+from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.engines import BatchSettings, PhotoWork
-from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import find_photos
@@ -77,7 +75,7 @@ def count_folder(
     ----------
     folder : str or Path
     work : callable
-        Usually ``functools.partial(fruitcount.tree.photo_row.count_photo, settings=..., ...)``.
+        Usually ``functools.partial(fruitcount.tree.photos.count_photo, settings=..., ...)``.
     ledger : Ledger
         Goes on where it stopped when called again.
     naming : Naming, optional
@@ -146,26 +144,18 @@ def read_rows(path: str | Path) -> list[dict[str, Any]]:
         When it is no such table.
     """
     out = []
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            reader = csv.DictReader(stream)
-            missing = {"file", "tree", "limb", "ok", "count_n"} - set(reader.fieldnames or ())
-            if missing:
-                raise BadInputError(f"{path}: the table needs a column {sorted(missing)}")
-            for number, line in enumerate(reader, start=2):
-                try:
-                    out.append(_row(line))
-                except ValueError as error:
-                    raise BadInputError(f"{path}, line {number}: {error}") from error
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise BadInputError(f"{path}: the table cannot be read: {error}") from error
+    for where, line in sheet_lines(path, ("file", "tree", "limb", "ok", "count_n")):
+        try:
+            out.append(_row(line))
+        except ValueError as error:
+            raise BadInputError(f"{where}: {error}") from error
     return out
 
 
-def _row(line: Mapping[str, Any]) -> dict[str, Any]:
-    row: dict[str, Any] = {name: (line.get(name) or "").removeprefix("'") for name in _COLUMNS}
+def _row(line: Mapping[str, str]) -> dict[str, Any]:
+    row: dict[str, Any] = {name: line.get(name, "").removeprefix("'") for name in _COLUMNS}
     for name in _NUMBERS:
-        row[name] = finite(name, float(row[name])) if row.get(name) else None
+        row[name] = finite(name, number_in(row[name])) if row.get(name) else None
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
     int(row["look"] or "0", 16)  # a look that is no number is told here, with its line
@@ -180,14 +170,14 @@ class TreeEstimate:
     Attributes
     ----------
     tree, moment : str
-    estimate : Estimate or None
+    count : TreeCount or None
         None when it cannot be told; ``why`` then says why.
     why : str
     """
 
     tree: str
     moment: str
-    estimate: Estimate | None
+    count: TreeCount | None
     why: str = ""
 
 
@@ -230,6 +220,6 @@ def _estimate(
         return TreeEstimate(tree, moment, None, why)
     try:
         rows = [{**r, "moment": ""} for r in part]
-        return TreeEstimate(tree, moment, tree_count(rows, tree, TreeFacts(limbs_n=limbs_n)).total)
+        return TreeEstimate(tree, moment, tree_count(rows, tree, TreeFacts(limbs_n=limbs_n)))
     except BadInputError as error:
         return TreeEstimate(tree, moment, None, str(error))

@@ -10,7 +10,6 @@ from statistics import mean
 from typing import Any
 
 from fruitcount.season.orchard import before_after
-from fruitcount.tree.calibration import two_sides
 from fruitcount.tree.photos import same_looks
 
 __all__ = ["LimbCount", "LimbSeason", "copies_of", "group_limbs", "limb_seasons"]
@@ -26,10 +25,10 @@ class LimbCount:
     moment : {"", "before", "after"}
     count_n : float
         Fruit on it; NaN when no photo could be counted.
-    var_n2 : float
-        Variance of ``count_n`` from the counting; 0 where it cannot be told.
+    mean_n : float
+        The same as the mean of front and back, where there are both.
     low_n, high_n : float
-        What the sides allow: at least those seen from the better side, at most both added.
+        What its photos' own count ranges make of it; NaN where a photo has none.
     how : str
         How ``count_n`` was reached, in words.
     files : tuple of str
@@ -44,7 +43,7 @@ class LimbCount:
     limb: str
     moment: str
     count_n: float
-    var_n2: float
+    mean_n: float
     low_n: float
     high_n: float
     how: str
@@ -53,25 +52,18 @@ class LimbCount:
     base_diameter_mm: float = math.nan
 
 
-def group_limbs(
-    rows: Sequence[Mapping[str, Any]],
-    *,
-    both_n: Mapping[tuple[str, str, str], int] | None = None,
-) -> list[LimbCount]:
+def group_limbs(rows: Sequence[Mapping[str, Any]]) -> list[LimbCount]:
     """Group rows by tree, limb and moment.
 
     Copies (same bytes or same looks) are left out. Several photos of one side are repeats and
-    their mean is taken. Front and back are not added: with the number recognised on both the
-    Chapman estimate is taken, else the better side, with their sum as the upper end.
+    their mean is taken. Front and back are not added: the better side is taken.
 
     Parameters
     ----------
     rows : sequence of mapping
         With ``file``, ``ok``, ``count_n`` and, where known, ``tree``, ``limb``, ``side``,
-        ``moment``, ``look``, ``same_as``, ``base_diameter_mm``. Rows without a limb name are each
-        a limb of their own.
-    both_n : mapping, optional
-        (tree, limb, moment) to fruit recognised on the front and on the back.
+        ``moment``, ``look``, ``same_as``, ``base_diameter_mm``, ``count_low_n``,
+        ``count_high_n``. Rows without a limb name are each a limb of their own.
     """
     groups: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}
     copies = copies_of(rows)
@@ -81,8 +73,7 @@ def group_limbs(
             limb = copies[str(row["file"])]
         key = (str(row.get("tree") or ""), limb, str(row.get("moment") or ""))
         groups.setdefault(key, []).append(row)
-    shared = both_n or {}
-    return [_limb(key, part, copies, shared.get(key)) for key, part in groups.items()]
+    return [_limb(key, part, copies) for key, part in groups.items()]
 
 
 def copies_of(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
@@ -104,50 +95,41 @@ def copies_of(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
 
 
 def _limb(
-    key: tuple[str, str, str],
-    rows: Sequence[Mapping[str, Any]],
-    copies: Mapping[str, str],
-    both: int | None,
+    key: tuple[str, str, str], rows: Sequence[Mapping[str, Any]], copies: Mapping[str, str]
 ) -> LimbCount:
-    used: list[Mapping[str, Any]] = []
+    sides: dict[str, list[Mapping[str, Any]]] = {}
     left_out: list[Mapping[str, Any]] = []
     for row in rows:
-        name = str(row["file"])
         # a copy of a photo of another limb is that limb's; left out here as well
-        good = row.get("ok") and row.get("count_n") is not None
-        (used if good and name not in copies else left_out).append(row)
-    sides: dict[str, list[float]] = {}
-    for row in used:
-        sides.setdefault(str(row.get("side") or ""), []).append(float(row["count_n"]))
-    means = {side: mean(counts) for side, counts in sides.items()}
-    count, var, low, high, how = _combine(means, both, max(map(len, sides.values()), default=0))
+        good = row.get("ok") and row.get("count_n") is not None and row["file"] not in copies
+        (sides.setdefault(str(row.get("side") or ""), []) if good else left_out).append(row)
     firsts = [copies.get(str(row["file"])) for row in left_out]
-    if not used and all(firsts):
+    how = "no photo could be counted"
+    if not sides and all(firsts):
         how = f"the same picture as {firsts[0]}, counted there"
-    widths = [float(r["base_diameter_mm"]) for r in used if r.get("base_diameter_mm") is not None]
+    counts = {side: _mean(part, "count_n") for side, part in sides.items()}
+    best: Sequence[Mapping[str, Any]] = ()
+    if sides:
+        best = sides[max(counts, key=lambda side: counts[side])]
+        repeats = max(map(len, sides.values()))
+        how = "the better of front and back" if {"front", "back"} <= set(sides) else "one side"
+        how += f", mean of {repeats} photos" if repeats > 1 else ""
+    used = [row for row in rows if row not in left_out]
+    both = [counts[side] for side in ("front", "back") if side in counts]
+    count = _mean(best, "count_n")
     return LimbCount(
-        *key, count, var, low, high, how,
+        *key, count, mean(both) if len(both) > 1 else count,
+        _mean(best, "count_low_n"), _mean(best, "count_high_n"), how,
         tuple(str(r["file"]) for r in used),
         tuple(str(r["file"]) for r in left_out),
-        mean(widths) if widths else math.nan,
+        _mean([r for r in used if r.get("base_diameter_mm") is not None], "base_diameter_mm"),
     )  # fmt: skip
 
 
-def _combine(
-    means: Mapping[str, float], both: int | None, repeats: int
-) -> tuple[float, float, float, float, str]:
-    if not means:
-        return math.nan, 0.0, math.nan, math.nan, "no photo could be counted"
-    more = f", mean of {repeats} photos" if repeats > 1 else ""
-    if "front" in means and "back" in means:
-        front, back = means["front"], means["back"]
-        if both is not None:
-            t = two_sides(round(front), round(back), both_n=both)
-            return t.value_n, t.var_n2, t.low_n, t.high_n, f"front and back, {both} on both{more}"
-        best = max(front, back)
-        return best, 0.0, best, front + back, f"the better of front and back{more}"
-    best = max(means.values())
-    return best, 0.0, best, best, f"one side{more}"
+def _mean(rows: Sequence[Mapping[str, Any]], name: str) -> float:
+    """Mean of a number of the rows; NaN where one has none, or there are no rows."""
+    values = [math.nan if r.get(name) is None else float(r[name]) for r in rows]
+    return mean(values) if values else math.nan
 
 
 @dataclass(frozen=True)

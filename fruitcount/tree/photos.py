@@ -1,4 +1,4 @@
-"""Which photos a folder holds, the hash that each is known by, and photos that look the same."""
+"""Which photos a folder holds, which look the same, and the work on one: count it, sum it up."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -14,14 +14,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount import __version__
+from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.errors import BadInputError
+from fruitcount.flags import Flag, flag_names
+from fruitcount.image import read_photo
 from fruitcount.image.opencv import cv2
-from fruitcount.measurement_record import plain
+from fruitcount.measurement_record import measurement_to_dict, plain
+from fruitcount.pipeline import CountSettings, Result, count_limb, decide
+from fruitcount.plan import GrowerInputs
+from fruitcount.results import result_row
+from fruitcount.tree.card_code import read_card_code
+from fruitcount.types import Measurement, Photo
 
 __all__ = [
     "PHOTO_SUFFIXES",
     "SAME_BITS",
     "bits_apart",
+    "count_key",
+    "count_photo",
     "file_hash",
     "find_photos",
     "look_hash",
@@ -160,3 +171,63 @@ def same_looks(hashes: Sequence[str], *, within_bits: int = SAME_BITS) -> list[i
             firsts.append(i)
         out.append(match)
     return out
+
+
+_ROW = 4  # goes up when a row says more than before, so that photos are done again
+
+
+def count_photo(
+    path: str,
+    *,
+    settings: CountSettings | None = None,
+    inputs: GrowerInputs | None = None,
+    with_measurement: bool = False,
+    adjust: Callable[[Photo, Measurement], Measurement] | None = None,
+) -> dict[str, Any]:
+    """Read, count and decide one photo.
+
+    Parameters
+    ----------
+    path : str
+    settings : CountSettings, optional
+    inputs : GrowerInputs, optional
+    with_measurement : bool
+        Put every mark into the row as well (``measurement``): for records, at about 50 kB a photo.
+    adjust : callable, optional
+        Changes what was seen before the decision, such as
+        :func:`fruitcount.calibrate.tuning.adjusted`; importable by name.
+
+    Returns
+    -------
+    dict
+        The columns of :class:`fruitcount.results.ResultRow`, with ``look`` to find copies by
+        and what the code on the card says: ``code_tree``, ``code_limb``.
+    """
+    photo = read_photo(path)
+    result = count_limb(photo, settings, inputs)
+    if adjust is not None:
+        measurement = adjust(photo, result.measurement)
+        result = Result(measurement, decide(measurement, inputs))
+    row = result_row(result).values()
+    row["look"] = look_hash(photo.rgb)
+    code = read_card_code(photo.rgb, result.measurement.scale)
+    row |= {"code_tree": code.place.tree, "code_limb": code.place.limb}
+    if code.unread:
+        row["flags"] = [*row["flags"], *flag_names(Flag.CARD_CODE_UNREAD)]
+    if with_measurement:
+        row["measurement"] = measurement_to_dict(result.measurement)
+    return row
+
+
+def count_key(settings: CountSettings | None = None, inputs: GrowerInputs | None = None) -> str:
+    """Settings key of :func:`count_photo`: changes with settings, answers, version and net.
+
+    Parameters
+    ----------
+    settings : CountSettings, optional
+    inputs : GrowerInputs, optional
+    """
+    model = model_path()
+    net = file_hash(model) if model.is_file() else ""
+    rules = (settings or CountSettings(), inputs or GrowerInputs())
+    return settings_key(__version__, _ROW, net, *rules)

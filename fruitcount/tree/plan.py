@@ -12,7 +12,7 @@ from fruitcount.plan import GrowerInputs
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.species import load_species
 from fruitcount.tree.checkpoint import measurement_in
-from fruitcount.tree.count import limbs_of_tree, tree_count
+from fruitcount.tree.count import TreeCount, limbs_of_tree, tree_count
 from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.sheet import LimbFacts, TreeSheet, tree_sheet, with_limbs
@@ -31,20 +31,14 @@ class TreePlan:
     tree : str
     sheet : TreeSheet
         Estimate, target and each limb's share.
-    files : mapping
-        Limb name to the photos it was counted on.
-    next_limbs : tuple of str
-        Photograph these next; see ``surer``.
-    surer : str
-        What would halve the interval, in a sentence; empty when nothing is left to do.
+    count : TreeCount
+        What it rests on.
     fruit_g : float
         Weight taken for one ripe fruit.
     size_class : str
         Trade size code of the wanted ripe size; empty where the species has none.
-    true_per_seen : float
-        What the hand counts say, else the limbs seen from both sides; 1 without any.
     notes : tuple of str
-        What had to be assumed.
+        What had to be assumed, for the count and after.
     results : mapping
         Limb name to its measurement, decided with the tree's share; limbs whose fruit are not
         known one by one have none.
@@ -52,13 +46,10 @@ class TreePlan:
 
     tree: str
     sheet: TreeSheet
-    files: Mapping[str, tuple[str, ...]]
-    next_limbs: tuple[str, ...]
-    surer: str
+    count: TreeCount
     fruit_g: float
     size_class: str
-    true_per_seen: float
-    notes: tuple[str, ...]
+    notes: tuple[str, ...] = ()
     results: Mapping[str, Result] = field(default_factory=dict)
 
 
@@ -98,10 +89,10 @@ def plan_tree(
     limbs, area = count.limbs, csa_cm2([x.size.base_diameter_mm for x in count.limbs])
     fruit_g = harvest_mass_g(species, facts.harvest_diameter_mm)
     target, remarks = target_of(limbs, area, species, facts, fruit_g)
-    times = count.true_per_seen
+    times, by_hand = count.true_per_seen, count.hand_limbs
     sheet = tree_sheet(
         [
-            LimbFacts(x.name, float(a), facts.hand_limbs.get(x.name, x.count_n * times))
+            LimbFacts(x.name, float(a), by_hand.get(x.name, x.count_n * times))
             for x, a in zip(limbs, area, strict=True)
         ],
         count.total,
@@ -124,10 +115,8 @@ def plan_tree(
         if known is not None:
             results[limb.name] = Result(known, decide(known, share))
     sheet, said = _as_limbs_allow(sheet, results, own, times, facts=facts, fruit_g=fruit_g)
-    return TreePlan(
-        tree, sheet, count.files, count.next_limbs, count.surer, fruit_g, code, times,
-        (*count.notes, *remarks, *said), results,
-    )  # fmt: skip
+    notes = (*count.notes, *remarks, *said)
+    return TreePlan(tree, sheet, count, fruit_g, code, notes, results)
 
 
 def limb_inputs(facts: TreeFacts) -> GrowerInputs:

@@ -18,9 +18,12 @@ from PIL import Image
 from fruitcount import CountSettings
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.report_page import ReportSettings
-from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
-from fruitcount.tree import FileLedger, LimbSize, TreeFacts, count_folder, plan_tree
-from fruitcount.tree.photo_row import count_key, count_photo
+from fruitcount.export.tree_work_sheet import tree_work_sheet
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.facts import LimbSize, TreeFacts
+from fruitcount.tree.folder import count_folder
+from fruitcount.tree.photos import count_key, count_photo
+from fruitcount.tree.plan import plan_tree
 
 
 def draw_photos(folder: Path) -> dict[str, int]:
@@ -62,10 +65,9 @@ def run(folder: Path, out: Path) -> None:
     print(f"Target: {sheet.target.low_n:.0f} to {sheet.target.high_n:.0f}, {sheet.target.source}")
     for share in sheet.limbs:
         print(f"{share.name}: {share.have_n:.0f} now, keep {share.keep_n}")
-    print(answer.surer)
+    print(answer.count.surer)
 
-    job = TreeJob("Gate", sheet, surer=answer.surer, size_class=answer.size_class)
-    path = tree_work_sheet(job, out / "Gate_sheet.pdf", settings=ReportSettings("a4"))
+    path = tree_work_sheet(answer, out / "Gate_sheet.pdf", settings=ReportSettings("a4"))
     print(f"Wrote {path}")
 
 

@@ -10,14 +10,11 @@ from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs
 from fruitcount.season import OrchardTree, SeasonFacts, queue
 from fruitcount.species import load_species
-from fruitcount.tree import (
-    LimbFacts,
-    csa_cm2,
-    ratio_total,
-    target_by_trunk,
-    thinning_work,
-    tree_sheet,
-)
+from fruitcount.tree.count import TreeCount
+from fruitcount.tree.estimate import csa_cm2, ratio_total
+from fruitcount.tree.plan import TreePlan
+from fruitcount.tree.sheet import LimbFacts, thinning_work, tree_sheet
+from fruitcount.tree.target import target_by_trunk
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TODAY = date(2026, 5, 2)
@@ -73,6 +70,13 @@ def north_4(limbs=11):
     total = ratio_total(have[:6], csa_cm2(d[:6]), all_area_cm2=csa_cm2(d))
     target = target_by_trunk(load_species("peach"), 46, age_years=9, season="late")
     return tree_sheet(facts, total, target=target, pace_n_per_min=28, fruit_g=155)
+
+
+def tree_plan(name, sheet, *, plan=None, surer=""):
+    """A tree's plan with that sheet; ``plan`` is that of limb 3."""
+    count = TreeCount((), sheet.total, None, {}, (), surer, 1.0, {}, ())
+    results = {} if plan is None else {"limb 3": plan}
+    return TreePlan(name, sheet, count, 155.0, "A", results=results)
 
 
 def orchard():

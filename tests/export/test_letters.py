@@ -11,14 +11,14 @@ from dataclasses import replace
 
 import pypdf
 import pytest
-from report_demo import block, north_4
+from report_demo import block, north_4, tree_plan
 from reportlab.pdfbase import pdfmetrics
 
 from fruitcount.export import letters
 from fruitcount.export.card_sheet import Card, write_card_sheet
 from fruitcount.export.letters import markup, words_width
 from fruitcount.export.report_block import block_summary
-from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
+from fruitcount.export.tree_work_sheet import tree_work_sheet
 from fruitcount.resources import PLAIN_FONT
 
 # which font, and a name that needs it
@@ -56,7 +56,7 @@ def test_every_page_keeps_the_names(tmp_path):
     sheet = north_4(5)
     limbs = [replace(x, name=n) for x, (_, n) in zip(sheet.limbs, NAMES, strict=False)]
     sheet = replace(sheet, limbs=(*limbs, *sheet.limbs[4:]))
-    job = TreeJob("老桃树", sheet, note="ここから始める。")
+    job = tree_plan("老桃树", sheet, surer="ここから始める。")
     words = _read(tree_work_sheet(job, tmp_path / "t.pdf"))
     for _, name in NAMES:
         assert name in words
@@ -74,7 +74,7 @@ def test_every_page_keeps_the_names(tmp_path):
 
 def test_taiwans_letters_have_their_own_encoding(tmp_path):
     """MSung-Light is of the Adobe-CNS1 collection, whose Unicode encoding is UniCNS-UCS2-H."""
-    words = tree_work_sheet(TreeJob("臺灣", north_4(2)), tmp_path / "t.pdf").read_bytes()
+    words = tree_work_sheet(tree_plan("臺灣", north_4(2)), tmp_path / "t.pdf").read_bytes()
     assert b"/UniCNS-UCS2-H" in words
     assert b"/MSung-Light" in words
     assert b"/UniGB-UCS2-H" not in words

@@ -6,17 +6,17 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from report_demo import HISTORY, TODAY, block, limb_job, north_4, orchard
+from report_demo import HISTORY, TODAY, block, limb_job, north_4, orchard, tree_plan
 
 from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
-from fruitcount.export.tree_work_sheet import TreeJob, tree_work_sheet
+from fruitcount.export.tree_work_sheet import tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.season import OrchardTree, SeasonFacts, queue
-from fruitcount.tree import BothSides, apply_factor, both_sides_factor
+from fruitcount.tree.hidden import BothSides, apply_factor, both_sides_factor
 
 pypdf = pytest.importorskip("pypdf")
 EVERY = [
@@ -68,11 +68,8 @@ def test_limb_sheet_without_scale(tmp_path):
 
 def test_tree_sheet(tmp_path, how):
     sheet = north_4()
-    plan = limb_job().result.decision.plan
-    job = TreeJob(
-        "North 4", sheet, {"limb 3": plan}, surer="Photograph 2 more limbs (limb 9, limb 7).",
-        size_class="A", note="Begin at the top.",
-    )  # fmt: skip
+    job = tree_plan("North 4", sheet, plan=limb_job().result,
+                    surer="Photograph 2 more limbs (limb 9, limb 7).")  # fmt: skip
     path = tree_work_sheet(job, tmp_path / "t.pdf", settings=how)
     pages, words = read(path)
     assert len(pages) == 1
@@ -86,7 +83,6 @@ def test_tree_sheet(tmp_path, how):
     assert "no source" in words
     assert "95% interval" in words
     assert "size class A" in words
-    assert "Begin at the top." in words
 
 
 def test_pictures_come_behind_the_table(tmp_path):
@@ -94,17 +90,17 @@ def test_pictures_come_behind_the_table(tmp_path):
         f"limb {i}": cv2.imencode(".jpg", np.full((300, 400, 3), 20 * i, np.uint8))[1].tobytes()
         for i in range(1, 8)
     }
-    path = tree_work_sheet(TreeJob("N", north_4(), pictures=pictures), tmp_path / "t.pdf")
+    path = tree_work_sheet(tree_plan("N", north_4()), tmp_path / "t.pdf", pictures=pictures)
     pages, words = read(path)
     assert len(pages) == 3  # six to a page
     assert sum(len(p.images) for p in pages) == 7
     assert "limb 7: keep" in words
     pictures["limb 1"] = cv2.imencode(".png", np.zeros((900, 20, 3), np.uint8))[1].tobytes()
-    read(tree_work_sheet(TreeJob("N", north_4(), pictures=pictures), tmp_path / "t.pdf"))
+    read(tree_work_sheet(tree_plan("N", north_4()), tmp_path / "t.pdf", pictures=pictures))
 
 
 def test_tree_sheet_of_many_limbs_goes_on(tmp_path):
-    pages, words = read(tree_work_sheet(TreeJob("Big", north_4(60)), tmp_path / "t.pdf"))
+    pages, words = read(tree_work_sheet(tree_plan("Big", north_4(60)), tmp_path / "t.pdf"))
     assert len(pages) > 1
     assert "limb 60 *" in words
     assert words.count("Cut at") == len(pages) or words.count("Cut at") == len(pages) - 1

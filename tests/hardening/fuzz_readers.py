@@ -315,8 +315,8 @@ def _hand_counts(path: Path) -> None:
 
 
 def _both_sides(path: Path) -> None:
-    from fruitcount.tree import both_sides_factor, both_sides_lines
     from fruitcount.tree.facts import read_both_sides
+    from fruitcount.tree.hidden import both_sides_factor, both_sides_lines
 
     limbs = read_both_sides(path, "N")
     assert both_sides_lines(limbs)
@@ -324,13 +324,13 @@ def _both_sides(path: Path) -> None:
 
 
 def _naming(path: Path) -> None:
-    from fruitcount.tree import read_sheet
+    from fruitcount.tree.assignment import read_sheet
 
     read_sheet(path)
 
 
 def _rows(path: Path) -> None:
-    from fruitcount.tree import read_rows
+    from fruitcount.tree.folder import read_rows
     from fruitcount.tree.plan import TreeFacts, plan_tree
 
     rows = read_rows(path)
@@ -358,7 +358,7 @@ def _ledger_lines() -> list[bytes]:
 
 
 def _ledger(data: bytes, folder: Path) -> None:
-    from fruitcount.tree import FileLedger
+    from fruitcount.tree.checkpoint import FileLedger
 
     path = folder / "progress.jsonl"
     path.write_bytes(data)

@@ -77,7 +77,7 @@ def quick_count(photo: Photo, *_: object) -> Any:
 
 def count_quickly(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the files and the batch use :func:`quick_count` for the length of a test."""
-    for module in ("fruitcount.jobs.count", "fruitcount.tree.photo_row"):
+    for module in ("fruitcount.jobs.count", "fruitcount.tree.photos"):
         monkeypatch.setattr(f"{module}.count_limb", quick_count)
 
 

@@ -34,7 +34,7 @@ from fruitcount.store import (
     undo,
     write_archive,
 )
-from fruitcount.tree import FileLedger
+from fruitcount.tree.checkpoint import FileLedger
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")
 HEAD = "import os, sys\nsys.path[:0] = [{root!r}, {ui!r}, {tests!r}]\nfrom pathlib import Path\n"
@@ -152,11 +152,13 @@ def test_killed_while_results_are_written(tmp_path: Path) -> None:
 
 
 FOLDER = """
-import fruitcount.tree.photo_row as row
+import fruitcount.tree.photos as row
 from functools import partial
 from hardening.kit import quick_count
 row.count_limb = quick_count
-from fruitcount.tree import BatchSettings, FileLedger, count_folder
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.folder import count_folder
 ledger = FileLedger(Path(sys.argv[1]), "key")
 count_folder(sys.argv[2], row.count_photo, ledger=ledger, settings=BatchSettings("serial"),
              progress=lambda now: now.done_n > now.skipped_n and print(now.done_n, flush=True))
@@ -181,7 +183,10 @@ def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.Mo
         assert whole[: len(before)] == before  # what was written stays written
         before = whole
     assert len(before) < 80, "no kill hit a running batch"
-    from fruitcount.tree import BatchSettings, count_folder, photo_row
+    from fruitcount.tree import photos as photo_row
+
+    from fruitcount.tree.engines import BatchSettings
+    from fruitcount.tree.folder import count_folder
 
     monkeypatch.setattr(photo_row, "count_limb", quick_count)
     again = FileLedger(ledger, "key")
@@ -257,7 +262,7 @@ def test_a_backup_at_any_time_of_the_clock(
 def test_a_folder_is_counted_while_the_clock_jumps(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("fruitcount.tree.photo_row.count_limb", quick_count)
+    monkeypatch.setattr("fruitcount.tree.photos.count_limb", quick_count)
     (tmp_path / "in").mkdir()
     for k in range(4):
         (tmp_path / "in" / f"{k}.jpg").write_bytes(saved(limb_rgb()[::4, ::4]) + bytes([k]))

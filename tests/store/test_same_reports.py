@@ -30,7 +30,8 @@ from fruitcount.store import (
     save_tree,
     tree_id_of,
 )
-from fruitcount.tree import csa_cm2, ratio_total, thinning_work
+from fruitcount.tree.estimate import csa_cm2, ratio_total
+from fruitcount.tree.sheet import thinning_work
 
 TODAY = date(2026, 5, 2)
 HOW = ReportSettings(made_on=TODAY)

@@ -25,7 +25,8 @@ from fruitcount.store import (
 )
 from fruitcount.store.base import reading
 from fruitcount.store.tables import SideCountRow
-from fruitcount.tree import BothSides, plan_tree
+from fruitcount.tree.hidden import BothSides
+from fruitcount.tree.plan import plan_tree
 
 
 @pytest.fixture

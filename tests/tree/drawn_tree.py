@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.tree.walks import Walk, fork_chances
+from fruitcount.tree.sampling import Walk, fork_chances
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,10 @@ from pathlib import Path
 
 from batch_work import slow_measure
 
-from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.photos import find_photos
+from fruitcount.tree.run import run_batch
 
 
 def main():

@@ -26,8 +26,10 @@ import cv2
 import numpy as np
 
 from fruitcount.pipeline import CountSettings
-from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
-from fruitcount.tree.photo_row import count_photo
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.photos import count_photo, find_photos
+from fruitcount.tree.run import run_batch
 
 ROOT = Path(__file__).resolve().parents[2]
 PHOTOS = os.environ.get("FRUITCOUNT_PHOTOS", str(ROOT.parent / "shared" / "photos"))

@@ -5,22 +5,20 @@ from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
-from tree_cells import two_sides_cell
 
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError
-from fruitcount.tree import (
+from fruitcount.evaluate.tree_intervals import two_sides_cell
+from fruitcount.tree.facts import LimbSize, TreeFacts, read_both_sides
+from fruitcount.tree.folder import write_rows
+from fruitcount.tree.hidden import (
     BothSides,
-    LimbSize,
-    TreeFacts,
     apply_factor,
     both_sides_factor,
     both_sides_lines,
-    plan_tree,
     seen_to_true,
-    write_rows,
 )
-from fruitcount.tree.facts import read_both_sides
+from fruitcount.tree.plan import plan_tree
 
 LIMBS = (BothSides("1", 30, 25, 18), BothSides("2", 22, 28, 14), BothSides("3", 40, 33, 26))
 SIZES = {str(k): LimbSize(d) for k, d in enumerate((20.0, 30.0, 25.0, 22.0, 28.0, 18.0), 1)}
@@ -55,17 +53,20 @@ def test_factor_is_of_the_estimates():
     whole = [x.whole.value_n for x in LIMBS]
     one = both_sides_factor(LIMBS)
     assert one.value == pytest.approx(sum(whole) / (27.5 + 25 + 36.5))
-    assert (one.limbs_n, one.dof) == (3, 2)
+    assert (one.limbs_n, one.limbs_are) == (3, "limbs seen from both sides")
     assert one.low < one.value < one.high
 
 
 def test_agreement_by_luck_is_not_taken_as_sureness():
     same = (BothSides("1", 20, 20, 10),) * 3
-    assert seen_to_true([20] * 3, [same[0].whole.value_n] * 3).se == pytest.approx(0, abs=1e-12)
-    got = both_sides_factor(same)
-    assert got.se == pytest.approx(math.sqrt(3 * same[0].whole.var_n2) / 60)
+    by_hand = seen_to_true([20] * 3, [same[0].whole.value_n] * 3)
+    assert by_hand.high == pytest.approx(by_hand.low)
+    got, se = both_sides_factor(same), math.sqrt(3 * same[0].whole.var_n2) / 60
+    # t of 2 degrees is 4.303; 18 % too low at most
+    times = math.exp(4.3027 * math.sqrt(math.log1p((se / got.value) ** 2)))
+    assert got.high == pytest.approx(got.value * times / 0.82, rel=1e-4)
     assert got.high > got.value > got.low
-    assert math.isnan(both_sides_factor(same[:1]).se)  # one limb tells no spread
+    assert not both_sides_factor(same[:1]).known  # one limb tells no spread
 
 
 def test_no_interval_reaches_below_what_one_side_shows():
@@ -100,14 +101,15 @@ def test_lines_give_a_range_and_what_is_assumed():
 
 def test_off_until_told_and_carried_like_hand_counts():
     plain = plan_tree(rows(), "T", TRUNK)
-    assert plain.true_per_seen == 1
+    assert plain.count.true_per_seen == 1
     assert not any("both sides" in note for note in plain.notes)
     told = plan_tree(rows(), "T", replace(TRUNK, both_sides=LIMBS))
     factor = both_sides_factor(LIMBS)
-    assert told.true_per_seen == factor.value
+    assert told.count.true_per_seen == factor.value
     assert told.sheet.total == apply_factor(plain.sheet.total, factor)
     assert "3 limbs seen from both sides" in told.sheet.total.method
-    assert told.sheet.total.se_n > factor.value * plain.sheet.total.se_n
+    wide = told.sheet.total.high_n / told.sheet.total.value_n
+    assert wide > plain.sheet.total.high_n / plain.sheet.total.value_n
 
 
 def test_limbs_on_photos_from_both_sides_count_as_their_mean():
@@ -135,15 +137,15 @@ def test_hand_counts_win_and_it_is_said():
 def test_what_the_width_comes_from_is_named():
     wild = (BothSides("1", 20, 20, 19), BothSides("2", 20, 20, 4))
     got = plan_tree(rows(), "T", replace(TRUNK, both_sides=wild))
-    assert "seen from both sides. Do more of them" in got.surer
+    assert "seen from both sides. Do more of them" in got.count.surer
 
 
 def test_one_limb_alone_asks_for_another_of_its_kind():
     got = plan_tree(rows(), "T", replace(TRUNK, both_sides=LIMBS[:1]))
     assert not got.sheet.total.known
-    assert "once another limb is seen from both sides" in got.surer
+    assert "once another limb is seen from both sides" in got.count.surer
     got = plan_tree(rows(), "T", replace(TRUNK, seen_true=((50, 100),)))
-    assert "once another limb is counted by hand" in got.surer
+    assert "once another limb is counted by hand" in got.count.surer
 
 
 def test_sheet_is_read(tmp_path):

@@ -1,33 +1,26 @@
 """Measurement to true, and the two carried through the tree's interval."""
 
-import itertools
 import math
 
 import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.tree import (
-    apply_factor,
-    csa_cm2,
-    factor_share,
-    ratio_total,
-    seen_to_true,
-    two_sides,
-)
+from fruitcount.tree.estimate import csa_cm2, ratio_total
+from fruitcount.tree.hidden import apply_factor, factor_share, range_factor, seen_to_true, two_sides
 
 
 def test_half_seen():
     # mango, slope 0.54 seen for one there (Koirala, Walsh & Wang 2021) = factor 1.85
     got = seen_to_true([54, 108, 27], [100, 200, 50])
     assert got.value == pytest.approx(1.85, abs=0.005)
-    assert got.se == pytest.approx(0, abs=1e-9)
+    assert got.high == pytest.approx(got.low)
 
 
 def test_one_limb_tells_no_spread():
     got = seen_to_true([10], [15])
     assert got.value == 1.5
-    assert math.isnan(got.se)
+    assert not got.known
 
 
 def test_nothing_seen_is_refused():
@@ -98,30 +91,12 @@ def test_hand_counts_carry_through():
     assert 0.93 <= held / 2000 <= 0.97
 
 
-def test_two_sides_carry_through():
-    """2,000 trees: six of fourteen limbs photographed from both sides."""
-    held = 0
-    for rng, area, true, _ in _trees(32):
-        pick = rng.choice(14, 6, replace=False)
-        sides = []
-        for n in true[pick]:
-            front, back = rng.random(n) < 0.6, rng.random(n) < 0.6
-            sides.append(two_sides(front.sum(), back.sum(), both_n=(front & back).sum()))
-        got = ratio_total(
-            [s.value_n for s in sides], area[pick], all_area_cm2=area,
-            limb_var=[s.var_n2 for s in sides],
-        )  # fmt: skip
-        held += got.low_n <= true.sum() <= got.high_n
-    assert 0.93 <= held / 2000 <= 0.97
-
-
 def test_the_factor_widens_the_answer():
     tree = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
     sure = seen_to_true([54, 108, 27], [100, 200, 50])
     unsure = seen_to_true([54, 108, 27], [80, 230, 40])
-    width = [e.rel_half_width_frac for e in (apply_factor(tree, sure), apply_factor(tree, unsure))]
-    for a, b in itertools.pairwise(width):
-        assert a < b
+    narrow, wide = apply_factor(tree, sure), apply_factor(tree, unsure)
+    assert wide.high_n / wide.low_n > narrow.high_n / narrow.low_n
     assert apply_factor(tree, sure).value_n == pytest.approx(tree.value_n / 0.54)
 
 
@@ -134,4 +109,20 @@ def test_share_of_the_hand_counts():
     assert 0 < share < 1
     # without the sampling part, what is left of the width is the root of that share
     got = apply_factor(tree, unsure)
-    assert share == pytest.approx((tree.value_n * unsure.se / got.se_n) ** 2, rel=0.05)
+    left = math.log(unsure.high / unsure.value) / math.log(got.high_n / got.value_n)
+    assert share == pytest.approx(left**2, rel=0.05)
+
+
+def test_the_photos_own_ranges_make_what_is_likely_in_sight():
+    """Worked by hand: counts 40 and 20, ranges 44 to 55 and 20 to 25: 64 to 80 for 60."""
+    factor = range_factor([44, 20], [55, 25], [40, 20])
+    assert (factor.low, factor.high) == (pytest.approx(64 / 60), pytest.approx(80 / 60))
+    every = ratio_total([40, 20], [5, 4], all_area_cm2=[5, 4])
+    got = apply_factor(every, factor)
+    assert (got.low_n, got.high_n) == (pytest.approx(64), pytest.approx(80))
+    assert got.value_n == pytest.approx(math.sqrt(64 * 80))
+    assert not got.hidden_too
+    none = apply_factor(ratio_total([0, 0], [1, 1], all_area_cm2=[1] * 9),
+                        range_factor([0, 0], [3, 2], [0, 0]))  # fmt: skip
+    assert none.low_n == 0
+    assert none.high_n > 5

@@ -20,10 +20,9 @@ from fruitcount.flags import Flag
 from fruitcount.image import find_card
 from fruitcount.image.card import card_side_mm
 from fruitcount.pipeline import CountSettings
-from fruitcount.tree import Naming, Place, code_text, place_by_code, read_card_sheet
-from fruitcount.tree.assignment import first_told
-from fruitcount.tree.card_code import CodeRead, read_card_code
-from fruitcount.tree.photo_row import count_photo
+from fruitcount.tree.assignment import Naming, Place, first_told, read_card_sheet
+from fruitcount.tree.card_code import CodeRead, code_text, place_by_code, read_card_code
+from fruitcount.tree.photos import count_photo
 from fruitcount.types import Photo, Scale
 
 TREE, LIMB = "Gate 3", "limb 2"
@@ -185,7 +184,7 @@ def test_what_is_no_card_of_ours(text):
 )
 def test_a_hostile_name_stays_a_name(name, tmp_path):
     from fruitcount.jobs.tree import sheet_path
-    from fruitcount.tree import read_rows, write_rows
+    from fruitcount.tree.folder import read_rows, write_rows
 
     place = place_by_code(code_text(name, "1"))
     assert place == Place(name, "1")
@@ -275,7 +274,7 @@ def test_from_the_command_line(page, tmp_path):
     from click.testing import CliRunner
 
     from fruitcount.cli import main
-    from fruitcount.tree import read_rows
+    from fruitcount.tree.folder import read_rows
 
     def run(*arguments):
         return CliRunner().invoke(main, [str(a) for a in arguments])

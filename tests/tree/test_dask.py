@@ -10,7 +10,10 @@ import pytest
 from batch_work import measure
 
 from fruitcount.errors import BadInputError
-from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.photos import find_photos
+from fruitcount.tree.run import run_batch
 
 HERE = Path(__file__).parent
 pytest.importorskip("distributed", reason="the cluster extra is not installed")

@@ -7,13 +7,10 @@ import pytest
 from batch_work import long_after_the_first, measure
 
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.tree import (
-    BatchSettings,
-    FileLedger,
-    find_photos,
-    run_batch,
-    settings_key,
-)
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.photos import find_photos, settings_key
+from fruitcount.tree.run import run_batch
 
 
 @pytest.fixture

@@ -11,16 +11,11 @@ from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.pipeline import CountSettings
 from fruitcount.plan import GrowerInputs
-from fruitcount.tree import (
-    BatchSettings,
-    FileLedger,
-    Naming,
-    Place,
-    compare_moments,
-    count_folder,
-    write_rows,
-)
-from fruitcount.tree.photo_row import count_key, count_photo
+from fruitcount.tree.assignment import Naming, Place
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.folder import compare_moments, count_folder, write_rows
+from fruitcount.tree.photos import count_key, count_photo
 
 SERIAL = BatchSettings(engine="serial")
 

@@ -17,7 +17,8 @@ from pathlib import Path
 import pytest
 
 from fruitcount.store import StoreLedger, find_damage, open_store
-from fruitcount.tree import FileLedger, find_photos
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.photos import find_photos
 
 HERE = Path(__file__).parent
 

@@ -16,7 +16,10 @@ CODE = """
 import sys
 from pathlib import Path
 from batch_work import measure
-from fruitcount.tree import BatchSettings, FileLedger, find_photos, run_batch
+from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.photos import find_photos
+from fruitcount.tree.run import run_batch
 
 def resident_kb():
     for line in Path("/proc/self/status").read_text().splitlines():

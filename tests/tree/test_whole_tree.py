@@ -8,16 +8,10 @@ import pytest
 
 from fruitcount.errors import BadInputError
 from fruitcount.jobs.tree import sheet_path, tree_lines, write_tree_sheet
-from fruitcount.tree import (
-    LimbSize,
-    TreeFacts,
-    csa_cm2,
-    plan_tree,
-    ratio_total,
-    read_rows,
-    write_rows,
-)
-from fruitcount.tree.facts import read_hand_counts, read_limb_sizes, read_walks
+from fruitcount.tree.estimate import csa_cm2, ratio_total
+from fruitcount.tree.facts import LimbSize, TreeFacts, read_hand_counts, read_limb_sizes, read_walks
+from fruitcount.tree.folder import read_rows, write_rows
+from fruitcount.tree.plan import plan_tree
 
 CALIPERS = {"1": 20.0, "2": 30.0, "3": 25.0, "4": 22.0, "5": 28.0, "6": 18.0}
 SIZES = {name: LimbSize(d) for name, d in CALIPERS.items()}
@@ -56,7 +50,7 @@ def test_by_trunk_and_caliper():
     assert got.sheet.total == want
     assert sum(limb.keep_n for limb in got.sheet.limbs) == got.sheet.keep_n == 150
     assert [limb.counted for limb in got.sheet.limbs] == [True] * 3 + [False] * 3
-    assert set(got.next_limbs) <= {"4", "5", "6"}
+    assert set(got.count.next_limbs) <= {"4", "5", "6"}
     assert got.size_class == "A"  # USDA medium peach 67.7 mm lies in A, (EC) 1580/2007
     assert [n for n in got.notes if "not checked" not in n] == []
 
@@ -103,8 +97,9 @@ def test_hand_counts_raise_every_limb():
     factor = 248 / 124
     assert told.sheet.total.value_n == pytest.approx(factor * plain.sheet.total.value_n)
     assert told.sheet.limbs[0].have_n == pytest.approx(40 * factor)
-    # the hand counts' own spread is carried (the interval also has more degrees of freedom)
-    assert told.sheet.total.se_n > factor * plain.sheet.total.se_n
+    # the hand counts' own spread is carried
+    one, two = plain.sheet.total, told.sheet.total
+    assert two.high_n / two.value_n > one.high_n / one.value_n
 
 
 def test_photos_after_the_work_and_of_other_trees_stay_out():
@@ -228,14 +223,16 @@ def test_by_group_against_cochran():
     assert total.value_n == pytest.approx(3 * 67.5 + 3 * 25)
     var = sum(3**2 * (1 - 2 / 3) * s2 / 2 for s2 in (55**2 / 2, 10**2 / 2))
     assert total.se_n == pytest.approx(math.sqrt(var))
-    assert got.next_limbs[0] == "3"  # the group that spreads more is asked first (Neyman 1934)
-    assert got.surer.startswith("To about halve the interval photograph")
+    assert (
+        got.count.next_limbs[0] == "3"
+    )  # the group that spreads more is asked first (Neyman 1934)
+    assert got.count.surer.startswith("To about halve the interval photograph")
     with pytest.raises(BadInputError, match="group must be told for every limb"):
         plan_tree(some, "T", replace(TRUNK, by_group=True))
     with pytest.raises(BadInputError, match="'low' must have a photographed limb"):
         plan_tree(rows(), "T", facts)
     first = [r for r in some if r["limb"] != "5"]
-    assert plan_tree(first, "T", facts).next_limbs == ("5",)  # one of a group tells no spread
+    assert plan_tree(first, "T", facts).count.next_limbs == ("5",)  # one of a group tells no spread
 
 
 def test_walks_tell_the_total(tmp_path):
@@ -250,7 +247,7 @@ def test_walks_tell_the_total(tmp_path):
     assert [w.total_n for w in walks] == pytest.approx([143.333, 165.0], abs=0.01)
     got = plan_tree(rows(), "T", replace(TRUNK, walks=walks))
     assert got.sheet.total.value_n == pytest.approx(154.17, abs=0.01)
-    assert "1 walk more" in got.surer  # an interval needs three
+    assert "1 walk more" in got.count.surer  # an interval needs three
     assert not got.sheet.total.known
     for text, match in (
         ("walk,fruit\n", "found none"), ("fruit\n1\n", "walk"),
@@ -267,11 +264,40 @@ def test_walks_tell_the_total(tmp_path):
 def test_what_would_halve_the_interval_is_said():
     got = plan_tree(rows(), "T", TRUNK)
     assert (
-        got.surer
-        == f"To about halve the interval photograph {len(got.next_limbs)} more limb"
-        + (f"{'s' if len(got.next_limbs) > 1 else ''} ({', '.join(got.next_limbs)}).")
+        got.count.surer
+        == f"To about halve the interval photograph {len(got.count.next_limbs)} more limb"
+        + (f"{'s' if len(got.count.next_limbs) > 1 else ''} ({', '.join(got.count.next_limbs)}).")
     )
     # hand counts that disagree leave most of the doubt, however many limbs are photographed
     doubtful = replace(TRUNK, seen_true=((50, 60), (30, 90), (44, 50)))
-    assert "Count more limbs by hand" in plan_tree(rows(), "T", doubtful).surer
-    assert plan_tree(rows((1, 2, 3, 4, 5, 6)), "T", TRUNK).surer == ""
+    assert "Count more limbs by hand" in plan_tree(rows(), "T", doubtful).count.surer
+    assert plan_tree(rows((1, 2, 3, 4, 5, 6)), "T", TRUNK).count.surer == ""
+
+
+def test_a_hand_count_is_printed_as_it_was_counted():
+    """Without names too, where each photo's count is that of one limb of the tree alone."""
+    told = replace(TRUNK, seen_true=((40, 70), (60, 121)))
+    have = {x.name: x.have_n for x in plan_tree(rows(), "T", told).sheet.limbs}
+    assert (have["1"], have["3"]) == (70, 121)
+    assert have["2"] == pytest.approx(95 * 191 / 100)
+    others = replace(TRUNK, seen_true=((40, 70), (61, 121)))  # one is not of this tree
+    have = {x.name: x.have_n for x in plan_tree(rows(), "T", others).sheet.limbs}
+    assert have["1"] == pytest.approx(40 * 191 / 101)
+    twice = plan_tree(rows((40, 40, 60)), "T", replace(TRUNK, seen_true=((40, 70), (60, 121))))
+    assert twice.sheet.limbs[0].have_n == pytest.approx(40 * 1.91)  # which of the two?
+
+
+def test_what_is_likely_in_sight_comes_from_the_photos_ranges():
+    plain = plan_tree(rows(), "T", TRUNK)
+    assert plain.count.likely is None  # the photos tell no range
+    ranged = [{**r, "count_low_n": r["count_n"], "count_high_n": 1.44 * r["count_n"]}
+              for r in rows()]  # fmt: skip
+    got = plan_tree(ranged, "T", TRUNK).count
+    assert got.likely.value_n == pytest.approx(1.2 * got.total.value_n)
+    assert got.likely.low_n <= got.total.value_n
+    assert got.likely.high_n > 1.44 * got.total.value_n
+    words = tree_lines(plan_tree(ranged, "T", TRUNK))
+    assert words[2].startswith("Likely in sight on all limbs, with those that the count missed")
+    assert "Count three of these limbs by hand" in words[3]
+    by_hand = replace(TRUNK, seen_true=((40, 70), (60, 121)))
+    assert plan_tree(ranged, "T", by_hand).count.likely is None  # then more is known

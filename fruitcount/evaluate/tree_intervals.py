@@ -1,0 +1,141 @@
+"""How often a tree's 95 % intervals hold: ``python -m fruitcount.evaluate.tree_intervals``.
+
+Drawn trees of 8 to 40 limbs whose crop for their wood differs by 30 to 60 % (gamma, Poisson in
+it), limbs drawn by lot, photos that find 60 to 95 % of the fruit. 2,000 trees a cell.
+"""
+
+from __future__ import annotations
+
+import sys
+from itertools import product
+from typing import Any
+
+import numpy as np
+
+from fruitcount.tree.estimate import csa_cm2, ratio_total, simple_total
+from fruitcount.tree.hidden import (
+    BothSides,
+    apply_factor,
+    both_sides_factor,
+    range_factor,
+    seen_to_true,
+)
+
+__all__ = ["CELLS", "cell", "two_sides_cell"]
+
+CELLS = [
+    (limbs, spread, found, n)
+    for limbs, spread, found, n in product((8, 14, 40), (0.3, 0.6), (0.6, 0.95), (3, 4, 6, 10))
+    if n < limbs
+]
+# what a photo's count finds of the fruit in sight, and the 2.5 and 97.5 % points of that
+_FOUND_SD = 0.08
+
+
+def _range(count_n: Any, found_frac: float) -> tuple[Any, Any]:
+    """95 % range of each count, as a detector measured to find that share would state it."""
+    return count_n / (found_frac + 1.96 * _FOUND_SD), count_n / (found_frac - 1.96 * _FOUND_SD)
+
+
+def cell(
+    limbs_n: int,
+    spread: float,
+    found_frac: float,
+    sampled_n: int,
+    *,
+    trees: int = 2000,
+    seed: int = 5,
+    fruit_per_cm2: float = 6.0,
+) -> Any:
+    """Shares of drawn trees whose intervals hold.
+
+    Parameters
+    ----------
+    limbs_n : int
+    spread : float
+        Limb to limb, of the crop for their wood, as a share.
+    found_frac : float
+        Share of the fruit that photos find.
+    sampled_n : int
+        Limbs photographed, drawn by lot.
+    trees, seed : int
+    fruit_per_cm2 : float
+        Lower makes trees nearly bare.
+
+    Returns
+    -------
+    float array, shape (5,)
+        Of the fruit found: by the limbs' wood, by their number. Of all fruit: by wood with six
+        hand counts, and with three. Of the fruit in sight: by wood with each photo's count range,
+        the share found being one for the whole tree, itself drawn about ``found_frac``.
+    """
+    rng = np.random.default_rng(seed)
+    held = np.zeros(5)
+    for _ in range(trees):
+        area = csa_cm2(rng.uniform(12, 45, limbs_n))
+        true = rng.poisson(fruit_per_cm2 * area * rng.gamma(1 / spread**2, spread**2, limbs_n))
+        photo = rng.binomial(true, found_frac)
+        pick = rng.choice(limbs_n, sampled_n, replace=False)
+        by_wood = ratio_total(photo[pick], area[pick], all_area_cm2=area)
+        hand = rng.poisson(60, 6)
+        shown = rng.binomial(hand, found_frac)
+        here = float(np.clip(rng.normal(found_frac, _FOUND_SD), 0.05, 1.0))
+        count = rng.binomial(true, here)[pick]
+        ranged = ratio_total(count, area[pick], all_area_cm2=area)
+        answers = [
+            (by_wood, photo),
+            (simple_total(photo[pick], limbs_n=limbs_n), photo),
+            (apply_factor(by_wood, seen_to_true(shown, hand)), true),
+            (apply_factor(by_wood, seen_to_true(shown[:3], hand[:3])), true),
+            (apply_factor(ranged, range_factor(*_range(count, found_frac), count)), true),
+        ]
+        held += [got.low_n <= of.sum() <= got.high_n for got, of in answers]
+    return held / trees
+
+
+def two_sides_cell(kind: str, *, trees: int, seed: int = 9) -> tuple[float, float]:
+    """Share of intervals that hold with eight limbs seen from both sides, and the mean error.
+
+    Parameters
+    ----------
+    kind : {"even", "harder", "opposite"}
+        Every fruit shows with 0.6; or some are harder to see (beta, of that mean, spread 0.47 of
+        it); or fruit that one side hides the other shows more likely.
+    trees, seed : int
+    """
+    rng = np.random.default_rng(seed)
+    held, share = 0, []
+    for _ in range(trees):
+        area = csa_cm2(rng.uniform(12, 45, 14))
+        true = rng.poisson(6 * area * rng.gamma(25, 1 / 25, 14))
+        sides = [_sides(rng, kind, n) for n in rng.poisson(6 * csa_cm2(rng.uniform(20, 40, 8)))]
+        pick = rng.choice(14, 6, replace=False)
+        tree = ratio_total(rng.binomial(true[pick], 0.6), area[pick], all_area_cm2=area)
+        factor = both_sides_factor(sides)
+        got = apply_factor(tree, factor)
+        held += got.low_n <= true.sum() <= got.high_n
+        share.append(factor.value * 0.6)
+    return held / trees, float(np.mean(share))
+
+
+def _sides(rng: np.random.Generator, kind: str, n: int) -> BothSides:
+    chance = rng.beta(1.2, 0.8, n) if kind == "harder" else np.full(n, 0.6)
+    front = rng.random(n) < chance
+    back = rng.random(n) < (np.where(front, 0.52, 0.72) if kind == "opposite" else chance)
+    return BothSides("x", int(front.sum()), int(back.sum()), int((front & back).sum()))
+
+
+def _main(trees: int) -> None:
+    print("limbs, spread, found, photographed: found by wood, found by number, all by six hand "
+          "counts, all by three, in sight by ranges")  # fmt: skip
+    for key in CELLS:
+        print(*key, ":", " ".join(f"{x:.3f}" for x in cell(*key, trees=trees)), flush=True)
+    for kind in ("even", "harder", "opposite"):
+        print("two sides,", kind, *(f"{x:.3f}" for x in two_sides_cell(kind, trees=trees)))
+    for per_cm2 in (0.02, 0.1, 0.4):
+        got = cell(14, 0.5, 0.8, 3, trees=trees, fruit_per_cm2=per_cm2)
+        print("nearly bare,", per_cm2, " ".join(f"{x:.3f}" for x in got), flush=True)
+
+
+if __name__ == "__main__":
+    _main(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
