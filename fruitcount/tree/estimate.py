@@ -1,15 +1,15 @@
 """A tree's total with its interval from some of its limbs: by their wood, their number, or groups.
 
-What two sources of error make together is worked out from their two intervals (Zou & Donner,
+What sampling and a factor make together is worked out from their two intervals (Zou & Donner,
 Statistics in Medicine 27:1693-1702, 2008, from memory): distances from estimate to end are added
-as squares, for a product on the log scale. Nothing has to be symmetric for that.
+as squares, on the log scale. Nothing has to be symmetric for that.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -192,22 +192,27 @@ def ratio_total(
             f"{whole.sum():.2f} cm2, got a sample of {len(y)} limbs of {x.sum():.2f} cm2"
         )
     counted, n = float(y.sum()), len(y)
-    value = counted / float(x.sum()) * float(whole.sum())
-    se = low = high = math.nan
-    if n == len(whole):
-        value = low = high = counted
-        se = 0.0
-    elif n > 1:
-        se = _prediction_se(y, x, whole)
-        half = t_times(n - 1) * se * wider
-        rel = se / value if value else 0.0
-        times = math.exp(min(t_times(n - 1) * math.sqrt(math.log1p(rel**2)) * wider, 50.0))
-        rest = float(whole.sum() / x.sum()) - 1
-        by_chance = stats.nbinom.ppf((0.025, 0.975), counted + 1, 1 / (1 + max(rest, 1e-9)))
-        low = max(min(value / times, counted + float(by_chance[0])), counted)
-        # where little was counted the log scale has no end: at most twice the plain half then
-        high = max(min(value * times, value + 2 * half), counted + float(by_chance[1]))
-    return Estimate(value, se, low, high, n, "by limb cross-section", counted)
+    value = counted if n == len(whole) else counted / float(x.sum()) * float(whole.sum())
+    se = 0.0 if n == len(whole) else _prediction_se(y, x, whole) if n > 1 else math.nan
+    raw = Estimate(value, se, math.nan, math.nan, n, "by limb cross-section", counted)
+    return _with_ends(raw, n - 1, float(whole.sum() / x.sum()) - 1, wider=wider)
+
+
+def _with_ends(raw: Estimate, dof: float, rest_frac: float, *, wider: float) -> Estimate:
+    """Fill in the interval; ``rest_frac`` is the size of the limbs not seen, by those seen."""
+    value, counted, se = raw.value_n, raw.counted_n, raw.se_n
+    if se == 0 and rest_frac <= 0:
+        return replace(raw, low_n=value, high_n=value)
+    if not (math.isfinite(se) and dof > 0):
+        return raw
+    t = t_times(dof) * wider
+    rel = se / value if value else 0.0
+    times = math.exp(min(t * math.sqrt(math.log1p(rel**2)), 50.0))
+    by_chance = stats.nbinom.ppf((0.025, 0.975), counted + 1, 1 / (1 + max(rest_frac, 1e-9)))
+    low = max(min(value / times, counted + float(by_chance[0])), counted)
+    # where little was counted the log scale has no end: at most twice the plain half then
+    high = max(min(value * times, value + 2 * t * se), counted + float(by_chance[1]))
+    return replace(raw, low_n=low, high_n=high)
 
 
 def _prediction_se(
@@ -251,24 +256,21 @@ def grouped_total(groups: Sequence[LimbGroup]) -> Estimate:
 
 
 def _total(groups: Sequence[LimbGroup], method: str) -> Estimate:
-    parts, wider = [], _WIDER_BY_NUMBER if len(groups) == 1 else 1.0  # limbs of a group are alike
+    parts = []
     for g in groups:
-        if len(g.fruit_n) > g.limbs_n:
-            n = len(g.fruit_n)
+        n = len(g.fruit_n)
+        if n > g.limbs_n:
             raise BadInputError(f"limbs_n of {g.name} must be at least {n}, got {g.limbs_n}")
-        parts.append(
-            ratio_total(
-                g.fruit_n, np.ones(len(g.fruit_n)), all_area_cm2=np.ones(g.limbs_n),
-                wider=wider,
-            )
-        )  # fmt: skip
-    value = sum(p.value_n for p in parts)
-    return Estimate(
-        value,
-        math.hypot(*(p.se_n for p in parts)),
-        value - math.hypot(*(p.value_n - p.low_n for p in parts)),
-        value + math.hypot(*(p.high_n - p.value_n for p in parts)),
-        sum(p.sampled_n for p in parts),
-        method,
+        parts.append(ratio_total(g.fruit_n, np.ones(n), all_area_cm2=np.ones(g.limbs_n)))
+    var = [p.se_n**2 for p in parts]
+    parts_dof = [(v**2, p.sampled_n - 1) for v, p in zip(var, parts, strict=True) if v > 0]
+    shrink = sum(square / dof for square, dof in parts_dof)  # Satterthwaite 1946, from memory
+    sampled = sum(p.sampled_n for p in parts)
+    raw = Estimate(
+        sum(p.value_n for p in parts), math.sqrt(sum(var)), math.nan, math.nan, sampled, method,
         sum(p.counted_n for p in parts),
-    )
+    )  # fmt: skip
+    rest = sum(g.limbs_n for g in groups) / sampled - 1
+    dof = sum(var) ** 2 / shrink if shrink else float(max(sampled - len(groups), 1))
+    # limbs of a group are alike; of several limbs without one that cannot be known
+    return _with_ends(raw, dof, rest, wider=_WIDER_BY_NUMBER if len(groups) == 1 else 1.0)
