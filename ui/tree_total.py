@@ -56,7 +56,10 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
                     line.inputs.get("base_diameter_mm") or line.numbers.get("base_diameter_mm")
                 ),
                 "length_mm": _finite(line.numbers.get("length_mm")),
-                "keep_n": line.numbers.get("keep_n") if told else None,
+                **{
+                    name: line.numbers.get(name) if told else None
+                    for name in ("count_low_n", "count_high_n", "keep_n")
+                },
                 "on": line.taken_on,
                 "look": look_of(line.key),
             }

@@ -189,7 +189,7 @@ def _record_row(
         "moment": photo["moment"],
         "ok": count is not None,
         "count_n": count,
-        "keep_n": told.get("keep_n"),
+        **{name: told.get(name) for name in ("count_low_n", "count_high_n", "keep_n")},
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo["photo_id"],
