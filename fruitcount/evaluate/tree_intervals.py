@@ -28,13 +28,13 @@ CELLS = [
     for limbs, spread, found, n in product((8, 14, 40), (0.3, 0.6), (0.6, 0.95), (3, 4, 6, 10))
     if n < limbs
 ]
-# what a photo's count finds of the fruit in sight, and the 2.5 and 97.5 % points of that
+# how far photos differ in the share that they find
 _FOUND_SD = 0.08
 
 
 def _range(count_n: Any, found_frac: float) -> tuple[Any, Any]:
-    """95 % range of each count, as a detector measured to find that share would state it."""
-    return count_n / (found_frac + 1.96 * _FOUND_SD), count_n / (found_frac - 1.96 * _FOUND_SD)
+    """90 % range of each count, as a detector measured to find that share would state it."""
+    return count_n / (found_frac + 1.645 * _FOUND_SD), count_n / (found_frac - 1.645 * _FOUND_SD)
 
 
 def cell(

@@ -184,7 +184,6 @@ def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.Mo
         before = whole
     assert len(before) < 80, "no kill hit a running batch"
     from fruitcount.tree import photos as photo_row
-
     from fruitcount.tree.engines import BatchSettings
     from fruitcount.tree.folder import count_folder
 
