@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -33,7 +34,7 @@ from fruitcount.load import (
     limb_load,
 )
 from fruitcount.plan import Choice, GrowerInputs, Plan, plan_limb
-from fruitcount.species import Species, load_species
+from fruitcount.species import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
     SMALLEST_FRUIT_MM,
@@ -66,26 +67,44 @@ MANY_DOUBTFUL_FRAC = 1 / 3
 
 @dataclass(frozen=True, eq=False)
 class Decision:
-    """What to do with the limb.
+    """What to do with the limb: the plan at once, the load and the other plan when asked for.
 
     Attributes
     ----------
     inputs : GrowerInputs
         What the grower said.
+    measurement : Measurement
+        What it rests on.
     plan : Plan
-    load : LoadReport
-        ``load.known`` is False when it could not be told (``flags`` then holds ``LOAD_UNKNOWN``).
-    flags : Flag
-        Flags of the photo and of the decision together.
-    choices : tuple of Choice
-        The chosen plan and the other one, where they differ.
     """
 
     inputs: GrowerInputs
+    measurement: Measurement
     plan: Plan
-    load: LoadReport
-    flags: Flag
-    choices: tuple[Choice, ...] = ()
+
+    @cached_property
+    def load(self) -> LoadReport:
+        """What the limb carries by this plan; ``known`` is False where it could not be told."""
+        return _load(self.measurement, self.plan, self.inputs)
+
+    @cached_property
+    def choices(self) -> tuple[Choice, ...]:
+        """The chosen plan and the other one; empty where they do not differ."""
+        if self.inputs.pass_number != 1 or self.plan.verdict != "thin":
+            return ()
+        name = "full" if self.inputs.plan_choice == "quick" else "quick"
+        other = decide(self.measurement, replace(self.inputs, plan_choice=name))
+        if (len(other.plan.cuts), other.plan.final_count) == (
+            len(self.plan.cuts),
+            self.plan.final_count,
+        ):
+            return ()
+        return _as_choice(self, chosen=True), _as_choice(other, chosen=False)
+
+    @property
+    def flags(self) -> Flag:
+        """Flags of the photo and of the decision together."""
+        return self.measurement.flags | self.plan.flags | self.load.flags
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -305,11 +324,11 @@ def count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
 
 
 def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Decision:
-    """Decide what to keep on a measured limb, and what it will carry.
+    """Decide what to keep on a measured limb; what it will carry is worked out when asked for.
 
     Parameters
     ----------
-    seen : Measurement
+    measurement : Measurement
         Measured, or corrected by hand.
     inputs : GrowerInputs, optional
 
@@ -322,39 +341,33 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
     SpeciesError
         When the species is not known.
     """
-    told = inputs or GrowerInputs()
-    species = load_species(told.species)
-    plan, load = _planned(measurement, species, told)
-    choices = [_as_choice(plan, load, species, told)]
-    if told.pass_number == 1 and plan.verdict == "thin":
-        other = replace(told, plan_choice="full" if told.plan_choice == "quick" else "quick")
-        their_plan, their_load = _planned(measurement, species, other)
-        if len(their_plan.cuts) != len(plan.cuts) or their_plan.final_count != plan.final_count:
-            choices.append(_as_choice(their_plan, their_load, species, other, chosen=False))
-    choices = choices if len(choices) > 1 else []
-    flags = measurement.flags | plan.flags | load.flags
-    return Decision(told, plan, load, flags, tuple(choices))
+    asked = inputs or GrowerInputs()
+    species = load_species(asked.species)
 
+    def carry(limb: Limb, fruit: Fruitlets, inputs: GrowerInputs) -> CarryLimit:
+        return carry_limit(limb, species, inputs, fruitlets=fruit)
 
-def _planned(
-    measurement: Measurement, species: Species, inputs: GrowerInputs
-) -> tuple[Plan, LoadReport]:
-    """One plan of a limb, and what the limb carries by it."""
     fruit, limb = measurement.fruitlets, measurement.limb
-
-    def carry(limb: Limb, fruit: Fruitlets, asked: GrowerInputs) -> CarryLimit:
-        return carry_limit(limb, species, asked, fruitlets=fruit)
-
-    plan = plan_limb(fruit, limb, species, inputs, carry_limit=carry, flags=measurement.flags)
-    removals = [Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts]
-    load = limb_load(fruit, limb, species, inputs, plan.keep_mask, removals=removals,
-                     flags=plan.flags, count_range_n=measurement.count_range_n)  # fmt: skip
-    return plan, load
+    plan = plan_limb(fruit, limb, species, asked, carry_limit=carry, flags=measurement.flags)
+    return Decision(asked, measurement, plan)
 
 
-def _as_choice(
-    plan: Plan, load: LoadReport, species: Species, inputs: GrowerInputs, *, chosen: bool = True
-) -> Choice:
+def _load(measurement: Measurement, plan: Plan, inputs: GrowerInputs) -> LoadReport:
+    return limb_load(
+        measurement.fruitlets,
+        measurement.limb,
+        load_species(inputs.species),
+        inputs,
+        plan.keep_mask,
+        removals=[Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts],
+        flags=plan.flags,
+        count_range_n=measurement.count_range_n,
+    )
+
+
+def _as_choice(decision: Decision, *, chosen: bool) -> Choice:
+    plan, inputs = decision.plan, decision.inputs
+    one_g = harvest_mass_g(load_species(inputs.species), inputs.harvest_diameter_mm)
     return Choice(
         name=inputs.plan_choice,
         chosen=chosen,
@@ -363,6 +376,6 @@ def _as_choice(
         cuts_n=len(plan.cuts),
         pinches_n=len(plan.pinches),
         work_seconds=plan.work_seconds,
-        harvest_g=plan.final_count * harvest_mass_g(species, inputs.harvest_diameter_mm),
-        load_word=load.after.verdict,
+        harvest_g=plan.final_count * one_g,
+        load_word=decision.load.after.verdict,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,15 +72,11 @@ def plan_limb(
         still ranked and one of each cluster marked as the one to keep, as a proposal.
     """
     rules = rules or PlanRules()
-    placed = place_on_wood(fruitlets, limb, inputs)
-    answer = carry_limit(limb, fruitlets, inputs) if carry_limit is not None else None
-    target = keep_target(placed.wood_mm, species, inputs, carry=answer, rules=rules)
-    crop = fruitlets.take(placed.index)
-    problem = thinning_problem(
-        placed, limb, crop, species=species, inputs=inputs, rules=rules, target=target
-    )
-    kept, work = _choice(problem, target, species, inputs, cuttable=limb.found,
-                         unknown=_unknown(flags))  # fmt: skip
+    chosen = _chosen(fruitlets, limb, species, inputs, carry_limit, rules, unknown=_unknown(flags))
+    placed, problem, target, crop = chosen.placed, chosen.problem, chosen.target, chosen.crop
+    kept, work = chosen.kept, chosen.work
+    if problem.ordered and len(kept) > target.centre and not kept.all():
+        kept, work = spread_out(problem, kept, work)
     verdict, reason = verdict_for(len(placed.index), kept, target, species, inputs, flags)
     cuts = tuple(_cut(c, placed, limb, problem, off=int((~kept).sum())) for c in work.cuts)
     timing = size_timing(crop.diameter_mm, species, inputs)
@@ -127,32 +123,49 @@ def _unknown(flags: Flag) -> bool:
     return bool(flags & (Flag.COUNT_UNKNOWN | Flag.LIMB_UNSURE))
 
 
-def _choice(
-    problem: ThinningProblem,
-    target: KeepTarget,
+@dataclass(frozen=True, eq=False)
+class _Chosen:
+    """The crop, what is wanted of it, and the best choice before it is spread out."""
+
+    placed: PlacedFruit
+    crop: Fruitlets
+    target: KeepTarget
+    problem: ThinningProblem
+    kept: NDArray[np.bool_]
+    work: Work
+
+
+def _chosen(
+    fruitlets: Fruitlets,
+    limb: Limb,
     species: Species,
     inputs: GrowerInputs,
+    carry_limit: CarryAsked | None,
+    rules: PlanRules,
     *,
-    cuttable: bool,
     unknown: bool,
-) -> tuple[NDArray[np.bool_], Work]:
+) -> _Chosen:
     """Fruit that stays, and the work; all stays where nothing is known or nothing is thinned."""
-    n = len(problem.wood.at)
+    placed = place_on_wood(fruitlets, limb, inputs)
+    answer = carry_limit(limb, fruitlets, inputs) if carry_limit is not None else None
+    target = keep_target(placed.wood_mm, species, inputs, carry=answer, rules=rules)
+    crop = fruitlets.take(placed.index)
+    problem = thinning_problem(
+        placed, limb, crop, species=species, inputs=inputs, rules=rules, target=target
+    )
+    n = len(crop)
     if unknown or not species.thinned or inputs.light_set:
-        return np.ones(n, dtype=bool), Work((), ())
+        return _Chosen(placed, crop, target, problem, np.ones(n, dtype=bool), Work((), ()))
     most = min(int(target.centre), n) if math.isfinite(target.centre) else n
     kept = choose_kept(problem, most)
     if n <= most:  # all may stay but what a cluster has too many of; damaged fruit too
         kept = _all_but_crowded(problem, kept)
-        cuttable = False
     # a cut must be shown on the picture: without a line there is no place to show
-    if not (problem.ordered and cuttable):
-        work = Work((), tuple(int(i) for i in np.flatnonzero(~kept)))
-    else:
+    if problem.ordered and limb.found and n > most:
         work = least_work(problem.wood, kept, problem.costs)
-    if n > most and problem.ordered:
-        return spread_out(problem, kept, work)
-    return kept, work
+    else:
+        work = Work((), tuple(int(i) for i in np.flatnonzero(~kept)))
+    return _Chosen(placed, crop, target, problem, kept, work)
 
 
 def _all_but_crowded(problem: ThinningProblem, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -182,8 +195,8 @@ def _promised(
     if inputs.pass_number == 2:
         return float(plan.keep_count)
     limb_left, fruit_left, second = carry_out(plan, fruitlets, limb, inputs)
-    again = plan_limb(fruit_left, limb_left, species, second, carry_limit=carry_limit, rules=rules)
-    return float(again.keep_count)
+    again = _chosen(fruit_left, limb_left, species, second, carry_limit, rules, unknown=False)
+    return float(again.kept.sum())
 
 
 def _smallest_gap(problem: ThinningProblem, kept: NDArray[np.bool_]) -> float:
