@@ -6,6 +6,8 @@ Ladder: OSHA tripod orchard ladder card, the strictest of three published rules.
 
 from __future__ import annotations
 
+import math
+
 __all__ = ["CAUTIONS_FULL", "CAUTIONS_SHORT", "CLIPPERS_MM", "LOPPERS_MM", "cut_tool"]
 
 CLIPPERS_MM = 25.0
@@ -36,8 +38,10 @@ def cut_tool(diameter_mm: float) -> str:
     Parameters
     ----------
     diameter_mm : float
-        Of the wood where it is cut. NaN (not measured) is taken for clippers.
+        Of the wood where it is cut; NaN where it was not measured.
     """
+    if math.isnan(diameter_mm):
+        return f"clippers; loppers over {CLIPPERS_MM:.0f} mm"
     if diameter_mm > LOPPERS_MM:
         return ""
     return "loppers" if diameter_mm > CLIPPERS_MM else "clippers"

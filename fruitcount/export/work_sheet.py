@@ -19,10 +19,9 @@ from fruitcount.export.report_page import (
     text,
     usable_pt,
 )
-from fruitcount.export.words import choice_lines, count_line, kind_words, load_lines
+from fruitcount.export.words import choice_lines, count_line, cut_lines, kind_words, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
-from fruitcount.units import format_length
 
 __all__ = ["LimbJob", "limb_work_sheet"]
 
@@ -119,16 +118,7 @@ def _steps(plan: Plan, units: str) -> list[str]:
         return [f"A proposal: pinch off {count} by hand, marked with a cross. Look before you do."]
     if not plan.off_count or not plan.number_known:
         return [plan.reason]
-    steps = []
-    for cut in plan.cuts:
-        where = "Cut the limb" if cut.shoot < 0 else f"Cut side shoot {cut.shoot + 1}"
-        at = format_length(cut.from_base_mm, units)
-        place = "at the mark" if at == "not told" else f"at {at} from the base"
-        steps.append(f"{where} {place}: {len(cut.fruit)} fruit go with it.")
-    if plan.pinches:
-        steps.append(f"Pinch off {len(plan.pinches)} by hand, marked with a cross.")
-    steps.append(f"Leave {plan.keep_count}.")
-    return [f"{i}. {step}" for i, step in enumerate(steps, start=1)]
+    return [*cut_lines(plan, units), f"Leave {plan.keep_count}."]
 
 
 def _blank_line(label: str) -> Table:

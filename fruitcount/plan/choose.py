@@ -228,7 +228,7 @@ class _Tail:
         counts = np.array([int((wood.line == s).sum()) for s in order], dtype=float)
         self.fork = wood.fork[order]
         bearing = np.where(counts > 0, wood.shoot_length[order], 0.0)
-        whole_shoot = costs.cut + costs.wood * bearing
+        whole_shoot = np.array([costs.cut_of(int(s)) for s in order]) + costs.wood * bearing
         clear = np.where(counts > 0, np.minimum(whole_shoot, costs.pinch * counts), 0.0)
         self.clear = np.concatenate([[0.0], np.cumsum(clear)])
         self.shoots_up_to = np.concatenate([[0.0], np.cumsum(bearing)])
@@ -259,6 +259,7 @@ def _shoot_options(wood: FruitingWood, shoot: int, costs: Costs) -> list[_Option
         return []
     at = np.sort(wood.at[wood.line == shoot])
     length = float(wood.shoot_length[shoot])
+    costs = replace(costs, cut=costs.cut_of(shoot))
     clear = min(costs.cut + costs.wood * length, costs.pinch * len(at))
     starts = [item.start for item in items]
     # best_after[i][k]: best chain of k fruit among items i.. as (value, fruit).

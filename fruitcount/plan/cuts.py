@@ -97,7 +97,11 @@ def _below(
         gone = off & on_it & ((wood.at > at + EPS) if len(kept_at) else True)
         by_hand = int((off & on_it).sum())
         taken = length - at if len(kept_at) else length
-        with_cut = costs.cut + costs.pinch * (by_hand - int(gone.sum())) + costs.wood * taken
+        with_cut = (
+            costs.cut_of(int(shoot))
+            + costs.pinch * (by_hand - int(gone.sum()))
+            + costs.wood * taken
+        )
         if (
             gone.any()
             and (at < length or not len(kept_at))

@@ -170,8 +170,8 @@ class PlanRules:
         The same for a first pass, as a share of its spacing: its fruit may stay closer, since
         the second pass chooses among it.
     score_per_lost_fruit : float
-        Keep score given up for each final fruit's length of wood that a cut takes. Larger means
-        shorter cuts.
+        Keep score given up for each final fruit's length of wood that a cut takes: our figure, a
+        tenth of the best fruit's score. Larger means shorter cuts.
     score_per_second : float
         Keep score given up to save one second of work. Larger means fewer, bigger cuts.
     weights : ScoreWeights

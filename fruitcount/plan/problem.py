@@ -82,6 +82,8 @@ class Costs:
         Largest share of the main limb that a cut may take.
     stub : float
         Where a whole shoot is cut, from its fork.
+    too_thick : frozenset of int
+        Shoots that hand tools do not cut.
     """
 
     cut: float = 0.0
@@ -90,6 +92,11 @@ class Costs:
     keep_tip: float = 0.0
     max_cut_frac: float = 1.0
     stub: float = 0.0
+    too_thick: frozenset[int] = frozenset()
+
+    def cut_of(self, shoot: int) -> float:
+        """Score given up for one cut on a shoot."""
+        return _NEVER if shoot in self.too_thick else self.cut
 
 
 def split_into_sites(
@@ -303,7 +310,14 @@ def _costs(
         keep_tip=inputs.keep_tip_leaves_mm if in_mm else wood.length / 20,
         max_cut_frac=most,
         stub=inputs.stub_mm if in_mm else 0.0,
+        too_thick=frozenset(_thick_shoots(limb)),
     )
+
+
+def _thick_shoots(limb: Limb) -> list[int]:
+    number = np.arange(len(limb.shoots))
+    share = wood_thickness_frac(limb, number, np.zeros(len(number)))
+    return [int(i) for i in number[share * limb.base_diameter_mm > LOPPERS_MM]]
 
 
 def _hand_tool_frac(limb: Limb) -> float:

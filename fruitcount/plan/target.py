@@ -44,8 +44,9 @@ class KeepTarget:
         Whole numbers to leave standing after this pass; NaN where nothing could tell.
     final_low, final, final_high : float
         Whole numbers wanted at harvest.
-    rule, low_rule, high_rule : {"spacing", "wood", "tree share", "cap", "not known"}
-        What governs the centre, and each end.
+    rule, low_rule, high_rule : str
+        What governs the centre, and each end: ``"spacing"``, ``"very heavy set"``, ``"wood"``,
+        ``"tree share"``, ``"cap"`` or ``"not known"``.
     drop_frac : float
         Natural drop still allowed for.
     reasons : tuple of Reason
@@ -125,8 +126,10 @@ def keep_target(
             Reason("share of the tree's target", inputs.limb_target, "typed or from the tree plan",
                    f"limb_target {inputs.limb_target:g}", "grower")
         )  # fmt: skip
-    finals = {"spacing": final, **limits}
-    stands = {"spacing": standing, **{k: tuple(v * more for v in t) for k, t in limits.items()}}
+    heavy = species.heavy_set_spacing_mm.known and inputs.spacing_mm is None
+    by_length = "very heavy set" if heavy else "spacing"
+    finals = {by_length: final, **limits}
+    stands = {by_length: standing, **{k: tuple(v * more for v in t) for k, t in limits.items()}}
     stands = {k: tuple(v / (1.0 - drop) for v in t) for k, t in stands.items()}
     if inputs.cap is not None:
         finals["cap"] = stands["cap"] = (float(inputs.cap),) * 3
@@ -153,12 +156,13 @@ def _by_spacing(
     length_mm: float, species: Species, inputs: GrowerInputs, rules: PlanRules
 ) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
     """Final and standing counts (low, centre, high), not yet whole."""
+    heavy = species.heavy_set_spacing_mm
     if inputs.spacing_mm is not None:
         spacings = (inputs.spacing_mm,) * 3
     else:
         spacings = (
             species.spacing_high_mm.number,
-            species.spacing_centre_mm.number,
+            heavy.number if heavy.known else species.spacing_centre_mm.number,
             species.spacing_low_mm.number,
         )
     # A limb shorter than one spacing still carries one fruit.
@@ -194,7 +198,9 @@ def _spacing_reasons(
         "final count by spacing",
         "final count by spacing, high",
     )
-    numbers = (species.spacing_high_mm, species.spacing_centre_mm, species.spacing_low_mm)
+    heavy = species.heavy_set_spacing_mm
+    centre = heavy if heavy.known else species.spacing_centre_mm
+    numbers = (species.spacing_high_mm, centre, species.spacing_low_mm)
     own = inputs.spacing_mm
     return [
         Reason(

@@ -32,6 +32,7 @@ OURS = "our choice"
 TITLES = {"quick": "quick: shorten it", "full": "full crop: pinch"}
 _ENDS = {
     "spacing": ("the widest published spacing", "the closest published spacing"),
+    "very heavy set": ("the widest published spacing", "where the set is very heavy"),
     "wood": ("the most careful figure for the wood", "the boldest figure for the wood"),
     "tree share": ("this limb's share of the tree", "this limb's share of the tree"),
     "cap": ("your own limit", "your own limit"),
@@ -82,12 +83,10 @@ def cut_lines(plan: Plan, units: str = "metric") -> list[str]:
         where = "the limb" if cut.shoot < 0 else f"side shoot {cut.shoot + 1}"
         known = math.isfinite(cut.from_base_mm)
         place = f" {format_length(cut.from_base_mm, units)} from the base" if known else ""
-        thick = ""
-        if cut_tool(cut.diameter_mm) == "loppers":
-            thick = f" with loppers: {format_size(cut.diameter_mm, units)} thick;"
+        thick = f", {format_size(cut.diameter_mm, units)} thick" if cut.diameter_mm > 0 else ""
         lines.append(
-            f"Cut {number}: {where}{place};{thick} takes {len(cut.fruit)} fruit "
-            f"({cut.share_frac:.0%} of what comes off)"
+            f"Cut {number} ({cut_tool(cut.diameter_mm)}): {where}{place}{thick}; takes "
+            f"{len(cut.fruit)} fruit ({cut.share_frac:.0%} of what comes off)"
         )
     if plan.pinches:
         lines.append(f"Pinch off {len(plan.pinches)} by hand (marked with a cross)")
@@ -145,7 +144,10 @@ def verdict_for(
     if crop <= target.centre:
         here = f"{crop} fruit hang here and {target.centre:.0f} may stay"
         return "leave", f"{here}; take {off} off." if off else f"{here}: nothing to take off."
-    return "thin", f"{crop} fruit hang here and about {target.centre:.0f} should stay."
+    here = f"{crop} fruit hang here and about {target.centre:.0f} should stay."
+    if target.rule == "very heavy set":
+        return "thin", f"{species.title} is thinned only where the set is very heavy: {here}"
+    return "thin", here
 
 
 def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, ...]:
@@ -178,8 +180,6 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
         )
     if plan.timing.sentence and thin:
         notes.append(plan.timing.sentence)
-    if thin and species.name == "european-plum":
-        notes.append("European plums are usually thinned only where the set is very heavy.")
     if thin and species.name == "nectarine" and inputs.spacing_mm is None and plan.length_mm > 0:
         most = max(plan.length_mm // 304.8, 1.0)
         notes.append(

@@ -17,7 +17,7 @@ __all__ = ["load_species", "read_species_file", "species_names"]
 
 _FOLDER = Path(__file__).resolve().parent
 _NUMBERS = tuple(f.name for f in fields(Species) if f.type == "Sourced")
-_OPTIONAL = {"thinning_days", "harvest_days"}
+_OPTIONAL = {"heavy_set_spacing_mm", "thinning_days", "harvest_days"}
 _PLAIN = ("name", "title", "thinned", "thinned_source", "cluster_rule")
 _TABLES = ("ripening_months", "trunk_table", "size_codes", "reference_counts", "acre_plans")
 _SPACINGS = ("spacing_low_mm", "spacing_centre_mm", "spacing_high_mm")

@@ -123,6 +123,9 @@ class Species:
         Length of fruiting wood per final fruit. Low keeps more fruit, high keeps fewer.
     first_pass_spacing_mm : Sourced
         Length of wood per fruit that a first pass leaves.
+    heavy_set_spacing_mm : Sourced
+        Only where a species is thinned for a very heavy set alone: fruit closer than this on
+        average are very heavy, and come down to it. Not known for the others.
     harvest_diameter_mm, harvest_diameter_range_mm : Sourced
         Ripe diameter when the grower does not say.
     fruit_density_g_per_cm3 : Sourced
@@ -183,6 +186,7 @@ class Species:
     pair_cluster_size: Sourced
     second_pass_days: Sourced
     ripening_months: dict[str, tuple[int, ...]]
+    heavy_set_spacing_mm: Sourced = UNKNOWN
     thinning_days: Sourced = UNKNOWN
     harvest_days: Sourced = UNKNOWN
     trunk_rows: tuple[TrunkRow, ...] = ()

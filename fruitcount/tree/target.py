@@ -236,8 +236,9 @@ def _by_spacing(
         lack = int((~known).sum())
         notes.append(f"{lack} of {len(limbs)} limbs have no measured length: by their thickness.")
     low, high = species.spacing_low_mm, species.spacing_high_mm
-    ends = (low.number, high.number)
-    source = f"spacing {low.number / 10:.0f} to {high.number / 10:.0f} cm: {low.status}"
+    heavy = species.heavy_set_spacing_mm  # thinned down to this and no further
+    ends = (heavy.number,) * 2 if heavy.known else (low.number, high.number)
+    source = f"spacing {ends[0] / 10:.0f} to {ends[1] / 10:.0f} cm: {low.status}"
     if facts.spacing_mm is not None:
         ends = (facts.spacing_mm, facts.spacing_mm)
         source = "the keeper's own spacing"
