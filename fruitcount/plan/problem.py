@@ -372,4 +372,6 @@ def _closest_mm(species: Species, inputs: GrowerInputs, rules: PlanRules) -> flo
     gap = rules.gap_share_frac * spacing
     if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
         return gap
-    return min(gap, rules.first_pass_gap_frac * species.first_pass_spacing_mm.number)
+    quick = inputs.plan_choice == "quick"
+    share = rules.quick_gap_frac if quick else rules.first_pass_gap_frac
+    return min(gap, share * species.first_pass_spacing_mm.number)

@@ -279,7 +279,7 @@ def test_cautions_are_there():
         assert word in text.lower()
     assert len(CAUTIONS_SHORT) == 2
     assert [cut_tool(d) for d in (10, 26, 51, float("nan"))] == [
-        "clippers", "loppers", "", "clippers",
+        "clippers", "loppers", "", "clippers; loppers over 25 mm",
     ]  # fmt: skip
 
 

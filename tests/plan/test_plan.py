@@ -121,7 +121,7 @@ def test_a_cut_is_where_it_says():
     assert cut.at_px == pytest.approx(cut.at_mm * PX_PER_MM)
     assert np.hypot(cut.x_px - 300, cut.y_px - 1500) == pytest.approx(cut.at_px)
     kept = fruit_on(limb, np.linspace(20, 880, 30)).along_mm[plan.keep_mask]
-    assert cut.at_mm - kept.max() == pytest.approx(40.0)  # leaves left beyond the last fruit
+    assert cut.at_mm - kept.max() >= 40.0 - 1e-9  # leaves left beyond the last fruit
 
 
 @pytest.mark.parametrize(
