@@ -34,6 +34,7 @@ from fruitcount.load import (
     limb_load,
 )
 from fruitcount.plan import Choice, GrowerInputs, Plan, plan_limb
+from fruitcount.plan.words import more_fruit_note
 from fruitcount.species import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
@@ -114,7 +115,8 @@ class Decision:
     @property
     def notes(self) -> tuple[str, ...]:
         """What else the grower should know, of the plan and then of the load."""
-        return (*self.plan.notes, *self.load.notes)
+        hidden = more_fruit_note(self.plan, self.measurement.count_range_n)
+        return (*([hidden] if hidden else []), *self.plan.notes, *self.load.notes)
 
 
 @dataclass(frozen=True, eq=False)

@@ -301,7 +301,7 @@ def _costs(
 ) -> Costs:
     """Work as score. The full crop is pinched, and so is the second pass: its limb stays whole."""
     most = min(inputs.max_cut_frac, _hand_tool_frac(limb))
-    shorten = inputs.plan_choice == "quick" and inputs.pass_number == 1 and most > 0
+    shorten = inputs.plan_choice == "quick" and inputs.pass_number == 1 and inputs.max_cut_frac > 0
     return Costs(
         cut=rules.score_per_second * inputs.seconds_per_cut if shorten else _NEVER,
         pinch=rules.score_per_second * inputs.seconds_per_pinch,

@@ -22,6 +22,7 @@ __all__ = [
     "cut_lines",
     "explain",
     "headline",
+    "more_fruit_note",
     "notes_for",
     "range_sentence",
     "time_words",
@@ -192,6 +193,21 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
             "a licensed arborist."
         )
     return tuple(notes)
+
+
+def more_fruit_note(plan: Plan, count_range_n: tuple[float, float]) -> str:
+    """What to do about fruit that the count may have missed; empty where it changes nothing."""
+    most, may = count_range_n[1], plan.target.centre
+    if not most > plan.crop_count:
+        return ""
+    if plan.verdict == "thin":
+        return f"Up to {most:.0f} fruit may hang here: go by what stays, {plan.keep_count}."
+    if plan.verdict == "leave" and most > may:
+        return (
+            f"Up to {most:.0f} fruit may hang here: if you find more than {may:.0f}, take off down "
+            f"to {may:.0f}."
+        )
+    return ""
 
 
 def _span(low: float, high: float) -> str:

@@ -21,7 +21,7 @@ from fruitcount.plan import (
     plan_limb,
     second_pass_inputs,
 )
-from fruitcount.plan.words import time_words
+from fruitcount.plan.words import cut_lines, more_fruit_note, time_words
 from fruitcount.species import load_species
 
 LONG = bool(os.environ.get("FRUITCOUNT_LONG"))
@@ -197,3 +197,37 @@ def test_another_limb_is_not_judged_by_this_plan():
             other.append(other_limb_words(plan.first_pass, their_fruit, theirs))
     assert not any(same)
     assert np.mean([bool(words) for words in other]) > 0.8
+
+
+def test_european_plums_are_thinned_only_where_the_set_is_very_heavy():
+    # UC IPM: no extensive thinning unless the set is very heavy. Very heavy: our choice.
+    species = load_species("european-plum")
+    limb = straight_limb(1016)  # 40 in: very heavy over 20 fruit at the end, 30 in a first pass
+    for number, most in ((1, 30), (2, 20)):
+        inputs = GrowerInputs("european-plum", pass_number=number)
+        for n in (most - 5, most, most + 1, most + 20):
+            plan = plan_limb(fruit_on(limb, np.linspace(5, 1000, n)), limb, species, inputs)
+            assert plan.keep_count == min(n, most)
+            assert plan.verdict == ("thin" if n > most else "leave")
+    assert plan.keep_high_rule == "very heavy set"
+    assert "where the set is very heavy" in plan.range_sentence
+
+
+def test_a_shoot_too_thick_for_loppers_is_not_cut():
+    inputs = GrowerInputs(cap=2)
+    for base, cuts in ((40.0, 1), (60.0, 0)):
+        limb = straight_limb(2000, base_mm=150, tip_mm=100, shoots=[(500, 400, 60, base)])
+        fruit = fruit_on(limb, np.linspace(100, 390, 20), shoot=np.full(20, 0))
+        plan = plan_limb(fruit, limb, PEACH, inputs)
+        assert len(plan.cuts) == cuts
+        assert all(cut.diameter_mm <= 50 for cut in plan.cuts)
+        if cuts:
+            assert "(clippers)" in cut_lines(plan)[0] or "(loppers)" in cut_lines(plan)[0]
+
+
+def test_likely_more_fruit_than_was_seen_is_said_with_what_to_do():
+    limb = straight_limb(900)
+    for n, words in ((30, "go by what stays, 9"), (7, "more than 9, take off down to 9")):
+        plan = plan_limb(fruit_on(limb, np.linspace(20, 880, n)), limb, PEACH, GrowerInputs())
+        assert words in more_fruit_note(plan, (n, n + 6.0))
+        assert more_fruit_note(plan, (np.nan, np.nan)) == ""
