@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from fruitcount.evaluate.match import nearest_first
+from fruitcount.store import Event, Records, Store, list_photos
 from fruitcount.types import Fruitlets
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -81,3 +83,20 @@ def assert_same_fruitlets(found: Fruitlets, expected: Fruitlets) -> None:
     assert len(found) == len(expected)
     for f in fields(Fruitlets):
         np.testing.assert_array_equal(getattr(found, f.name), getattr(expected, f.name), f.name)
+
+
+def add_step(store: Store, photo_id: int, base: int, step: dict[str, Any]) -> int:
+    """Store one step of a photo's corrections on top of a revision; gives the new revision."""
+    keys = {photo.number: photo.key for photo in list_photos(store)}
+    Records(store).add_steps(keys[photo_id], [Event(base + 1, "test", base + 1, step)])
+    return base + 1
+
+
+def add_edit(store: Store, photo_id: int, base: int, edit: dict[str, Any]) -> int:
+    """Store an edit; see :func:`add_step`."""
+    return add_step(store, photo_id, base, {"do": edit})
+
+
+def undo(store: Store, photo_id: int, base: int) -> int:
+    """Take the last edit back; see :func:`add_step`."""
+    return add_step(store, photo_id, base, {"undo": True})

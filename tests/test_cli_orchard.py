@@ -413,4 +413,4 @@ def test_export_and_import(data, tmp_path, form):
     assert done.exit_code == 0, done.output
     assert run("records", "--db", new, "check").exit_code == 0
     with closing(open_records(str(new))) as store:
-        assert [p["file_name"] for p in list_photos(store)] == ["0.jpg", "1.jpg"]
+        assert [p.name for p in list_photos(store)] == ["0.jpg", "1.jpg"]

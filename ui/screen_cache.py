@@ -9,13 +9,12 @@ from typing import Any
 
 import screen_engine as engine
 import streamlit as st
-from screen_launch import default_data_dir
 from screen_outbox import Desk, take_box
 
 import fruitcount.corrections as cx
 from fruitcount.pipeline import Result
 from fruitcount.results import result_row
-from fruitcount.store.base import RevisionConflictError
+from fruitcount.store.base import RevisionConflictError, data_folder
 from fruitcount.store.kept import Records, open_records
 from fruitcount.types import Measurement
 
@@ -35,7 +34,7 @@ __all__ = [
 
 def records() -> Records:
     """The records, opened once for all visitors of this server."""
-    return open_records(default_data_dir())
+    return open_records(data_folder())
 
 
 def seen_of(key: str) -> Measurement:

@@ -25,11 +25,11 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
+from fruitcount.store.base import DATA_VARIABLE, data_folder, shared_with
 from fruitcount.store.kept import Records, open_records
 
-__all__ = ["DATA_VARIABLE", "default_data_dir", "launch", "make_app"]
+__all__ = ["launch", "make_app"]
 
-DATA_VARIABLE = "FRUITCOUNT_DATA"
 _HERE = Path(__file__).resolve().parent
 # Ours: leaf, bark and paper. Every text pair was checked for a contrast of at least 4.5 to 1.
 _MANIFEST = {
@@ -52,11 +52,6 @@ _THEME = {
     "theme.dark.secondaryBackgroundColor": "#232b2f",
     "theme.dark.textColor": "#f4f2e8",
 }
-
-
-def default_data_dir() -> Path:
-    """Folder of photos and corrections: ``FRUITCOUNT_DATA`` or ``~/.fruitcount``."""
-    return Path(os.environ.get(DATA_VARIABLE) or Path.home() / ".fruitcount")
 
 
 def make_app(records: Records, guard: Guard | None) -> Any:
@@ -136,7 +131,7 @@ def launch(
     passphrase : str or None
         At least 8 characters. Asked for, too, when given without ``lan``.
     data_dir : path or None
-        Where photos and corrections are kept; by default :func:`default_data_dir`.
+        Where photos and corrections are kept; by default :func:`data_folder`.
 
     Raises
     ------
@@ -145,7 +140,7 @@ def launch(
     """
     if lan and not passphrase:
         raise BadInputError("passphrase must be given with --lan: there is no default")
-    folder = Path(data_dir) if data_dir else default_data_dir()
+    folder = Path(data_dir) if data_dir else data_folder()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     os.environ[DATA_VARIABLE] = str(folder)
     # nobody may say in a header that a guess comes from another address
@@ -154,6 +149,8 @@ def launch(
     if str(_HERE) not in sys.path:
         sys.path.insert(0, str(_HERE))
     tell_addresses(port, lan)
+    if shared := shared_with(folder):
+        print(f"Mind: {shared}", flush=True)
     threading.Thread(target=warm_up, daemon=True).start()
     sys.argv = [str(_HERE / "app.py")]
     make_app(open_records(folder), guard).run(

@@ -17,8 +17,8 @@ from tree_lessons import batch_settings, follow_tuning
 
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
-from fruitcount.store.sheets import load_sheet
-from fruitcount.store.tuning import load_tuning
+from fruitcount.store.limbs import load_tuning
+from fruitcount.store.photo_record import load_record
 from fruitcount.tree.assignment import Place, place_by_name
 from fruitcount.tree.photos import count_photo, file_hash
 from fruitcount.tree.run import Progress, run_batch
@@ -100,7 +100,7 @@ class _Keeper:
 def _place_by_code(key: str, body: Mapping[str, Any]) -> None:
     """Put a photo on the limb that the code on its scale card names, where nothing else did."""
     records, limb = cache.records(), str(body.get("code_limb") or "")
-    place = load_sheet(records.store, records.number(key)).place
+    place = load_record(records.store, records.number(key)).place
     names = {number: name for name, number in records.trees().items()}
     of_this = body.get("code_tree") in ("", None, names.get(place.tree_id or 0))
     if limb and of_this and place.tree_id is not None and place.limb_id is None:

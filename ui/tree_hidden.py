@@ -15,14 +15,15 @@ from screen_words import plain
 
 from fruitcount.errors import FruitcountError
 from fruitcount.store.kept import PhotoLine
-from fruitcount.store.orchard import (
+from fruitcount.store.limbs import (
     HandCount,
     delete_hand_counts,
     load_hand_counts,
+    load_side_counts,
     save_hand_count,
-    tree_id_of,
+    save_side_count,
 )
-from fruitcount.store.side_counts import load_side_counts, save_side_count
+from fruitcount.store.orchard import tree_id_of
 from fruitcount.tree.facts import MOST_FRUIT
 from fruitcount.tree.hidden import BothSides, SidePair, seen_to_true, side_pairs, told_pairs
 

@@ -14,7 +14,7 @@ from fruitcount.calibrate.learn import Proposal
 from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
 from fruitcount.evaluate.scores import Tally
 from fruitcount.store.kept import PhotoLine
-from fruitcount.store.tuning import StoredTuning, load_tuning
+from fruitcount.store.limbs import StoredTuning, load_tuning
 
 __all__ = ["figures", "show_learning"]
 

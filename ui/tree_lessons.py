@@ -25,7 +25,7 @@ from fruitcount.calibrate.tuning import Tuning, tuned_on_limb, tuning_from_recor
 from fruitcount.detect import DetectSettings
 from fruitcount.image.card import on_card
 from fruitcount.store.kept import PhotoLine
-from fruitcount.store.tuning import end_tuning, load_tuning, save_tuning
+from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.run import Progress, run_batch
 from fruitcount.types import Fruitlets, Measurement

@@ -37,23 +37,30 @@ def _opened(ctx: click.Context, *, create: bool = False) -> Any:
 @click.option("--keep-location", is_flag=True, help=_LOCATION)
 @click.pass_context
 def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
-    """Write all records and photos to one zip opt.FILE and read it back."""
-    from fruitcount.store import backup
+    """Write all records and photos to one zip FILE and read it back."""
+    from fruitcount.store import write_archive
 
     with _opened(ctx) as store:
-        written = backup(store, file, keep_location=keep_location)
+        written = write_archive(store, file, keep_location=keep_location)
     click.echo(f"Wrote {written} ({written.stat().st_size / 1e6:.1f} MB), read back whole.")
 
 
 @records_command.command("check")
+@click.option("--delete-unused", is_flag=True, help="Delete photo files that belong to no record.")
 @click.pass_context
-def check_command(ctx: click.Context) -> None:
-    """Look through all records and photo files for damage."""
-    from fruitcount.store import find_damage
+def check_command(ctx: click.Context, delete_unused: bool) -> None:
+    """Look through all records and photo files for damage, and who else can reach them."""
+    from fruitcount.store import delete_unused_files, find_damage
+    from fruitcount.store.base import shared_with
 
     with _opened(ctx) as store:
+        if delete_unused:
+            click.echo(f"Deleted {delete_unused_files(store)} unused files.")
         damage = find_damage(store)
+        shared = shared_with((store.file or store.photos_folder).parent)
     click.echo("\n".join(damage) or "All records and photo files are whole.")
+    if shared:
+        click.echo(f"Mind: {shared}", err=True)
     sys.exit(1 if damage else 0)
 
 
@@ -91,8 +98,8 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
     """Read a backup, or an exported folder, into records that are empty."""
     from fruitcount.errors import FruitcountError
     from fruitcount.store import read_archive, read_coco_folder, read_csv_folder
+    from fruitcount.store.base import records_file
     from fruitcount.store.coco_folder import COCO_FILE
-    from fruitcount.store.place import records_file
 
     read: Any = read_csv_folder if source.is_dir() else read_archive
     if (source / COCO_FILE).is_file():

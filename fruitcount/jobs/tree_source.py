@@ -16,13 +16,14 @@ from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
 from fruitcount.store import (
-    Sheet,
+    PhotoLine,
+    PhotoRecord,
     Store,
     StoredLimb,
     list_photos,
     load_hand_counts,
     load_limbs,
-    load_sheets,
+    load_records,
     load_side_counts,
     load_trees,
     tree_id_of,
@@ -111,22 +112,21 @@ def records_source(
     rows: list[dict[str, Any]] = []
     facts = {}
     day = day or date.today()
-    photos: dict[int | None, list[dict[str, Any]]] = {}
+    photos: dict[int | None, list[PhotoLine]] = {}
     for photo in list_photos(store):
-        photos.setdefault(photo["tree_id"], []).append(photo)
+        photos.setdefault(photo.tree_id, []).append(photo)
     for tree in load_trees(store, year=year, day=day):
         tree_id = tree_id_of(store, tree.name)
         if tree_id is None:
             continue
         season = season_year(day, southern=tree.southern) if year is None else year
         mine = _of_season(photos.get(tree_id, []), tree, season, newest=newest)
-        limbs = {limb.limb_id: limb for limb in load_limbs(store, tree_id)}
-        sizes = {limb.name: _size(limb) for limb in limbs.values()}
+        sizes = {limb.name: _size(limb) for limb in load_limbs(store, tree_id)}
         counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
-        sheets = load_sheets(store, [photo["photo_id"] for photo in mine])
+        records = load_records(store, [photo.number for photo in mine])
         shown = [
-            _record_row(store, photo, sheet, (tree.name, limbs.get(photo["limb_id"])))
-            for photo, sheet in zip(mine, sheets, strict=True)
+            _record_row(store, photo, record, tree.name)
+            for photo, record in zip(mine, records, strict=True)
         ]
         sides, remarks = told_pairs(side_pairs(shown, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
@@ -151,9 +151,9 @@ def _size(limb: StoredLimb) -> LimbSize:
 
 
 def _of_season(
-    photos: list[dict[str, Any]], tree: OrchardTree, year: int, *, newest: bool
-) -> list[dict[str, Any]]:
-    years = [season_year(photo["taken_on"], southern=tree.southern) for photo in photos]
+    photos: list[PhotoLine], tree: OrchardTree, year: int, *, newest: bool
+) -> list[PhotoLine]:
+    years = [season_year(photo.taken_on, southern=tree.southern) for photo in photos]
     earlier = [y for y in years if y <= year]
     wanted = max(earlier) if newest and earlier else year
     return [photo for photo, of in zip(photos, years, strict=True) if of == wanted]
@@ -170,44 +170,41 @@ def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
     )
 
 
-def _record_row(
-    store: Store, photo: dict[str, Any], sheet: Sheet, where: tuple[str, StoredLimb | None]
-) -> dict[str, Any]:
-    tree, limb = where
-    told = sheet.decision or {}
-    measurement = sheet.measurement
+def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) -> dict[str, Any]:
+    told = record.decision or {}
+    measurement = record.measurement
     length = measurement.limb.length_mm if measurement is not None else float("nan")
-    typed = (sheet.inputs or {}).get("base_diameter_mm")
+    typed = (record.inputs or {}).get("base_diameter_mm")
     count = told.get("count_n")
     if told.get("verdict") == "cannot tell" and not count:
         count = None  # nothing was seen on a poor photo: that is not a limb without fruit
-    row = {
-        "file": photo["file_name"] or photo["sha256"][:8],
+    row: dict[str, Any] = {
+        "file": photo.name or photo.key[:8],
         "tree": tree,
-        "limb": limb.name if limb else "",
-        "side": photo["side"],
-        "moment": photo["moment"],
+        "limb": photo.limb,
+        "side": photo.side,
+        "moment": photo.moment,
         "ok": count is not None,
         "count_n": count,
         **{name: told.get(name) for name in ("count_low_n", "count_high_n", "keep_n")},
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
-        "photo_id": photo["photo_id"],
-        "on": photo["taken_on"],
-        "photo": file_of(store, photo["sha256"], photo["suffix"]),
+        "photo_id": photo.number,
+        "on": photo.taken_on,
+        "photo": file_of(store, photo.key, photo.suffix),
     }
     if measurement is not None:
-        row["measurement"] = partial(_corrected, measurement, sheet, row["photo"])
+        row["measurement"] = partial(_corrected, measurement, record, row["photo"])
     return row
 
 
-def _corrected(measurement: Measurement, sheet: Sheet, photo: Path) -> Measurement | None:
+def _corrected(measurement: Measurement, record: PhotoRecord, photo: Path) -> Measurement | None:
     """A recorded photo as corrected, with its caliper readings; worked out only when asked for."""
     try:
-        marks = replayed(measurement, sheet.edits)
+        marks = replayed(measurement, record.edits)
     except FruitcountError:
         return None
-    return with_answers(measurement, marks, partial(line_on_photo, photo), sheet.inputs)
+    return with_answers(measurement, marks, partial(line_on_photo, photo), record.inputs)
 
 
 def tree_names(source: TreeSource) -> list[str]:

@@ -10,12 +10,9 @@ from __future__ import annotations
 import json
 import zipfile
 import zlib
-from collections.abc import Iterable, Iterator
-from functools import partial
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
-
-from sqlalchemy.orm import Session
+from typing import IO, Any
 
 from fruitcount.errors import RecordError
 from fruitcount.files import written_whole
@@ -23,10 +20,10 @@ from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.rows import (
     all_lines,
     encode,
-    exported_photo,
     must_be_empty,
-    photo_data,
+    photo_files,
     put_photos,
+    read_back,
     read_lines,
 )
 
@@ -36,6 +33,8 @@ _LINES = "records.jsonl"
 _LARGEST_PHOTO = 512 * 1024 * 1024
 # about a hundred thousand counted photos; a small zip may claim to unpack to far more
 _LARGEST_LINES = 8 * 1024 * 1024 * 1024
+_LONGEST_LINE = 16 * 1024 * 1024  # the marks of one limb take about 300 bytes each
+_HIGHEST_RATIO = 100  # rows of records pack to a tenth; photos are not packed at all
 
 
 def write_archive(store: Store, path: str | Path, *, keep_location: bool = False) -> Path:
@@ -45,7 +44,6 @@ def write_archive(store: Store, path: str | Path, *, keep_location: bool = False
     ----------
     store : Store
     path : str or Path
-        Replaced if it exists.
     keep_location : bool
         True writes the GPS position of those photos that were kept with it. It is taken out of
         the copies in the archive otherwise.
@@ -53,43 +51,37 @@ def write_archive(store: Store, path: str | Path, *, keep_location: bool = False
     Raises
     ------
     RecordError
-        When a photo file is gone or was changed: an archive that looks whole must be whole.
+        When a file of that name is there already (an earlier backup is never written over), or a
+        photo file is gone or was changed: an archive that looks whole must be whole.
     """
     target = Path(path)
-    with written_whole(target.parent) as folder:
+    if target.exists():
+        raise RecordError(f"{target}: is already there; give the backup another name")
+    with written_whole(target.parent) as folder, reading(store) as session:
         draft = folder / target.name
-        with reading(store) as session, zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as out:
-            for row in _write_lines(store, session, out, keep_location):
-                data = photo_data(store, row, keep_location=keep_location)
+        with zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as out:
+            photos = {}
+            for name, data, row in photo_files(store, session, keep_location=keep_location):
                 # a ZipInfo has a date of its own: zip files know none before 1980, clocks do
-                out.writestr(zipfile.ZipInfo(f"photos/{row['sha256']}{row['suffix']}"), data)
+                out.writestr(zipfile.ZipInfo(name), data)
+                photos[int(row["id"])] = row
+            info = zipfile.ZipInfo(_LINES)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            with out.open(info, "w", force_zip64=True) as stream:
+                for line in all_lines(session, photos):
+                    row_text = json.dumps(line, ensure_ascii=False, allow_nan=False, default=encode)
+                    stream.write(row_text.encode() + b"\n")
         with zipfile.ZipFile(draft) as again:
             bad = again.testzip()
         if bad is not None:
             raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
+        read_back(session, lambda copy: read_archive(copy, draft, photos=False), str(target))
     return target
 
 
-def _write_lines(
-    store: Store, session: Session, out: zipfile.ZipFile, keep_location: bool
-) -> list[dict[str, Any]]:
-    """Write the rows; gives those of photos as they are in the records."""
-    photos: list[dict[str, Any]] = []
-
-    def exported(row: dict[str, Any]) -> dict[str, Any]:
-        photos.append(row)
-        return exported_photo(store, row, keep_location=keep_location)
-
-    info = zipfile.ZipInfo(_LINES)
-    info.compress_type = zipfile.ZIP_DEFLATED
-    with out.open(info, "w", force_zip64=True) as stream:
-        for line in all_lines(session, exported):
-            text_line = json.dumps(line, ensure_ascii=False, allow_nan=False, default=encode)
-            stream.write(text_line.encode() + b"\n")
-    return photos
-
-
-def read_archive(store: Store, path: str | Path, *, keep_location: bool = False) -> int:
+def read_archive(
+    store: Store, path: str | Path, *, keep_location: bool = False, photos: bool = True
+) -> int:
     """Read an archive into records that are empty; returns how many rows were read.
 
     Parameters
@@ -110,12 +102,15 @@ def read_archive(store: Store, path: str | Path, *, keep_location: bool = False)
     try:
         with zipfile.ZipFile(path) as archive, writing(store) as session:
             must_be_empty(store, session)
-            if archive.getinfo(_LINES).file_size > _LARGEST_LINES:
-                raise RecordError(f"{name}: {_LINES} is too large to be records")
-            with archive.open(_LINES) as stream:
+            with archive.open(_member(archive, _LINES, _LARGEST_LINES)) as stream:
                 count = read_lines(session, _parsed(stream, name), name)
-            read = partial(_photo_bytes, archive)
-            put_photos(store, session, read, keep_location=keep_location)
+            if photos:
+                put_photos(
+                    store,
+                    session,
+                    lambda photo: archive.read(_member(archive, photo, _LARGEST_PHOTO)),
+                    keep_location=keep_location,
+                )
             return count
     except RecordError:
         raise
@@ -123,16 +118,24 @@ def read_archive(store: Store, path: str | Path, *, keep_location: bool = False)
         raise RecordError(f"{name}: the archive is damaged: {error}") from error
 
 
-def _parsed(stream: Iterable[bytes], name: str) -> Iterator[Any]:
-    for number, line in enumerate(stream, start=1):
+def _parsed(stream: IO[bytes], name: str) -> Iterator[Any]:
+    number = 0
+    while line := stream.readline(_LONGEST_LINE + 1):
+        number += 1
+        if len(line) > _LONGEST_LINE:
+            raise RecordError(f"{name}, line {number}: over {_LONGEST_LINE} bytes, no record")
         try:
             yield json.loads(line.decode())
         except (ValueError, RecursionError) as error:
             raise RecordError(f"{name}, line {number}: cannot be read: {error}") from error
 
 
-def _photo_bytes(archive: zipfile.ZipFile, name: str) -> bytes:
+def _member(archive: zipfile.ZipFile, name: str, largest: int) -> zipfile.ZipInfo:
+    """What the archive says of a file in it, if it is not more than such a file can be."""
     info = archive.getinfo(name)
-    if info.file_size > _LARGEST_PHOTO:
-        raise RecordError(f"{name}: {info.file_size} bytes is too large for a photo")
-    return archive.read(info)
+    packed_n = max(info.compress_size, 1)
+    if info.file_size > largest or info.file_size > _HIGHEST_RATIO * packed_n + 1_000_000:
+        raise RecordError(
+            f"{name}: unpacks from {packed_n} to {info.file_size} bytes, which is no backup"
+        )
+    return info

@@ -1,8 +1,13 @@
-"""Open the records: SQLite by a file name, PostgreSQL by a URL, the same calls for both."""
+"""Open the records: SQLite by a file name, PostgreSQL by a URL, the same calls for both.
+
+Where they are: the screen's data folder unless another place is named.
+"""
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -17,11 +22,26 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError, SQLAl
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
-from fruitcount.store.schema import prepare
+from fruitcount.store.tables import Base, prepare
 
-__all__ = ["RevisionConflictError", "Store", "open_store", "reading", "writing"]
+__all__ = [
+    "DATA_VARIABLE",
+    "RevisionConflictError",
+    "Store",
+    "data_folder",
+    "must_get",
+    "open_records",
+    "open_store",
+    "reading",
+    "records_file",
+    "shared_with",
+    "writing",
+]
+
+DATA_VARIABLE = "FRUITCOUNT_DATA"
 
 _T = TypeVar("_T")
+_R = TypeVar("_R", bound=Base)
 _BUSY_S = 30.0
 _WRITE = "fruitcount_write"
 # what reading a spoilt value raises besides the database's own errors
@@ -252,3 +272,104 @@ def writing(store: Store) -> Iterator[Session]:
             yield session
     except (SQLAlchemyError, *_SPOILT) as error:
         raise _record_error(store, error) from error
+
+
+def must_get(session: Session, table: type[_R], number: int) -> _R:
+    """The row of that number, or a :class:`RecordError` that names it."""
+    row = session.get(table, number)
+    if row is None:
+        raise RecordError(f"there is no {table.__tablename__} number {number} in the records")
+    return row
+
+
+def data_folder() -> Path:
+    """The screen's folder of photos and corrections: ``FRUITCOUNT_DATA`` or ``~/.fruitcount``."""
+    return Path(os.environ.get(DATA_VARIABLE) or Path.home() / ".fruitcount")
+
+
+def records_file(where: str | Path | None = None) -> Path | None:
+    """The database file that :func:`open_records` means; None where it is on a server."""
+    place = data_folder() if where is None else where
+    if "://" in str(place):
+        return None
+    path = Path(place).expanduser()
+    if path.is_dir() or where is None or (not path.suffix and not path.exists()):
+        path = path / "records.db"
+    return path
+
+
+def open_records(
+    where: str | Path | None = None,
+    *,
+    photos_folder: str | Path | None = None,
+    create: bool = False,
+) -> Store:
+    """Open records by the words of a command line.
+
+    Parameters
+    ----------
+    where : str or Path, optional
+        A data folder of the screen, a database file, or a ``postgresql://`` URL; default
+        :func:`data_folder`.
+    photos_folder : str or Path, optional
+        Where photo files lie. In a data folder that is ``photos``, beside any other file
+        ``<name>-photos``; with PostgreSQL it must be given.
+    create : bool
+        Make the records if they are not there.
+
+    Raises
+    ------
+    RecordError
+        When they are not there, or cannot be used.
+    """
+    path = records_file(where)
+    if path is None:
+        return open_store(str(where), photos_folder=photos_folder)
+    if not create and not path.is_file():
+        raise RecordError(
+            f"{path}: there are no records here. The first is made by `fruitcount count PHOTO "
+            "--record --tree NAME` or by `fruitcount screen`."
+        )
+    if photos_folder is None and path.name == "records.db":
+        photos_folder = path.parent / "photos"
+    return open_store(path, photos_folder=photos_folder)
+
+
+# kinds of file systems that lie on another machine, as Linux names them
+_NETWORK = ("nfs", "cifs", "smb", "ncpfs", "afs", "9p", "ceph", "glusterfs", "davfs", "lustre",
+            "fuse.sshfs", "fuse.rclone", "fuse.davfs2", "fuse.glusterfs")  # fmt: skip
+
+
+def shared_with(folder: Path) -> str:
+    """A sentence on who else may reach a folder of records; empty where nobody can.
+
+    Told are a network drive, a folder that other users of the computer may open, and one whose
+    parent they may change: they could move it away or put another in its place.
+    """
+    here = folder.expanduser().absolute()
+    kind = _mount_kind(here)
+    if kind.startswith(_NETWORK):
+        return (
+            f"{here} lies on a network drive ({kind}): whoever runs that drive can read it, and a "
+            "database there may be damaged when two computers write. Better on this computer."
+        )
+    for place, bits, may in (
+        (here, 0o077, "may be opened by other users of this computer"),
+        (here.parent, 0o022, "lies in a folder that other users of this computer may change"),
+    ):
+        with suppress(OSError):
+            if os.name == "posix" and stat.S_IMODE(place.stat().st_mode) & bits:
+                return f"{here} {may} ({place} has mode {stat.S_IMODE(place.stat().st_mode):o})."
+    return ""
+
+
+def _mount_kind(path: Path) -> str:
+    """The kind of file system that a path lies on; empty where the system does not tell."""
+    best, kind = "", ""
+    with suppress(OSError):
+        for line in Path("/proc/mounts").read_text(encoding="utf-8", errors="replace").splitlines():
+            _, at, found, *_ = line.split(" ")
+            at = at.replace("\\040", " ")
+            if len(at) >= len(best) and Path(at) in (path, *path.parents):
+                best, kind = at, found
+    return kind

@@ -20,9 +20,16 @@ from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.store.base import Store, reading, writing
 from fruitcount.store.corrected import corrected, line_on_photo, step_to
-from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
 from fruitcount.store.photos import file_of
-from fruitcount.store.rows import all_lines, encode, must_be_empty, read_lines
+from fruitcount.store.rows import (
+    all_lines,
+    encode,
+    must_be_empty,
+    read_back,
+    read_lines,
+    read_photo_folder,
+    write_photo_folder,
+)
 from fruitcount.store.tables import EditRow, now_text
 
 __all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
@@ -38,10 +45,11 @@ def write_coco_folder(
     out = Path(folder)
     with written_whole(out) as draft, reading(store) as session:
         changed = write_photo_folder(store, session, out, keep_location) if photos else {}
-        lines = list(all_lines(session, lambda row: {**row, **changed.get(row["id"], {})}))
+        lines = list(all_lines(session, changed))
         body = _coco_of(store, lines)
         text = json.dumps(body, ensure_ascii=False, allow_nan=False, default=encode)
         (draft / COCO_FILE).write_text(text + "\n", encoding="utf-8")
+        read_back(session, lambda copy: read_coco_folder(copy, draft), str(out / COCO_FILE))
     return [out / COCO_FILE]
 
 

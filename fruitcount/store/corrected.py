@@ -28,7 +28,7 @@ from fruitcount.corrections import (
 )
 from fruitcount.errors import FruitcountError
 from fruitcount.image import read_photo
-from fruitcount.store.sheets import replay_edits
+from fruitcount.store.photo_record import replay_edits
 from fruitcount.store.tables import EditRow
 from fruitcount.types import Fruitlets, Limb, Measurement
 

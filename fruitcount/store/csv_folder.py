@@ -16,8 +16,16 @@ from fruitcount.csv_table import FORMULA_STARTS
 from fruitcount.errors import RecordError
 from fruitcount.files import written_whole
 from fruitcount.store.base import Store, reading, writing
-from fruitcount.store.photo_folder import read_photo_folder, write_photo_folder
-from fruitcount.store.rows import checked, must_be_empty, record_tables, set_counters, table_rows
+from fruitcount.store.rows import (
+    checked,
+    must_be_empty,
+    read_back,
+    read_photo_folder,
+    record_tables,
+    set_counters,
+    table_rows,
+    write_photo_folder,
+)
 
 __all__ = ["read_csv_folder", "write_csv_folder"]
 
@@ -27,13 +35,13 @@ _LATER_TABLES = ("tuning", "side_count")
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")
 # the module's own limit of 131,072 signs is passed by the marks of one dense limb
-_LONGEST_CELL = 256 * 1024 * 1024
+_LONGEST_CELL = 16 * 1024 * 1024
 
 
 def write_csv_folder(
     store: Store, folder: str | Path, *, photos: bool = False, keep_location: bool = False
 ) -> list[Path]:
-    """Write one CSV file a table (UTF-8).
+    """Write one CSV file a table (UTF-8), and read them back before they are there.
 
     JSON columns hold JSON text. A text that a spreadsheet would take for a formula gets an
     apostrophe in front, which reading takes off again.
@@ -60,6 +68,7 @@ def write_csv_folder(
                     row = kept | (changed.get(kept["id"], {}) if table.name == "photo" else {})
                     writer.writerow([_cell(c, row[c.name]) for c in table.columns])
             written.append(path)
+        read_back(session, lambda copy: read_csv_folder(copy, draft), str(out))
     return written
 
 

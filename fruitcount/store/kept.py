@@ -8,7 +8,7 @@ two browsers to write over one another.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -18,9 +18,21 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
-from fruitcount.results import row_values
+from fruitcount.months import season_year
+from fruitcount.pipeline import Result
+from fruitcount.plan import GrowerInputs
+from fruitcount.results import result_row
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
-from fruitcount.store.orchard import load_limbs, save_limb
+from fruitcount.store.limbs import limb_named
+from fruitcount.store.orchard import save_tree, tree_id_of
+from fruitcount.store.photo_record import (
+    PhotoLine,
+    list_photos,
+    load_record,
+    save_decision,
+    save_measurement,
+)
 from fruitcount.store.photos import (
     PhotoPlace,
     delete_photo,
@@ -28,8 +40,7 @@ from fruitcount.store.photos import (
     save_photo,
     set_photo_place,
 )
-from fruitcount.store.sheets import load_sheet, save_decision, save_measurement
-from fruitcount.store.tables import DecisionRow, EditRow, LimbRow, MeasurementRow, PhotoRow, TreeRow
+from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow, TreeRow
 from fruitcount.types import Measurement
 
 __all__ = [
@@ -37,6 +48,7 @@ __all__ = [
     "PhotoLine",
     "Records",
     "open_records",
+    "record_count",
 ]
 
 
@@ -58,44 +70,6 @@ class Event:
     client: str
     seq: int
     step: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class PhotoLine:
-    """One kept photo, for lists.
-
-    Attributes
-    ----------
-    key : str
-        SHA-256 of the file's bytes: the photo's name in every address.
-    name : str
-        The file's name, for people only: it never becomes a path.
-    number : int
-        The photo's number in the records.
-    tree_id, limb_id : int or None
-    limb : str
-        Name of the limb; empty when not told.
-    side : {"", "front", "back"}
-    moment : {"", "before", "after"}
-    saved_at : str
-    inputs, numbers : dict
-        Of the last result; empty before the first.
-    taken_on : date
-        Day that the camera told, else the day it was kept here.
-    """
-
-    key: str
-    name: str
-    number: int
-    tree_id: int | None
-    limb_id: int | None
-    limb: str
-    side: str
-    moment: str
-    saved_at: str
-    inputs: dict[str, Any]
-    numbers: dict[str, Any]
-    taken_on: date
 
 
 class Records:
@@ -155,7 +129,7 @@ class Records:
             )
         if first is None:
             return None
-        measurement = load_sheet(self.store, self.number(key), settings_key=first).measurement
+        measurement = load_record(self.store, self.number(key), settings_key=first).measurement
         return None if measurement is None else replace(measurement, sha256=key)
 
     def keep_seen(self, key: str, measurement: Measurement) -> None:
@@ -201,7 +175,7 @@ class Records:
 
     def inputs(self, key: str) -> dict[str, Any]:
         """What the grower last said of this photo; empty before that."""
-        return load_sheet(self.store, self.number(key)).inputs or {}
+        return load_record(self.store, self.number(key)).inputs or {}
 
     def keep_result(
         self, key: str, revision: int, inputs: Mapping[str, Any], numbers: Mapping[str, Any]
@@ -217,23 +191,7 @@ class Records:
 
     def photos(self, tree_id: int | None = None) -> list[PhotoLine]:
         """Every photo (of one tree), newest first."""
-        last = select(DecisionRow.photo_id, DecisionRow.id).order_by(DecisionRow.id)
-        taken = select(
-            MeasurementRow.photo_id, MeasurementRow.body["photo"]["taken_at"].as_string()
-        )
-        query = select(PhotoRow).order_by(PhotoRow.id.desc())
-        if tree_id is not None:
-            query = query.where(PhotoRow.tree_id == tree_id)
-        with reading(self.store) as db:
-            newest = {row[0]: row[1] for row in db.execute(last)}
-            wanted = db.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest.values())))
-            results = {row.photo_id: row for row in wanted}
-            limbs = {row[0]: row[1] for row in db.execute(select(LimbRow.id, LimbRow.name))}
-            days = {row[0]: row[1] for row in db.execute(taken)}
-            return [
-                _line(row, results.get(row.id), limbs.get(row.limb_id or 0, ""), days.get(row.id))
-                for row in db.scalars(query)
-            ]
+        return list_photos(self.store, tree_id=tree_id)[::-1]
 
     def trees(self) -> dict[str, int]:
         """Numbers of the trees by name."""
@@ -248,24 +206,20 @@ class Records:
 
     def put_in_tree(self, key: str, tree_id: int | None) -> None:
         """Say which tree a photo shows; its limb, side and moment stay."""
-        was = load_sheet(self.store, self.number(key)).place
+        was = load_record(self.store, self.number(key)).place
         set_photo_place(self.store, self.number(key), place=replace(was, tree_id=tree_id))
 
     def put_on_limb(self, key: str, limb: str, side: str, moment: str) -> None:
         """Say which limb of its tree a photo shows, from where, and when."""
-        was = load_sheet(self.store, self.number(key)).place
+        was = load_record(self.store, self.number(key)).place
         limb_id = None
         if limb and was.tree_id is not None:
-            known = {one.name: one.limb_id for one in load_limbs(self.store, was.tree_id)}
-            limb_id = known.get(limb) or save_limb(self.store, was.tree_id, name=limb)
+            limb_id = limb_named(self.store, was.tree_id, limb)
         place = PhotoPlace(was.tree_id, limb_id, side, moment)
         set_photo_place(self.store, self.number(key), place=place)
 
     def forget(self, key: str) -> None:
         """Delete a photo, its small copies and all its steps, for good."""
-        path = self.path(key)
-        for copy in path.parent.glob(f"{path.name}.*.jpg"):
-            copy.unlink()
         delete_photo(self.store, self.number(key))
 
 
@@ -284,23 +238,6 @@ def _row(number: int, event: Event) -> EditRow:
     return EditRow(photo_id=number, revision=event.revision, kind=kind, body=[body])
 
 
-def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | None) -> PhotoLine:
-    return PhotoLine(
-        row.sha256,
-        row.file_name,
-        row.id,
-        row.tree_id,
-        row.limb_id,
-        limb,
-        row.side,
-        row.moment,
-        row.saved_at,
-        dict(result.inputs) if result else {},
-        row_values(result.body) if result else {},
-        date.fromisoformat((taken_at or row.saved_at)[:10]),
-    )
-
-
 def open_records(folder: str | Path) -> Records:
     """The records in a folder; they are made when they are not there.
 
@@ -314,3 +251,52 @@ def open_records(folder: str | Path) -> Records:
 @cache
 def _opened(folder: str) -> Records:
     return Records(open_store(Path(folder) / "records.db", photos_folder=Path(folder) / "photos"))
+
+
+def record_count(
+    store: Store, photo: str | Path, result: Result, *, tree: str = "", limb: str = "",
+    side: str = "", moment: str = "",
+) -> int:  # fmt: skip
+    """Keep a photo and its count; the season, the screen and the tree then know it.
+
+    Parameters
+    ----------
+    store : Store
+    photo : str or Path
+    result : Result
+        Of that photo. Where the records have its automatic result already, that one stays:
+        corrections rest on it.
+    tree, limb : str
+        Names; made if they are new. Without a tree, the photo belongs to none.
+    side : {"", "front", "back"}
+    moment : {"", "before", "after"}
+
+    Returns
+    -------
+    int
+        The photo's number.
+    """
+    inputs, measurement = result.decision.inputs, result.measurement
+    tree_id, limb_id = None, None
+    if tree:
+        tree_id = tree_id_of(store, tree)
+        if tree_id is None:
+            day = measurement.taken_at.date() if measurement.taken_at else date.today()
+            new = OrchardTree(
+                tree, inputs.species, ripening_month=inputs.ripening_month, southern=inputs.southern
+            )
+            tree_id = save_tree(store, new, year=season_year(day, southern=inputs.southern))
+    if tree_id is not None and limb:
+        limb_id = limb_named(store, tree_id, limb)
+    place = PhotoPlace(tree_id, limb_id, side, moment)
+    number = save_photo(store, Path(photo), place=place if tree else None)
+    sheet = load_record(store, number)
+    if sheet.measurement is None:
+        measurement = replace(measurement, sha256=sheet.sha256)
+        save_measurement(store, number, measurement=measurement, settings_key="screen")
+    if not sheet.revision:
+        told = {f.name: getattr(inputs, f.name) for f in fields(GrowerInputs)}
+        usual = GrowerInputs(species="")
+        told = {name: v for name, v in told.items() if v != getattr(usual, name)}
+        save_decision(store, number, revision=0, inputs=told, decision=result_row(result).values())
+    return number

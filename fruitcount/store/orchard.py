@@ -3,33 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
 from datetime import date
 from statistics import median
 from typing import Any
 
-from sqlalchemy import select, text
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from fruitcount.checks import at_least, positive
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.months import season_year
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
-from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.photos import file_of, remove_file, scrub
-from fruitcount.store.tables import DecisionRow, HandCountRow, LimbRow, PhotoRow, SeasonRow, TreeRow
+from fruitcount.store.tables import DecisionRow, LimbRow, PhotoRow, SeasonRow, TreeRow
 
 __all__ = [
-    "HandCount",
-    "StoredLimb",
-    "delete_hand_counts",
-    "delete_limb",
     "delete_tree",
-    "load_hand_counts",
-    "load_limbs",
     "load_trees",
-    "save_hand_count",
-    "save_limb",
     "save_season_facts",
     "save_tree",
     "season_history",
@@ -42,86 +32,6 @@ _TREE = (
 )  # fmt: skip
 _SEASON = ("bloom_date", "first_pass_on", "second_pass_on", "leave_it", "size_mm")
 _FACTS = ("fruit_before_n", "fruit_after_n", "harvest_kg", "fruit_g", "note")
-
-
-@dataclass(frozen=True)
-class StoredLimb:
-    """A limb as stored.
-
-    Attributes
-    ----------
-    limb_id, tree_id : int
-    name : str
-        Unique on its tree.
-    base_diameter_mm, length_mm : float or None
-    note : str
-    """
-
-    limb_id: int
-    tree_id: int
-    name: str
-    base_diameter_mm: float | None = None
-    length_mm: float | None = None
-    note: str = ""
-
-
-@dataclass(frozen=True)
-class HandCount:
-    """A limb counted by hand and on its photo.
-
-    Attributes
-    ----------
-    year : int
-    seen_n, true_n : float
-        On the photo, and by hand.
-    tree_id : int or None
-    limb, note : str
-    """
-
-    year: int
-    seen_n: float
-    true_n: float
-    tree_id: int | None = None
-    limb: str = ""
-    note: str = ""
-
-    def __post_init__(self) -> None:
-        at_least("seen_n", self.seen_n, 0)
-        at_least("true_n", self.true_n, 0)
-
-
-def save_hand_count(store: Store, count: HandCount) -> None:
-    """Add a hand count; :func:`fruitcount.tree.seen_to_true` makes a factor of several."""
-    with writing(store) as session:
-        if count.tree_id is not None and session.get(TreeRow, count.tree_id) is None:
-            raise RecordError(f"{store.name}: there is no tree number {count.tree_id}")
-        session.add(HandCountRow(**asdict(count)))
-
-
-def load_hand_counts(store: Store, *, year: int | None = None) -> list[HandCount]:
-    """Hand counts of one year or of all, in the order they were added.
-
-    A factor of one season need not hold in the next (Koirala, Walsh & Wang 2021).
-    """
-    query = select(HandCountRow).order_by(HandCountRow.id)
-    if year is not None:
-        query = query.where(HandCountRow.year == year)
-    with reading(store) as session:
-        return [
-            HandCount(r.year, r.seen_n, r.true_n, r.tree_id, r.limb, r.note)
-            for r in session.scalars(query)
-        ]
-
-
-def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> int:
-    """Remove a tree's own hand counts of a year; returns how many there were."""
-    with writing(store) as session:
-        rows = session.scalars(
-            select(HandCountRow).where(HandCountRow.tree_id == tree_id, HandCountRow.year == year)
-        ).all()
-        for row in rows:
-            session.delete(row)
-        return len(rows)
 
 
 def save_tree(store: Store, tree: OrchardTree, *, year: int) -> int:
@@ -246,50 +156,10 @@ def tree_id_of(store: Store, name: str) -> int | None:
         return session.scalar(select(TreeRow.id).where(TreeRow.name == name))
 
 
-def save_limb(
-    store: Store,
-    tree_id: int,
-    *,
-    name: str,
-    base_diameter_mm: float | None = None,
-    length_mm: float | None = None,
-    note: str = "",
-) -> int:
-    """Add a limb, or change the one of that name on the same tree."""
-    for label, value in (("base_diameter_mm", base_diameter_mm), ("length_mm", length_mm)):
-        if value is not None:
-            positive(label, value)
-    with writing(store) as session:
-        if session.get(TreeRow, tree_id) is None:
-            raise RecordError(f"{store.name}: there is no tree number {tree_id}")
-        row = session.scalar(
-            select(LimbRow).where(LimbRow.tree_id == tree_id, LimbRow.name == name)
-        )
-        if row is None:
-            row = LimbRow(tree_id=tree_id, name=name)
-            session.add(row)
-        row.base_diameter_mm, row.length_mm, row.note = base_diameter_mm, length_mm, note
-        session.flush()
-        return row.id
-
-
-def load_limbs(store: Store, tree_id: int) -> list[StoredLimb]:
-    """Limbs of a tree in the order they were added."""
-    with reading(store) as session:
-        rows = session.scalars(
-            select(LimbRow).where(LimbRow.tree_id == tree_id).order_by(LimbRow.id)
-        )
-        return [
-            StoredLimb(r.id, r.tree_id, r.name, r.base_diameter_mm, r.length_mm, r.note)
-            for r in rows
-        ]
-
-
 def save_season_facts(store: Store, tree_id: int, *, facts: SeasonFacts) -> None:
     """Write a season's counts and harvest; None leaves what is there."""
     with writing(store) as session:
-        if session.get(TreeRow, tree_id) is None:
-            raise RecordError(f"{store.name}: there is no tree number {tree_id}")
+        must_get(session, TreeRow, tree_id)
         row = _season(session, tree_id, facts.year)
         for field in _FACTS:
             value = getattr(facts, field)
@@ -308,29 +178,13 @@ def season_history(store: Store, tree_id: int) -> list[SeasonFacts]:
 
 def delete_tree(store: Store, tree_id: int) -> None:
     """Remove a tree with its limbs, seasons, photos, edits and photo files, for good."""
-    _delete(store, TreeRow, tree_id)
-
-
-def delete_limb(store: Store, limb_id: int) -> None:
-    """Remove a limb with its photos, edits and photo files, for good."""
-    _delete(store, LimbRow, limb_id)
-
-
-def _delete(store: Store, table: type[TreeRow] | type[LimbRow], row_id: int) -> None:
     with writing(store) as session:
-        row = session.get(table, row_id)
-        if row is None:
-            raise RecordError(f"{store.name}: there is no {table.__tablename__} number {row_id}")
-        query = select(PhotoRow)
-        if isinstance(row, TreeRow):
-            limbs = select(LimbRow.id).where(LimbRow.tree_id == row_id)
-            query = query.where((PhotoRow.tree_id == row_id) | PhotoRow.limb_id.in_(limbs))
-        else:
-            query = query.where(PhotoRow.limb_id == row_id)
+        row = must_get(session, TreeRow, tree_id)
+        limbs = select(LimbRow.id).where(LimbRow.tree_id == tree_id)
+        query = select(PhotoRow).where((PhotoRow.tree_id == tree_id) | PhotoRow.limb_id.in_(limbs))
         files = []
         for photo in session.scalars(query):
             files.append(file_of(store, photo.sha256, photo.suffix))
-            session.execute(text("DELETE FROM batch_row WHERE sha256 = :s"), {"s": photo.sha256})
             session.delete(photo)
         session.flush()
         session.delete(row)

@@ -16,20 +16,23 @@ from fruitcount.checks import one_of
 from fruitcount.errors import NotWrittenError, RecordError
 from fruitcount.files import shown_name
 from fruitcount.image.metadata import without_location
-from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.tables import PhotoRow
 
 __all__ = [
     "MOMENTS",
     "SIDES",
     "PhotoPlace",
+    "checked_bytes",
     "delete_photo",
-    "delete_unused_files",
+    "file_of",
     "photo_bytes",
     "photo_file",
     "save_photo",
     "scrub",
     "set_photo_place",
+    "unused_files",
+    "write_whole",
 ]
 
 SIDES = ("", "front", "back")
@@ -125,14 +128,7 @@ def _put_place(row: PhotoRow, place: PhotoPlace) -> None:
 def set_photo_place(store: Store, photo_id: int, *, place: PhotoPlace) -> None:
     """Say what a photo shows."""
     with writing(store) as session:
-        _put_place(must_get(session.get(PhotoRow, photo_id), store, photo_id), place)
-
-
-def must_get(row: PhotoRow | None, store: Store, photo_id: int) -> PhotoRow:
-    """The row, or a :class:`RecordError` that names the photo."""
-    if row is None:
-        raise RecordError(f"{store.name}: there is no photo number {photo_id}")
-    return row
+        _put_place(must_get(session, PhotoRow, photo_id), place)
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -164,7 +160,7 @@ def photo_file(store: Store, photo_id: int) -> Path:
         When there is no such photo, or its file is gone.
     """
     with reading(store) as session:
-        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        row = must_get(session, PhotoRow, photo_id)
         path = file_of(store, row.sha256, row.suffix)
     if not path.is_file():
         raise RecordError(f"{path}: the file of photo {photo_id} is gone")
@@ -172,20 +168,27 @@ def photo_file(store: Store, photo_id: int) -> Path:
 
 
 def photo_bytes(store: Store, photo_id: int) -> bytes:
-    """The photo's bytes, checked against their hash.
+    """The photo's bytes; see :func:`checked_bytes`."""
+    with reading(store) as session:
+        row = must_get(session, PhotoRow, photo_id)
+        return checked_bytes(store, row.sha256, row.suffix, row.file_sha256)
+
+
+def checked_bytes(store: Store, sha256: str, suffix: str, file_sha256: str) -> bytes:
+    """The bytes of a photo's file as its row tells of it.
 
     Raises
     ------
     RecordError
         When the file is gone or was changed.
     """
-    path = photo_file(store, photo_id)
-    with reading(store) as session:
-        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
-        wanted = row.file_sha256 or row.sha256
-    data = path.read_bytes()
-    if hashlib.sha256(data).hexdigest() != wanted:
-        raise RecordError(f"{path}: the file was changed or is damaged")
+    path = file_of(store, sha256, suffix)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RecordError(f"{path}: the photo's file is gone or cannot be read") from error
+    if hashlib.sha256(data).hexdigest() != (file_sha256 or sha256):
+        raise RecordError(f"{path}: the photo's file was changed")
     return data
 
 
@@ -195,9 +198,8 @@ def delete_photo(store: Store, photo_id: int) -> None:
     Copies in backups made earlier are not touched.
     """
     with writing(store) as session:
-        row = must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        row = must_get(session, PhotoRow, photo_id)
         path = file_of(store, row.sha256, row.suffix)
-        session.execute(text("DELETE FROM batch_row WHERE sha256 = :s"), {"s": row.sha256})
         session.delete(row)
     remove_file(path)
     scrub(store)
@@ -229,14 +231,6 @@ def _owner(path: Path) -> set[str]:
     """Names of the photo that a small copy such as ``<hash>.jpg.320.jpg`` may be made of."""
     parts = path.name.split(".")
     return {".".join(parts[:k]) for k in (1, 2) if k < len(parts)}
-
-
-def delete_unused_files(store: Store) -> int:
-    """Remove files in the photos folder that no row speaks of; returns how many."""
-    files = unused_files(store)
-    for path in files:
-        path.unlink()
-    return len(files)
 
 
 def scrub(store: Store) -> None:

@@ -1,22 +1,20 @@
-"""Keep the records sound: look for damage, make a backup."""
+"""Keep the records sound: look for damage, take away what belongs to nothing."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from pathlib import Path
 
 from sqlalchemy import select, text
 
 from fruitcount.errors import RecordError
 from fruitcount.measurement_record import measurement_from_dict
-from fruitcount.store.archive import write_archive
 from fruitcount.store.base import Store, reading
+from fruitcount.store.photo_record import replay_edits
 from fruitcount.store.photos import file_of, unused_files
-from fruitcount.store.sheets import replay_edits
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
-__all__ = ["backup", "find_damage"]
+__all__ = ["delete_unused_files", "find_damage"]
 
 
 def find_damage(store: Store) -> list[str]:
@@ -75,17 +73,9 @@ def _edits(store: Store) -> Iterator[str]:
                 yield f"photo {seen.photo_id}: {error}"
 
 
-def backup(store: Store, path: str | Path, *, keep_location: bool = False) -> Path:
-    """Write everything, photos included, into one archive; see :func:`write_archive`.
-
-    The archive is read back before this returns. Restore it with ``read_archive`` into a new
-    database.
-
-    Raises
-    ------
-    RecordError
-        When a file of that name is there already: an earlier backup is never written over.
-    """
-    if Path(path).exists():
-        raise RecordError(f"{path}: is already there; give the backup another name")
-    return write_archive(store, path, keep_location=keep_location)
+def delete_unused_files(store: Store) -> int:
+    """Remove files in the photos folder that no row speaks of; returns how many."""
+    files = unused_files(store)
+    for path in files:
+        path.unlink()
+    return len(files)

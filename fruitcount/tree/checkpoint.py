@@ -17,7 +17,7 @@ __all__ = ["FileLedger", "Ledger", "MeasuredLedger", "measurement_in", "measurem
 
 
 class Ledger(Protocol):
-    """Where a batch writes its rows. ``fruitcount.store.StoreLedger`` is another one."""
+    """Where a batch writes its rows."""
 
     def done(self) -> set[str]:
         """Hashes of photos that have a row with these settings."""

@@ -375,6 +375,8 @@ def _filled(folder: Path) -> tuple[bytes, bytes, dict[str, bytes]]:
     """Records with a tree, a photo, edits and a decision: as database, archive and tables."""
     from datetime import date
 
+    from helpers import add_edit
+
     from fruitcount import store as s
     from fruitcount.season import OrchardTree
 
@@ -383,9 +385,8 @@ def _filled(folder: Path) -> tuple[bytes, bytes, dict[str, bytes]]:
     limb = s.save_limb(records, tree, name="1")
     photo = s.save_photo(records, _jpeg()[0], name="a.jpg", place=s.PhotoPlace(tree, limb))
     s.save_measurement(records, photo, measurement=_seen(), settings_key="k")
-    s.append_edits(records, photo, base_revision=0, edits=[{"edit": "x", "n": 1}])
+    add_edit(records, photo, 0, {"edit": "x", "n": 1})
     s.save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"count_n": 3})
-    s.StoreLedger(records, "k").add("c" * 64, {"ok": True})
     archive = s.write_archive(records, folder / "full.zip").read_bytes()
     tables = {p.name: p.read_bytes() for p in s.write_csv_folder(records, folder / "tables")}
     records.close()
@@ -438,7 +439,7 @@ def _archive_of_lines(data: bytes, folder: Path) -> None:
 
 
 def _archive(data: bytes, folder: Path) -> None:
-    from fruitcount.store import find_damage, list_photos, load_sheet, read_archive
+    from fruitcount.store import find_damage, list_photos, load_record, read_archive
 
     path = folder / "in.zip"
     path.write_bytes(data)
@@ -451,7 +452,7 @@ def _archive(data: bytes, folder: Path) -> None:
             raise
         find_damage(records)
         for photo in list_photos(records):
-            load_sheet(records, photo["photo_id"])
+            load_record(records, photo.number)
     finally:
         records.close()
 
@@ -484,7 +485,7 @@ def _one_table_each() -> list[bytes]:
 
 
 def _database(data: bytes, folder: Path) -> None:
-    from fruitcount.store import find_damage, list_photos, load_sheet, load_trees, open_store
+    from fruitcount.store import find_damage, list_photos, load_record, load_trees, open_store
 
     for old in folder.glob("old.db*"):
         old.unlink()
@@ -495,7 +496,7 @@ def _database(data: bytes, folder: Path) -> None:
         find_damage(records)
         load_trees(records, year=2026)
         for photo in list_photos(records):
-            load_sheet(records, photo["photo_id"])
+            load_record(records, photo.number)
     finally:
         records.close()
 
@@ -515,12 +516,14 @@ def _read_species(data: bytes, folder: Path) -> None:
 
 
 def _marks(data: bytes, folder: Path) -> None:
-    from fruitcount.store.coco_marks import marks_from_coco
+    from fruitcount.coco_record import photos_from_coco
 
-    path = folder / "marks.json"
-    path.write_bytes(data)
-    for fruit in marks_from_coco(path).values():
-        assert np.isfinite(fruit.x_px).all()
+    try:
+        body = json.loads(data)
+    except (ValueError, RecursionError):
+        return
+    for photo in photos_from_coco(body):
+        assert np.isfinite(photo.measurement.fruitlets.x_px).all()
 
 
 def _code_text(data: bytes, _: Path) -> None:

@@ -19,19 +19,17 @@ from typing import Any
 import pytest
 from hardening.kit import limb_rgb, quick_count, run, saved
 from hardening.server import Screen
-from helpers import ROOT
+from helpers import ROOT, add_edit, undo
 
 from fruitcount.store import (
-    append_edits,
     find_damage,
     list_photos,
-    load_sheet,
+    load_record,
     open_store,
     photo_bytes,
     read_archive,
     save_measurement,
     save_photo,
-    undo,
     write_archive,
 )
 from fruitcount.tree.checkpoint import FileLedger
@@ -61,15 +59,16 @@ def _lines_until_killed(child: subprocess.Popen[str], rng: random.Random, few: i
 
 
 EDITS = """
-from fruitcount.store import append_edits, load_sheet, open_store, undo
+from fruitcount.store import load_record, open_store
+from helpers import add_edit, undo
 store = open_store(sys.argv[1])
-revision = load_sheet(store, 1).revision
+revision = load_record(store, 1).revision
 while True:
     if revision % 7 == 6:
-        revision = undo(store, 1, base_revision=revision)
+        revision = undo(store, 1, revision)
     else:
         edit = {"edit": "x", "n": revision + 1, "note": "y" * 500}
-        revision = append_edits(store, 1, base_revision=revision, edits=[edit, edit])
+        revision = add_edit(store, 1, revision, edit)
     print(revision, flush=True)
 """
 
@@ -87,7 +86,7 @@ def test_killed_in_the_middle_of_edits(tmp_path: Path) -> None:
         assert numbers == list(range(last + 1, numbers[-1] + 1))
         store = open_store(path)
         assert find_damage(store) == []
-        sheet = load_sheet(store, 1)
+        sheet = load_record(store, 1)
         assert sheet.revision in (numbers[-1], numbers[-1] + 1)  # one may be kept but not yet told
         assert photo_bytes(store, 1) == b"photo"
         last = sheet.revision
@@ -111,7 +110,7 @@ def test_killed_while_photos_are_kept(tmp_path: Path) -> None:
     for round_ in range(3):
         told += _lines_until_killed(_start(PHOTOS, path, round_ * 1000), rng, 3)
     store = open_store(path)
-    kept = {p["sha256"]: p["photo_id"] for p in list_photos(store)}
+    kept = {p.key: p.number for p in list_photos(store)}
     assert set(told) <= set(kept)
     assert len(kept) - len(told) <= 3  # kept but not yet told, at most one a kill
     for sha256, number in kept.items():
@@ -219,23 +218,23 @@ def _seen(name: str) -> Any:
 
 def test_the_clock_goes_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Order comes from numbers, not from the clock: the last result and edit stay the last."""
-    from fruitcount.store import sheets, tables
+    from fruitcount.store import photo_record, tables
 
     clock = Clock(2026, 2031, 2001, 1970)
-    monkeypatch.setattr(sheets, "now_text", clock.text)
+    monkeypatch.setattr(photo_record, "now_text", clock.text)
     store = open_store(tmp_path / "records.db")
     photo = save_photo(store, b"photo", name="a.jpg")
     for k, settings in enumerate(("one", "two", "three", "one")):
         save_measurement(store, photo, measurement=_seen(f"result {k}"), settings_key=settings)
-        sheet = load_sheet(store, photo)
+        sheet = load_record(store, photo)
         assert sheet.measurement is not None
         assert (sheet.measurement.name, sheet.settings_key) == (f"result {k}", settings)
     monkeypatch.setattr(tables, "now_text", clock.text)
     revision = 0
     for n in range(5):
-        revision = append_edits(store, photo, base_revision=revision, edits=[{"n": n}])
-    revision = undo(store, photo, base_revision=revision)
-    assert [edit["n"] for edit in load_sheet(store, photo).edits] == [0, 1, 2, 3]
+        revision = add_edit(store, photo, revision, {"n": n})
+    revision = undo(store, photo, revision)
+    assert [edit["n"] for edit in load_record(store, photo).edits] == [0, 1, 2, 3]
     assert find_damage(store) == []
     store.close()
 
@@ -272,15 +271,15 @@ def test_a_folder_is_counted_while_the_clock_jumps(
 
 
 WRITER = """
-from fruitcount.store import (RevisionConflictError, append_edits, load_sheet, open_store,
-                              save_photo)
+from fruitcount.store import RevisionConflictError, load_record, open_store, save_photo
+from helpers import add_edit
 store, me = open_store(sys.argv[1]), sys.argv[2]
 for n in range(25):
     save_photo(store, f"{me} {n}".encode() * 50, name=f"{me}{n}.jpg")
     while True:
         try:
-            base = load_sheet(store, 1).revision
-            append_edits(store, 1, base_revision=base, edits=[{"by": me, "n": n}])
+            base = load_record(store, 1).revision
+            add_edit(store, 1, base, {"by": me, "n": n})
             break
         except RevisionConflictError:
             continue
@@ -302,12 +301,12 @@ def test_two_programs_on_one_database(tmp_path: Path) -> None:
         assert child.stdout is not None
         child.stdout.close()
     assert find_damage(store) == []
-    edits = load_sheet(store, 1).edits
+    edits = load_record(store, 1).edits
     for me in ("a", "b"):
         assert [e["n"] for e in edits if e["by"] == me] == list(range(25))
     texts = [f"{me} {n}" for me in "ab" for n in range(25)]
     wanted = {hashlib.sha256(text.encode() * 50).hexdigest() for text in texts}
-    kept = {p["sha256"]: p["photo_id"] for p in list_photos(store)}
+    kept = {p.key: p.number for p in list_photos(store)}
     assert set(kept) - {hashlib.sha256(b"shared").hexdigest()} == wanted
     assert all(hashlib.sha256(photo_bytes(store, n)).hexdigest() == s for s, n in kept.items())
     store.close()

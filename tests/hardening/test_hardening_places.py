@@ -129,7 +129,7 @@ def test_records_on_a_disk_that_fills_up(
     copy = tmp_path / "copy"  # looked at on a disk with room: is what was promised all there?
     shutil.copytree(disk, copy)
     again = open_store(copy / "records.db")
-    assert {p["sha256"] for p in list_photos(again)} == {
+    assert {p.key for p in list_photos(again)} == {
         hashlib.sha256(data).hexdigest() for data in kept
     }
     assert [line for line in find_damage(again) if "no photo in the records" not in line] == []

@@ -5,6 +5,7 @@ import json
 import zipfile
 
 import pytest
+from helpers import add_edit
 from store_facts import TREE
 
 from fruitcount.errors import RecordError
@@ -12,11 +13,8 @@ from fruitcount.season import OrchardTree
 from fruitcount.store import (
     HandCount,
     PhotoPlace,
-    StoreLedger,
-    append_edits,
-    backup,
     find_damage,
-    load_sheet,
+    load_record,
     load_trees,
     open_store,
     photo_bytes,
@@ -32,7 +30,7 @@ from fruitcount.store import (
     write_archive,
     write_csv_folder,
 )
-from fruitcount.store.schema import LATEST
+from fruitcount.store.tables import LATEST
 
 
 @pytest.fixture
@@ -44,10 +42,9 @@ def filled(store, measurement):
     two = save_photo(store, b"second", name="ü b.heic")
     save_side_count(store, one, two, both_n=7)
     save_measurement(store, one, measurement=measurement, settings_key="k")
-    append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
+    add_edit(store, one, 0, {"text": "ä\u2028\n", "x": 0.1})
     save_decision(store, one, revision=1, inputs={"a": None}, decision={"keep_n": 3})
     save_hand_count(store, HandCount(2026, 54, 100, tree, "1"))
-    StoreLedger(store, "k").add("aa" * 32, {"ok": False, "problem": "broken"})
     return store
 
 
@@ -57,7 +54,7 @@ def _lines(path):
 
 
 def test_archive_into_both_databases(filled, tmp_path, request):
-    first = backup(filled, tmp_path / "a.zip")
+    first = write_archive(filled, tmp_path / "a.zip")
     targets = [open_store(tmp_path / "new" / "o.db")]
     if not filled.is_sqlite:
         url = request.getfixturevalue("new_postgres")()
@@ -67,7 +64,7 @@ def test_archive_into_both_databases(filled, tmp_path, request):
         again = write_archive(target, tmp_path / f"again{number}.zip")
         assert _lines(again) == _lines(first)
         assert photo_bytes(target, 1) == b"first"
-        assert load_sheet(target, 1).edits == load_sheet(filled, 1).edits
+        assert load_record(target, 1).edits == load_record(filled, 1).edits
         assert find_damage(target) == []
         # numbers go on behind those that were read
         assert save_photo(target, b"third") not in (1, 2)
@@ -109,7 +106,7 @@ def test_an_older_archive_is_read(filled, tmp_path):
             line["row"].pop("note", None)
         return [(name, b"\n".join(json.dumps(x).encode() for x in kept))]
 
-    path = backup(filled, tmp_path / "a.zip")
+    path = write_archive(filled, tmp_path / "a.zip")
     _spoil(path, tmp_path / "old.zip", older)
     target = open_store(tmp_path / "new" / "o.db")
     assert read_archive(target, tmp_path / "old.zip") > 6
@@ -119,7 +116,7 @@ def test_an_older_archive_is_read(filled, tmp_path):
 
 
 def test_only_into_empty_records(filled, tmp_path):
-    path = backup(filled, tmp_path / "a.zip")
+    path = write_archive(filled, tmp_path / "a.zip")
     with pytest.raises(RecordError, match="empty"):
         read_archive(filled, path)
 
@@ -147,7 +144,7 @@ def _spoil(path, out, change):
     ],
 )
 def test_a_spoiled_archive_leaves_nothing_behind(filled, tmp_path, change):
-    path = backup(filled, tmp_path / "a.zip")
+    path = write_archive(filled, tmp_path / "a.zip")
     _spoil(path, tmp_path / "b.zip", change)
     target = open_store(tmp_path / "new" / "o.db")
     with pytest.raises(RecordError):
@@ -160,7 +157,7 @@ def test_a_spoiled_archive_leaves_nothing_behind(filled, tmp_path, change):
 def test_a_lost_photo_stops_the_backup(filled, tmp_path):
     next(filled.photos_folder.glob("??/*")).unlink()
     with pytest.raises(RecordError, match="gone"):
-        backup(filled, tmp_path / "a.zip")
+        write_archive(filled, tmp_path / "a.zip")
     assert not list(tmp_path.glob("*.zip"))
     assert not list(tmp_path.glob("*.part"))
 
@@ -168,12 +165,12 @@ def test_a_lost_photo_stops_the_backup(filled, tmp_path):
 def test_a_csv_cell_longer_than_the_modules_limit_comes_back(filled, tmp_path):
     one = 1
     marks = [[0.1234567, 0.7654321, 18.25]] * 8000
-    append_edits(filled, one, base_revision=1, edits=[{"marks": marks}])
+    add_edit(filled, one, 1, {"marks": marks})
     write_csv_folder(filled, tmp_path / "csv")
     assert len((tmp_path / "csv" / "edit.csv").read_text("utf-8")) > 131_072  # the limit of csv
     target = open_store(tmp_path / "new.db", photos_folder=filled.photos_folder)
     read_csv_folder(target, tmp_path / "csv")
-    assert load_sheet(target, one).edits == load_sheet(filled, one).edits
+    assert load_record(target, one).edits == load_record(filled, one).edits
     target.close()
 
 
@@ -187,9 +184,9 @@ def test_what_is_made_is_its_owner_s_alone(tmp_path):
 
 
 def test_a_backup_never_writes_over_an_earlier_one(store, tmp_path):
-    first = backup(store, tmp_path / "all.zip")
+    first = write_archive(store, tmp_path / "all.zip")
     was = first.read_bytes()
     save_photo(store, b"another", name="b.jpg")
     with pytest.raises(RecordError, match="already there"):
-        backup(store, first)
+        write_archive(store, first)
     assert first.read_bytes() == was

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers import add_edit, undo
 
 from fruitcount.coco_record import photos_from_coco
 from fruitcount.corrections import (
@@ -33,14 +34,12 @@ from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store import (
-    append_edits,
     find_damage,
-    load_sheet,
+    load_record,
     open_store,
     read_coco_folder,
     save_measurement,
     save_photo,
-    undo,
     write_archive,
     write_coco_folder,
 )
@@ -73,7 +72,7 @@ def _store_with(store, measurement):
     save_measurement(store, number, measurement=measurement, settings_key="screen")
     for base, edit in enumerate(_edits(measurement)):
         body = {"client": "c1", "seq": base + 1, **edit_to_json(edit)}
-        append_edits(store, number, base_revision=base, edits=[body])
+        add_edit(store, number, base, body)
     return number
 
 
@@ -113,20 +112,20 @@ def test_annotations_are_the_corrected_marks_and_the_records_come_back(store, pl
     read_coco_folder(target, tmp_path / "out")
     assert _lines(target, tmp_path / "1.zip") == _lines(store, tmp_path / "2.zip")
     assert find_damage(target) == []
-    sheet = load_sheet(target, number)
+    sheet = load_record(target, number)
     assert measurement_to_dict(sheet.measurement) == measurement_to_dict(placed)
-    assert sheet.edits == load_sheet(store, number).edits
+    assert sheet.edits == load_record(store, number).edits
     target.close()
 
 
 def test_edits_taken_back_and_those_of_others_leave_the_automatic_marks(store, placed, tmp_path):
     number = save_photo(store, b"first", name="a.jpg")
     save_measurement(store, number, measurement=placed)
-    append_edits(store, number, base_revision=0, edits=[edit_to_json(_edits(placed)[0])])
-    undo(store, number, base_revision=1)
+    add_edit(store, number, 0, edit_to_json(_edits(placed)[0]))
+    undo(store, number, 1)
     other = save_photo(store, b"second", name="b.jpg")
     save_measurement(store, other, measurement=placed)
-    append_edits(store, other, base_revision=0, edits=[{"text": "not of the screen"}])
+    add_edit(store, other, 0, {"text": "not of the screen"})
     write_coco_folder(store, tmp_path / "out")
     body = json.loads((tmp_path / "out" / COCO_FILE).read_text(encoding="utf-8"))
     assert len(body["annotations"]) == 14
@@ -153,7 +152,7 @@ def test_what_another_program_changed_is_one_more_step(store, placed, tmp_path):
     path.write_text(json.dumps(body), encoding="utf-8")
     target = open_store(tmp_path / "new" / "o.db")
     read_coco_folder(target, tmp_path / "out")
-    sheet = load_sheet(target, number)
+    sheet = load_record(target, number)
     assert measurement_to_dict(sheet.measurement) == measurement_to_dict(
         placed
     )  # the automatic result is as it was
@@ -163,7 +162,7 @@ def test_what_another_program_changed_is_one_more_step(store, placed, tmp_path):
     found = sorted((round(n["circle_px"][0], 1), n["category_id"]) for n in again["annotations"])
     assert found == [(19.5, 1), (150.5, 1), (300.5, 2), (400.5, 3), (600.5, 1), (700.5, 1),
                      (950.0, 1)]  # fmt: skip
-    assert undo(target, number, base_revision=4) == 5  # and can be taken back
+    assert undo(target, number, 4) == 5  # and can be taken back
     write_coco_folder(target, tmp_path / "back")
     back = json.loads((tmp_path / "back" / COCO_FILE).read_text(encoding="utf-8"))
     np.testing.assert_allclose([b for b, _ in _boxes(back)], [b for b, _ in _expected()])
@@ -179,7 +178,7 @@ def test_a_scale_set_by_hand_tells_the_diameters(store, placed):
     marks = sheet_of(placed).marks
     steps = [SetScale(was, new), Change(marks[0], replace(marks[0], r_px=25.0), "resize")]
     for base, edit in enumerate(steps):
-        append_edits(store, number, base_revision=base, edits=[edit_to_json(edit)])
+        add_edit(store, number, base, edit_to_json(edit))
     from sqlalchemy import select
 
     from fruitcount.store.base import reading
@@ -266,7 +265,7 @@ def test_a_new_scale_and_line_tell_the_same_in_coco_and_on_the_screen(store, tmp
     save_measurement(store, number, measurement=found)
     sheet = start
     for base, edit in enumerate(steps):
-        append_edits(store, number, base_revision=base, edits=[edit_to_json(edit)])
+        add_edit(store, number, base, edit_to_json(edit))
         sheet = apply(sheet, edit)
     write_coco_folder(store, tmp_path / "out", photos=True)
     body = json.loads((tmp_path / "out" / COCO_FILE).read_text(encoding="utf-8"))

@@ -11,6 +11,7 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from helpers import add_edit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -22,13 +23,10 @@ from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.plan import GrowerInputs
 from fruitcount.store import (
     PhotoPlace,
-    StoreLedger,
-    append_edits,
     find_damage,
     open_store,
     photo_bytes,
     read_coco_folder,
-    read_coco_photos,
     read_csv_folder,
     save_decision,
     save_limb,
@@ -114,7 +112,11 @@ def test_what_another_program_changed_counts(measurement):
 
 def test_a_counted_photo_and_its_answers(measurement, tmp_path):
     inputs = GrowerInputs(species="apricot", spacing_mm=80.0, cap=12)
-    (photo,) = read_coco_photos(write_coco([measurement], tmp_path / "c.json", [inputs]))
+    (photo,) = photos_from_coco(
+        json.loads(
+            Path(write_coco([measurement], tmp_path / "c.json", [inputs])).read_text("utf-8")
+        )
+    )
     assert measurement_to_dict(photo.measurement) == measurement_to_dict(measurement)
     assert GrowerInputs(**photo.inputs) == inputs
 
@@ -136,9 +138,8 @@ def _fill(store, measurement):
         settings_key="new",
     )
     save_measurement(store, two, measurement=measurement)
-    append_edits(store, one, base_revision=0, edits=[{"text": "ä\u2028\n", "x": 0.1}])
+    add_edit(store, one, 0, {"text": "ä\u2028\n", "x": 0.1})
     save_decision(store, one, revision=1, inputs={"cap": 3}, decision={"keep_n": 3})
-    StoreLedger(store, "k").add("aa" * 32, {"ok": False, "problem": "broken"})
 
 
 def _lines(store, path):
@@ -173,7 +174,7 @@ def test_the_coco_file_names_the_photos(store, measurement, tmp_path):
 
 
 def test_a_moved_mark_comes_into_the_records(store, measurement, tmp_path):
-    from fruitcount.store import load_sheet
+    from fruitcount.store import load_record
 
     fruit = measurement.fruitlets.with_columns(x_px=np.full(7, 500.0), y_px=np.full(7, 500.0),
                                         r_px=np.full(7, 20.0))  # fmt: skip
@@ -185,7 +186,7 @@ def test_a_moved_mark_comes_into_the_records(store, measurement, tmp_path):
     (tmp_path / COCO_FILE).write_text(json.dumps(body), encoding="utf-8")
     target = open_store(tmp_path / "new" / "o.db")
     read_coco_folder(target, tmp_path)
-    assert load_sheet(target, 1).measurement.fruitlets.x_px[:2] == pytest.approx([600, 500])
+    assert load_record(target, 1).measurement.fruitlets.x_px[:2] == pytest.approx([600, 500])
     target.close()
 
 

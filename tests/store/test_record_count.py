@@ -16,7 +16,7 @@ from fruitcount.store import (
     find_damage,
     list_photos,
     load_limbs,
-    load_sheet,
+    load_record,
     load_trees,
     open_records,
     save_decision,
@@ -82,11 +82,11 @@ def test_what_is_recorded_is_known_everywhere(photo, data, tmp_path):
 def test_counting_again_leaves_what_was_kept(photo, data, tmp_path):
     count(photo, tmp_path, "--record", "--tree", "Gate")
     with closing(open_records()) as store:
-        first = load_sheet(store, 1).measurement
+        first = load_record(store, 1).measurement
     done = count(photo, tmp_path, "--record", "--min-score", 0.99)
     assert done.exit_code == 0, done.output
     with closing(open_records()) as store:
-        again = load_sheet(store, 1)
+        again = load_record(store, 1)
         assert again.place.tree_id == tree_id_of(store, "Gate")
         np.testing.assert_array_equal(again.measurement.fruitlets.x_px, first.fruitlets.x_px)
 

@@ -19,10 +19,9 @@ from fruitcount.store import (
     save_hand_count,
     save_photo,
 )
-from fruitcount.store import schema as schema_module
+from fruitcount.store import tables as schema_module
 from fruitcount.store.base import reading, writing
-from fruitcount.store.schema import LATEST, STEPS, prepare
-from fruitcount.store.tables import Base
+from fruitcount.store.tables import LATEST, STEPS, Base, prepare
 
 
 def test_log_mode_and_version(tmp_path):

@@ -13,12 +13,7 @@ from fruitcount.tree.run import run_batch
 
 def main():
     folder, where, engine = sys.argv[1:]
-    if where.endswith(".db"):
-        from fruitcount.store import StoreLedger, open_store
-
-        ledger = StoreLedger(open_store(where), "key")
-    else:
-        ledger = FileLedger(where, "key")
+    ledger = FileLedger(where, "key")
     settings = BatchSettings(engine=engine, workers=2)
 
     def tell(progress):

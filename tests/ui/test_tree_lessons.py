@@ -19,8 +19,8 @@ import fruitcount.corrections as cx
 from fruitcount.calibrate.tuning import Tuning
 from fruitcount.season import OrchardTree
 from fruitcount.store.kept import Event, open_records
+from fruitcount.store.limbs import load_tuning
 from fruitcount.store.orchard import save_tree
-from fruitcount.store.tuning import load_tuning
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 WIDTH, HEIGHT = 1600, 400

@@ -20,15 +20,8 @@ from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.species import load_species
 from fruitcount.store import load_side_counts
 from fruitcount.store.kept import open_records
-from fruitcount.store.orchard import (
-    HandCount,
-    load_hand_counts,
-    load_trees,
-    save_hand_count,
-    save_season_facts,
-    save_tree,
-    tree_id_of,
-)
+from fruitcount.store.limbs import HandCount, load_hand_counts, save_hand_count
+from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
 from fruitcount.tree.photos import look_hash
 
 

@@ -1,41 +1,39 @@
-"""A photo's sheet: what was seen, the user's edits one on another, and the last decision.
-
-Edits are only ever added. Undo and redo are rows too, so that the history survives a reload and
-shows what happened. Every writer says which revision it started from; if another came first,
-nothing is written and :class:`RevisionConflictError` names the revision that is stored.
-"""
+"""A photo's record: what was measured, the user's edits one on another, and the last decision."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import func, select
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from fruitcount.errors import BadInputError, RecordError
+from fruitcount.errors import RecordError
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict, plain
 from fruitcount.results import row_values
-from fruitcount.store.base import RevisionConflictError, Store, reading, writing
-from fruitcount.store.photos import PhotoPlace, must_get
-from fruitcount.store.tables import DecisionRow, EditRow, MeasurementRow, PhotoRow, now_text
+from fruitcount.store.base import Store, must_get, reading, writing
+from fruitcount.store.photos import PhotoPlace
+from fruitcount.store.tables import (
+    DecisionRow,
+    EditRow,
+    LimbRow,
+    MeasurementRow,
+    PhotoRow,
+    now_text,
+)
 from fruitcount.types import Measurement
 
 __all__ = [
-    "Sheet",
-    "append_edits",
+    "PhotoLine",
+    "PhotoRecord",
     "list_photos",
-    "load_sheet",
-    "load_sheets",
-    "redo",
+    "load_record",
+    "load_records",
     "replay_edits",
     "save_decision",
     "save_measurement",
-    "undo",
 ]
 
 
@@ -43,7 +41,7 @@ _AT_ONCE = 500  # photos in one question to the database
 
 
 @dataclass(frozen=True, eq=False)
-class Sheet:
+class PhotoRecord:
     """All that is stored of one photo.
 
     Attributes
@@ -51,14 +49,14 @@ class Sheet:
     photo_id : int
     sha256, file_name : str
     place : PhotoPlace
-    seen : Measurement or None
+    measurement : Measurement or None
         Automatic result, never changed by hand; None until :func:`save_measurement`.
     settings_key : str
         Which settings it was made with.
     edits : tuple of dict
         The edits in force, oldest first: undone ones are left out.
     revision : int
-        Number of the last step; 0 without any. Give it as ``base_revision`` with the next edit.
+        Number of the last step; 0 without any.
     can_undo, can_redo : bool
     inputs, decision : dict or None
         The last decision and the answers it rests on.
@@ -88,7 +86,7 @@ def save_measurement(
     """Keep the automatic result; the same settings replace it, others are kept beside it."""
     body = measurement_to_dict(measurement)
     with writing(store) as session:
-        must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        must_get(session, PhotoRow, photo_id)
         row = session.scalar(
             select(MeasurementRow).where(
                 MeasurementRow.photo_id == photo_id, MeasurementRow.settings_key == settings_key
@@ -110,87 +108,6 @@ def _after_others(session: Session, photo_id: int) -> str:
     if last is None or last < now:
         return now
     return (datetime.fromisoformat(last) + timedelta(seconds=1)).isoformat(timespec="seconds")
-
-
-def append_edits(
-    store: Store, photo_id: int, *, base_revision: int, edits: Sequence[dict[str, Any]]
-) -> int:
-    """Add one step of edits.
-
-    Parameters
-    ----------
-    store : Store
-    photo_id : int
-    base_revision : int
-        Revision the user was looking at.
-    edits : sequence of dict
-        JSON objects; undo takes them back together. What is in them is the screen's affair.
-
-    Returns
-    -------
-    int
-        The new revision.
-
-    Raises
-    ------
-    RevisionConflictError
-        When ``base_revision`` is not the stored one.
-    BadInputError
-        When there are no edits or one cannot be written as JSON.
-    """
-    if not edits or not all(isinstance(e, dict) for e in edits):
-        raise BadInputError(f"edits must be a list of at least one object, got {edits!r}")
-    try:
-        body = json.loads(json.dumps(plain(list(edits)), allow_nan=False))
-    except (TypeError, ValueError) as error:
-        raise BadInputError(f"edits must be plain JSON values: {error}") from error
-    return _append(store, photo_id, base_revision, ("edit", body))
-
-
-def undo(store: Store, photo_id: int, *, base_revision: int) -> int:
-    """Take the last step back; returns the new revision, the same one if there is nothing."""
-    return _append(store, photo_id, base_revision, ("undo", []))
-
-
-def redo(store: Store, photo_id: int, *, base_revision: int) -> int:
-    """Do again what was undone last; returns the new revision, the same one if there is none."""
-    return _append(store, photo_id, base_revision, ("redo", []))
-
-
-def _append(
-    store: Store, photo_id: int, base_revision: int, step: tuple[str, list[dict[str, Any]]]
-) -> int:
-    kind, body = step
-    with writing(store) as session:
-        # the row lock makes two writers on a server wait; SQLite holds the whole file anyway
-        row = session.scalar(select(PhotoRow).where(PhotoRow.id == photo_id).with_for_update())
-        must_get(row, store, photo_id)
-        steps = _steps(session, photo_id)
-        now = steps[-1].revision if steps else 0
-        if now != base_revision:
-            raise RevisionConflictError(
-                f"{store.name}: photo {photo_id} is at revision {now}, the edit was made on "
-                f"{base_revision}: load it again",
-                now,
-            )
-        done, undone = replay_edits(steps)
-        if (kind == "undo" and not done) or (kind == "redo" and not undone):
-            return now
-        session.add(EditRow(photo_id=photo_id, revision=now + 1, kind=kind, body=body))
-        try:
-            session.flush()
-        except IntegrityError as error:
-            raise RevisionConflictError(
-                f"{store.name}: photo {photo_id} was changed by another: load it again", now + 1
-            ) from error
-        return now + 1
-
-
-def _steps(session: Session, photo_id: int) -> list[EditRow]:
-    rows = session.scalars(
-        select(EditRow).where(EditRow.photo_id == photo_id).order_by(EditRow.revision)
-    )
-    return list(rows)
 
 
 def replay_edits(steps: Sequence[EditRow]) -> tuple[list[EditRow], list[EditRow]]:
@@ -222,7 +139,7 @@ def save_decision(
 ) -> None:
     """Keep a decision, with the answers and the revision it rests on; older ones stay."""
     with writing(store) as session:
-        must_get(session.get(PhotoRow, photo_id), store, photo_id)
+        must_get(session, PhotoRow, photo_id)
         session.add(
             DecisionRow(
                 photo_id=photo_id, revision=revision, inputs=plain(inputs), body=plain(decision)
@@ -230,14 +147,14 @@ def save_decision(
         )
 
 
-def load_sheet(store: Store, photo_id: int, *, settings_key: str | None = None) -> Sheet:
-    """Read all that is stored of one photo; see :func:`load_sheets`."""
-    return load_sheets(store, [photo_id], settings_key=settings_key)[0]
+def load_record(store: Store, photo_id: int, *, settings_key: str | None = None) -> PhotoRecord:
+    """Read all that is stored of one photo; see :func:`load_records`."""
+    return load_records(store, [photo_id], settings_key=settings_key)[0]
 
 
-def load_sheets(
+def load_records(
     store: Store, photo_ids: Sequence[int], *, settings_key: str | None = None
-) -> list[Sheet]:
+) -> list[PhotoRecord]:
     """Read all that is stored of some photos, in their order.
 
     Parameters
@@ -256,16 +173,16 @@ def load_sheets(
     with reading(store) as session:
         for k in range(0, len(photo_ids), _AT_ONCE):
             part = photo_ids[k : k + _AT_ONCE]
-            photos = _by_photo(session, PhotoRow.id, part, PhotoRow.id)
+            _by_photo(session, PhotoRow.id, part)  # the session holds them then
             seen = _by_photo(
                 session, MeasurementRow.photo_id, part, MeasurementRow.made_at, MeasurementRow.id
             )
             steps = _by_photo(session, EditRow.photo_id, part, EditRow.revision)
             decisions = _by_photo(session, DecisionRow.photo_id, part, DecisionRow.id)
             for number in part:
-                row = must_get(next(iter(photos.get(number, ())), None), store, number)
+                row = must_get(session, PhotoRow, number)
                 made = [m for m in seen.get(number, ()) if settings_key in (None, m.settings_key)]
-                out.append(_sheet(row, made, steps.get(number, []), decisions.get(number, [])))
+                out.append(_record(row, made, steps.get(number, []), decisions.get(number, [])))
     return out
 
 
@@ -277,15 +194,15 @@ def _by_photo(session: Session, of: Any, numbers: Sequence[int], *order: Any) ->
     return out
 
 
-def _sheet(
+def _record(
     row: PhotoRow,
     made: Sequence[MeasurementRow],
     steps: Sequence[EditRow],
     decisions: Sequence[DecisionRow],
-) -> Sheet:
+) -> PhotoRecord:
     done, undone = replay_edits(steps)
     last = decisions[-1] if decisions else None
-    return Sheet(
+    return PhotoRecord(
         photo_id=row.id,
         sha256=row.sha256,
         file_name=row.file_name,
@@ -302,42 +219,82 @@ def _sheet(
     )
 
 
-def list_photos(store: Store, *, tree_id: int | None = None) -> list[dict[str, Any]]:
-    """One line a photo, in the order they were saved.
+@dataclass(frozen=True)
+class PhotoLine:
+    """One kept photo, for lists.
 
-    ``taken_on`` is the day that the camera told, else the day the photo was kept.
-
-    Parameters
+    Attributes
     ----------
-    store : Store
-    tree_id : int, optional
-        Only this tree's.
+    key : str
+        SHA-256 of the file's bytes: the photo's name in every address.
+    name : str
+        The file's name, for people only: it never becomes a path.
+    number : int
+        The photo's number in the records.
+    suffix : str
+        Ending of its file.
+    tree_id, limb_id : int or None
+    limb : str
+        Name of the limb; empty when not told.
+    side : {"", "front", "back"}
+    moment : {"", "before", "after"}
+    saved_at : str
+    inputs, numbers : dict
+        Of the last result; empty before the first.
+    taken_on : date
+        Day that the camera told, else the day it was kept here.
     """
-    revision = (
-        select(func.max(EditRow.revision)).where(EditRow.photo_id == PhotoRow.id).scalar_subquery()
-    )
-    query = select(PhotoRow, revision).order_by(PhotoRow.id)
+
+    key: str
+    name: str
+    number: int
+    suffix: str
+    tree_id: int | None
+    limb_id: int | None
+    limb: str
+    side: str
+    moment: str
+    saved_at: str
+    inputs: dict[str, Any]
+    numbers: dict[str, Any]
+    taken_on: date
+
+
+def list_photos(store: Store, *, tree_id: int | None = None) -> list[PhotoLine]:
+    """Every photo (of one tree), in the order they were saved."""
+    newest = select(func.max(DecisionRow.id)).group_by(DecisionRow.photo_id)
     taken = select(
         MeasurementRow.photo_id, MeasurementRow.body["photo"]["taken_at"].as_string()
     ).order_by(MeasurementRow.made_at, MeasurementRow.id)
+    query = select(PhotoRow).order_by(PhotoRow.id)
     if tree_id is not None:
         query = query.where(PhotoRow.tree_id == tree_id)
-        taken = taken.join(PhotoRow).where(PhotoRow.tree_id == tree_id)
     with reading(store) as session:
+        results = {
+            row.photo_id: row
+            for row in session.scalars(select(DecisionRow).where(DecisionRow.id.in_(newest)))
+        }
+        limbs = {row[0]: row[1] for row in session.execute(select(LimbRow.id, LimbRow.name))}
         days = {row[0]: row[1] for row in session.execute(taken) if row[1]}
         return [
-            {
-                "photo_id": p.id,
-                "sha256": p.sha256,
-                "suffix": p.suffix,
-                "file_name": p.file_name,
-                "tree_id": p.tree_id,
-                "limb_id": p.limb_id,
-                "side": p.side,
-                "moment": p.moment,
-                "saved_at": p.saved_at,
-                "taken_on": date.fromisoformat((days.get(p.id) or p.saved_at)[:10]),
-                "revision": r or 0,
-            }
-            for p, r in session.execute(query)
+            _line(row, results.get(row.id), limbs.get(row.limb_id or 0, ""), days.get(row.id))
+            for row in session.scalars(query)
         ]
+
+
+def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | None) -> PhotoLine:
+    return PhotoLine(
+        key=row.sha256,
+        name=row.file_name,
+        number=row.id,
+        suffix=row.suffix,
+        tree_id=row.tree_id,
+        limb_id=row.limb_id,
+        limb=limb,
+        side=row.side,
+        moment=row.moment,
+        saved_at=row.saved_at,
+        inputs=dict(result.inputs) if result else {},
+        numbers=row_values(result.body) if result else {},
+        taken_on=date.fromisoformat((taken_at or row.saved_at)[:10]),
+    )
