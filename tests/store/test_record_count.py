@@ -63,15 +63,15 @@ def test_what_is_recorded_is_known_everywhere(photo, data, tmp_path):
         assert 10 < tree.photos_mm < 20  # by its scale card
         assert tree.photos_on == date.today()
         (line,) = list_photos(store)
-        (limb,) = load_limbs(store, line["tree_id"])
-        assert (limb.name, line["side"], line["moment"]) == ("low", "front", "before")
+        (limb,) = load_limbs(store, line.tree_id)
+        assert (limb.name, line.side, line.moment) == ("low", "front", "before")
         assert find_damage(store) == []
     season = run("season", "--out", tmp_path / "o")
     assert ": Gate (apricot, ripens July)." in season.output
     assert run("tree", "--out", tmp_path / "o", "--crates", 1, "--crate-kg", 9).exit_code == 0
     assert run("records", "check").exit_code == 0
     screen = screen_store.open_records(data)
-    (shown,) = screen.photos(line["tree_id"])
+    (shown,) = screen.photos(line.tree_id)
     assert shown.numbers["count_n"] > 0
     assert shown.inputs == {"species": "apricot", "ripening_month": 7}
     kept = screen.measurement(shown.key)

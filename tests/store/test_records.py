@@ -12,6 +12,7 @@ from sqlalchemy import select
 from store_facts import TREE
 
 from fruitcount.errors import RecordError
+from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.season import OrchardTree, SeasonFacts
 from fruitcount.store import (
     PhotoPlace,
@@ -26,8 +27,6 @@ from fruitcount.store import (
     load_record,
     load_trees,
     load_tuning,
-    measurement_from_dict,
-    measurement_to_dict,
     open_store,
     photo_bytes,
     photo_file,

@@ -12,7 +12,6 @@ from fruitcount.errors import BadInputError, RecordError
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.store import (
     PhotoPlace,
-    delete_limb,
     delete_photo,
     delete_tree,
     load_side_counts,
@@ -72,7 +71,6 @@ def test_it_goes_with_its_photos(store, pair, which):
     {
         "front": lambda: delete_photo(store, front),
         "back": lambda: delete_photo(store, back),
-        "limb": lambda: delete_limb(store, limb),
         "tree": lambda: delete_tree(store, tree),
     }[which]()
     assert _rows(store) == 0
