@@ -114,7 +114,15 @@ def read_archive(
             return count
     except RecordError:
         raise
-    except (zipfile.BadZipFile, zlib.error, KeyError, OSError, ValueError, RuntimeError) as error:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        KeyError,
+        OSError,
+        EOFError,
+        ValueError,
+        RuntimeError,
+    ) as error:
         raise RecordError(f"{name}: the archive is damaged: {error}") from error
 
 

@@ -45,7 +45,7 @@ _R = TypeVar("_R", bound=Base)
 _BUSY_S = 30.0
 _WRITE = "fruitcount_write"
 # what reading a spoilt value raises besides the database's own errors
-_SPOILT = (UnicodeDecodeError, JSONDecodeError, RecursionError)
+_SPOILT = (UnicodeError, JSONDecodeError, RecursionError)
 
 
 class RevisionConflictError(RecordError):
