@@ -80,7 +80,7 @@ def check_command(ctx: click.Context, delete_unused: bool) -> None:
 def export_command(
     ctx: click.Context, folder: Path, form: str, no_photos: bool, keep_location: bool
 ) -> None:
-    """Write all records, with the photos, as open files to opt.FOLDER; import reads them back."""
+    """Write all records, with the photos, as open files to FOLDER; import reads them back."""
     from fruitcount.store import write_coco_folder, write_csv_folder
 
     write = write_coco_folder if form == "coco" else write_csv_folder

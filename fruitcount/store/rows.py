@@ -19,11 +19,11 @@ from sqlalchemy import JSON, Date, Table, insert, select, text
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import PhotoUnreadableError, RecordError
+from fruitcount.files import written_whole
 from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store, open_store, reading
 from fruitcount.store.photos import checked_bytes, file_of, write_whole
 from fruitcount.store.tables import FIRST, KIND, LATEST, Base, PhotoRow
-from fruitcount.files import written_whole
 
 __all__ = [
     "GONE",
