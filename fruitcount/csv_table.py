@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, NotWrittenError
 from fruitcount.files import shown_name, written_whole
 
 __all__ = [
@@ -90,7 +90,7 @@ def safe_cell(value: Any) -> Any:
 
 
 def write_table(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> Path:
-    """Write rows with a header (UTF-8); what is missing or not known is an empty cell.
+    """Write rows with a header (UTF-8) and read them back; what is not known is an empty cell.
 
     Parameters
     ----------
@@ -104,10 +104,12 @@ def write_table(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence
         written_whole(path.parent) as draft,
         (draft / path.name).open("w", newline="", encoding="utf-8") as file,
     ):
-        writer = csv.writer(file)
-        writer.writerow(columns)
-        for row in rows:
-            writer.writerow([_cell(row.get(name)) for name in columns])
+        lines = [list(columns), *([_cell(row.get(name)) for name in columns] for row in rows)]
+        csv.writer(file).writerows(lines)
+        file.flush()
+        with (draft / path.name).open(newline="", encoding="utf-8") as again:
+            if list(csv.reader(again)) != [[str(cell) for cell in line] for line in lines]:
+                raise NotWrittenError(str(path), "it does not read back as it was written")
     return path
 
 

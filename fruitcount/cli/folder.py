@@ -40,7 +40,7 @@ __all__ = ["folder_command"]
 @opt.scale
 @opt.grower
 def folder_command(folder: Path, **options: Any) -> None:
-    """Count every photo below opt.FOLDER and estimate its trees."""
+    """Count every photo below FOLDER and estimate its trees."""
     from fruitcount.cli.requests import count_settings, folder_choice, grower_inputs
     from fruitcount.jobs.folder import count_folder_to_files, folder_lines
 

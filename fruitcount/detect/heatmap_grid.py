@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
-from fruitcount.image.working_grid import FRUIT_PX
+from fruitcount.image.reduce import FRUIT_PX
 from fruitcount.types import Scale
 
 __all__ = [

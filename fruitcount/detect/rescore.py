@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
-from fruitcount.image.working_grid import FRUIT_PX
+from fruitcount.image.reduce import FRUIT_PX
 from fruitcount.types import FloatArray
 
 __all__ = ["FEWEST", "LARGEST_GAIN", "calibrated_score", "leave_one_out_residual"]

@@ -7,8 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.image.opencv import cv2
-from fruitcount.image.pattern import card_pattern
+from fruitcount.image.opencv import card_pattern, cv2
 from fruitcount.types import FloatArray
 
 __all__ = ["LEAF_RGB", "Canvas", "draw_card", "draw_fruit", "draw_leaf"]

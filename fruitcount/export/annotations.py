@@ -12,11 +12,19 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from fruitcount.coco_record import KIND_NAMES, CocoPhoto, coco_object, edge_boxes
+from fruitcount.coco_record import (
+    KIND_NAMES,
+    CocoPhoto,
+    coco_object,
+    edge_boxes,
+    photos_from_coco,
+)
+from fruitcount.errors import NotWrittenError
+from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.plan import GrowerInputs
 from fruitcount.types import Measurement
 
-__all__ = ["coco_record", "voc_xml", "write_coco", "yolo_text"]
+__all__ = ["coco_record", "voc_xml", "write_coco", "write_voc", "write_yolo", "yolo_text"]
 
 
 def coco_record(
@@ -57,13 +65,45 @@ def write_coco(
     *,
     automatic: Sequence[Measurement | None] | None = None,
 ) -> Path:
-    """Write one json for all photos (see :func:`coco_record`)."""
+    """Write one json for all photos (see :func:`coco_record`) and read it back.
+
+    Raises
+    ------
+    NotWrittenError
+        When what is read differs from what was measured.
+    """
     target = Path(path)
     text = json.dumps(
         coco_record(measurement, inputs, automatic=automatic), indent=1, allow_nan=False
     )
     target.write_text(text, encoding="utf-8")
+    again = photos_from_coco(json.loads(target.read_text(encoding="utf-8")))
+    wanted = [measurement_to_dict(one) for one in measurement]
+    _must_be(target, [measurement_to_dict(photo.measurement) for photo in again] == wanted)
     return target
+
+
+def write_yolo(measurement: Measurement, path: Path) -> None:
+    """Write :func:`yolo_text` and read it back, number by number."""
+    text = yolo_text(measurement)
+    path.write_text(text, encoding="utf-8")
+    rows = [line.split() for line in path.read_text(encoding="utf-8").splitlines()]
+    sound = all(len(row) == 5 and all(0 <= float(v) <= 1 for v in row[1:]) for row in rows)
+    _must_be(path, sound and len(rows) == len(edge_boxes(measurement)[1]))
+
+
+def write_voc(measurement: Measurement, path: Path) -> None:
+    """Write :func:`voc_xml` and read it back, mark by mark."""
+    path.write_text(voc_xml(measurement), encoding="utf-8")
+    root = ElementTree.parse(path).getroot()  # noqa: S314  # nosec B314  (written just above)
+    kinds = [thing.findtext("name") for thing in root.iter("object")]
+    marked = measurement.fruitlets.kind[edge_boxes(measurement)[1]]
+    _must_be(path, kinds == [KIND_NAMES[int(kind)] for kind in marked])
+
+
+def _must_be(path: Path, right: bool) -> None:
+    if not right:
+        raise NotWrittenError(path.name, "it does not read back as it was written")
 
 
 def yolo_text(measurement: Measurement) -> str:

@@ -23,8 +23,7 @@ from fruitcount.checks import one_of
 from fruitcount.errors import BadInputError
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
 from fruitcount.image.card import card_side_mm
-from fruitcount.image.opencv import cv2
-from fruitcount.image.pattern import PATTERN_NAME, card_pattern
+from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2
 from fruitcount.tree.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, PIECE, code_text
 
 __all__ = ["PAPERS", "SHEET_IDS", "Card", "card_places", "tree_cards", "write_card_sheet"]

@@ -74,15 +74,15 @@ def _write_coco(result: Result, path: Path) -> None:
 
 
 def _write_yolo(result: Result, path: Path) -> None:
-    from fruitcount.export.annotations import yolo_text
+    from fruitcount.export.annotations import write_yolo
 
-    path.write_text(yolo_text(result.measurement), encoding="utf-8")
+    write_yolo(result.measurement, path)
 
 
 def _write_voc(result: Result, path: Path) -> None:
-    from fruitcount.export.annotations import voc_xml
+    from fruitcount.export.annotations import write_voc
 
-    path.write_text(voc_xml(result.measurement), encoding="utf-8")
+    write_voc(result.measurement, path)
 
 
 EXPORTS: dict[str, Export] = {

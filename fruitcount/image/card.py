@@ -16,8 +16,7 @@ from fruitcount.checks import positive
 from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, fit_sides, side_lengths_px
 from fruitcount.image.cardhidden import markers_in_part
-from fruitcount.image.opencv import cv2
-from fruitcount.image.pattern import card_pattern
+from fruitcount.image.opencv import card_pattern, cv2
 from fruitcount.image.pose import facing_scale, tilt_of
 from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import FloatArray, Photo, Scale
@@ -250,9 +249,12 @@ def _measure(
 def _corner_sd(fit: SideFit, rules: CardSettings) -> float:
     """Standard deviation of one side's length, px.
 
-    0.4 px that a camera's or editor's own tone curve and sharpening shift each light edge
-    (measured on the sample photos shrunk to cards of 27-105 px: up to 0.6 px too long), the
-    scatter of the edge points, and a pixel more where an outline lacks some of its steps.
+    0.4 px that a camera's or editor's own tone curve and sharpening shift each light edge, the
+    scatter of the edge points, and a pixel more where an outline lacks some of its steps. Checked
+    on 36 rendered limbs (none but the first sample had set the 0.4) shrunk by three filters to
+    cards of 20 to 264 px and stored as JPEG, 485 pictures: 0.1 to 0.6 px off (root mean square;
+    0.4 px too long under 60 px), within two deviations at 20, 28, 40, 60, 200 and 264 px in
+    every picture, at 105 px in 97 of 100.
     """
     if not np.isfinite(fit.residual_px):  # rough corners only
         return 2.0

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.image.edges import linear_light, sample_grid
+from fruitcount.image.light import linear
+from fruitcount.image.reduce import sample_grid
 from fruitcount.types import FloatArray
 
 __all__ = ["Line", "SideFit", "fit_sides", "meeting_corners", "side_lengths_px"]
@@ -86,7 +87,7 @@ def _side_points(grey: NDArray[np.uint8], corners: FloatArray, k: int) -> FloatA
     depth = np.linspace(-reach_in, reach_out, _SAMPLES)
     base = start + share[:, None] * along
     grid = base[:, None, :] + depth[None, :, None] * outward
-    light = linear_light(sample_grid(grey, grid[..., 0], grid[..., 1]))
+    light = linear(sample_grid(grey, grid[..., 0], grid[..., 1]))
     position = _step_position(light, depth)
     return np.asarray(base + position[:, None] * outward, np.float64)
 

@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
-from fruitcount.image.opencv import cv2
-from fruitcount.image.pattern import card_pattern
+from fruitcount.image.opencv import card_pattern, cv2
 from fruitcount.types import FloatArray
 
 __all__ = ["markers_in_part"]

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.image.edges import sample_grid
 from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import sample_grid
 from fruitcount.types import FloatArray
 
 __all__ = ["DiscFit", "fit_disc"]

@@ -20,7 +20,16 @@ except ImportError as error:  # libGL or glib missing: usual on a bare Debian or
 # its words about damaged files mean nothing to a grower; ours name the file
 cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
-__all__ = ["cv2", "net_at"]
+__all__ = ["PATTERN_NAME", "card_pattern", "cv2", "net_at"]
+
+PATTERN_NAME = "DICT_4X4_50"
+"""Of the scale cards: ArUco's 4 x 4 cells with 50 numbers. The library's own name, printed on the
+sheet, so that any reader of markers can be set."""
+
+
+def card_pattern() -> Any:
+    """OpenCV's dictionary of the scale cards' pattern."""
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, PATTERN_NAME))
 
 
 def net_at(path: Path) -> Any:

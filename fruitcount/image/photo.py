@@ -149,8 +149,8 @@ def _pixels(image: Any, data: bytes, label: str) -> NDArray[np.uint8]:
 def _whole_jpeg(image: Any, data: bytes, label: str) -> NDArray[np.uint8] | None:
     """Decode with a decoder that warns of missing data; None leaves the colours to Pillow.
 
-    Pillow and OpenCV fill with grey what a file has lost, and say nothing. This one is quicker
-    too (57 against 103 ms at 12 megapixels). CMYK needs Pillow's colour conversion.
+    Pillow and OpenCV fill with grey what a file has lost, and say nothing. This one took about
+    half of their time on one machine. CMYK needs Pillow's colour conversion.
     """
     import simplejpeg
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from fruitcount.image.edges import sample_grid
+from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.wood import colour_wood
 from fruitcount.lines import resampled
 from fruitcount.types import FloatArray, Maps, Photo

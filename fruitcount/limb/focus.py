@@ -6,7 +6,7 @@ import warnings
 
 import numpy as np
 
-from fruitcount.image.edges import sample_grid
+from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.centre import normals
 from fruitcount.lines import resampled
 from fruitcount.types import FloatArray, Photo

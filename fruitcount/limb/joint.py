@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.image.edges import sample_grid
+from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.centre import Band, normals, straight
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps

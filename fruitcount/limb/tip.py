@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
-from fruitcount.image.edges import sample_grid
+from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.bark import bark_share
 from fruitcount.limb.centre import Band, normals, smoothed, straight, wood_at
 from fruitcount.lines import along_line, point_on_line

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -17,6 +18,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm, find_card
 from fruitcount.image.photo import read_photo
+from fruitcount.image.pose import facing_scale
 from fruitcount.types import Photo, Scale
 
 
@@ -141,6 +143,22 @@ def test_a_shrunk_photo_holds_its_scale_within_its_interval(times: int) -> None:
     error = abs(scale.px_per_mm * times / reference.px_per_mm - 1)
     assert error < 2 * float(np.sqrt(scale.rel_sd_frac**2 - 0.01**2))  # without depth
     assert scale.rel_sd_frac > reference.rel_sd_frac
+
+
+@pytest.mark.parametrize("name", ["apricot-heavy", "cherry-plum-tall", "plum-clusters"])
+@pytest.mark.parametrize("side_px", [20, 40, 105])
+def test_other_samples_hold_their_true_scale_at_any_size(name: str, side_px: int) -> None:
+    """Against the renderer's own corners, on samples that did not set the interval."""
+    told = json.loads((SAMPLE.parent / "truth.json").read_text("utf-8"))["photos"]
+    (card,) = (p["card"] for p in told if p["name"] == name)
+    corners = np.array(card["corners_px"])
+    whole = read_photo(SAMPLE.with_name(f"{name}.jpg")).rgb
+    times = side_px / np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).mean()
+    small = cv2.resize(whole, None, fx=times, fy=times, interpolation=cv2.INTER_AREA)
+    ratio = np.array(small.shape[1::-1]) / whole.shape[1::-1]
+    true = facing_scale((corners + 0.5) * ratio - 0.5, card["side_mm"], small.shape[:2])
+    scale = find_card(Photo(small))
+    assert abs(scale.px_per_mm / true - 1) < 2 * np.sqrt(scale.rel_sd_frac**2 - 0.01**2)
 
 
 def test_leaf_over_a_side_is_flagged_and_hardly_moves_the_scale() -> None:
