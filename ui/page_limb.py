@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from functools import partial
 from typing import Any
 
@@ -12,6 +14,7 @@ from limb_size import show_size
 from review_canvas import View, canvas_data, review_canvas
 from screen_answers import answers_form
 from screen_downloads import show_downloads
+from screen_outbox import Desk
 from screen_photos import photo_at
 from screen_pictures import show_pictures
 from screen_result import (
@@ -31,8 +34,11 @@ from tree_lessons import follow_tuning, learned_here
 import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError
 from fruitcount.image import DISC_DIAMETERS_MM
+from fruitcount.months import season_year
 from fruitcount.pipeline import Result
 from fruitcount.results import result_row
+from fruitcount.season import OrchardTree
+from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
 __all__ = ["show"]
 
@@ -80,13 +86,15 @@ def review(key: str) -> None:
     facts = cache.answers_of(key)
     with photo.container(key="photo"):
         result = show_canvas(key, facts)
-    with asked.expander("The tree and what you know of it"):
-        show_tree(key)
+    tree = show_tree(key, asked)
+    with asked.expander("What you know of it"):
         now = answers_form(key[:12], facts, units() == "us")
     with drawers:
         now = show_size(key, result, now)
     keep_answers(key, now)
     if _given(now) != _given(facts):
+        if tree is not None:
+            tell_tree(tree, now)
         show_anew()
     desk = cache.desk_of(key)
     keep_if_new(key, desk.history.revision, now, result_row(result).values())
@@ -144,7 +152,7 @@ def show_canvas(key: str, facts: dict[str, Any]) -> Result:
     desk.message = ""
     widget = _WIDGET.format(key[:12])
     review_canvas(
-        canvas_data(desk.history, desk.acked, view),
+        canvas_data(desk, view),
         key=widget,
         on_outbox=partial(cache.receive, key, widget),
     )
@@ -165,7 +173,7 @@ def count_beside(key: str, photo: Any, answer: Any) -> None:
     )
     with photo.container(key="photo"):
         review_canvas(
-            canvas_data(cx.History.begin(cx.Sheet()), {}, view),
+            canvas_data(Desk(cx.History.begin(cx.Sheet())), view),
             key=_WIDGET.format(key[:12]),
             on_outbox=lambda: None,
         )
@@ -185,24 +193,37 @@ def offer_new_look(key: str, sheet: cx.Sheet) -> None:
         st.rerun(scope="fragment")
 
 
-def show_tree(key: str) -> None:
-    """Which tree the limb is on; a new photo is on the tree named last."""
-    records = cache.records()
-    trees = {tree_id: tree for tree, tree_id in records.trees().items()}
-    options = [None, *trees]
-    now = records.tree_of(key)
-    chosen = st.selectbox(
-        "This limb is on",
-        options,
-        index=options.index(now) if now in options else 0,
-        format_func=lambda t: trees[t] if t else "no tree named yet",
-        key=f"{key[:12]}tree",
-    )
-    if chosen != now:
-        records.put_in_tree(key, chosen)
-        if chosen is not None and follow_tuning(key, chosen):
-            cache.desk_of(key).message = LEARNED
-            st.rerun(scope="app")
+def show_tree(key: str, spot: Any) -> OrchardTree | None:
+    """Which tree the limb is on, an old one or a new; a new photo is on the tree named last."""
+    records, today = cache.records(), date.today()
+    trees = {tree.name: tree for tree in load_trees(records.store, day=today)}
+    names = {number: name for name, number in records.trees().items()}
+    now = names.get(records.tree_of(key) or 0)
+    chosen = spot.selectbox(
+        "This limb is on", list(trees), index=list(trees).index(now) if now in trees else None,
+        placeholder="Choose or name a tree", accept_new_options=True, key=f"{key[:12]}tree",
+    )  # fmt: skip
+    chosen = (chosen or "").strip()[:60] or None
+    if chosen == now:
+        return trees.get(now or "")
+    if chosen is not None and chosen not in trees:
+        tell_tree(OrchardTree(chosen), cache.answers_of(key))
+    tree_id = None if chosen is None else tree_id_of(records.store, chosen)
+    records.put_in_tree(key, tree_id)
+    if tree_id is not None and follow_tuning(key, tree_id):
+        cache.desk_of(key).message = LEARNED
+        st.rerun(scope="app")
+    show_anew()
+    return None
+
+
+def tell_tree(tree: OrchardTree, facts: dict[str, Any]) -> None:
+    """Species, month and hemisphere are the tree's: told once, the season and all photos know."""
+    told = {name: facts.get(name) for name in ("species", "ripening_month", "southern")}
+    now = replace(tree, **{name: value for name, value in told.items() if value})
+    if now != tree or tree_id_of(cache.records().store, tree.name) is None:
+        year = season_year(date.today(), southern=now.southern)
+        save_tree(cache.records().store, now, year=year)
 
 
 def show_ways(key: str) -> None:

@@ -11,7 +11,7 @@ import streamlit as st
 from screen_photos import preview_jpeg
 from screen_start import ENDINGS
 from screen_uploads import photos_in
-from screen_words import count_words, plain
+from screen_words import count_words, photo_words, plain
 from tree_count import count_kept, keep_photos, progress_words
 from tree_learn import show_learning
 from tree_total import show_total
@@ -160,14 +160,11 @@ def thumbnail(line: PhotoLine) -> None:
     """One photo small, its counts, its place on the tree, and a button that opens it."""
     try:
         small = preview_jpeg(cache.records().path(line.key), 320)
-        st.image(small, width="stretch", alt=f"Limb photo {line.name}")
+        st.image(small, width="stretch", alt=photo_words(line))
     except FruitcountError as fault:
         st.error(plain(str(fault)))
     count = count_words(line.numbers) or "Not counted yet"
-    place = ", ".join(
-        part for part in (f"limb {line.limb}" if line.limb else "", line.side, line.moment) if part
-    )
-    st.markdown(f"**{count}**  \n{plain(place or line.name or 'photo')}")
+    st.markdown(f"**{count}**  \n{plain(photo_words(line))}")
     if st.button("Look at it", key=f"tree{line.key}", width="stretch"):
         review_photo(line.key)
     with st.popover("Its limb", width="stretch"):

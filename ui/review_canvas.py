@@ -9,6 +9,7 @@ from typing import Any
 
 import streamlit as st
 from screen_assets import read_asset
+from screen_outbox import Desk
 
 import fruitcount.corrections as cx
 
@@ -16,7 +17,7 @@ __all__ = ["View", "canvas_data", "review_canvas"]
 
 # One file an idea; the browser gets them as one.
 # Steps that the browser can take back by itself, without a connection.
-_STEPS_SENT = 12
+_STEPS_SENT = 24
 _SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "acts", "main")
 
 
@@ -84,36 +85,24 @@ class View:
     busy: bool = False
 
 
-def canvas_data(history: cx.History, acked: Mapping[str, int], view: View) -> dict[str, Any]:
+def canvas_data(desk: Desk, view: View) -> dict[str, Any]:
     """The component's data: marks as short rows, in the order that the script expects."""
     names = tuple(cx.Mark.__dataclass_fields__)
-    sheet = history.sheet
+    history, sheet = desk.history, desk.history.sheet
+
+    def steps(edits: Sequence[cx.Edit], owners: Sequence[tuple[str, int]]) -> list[Any]:
+        last = list(zip(edits, owners, strict=True))[-_STEPS_SENT:]
+        return [[who, cx.edit_to_json(edit)] for edit, (who, _) in last]
+
     return {
-        "photo": {
-            "key": view.key,
-            "url": f"/photo/{view.key}",
-            "width": view.width_px,
-            "height": view.height_px,
-        },
+        **vars(view),
+        "url": f"/photo/{view.key}",
         "revision": history.revision,
-        "ack": dict(acked),
+        "ack": dict(desk.acked),
         "marks": [[getattr(mark, name) for name in names] for mark in sheet.marks],
         "line": [list(p) for p in sheet.line_px],
-        "done": [cx.edit_to_json(edit) for edit in history.done[-_STEPS_SENT:]],
-        "undone": [cx.edit_to_json(edit) for edit in history.undone[-_STEPS_SENT:]],
-        "summary": view.summary,
-        "detail": view.detail,
-        "fates": dict(view.fates),
-        "cuts": [list(c) for c in view.cuts_px],
-        "card": [list(p) for p in view.card_px],
-        "coins": [list(c) for c in view.coins],
-        "px_per_mm": view.px_per_mm,
-        "warnings": list(view.warnings),
-        "ask": view.ask,
-        "message": view.message,
-        "us": view.us,
-        "doubt_below": view.doubt_below,
-        "busy": view.busy,
+        "done": steps(history.done, desk.owners),
+        "undone": steps(history.undone, desk.undone_owners),
     }
 
 

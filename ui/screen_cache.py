@@ -101,7 +101,7 @@ def do_box(key: str, box: Mapping[str, Any]) -> None:
     resolve = partial(engine.resolve, seen_of(key), records().path(key))
     for _ in range(5):
         desk = desk_of(key)
-        before = Desk(desk.history, dict(desk.acked), dict(desk.made), desk.message)
+        before = desk.copy()
         events = take_box(desk, box, resolve)
         try:
             records().add_steps(key, events)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import ipaddress
 import os
 import socket
@@ -119,6 +120,7 @@ def launch(
     lan: bool = False,
     passphrase: str | None = None,
     data_dir: str | Path | None = None,
+    https: bool | None = None,
 ) -> None:
     """Start the screen and serve until stopped.
 
@@ -126,17 +128,20 @@ def launch(
     ----------
     port : int
     lan : bool
-        Answer other devices on the same network; needs a passphrase. The connection is not
-        encrypted: for a trusted network only.
+        Answer other devices on the same network; needs a passphrase.
     passphrase : str or None
         At least 8 characters. Asked for, too, when given without ``lan``.
     data_dir : path or None
         Where photos and corrections are kept; by default :func:`data_folder`.
+    https : bool, optional
+        Encrypt what goes over the network of ``lan``, with a certificate made here; by default
+        where the ``https`` extra is installed.
 
     Raises
     ------
     BadInputError
-        When ``lan`` is asked for without a passphrase, or it is too short.
+        When ``lan`` is asked for without a passphrase, or it is too short; when ``https`` is asked
+        for without ``lan`` or without its extra.
     """
     if lan and not passphrase:
         raise BadInputError("passphrase must be given with --lan: there is no default")
@@ -148,7 +153,11 @@ def launch(
     guard = Guard(passphrase, make_secret(folder)) if passphrase else None
     if str(_HERE) not in sys.path:
         sys.path.insert(0, str(_HERE))
-    tell_addresses(port, lan)
+    address = lan_address()
+    papers = certificate(folder, address) if lan and https is not False else None
+    if https and papers is None:
+        raise BadInputError("https needs --lan, and the extra: pip install 'fruitcount[https]'")
+    tell_addresses(f"{'https' if papers else 'http'}://{{}}:{port}", address if lan else "", papers)
     if shared := shared_with(folder):
         print(f"Mind: {shared}", flush=True)
     threading.Thread(target=warm_up, daemon=True).start()
@@ -157,6 +166,7 @@ def launch(
         config={
             "server.port": port,
             "server.address": "0.0.0.0" if lan else "127.0.0.1",  # noqa: S104  # nosec B104
+            **({"server.sslCertFile": papers[0], "server.sslKeyFile": papers[1]} if papers else {}),
             "server.headless": True,
             "server.fileWatcherType": "none",
             "server.maxUploadSize": 400,
@@ -181,12 +191,66 @@ def lan_address() -> str:
             return "127.0.0.1"
 
 
-def tell_addresses(port: int, lan: bool) -> None:
-    """Print where the screen is, with a QR code for a phone."""
-    print(f"Open http://localhost:{port} on this computer. Stop with Ctrl-C.", flush=True)
+def certificate(folder: Path, address: str) -> tuple[str, str, str] | None:
+    """A certificate that this computer signs for itself, good for a year and then made anew.
+
+    Returns
+    -------
+    tuple of str, or None
+        File of the certificate, file of its key, and its fingerprint (SHA-256), by which a phone
+        knows it again. None where the ``cryptography`` package is not installed.
+    """
+    try:
+        from cryptography import x509
+        from cryptography.hazmat.primitives import hashes, serialization
+        from cryptography.hazmat.primitives.asymmetric import ec
+    except ImportError:
+        return None
+    now, day = dt.datetime.now(dt.UTC), dt.timedelta(days=1)
+    paper, secret = (folder / f"{address}.{part}.pem" for part in ("certificate", "key"))
+    made = x509.load_pem_x509_certificate(paper.read_bytes()) if paper.exists() else None
+    if made is None or not secret.exists() or made.not_valid_after_utc < now + day:
+        key = ec.generate_private_key(ec.SECP256R1())
+        name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "Fruit count")])
+        near, far = (x509.IPAddress(ipaddress.ip_address(a)) for a in ("127.0.0.1", address))
+        places = [x509.DNSName("localhost"), near, far]
+        made = (
+            x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number())
+            .not_valid_before(now - day)
+            .not_valid_after(now + 365 * day)
+            .add_extension(x509.SubjectAlternativeName(places), critical=False)
+            .sign(key, hashes.SHA256())
+        )
+        secret.touch(mode=0o600)
+        secret.write_bytes(
+            key.private_bytes(
+                serialization.Encoding.PEM,
+                serialization.PrivateFormat.PKCS8,
+                serialization.NoEncryption(),
+            )
+        )
+        paper.write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    return str(paper), str(secret), made.fingerprint(hashes.SHA256()).hex(":").upper()
+
+
+def tell_addresses(form: str, lan: str, papers: tuple[str, str, str] | None) -> None:
+    """Print where the screen is, with a QR code for a phone, and what is encrypted."""
+    print(f"Open {form.format('localhost')} on this computer. Stop with Ctrl-C.", flush=True)
     if not lan:
         return
-    address = f"http://{lan_address()}:{port}"
+    address = form.format(lan)
     print(f"On a phone in the same network: {address} (it asks for the passphrase)")
     segno.make(address, error="m").terminal(compact=True)
-    print("The connection is not encrypted: use it on a network that you trust.", flush=True)
+    if papers:
+        print(
+            "Encrypted. The browser warns once that it does not know this computer: look at the\n"
+            "certificate it shows, go on only if its SHA-256 fingerprint is this one:\n"
+            f"{papers[2]}",
+            flush=True,
+        )
+        return
+    print(
+        "Not encrypted: passphrase, photos and answers can be read by others on this network. Use\n"
+        "it on one that you trust, or install the https extra (pip install 'fruitcount[https]').",
+        flush=True,
+    )

@@ -7,21 +7,31 @@ that is sent twice (after a lost signal, a reload, a stopped server) is done onc
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.store.kept import Event
 
-__all__ = ["Desk", "Resolve", "UndoRefusedError", "take_box"]
+__all__ = ["Desk", "Resolve", "UndoRefusedError", "owner_of", "take_box"]
 
 REFUSED = "Another screen changed this first. The picture now shows both; please do it again."
-UNDO_REFUSED = "Another screen changed this photo. Look at the picture, then undo again."
+UNDO_REFUSED = "Another screen changed that since: it stays as it is."
+NOTHING_OWN = "The last changes were made on another screen. Nothing of yours is left to take back."
 
 
 class UndoRefusedError(cx.StaleEditError):
-    """Undo or redo was asked on a picture that another browser has changed since."""
+    """Undo or redo was asked for what another person did, or has changed since."""
+
+
+def owner_of(client: str) -> str:
+    """Who sent a step: the part of a browser's name that lasts over visits.
+
+    Empty for the program itself and for names of earlier versions: what they did is everybody's.
+    """
+    head, dash, _ = client.partition("-")
+    return head if dash and head not in ("look", "learn") else ""
 
 
 @dataclass
@@ -37,12 +47,22 @@ class Desk:
         Browser that made each revision, and what kind of step it was.
     message : str
         What to tell the user, or empty.
+    owners, undone_owners : list of (str, int)
+        For each edit done and taken back: whose it is, and its revision. ``"-"`` is nobody's: an
+        edit that takes another back, and the one it took back.
     """
 
     history: cx.History
     acked: dict[str, int] = field(default_factory=dict)
     made: dict[int, tuple[str, str]] = field(default_factory=dict)
     message: str = ""
+    owners: list[tuple[str, int]] = field(default_factory=list)
+    undone_owners: list[tuple[str, int]] = field(default_factory=list)
+
+    def copy(self) -> Desk:
+        """The same, to go back to."""
+        made = {name: value.copy() for name, value in vars(self).items() if hasattr(value, "copy")}
+        return replace(self, **made)
 
     def follow(self, events: list[Event]) -> None:
         """Take in events already stored, in order of revision."""
@@ -58,6 +78,30 @@ class Desk:
         kind = str(step["do"]["edit"]) if "do" in step else "undo" if "undo" in step else "redo"
         self.made[event.revision] = (event.client, kind)
         self.acked[event.client] = max(self.acked.get(event.client, 0), event.seq)
+        if "do" not in step:
+            here, there = self.owners, self.undone_owners
+            if kind == "redo":
+                here, there = there, here
+            there += [here.pop()] if here else []
+            return
+        self.undone_owners.clear()
+        takes_back = int(step["do"].get("takes_back", 0))
+        self.owners = [("-", r) if r == takes_back else (who, r) for who, r in self.owners]
+        self.owners.append(("-" if takes_back else owner_of(event.client), event.revision))
+
+    def own_undo(self, client: str) -> Mapping[str, Any]:
+        """The step that takes back the last edit of this person, whatever others did after it."""
+        mine = [i for i, (who, _) in enumerate(self.owners) if who in (owner_of(client), "")]
+        if not mine:
+            raise UndoRefusedError(NOTHING_OWN)
+        if mine[-1] == len(self.owners) - 1:
+            return {"undo": True}
+        back = cx.inverse(self.history.done[mine[-1]])
+        try:
+            cx.apply(self.history.sheet, back)
+        except cx.StaleEditError as fault:
+            raise UndoRefusedError(UNDO_REFUSED) from fault
+        return {"do": {**cx.edit_to_json(back), "takes_back": self.owners[mine[-1]][1]}}
 
     def since(self, revision: int, client: str) -> set[str]:
         """Kinds of step that other browsers made after a revision."""
@@ -129,11 +173,12 @@ def _step_of(
     if "do" in item:
         # read and written anew: only what an edit is made of is ever kept
         return {"do": cx.edit_to_json(cx.edit_from_json(item["do"]))}
-    if item.get("undo") or item.get("redo"):
-        base = _base(item, 0)
-        if desk.since(base, client):
-            raise UndoRefusedError(UNDO_REFUSED)
-        return {"undo": True} if item.get("undo") else {"redo": True}
+    if item.get("undo"):
+        return desk.own_undo(client)
+    if item.get("redo"):
+        if desk.undone_owners and desk.undone_owners[-1][0] not in (owner_of(client), ""):
+            raise UndoRefusedError(NOTHING_OWN)
+        return {"redo": True}
     if item.get("again"):
         return {"do": cx.edit_to_json(resolve(desk.history.sheet, item))}
     if "line" in item or "scale" in item:

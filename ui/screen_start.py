@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import date
 from functools import cache as once
 from typing import Any
 
 import screen_cache as cache
 import streamlit as st
 from screen_photos import hold, preview_jpeg, shrink_jpeg
-from screen_words import count_words, plain
+from screen_words import count_words, photo_words, plain
 
 from fruitcount.errors import FruitcountError
 from fruitcount.image import read_photo
 from fruitcount.resources import sample_folder
+from fruitcount.store.kept import PhotoLine
 
 __all__ = ["ENDINGS", "samples", "show_start"]
 
@@ -63,7 +65,10 @@ def take_in(data: bytes, name: str, go: Go, species: str = "") -> None:
     try:
         with st.spinner("Taking in the photo."):
             photo = read_photo(data, name=name)
+            before = cache.records().photos()[:1]
             key = cache.records().add_photo(data, name)
+            if before and not species and cache.records().tree_of(key) is None:
+                stay_on_tree(key, before[0])
             # decoded once: what the browser shows first is made from the pixels at hand
             path = cache.records().path(key)
             hold(path, photo)
@@ -74,6 +79,12 @@ def take_in(data: bytes, name: str, go: Go, species: str = "") -> None:
     if species and not cache.records().inputs(key):
         st.session_state.setdefault("_facts", {})[key] = {"species": species}
     go(key)
+
+
+def stay_on_tree(key: str, before: PhotoLine) -> None:
+    """Put a new photo on the tree of the one kept before it, if that came today."""
+    if before.tree_id is not None and before.saved_at[:10] == date.today().isoformat():
+        cache.records().put_in_tree(key, before.tree_id)
 
 
 @once
@@ -124,8 +135,10 @@ def show_recent(go: Go) -> None:
         st.caption("Nothing here yet. Your photos stay on this computer.")
         return
     st.subheader("Go on with")
+    trees = {number: name for name, number in cache.records().trees().items()}
     for line in lines:
         told = count_words(line.numbers)
-        words = plain(line.name or "photo") + (f": {told}" if told else "")
+        words = plain(photo_words(line, trees.get(line.tree_id or 0, "")))
+        words += f": {told}" if told else ""
         if st.button(words, key=f"open{line.key}", width="stretch"):
             go(line.key)

@@ -8,11 +8,14 @@ from typing import Any
 
 import streamlit as st
 
+from fruitcount.months import MONTHS
 from fruitcount.species import load_species, species_names
+from fruitcount.store.kept import PhotoLine
 
 __all__ = [
     "LEGEND",
     "count_words",
+    "photo_words",
     "plain",
     "species_titles",
     "units",
@@ -36,6 +39,14 @@ _MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:])")
 def plain(text: str) -> str:
     """A user's own text, made safe to stand in Markdown: nothing in it is read as markup."""
     return _MARKUP.sub(r"\\\1", text.replace("\n", " "))
+
+
+def photo_words(line: PhotoLine, tree: str = "") -> str:
+    """What a photo is called: tree, limb, side and moment; its number and day where no limb is."""
+    day = f"{line.taken_on.day} {MONTHS[line.taken_on.month - 1][:3]}"
+    limb = f"limb {line.limb}" if line.limb else f"photo {line.number} of {day}"
+    words = ", ".join(part for part in (tree, limb, line.side, line.moment) if part)
+    return words[:1].upper() + words[1:]
 
 
 def count_words(told: Mapping[str, Any]) -> str:

@@ -14,7 +14,7 @@ import screen_cache as cache
 import streamlit as st
 from limb_size import own_words
 from screen_photos import preview_jpeg
-from screen_words import plain, units
+from screen_words import photo_words, plain, units
 from tree_facts import ask_facts
 from tree_files import planned, show_files
 
@@ -44,7 +44,7 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
         told = line.numbers.get("verdict") != "cannot tell" or line.numbers.get("count_n")
         rows.append(
             {
-                "file": f"{line.name or 'photo'} ({line.key[:6]})",
+                "file": photo_words(line),
                 "ok": True,
                 "photo_id": line.number,
                 "tree": tree,

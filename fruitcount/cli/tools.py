@@ -80,9 +80,16 @@ def evaluate_command(
     help="For --lan, at least 8 characters. Better given as FRUITCOUNT_PASSPHRASE, or typed.",
 )
 @click.option(
+    "--https/--no-https",
+    default=None,
+    help="For --lan: encrypt, or do not. [default: where the https extra is installed]",
+)
+@click.option(
     "--data", type=opt.FOLDER, help="Folder of photos and corrections. [default: ~/.fruitcount]"
 )
-def screen_command(port: int, lan: bool, passphrase: str | None, data: Path | None) -> None:
+def screen_command(
+    port: int, lan: bool, passphrase: str | None, https: bool | None, data: Path | None
+) -> None:
     """Open the screen in a browser, on this computer only unless --lan is given."""
     from fruitcount.resources import screen_folder
 
@@ -91,7 +98,7 @@ def screen_command(port: int, lan: bool, passphrase: str | None, data: Path | No
     launch = import_module("screen_launch").launch
     if lan and not passphrase:
         passphrase = click.prompt("Passphrase for the screen", hide_input=True)
-    launch(port=port, lan=lan, passphrase=passphrase, data_dir=data)
+    launch(port=port, lan=lan, passphrase=passphrase, data_dir=data, https=https)
 
 
 @click.command("species")

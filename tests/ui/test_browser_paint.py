@@ -94,7 +94,7 @@ def test_fifty_megapixels_are_shown_counted_zoomed_and_corrected(chromium, share
     page = Page(context, shared_server.url)
     page.page.locator("input[type=file]").set_input_files(file)
     page.ready()
-    assert page.ask("data.photo.width") == 8160
+    assert page.ask("data.width_px") == 8160
     before = page.ask("marks.size")
     assert before > 5
     page.ask("zoomBy(15)")

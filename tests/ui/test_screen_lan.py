@@ -6,10 +6,12 @@ is touched. Needs the rights to make namespaces (Linux, root).
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
 import shutil
+import ssl
 import subprocess
 import sys
 import time
@@ -27,17 +29,18 @@ PORT = 8501
 START = (
     "import sys; sys.path[:0] = [{ui!r}, {root!r}]\n"
     "from screen_launch import launch\n"
-    "launch({port}, lan={lan}, data_dir={data!r}, passphrase={word!r})\n"
+    "launch({port}, lan={lan}, data_dir={data!r}, passphrase={word!r}, https={https})\n"
 )
 FETCH = """
-import json, sys, urllib.error, urllib.parse, urllib.request
+import json, ssl, sys, urllib.error, urllib.parse, urllib.request
 class Stay(urllib.request.HTTPRedirectHandler):
     def redirect_request(self, *a): return None
 url, word, accept = sys.argv[1:4]
 data = urllib.parse.urlencode({"word": word}).encode() if word else None
 ask = urllib.request.Request(url, data, {"accept": accept})
 try:
-    with urllib.request.build_opener(Stay).open(ask, timeout=20) as got:
+    any_paper = urllib.request.HTTPSHandler(context=ssl._create_unverified_context())
+    with urllib.request.build_opener(Stay, any_paper).open(ask, timeout=20) as got:
         status, body = got.status, got.read()
 except urllib.error.HTTPError as got:
     status, body = got.code, got.read()
@@ -91,15 +94,17 @@ def cable():
 class _Lan:
     """A server in one namespace, asked from the other."""
 
-    def __init__(self, cable, data: Path, *, lan: bool = True) -> None:
+    def __init__(self, cable, data: Path, *, lan: bool = True, https: bool = False) -> None:
         self.here, self.there = cable
-        self.port = PORT if lan else PORT + 1
+        self.form = "https" if https else "http"
+        self.port = PORT + (not lan) + 2 * https
         self.out = data / "out.txt"
         code = START.format(
             ui=str(ROOT / "ui"),
             root=str(ROOT),
             port=self.port,
             lan=lan,
+            https=https,
             data=str(data),
             word=WORD if lan else None,
         )
@@ -118,7 +123,7 @@ class _Lan:
     def ask(self, path: str, *, word: str = "", accept: str = "*/*", near: bool = False):
         """Status and text of one request from the phone, or from the computer itself."""
         host, ns = ("127.0.0.1", self.here) if near else (HOST, self.there)
-        url = f"http://{host}:{self.port}{path}"
+        url = f"{self.form}://{host}:{self.port}{path}"
         command = [sys.executable, "-c", FETCH, url, word, accept]
         done = subprocess.run(
             ["ip", "netns", "exec", ns, *command],
@@ -167,6 +172,7 @@ def test_the_printed_address_and_code_lead_there(lan):
     status, page = server.ask("/enter", accept="text/html")
     assert status == 200
     assert "Passphrase" in page
+    assert "Not encrypted: passphrase, photos and answers" in said
 
 
 @pytest.mark.browser
@@ -220,5 +226,24 @@ def test_without_lan_another_device_finds_nothing(cable, tmp_path):
         status, why = server.ask("/")
         assert status == 0
         assert "refused" in why
+    finally:
+        server.stop()
+
+
+def test_a_certificate_made_here_encrypts_and_its_fingerprint_is_printed(cable, tmp_path):
+    """The fingerprint is worked out anew by Python's own ssl and hashlib, from what is served."""
+    pytest.importorskip("cryptography", reason="the https extra is not installed")
+    server = _Lan(cable, tmp_path, https=True)
+    try:
+        assert server.ask("/enter", accept="text/html")[0] == 200
+        code = f"import ssl; print(ssl.get_server_certificate(({HOST!r}, {server.port})))"
+        command = ["ip", "netns", "exec", server.there, sys.executable, "-c", code]
+        served = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+        print_ = hashlib.sha256(ssl.PEM_cert_to_DER_cert(served)).hexdigest().upper()
+        said = server.out.read_text()
+        assert ":".join(re.findall("..", print_)) in said
+        assert _read_code(said) == f"https://{HOST}:{server.port}"
+        (secret,) = tmp_path.glob("*.key.pem")
+        assert secret.stat().st_mode & 0o077 == 0
     finally:
         server.stop()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from screen_outbox import REFUSED, UNDO_REFUSED, Desk, take_box
+from screen_outbox import NOTHING_OWN, REFUSED, UNDO_REFUSED, Desk, take_box
 
 import fruitcount.corrections as cx
 from fruitcount.errors import RecordError
@@ -49,18 +49,40 @@ def test_a_stale_edit_is_refused_aloud_and_acknowledged():
     assert desk.acked == {"one": 1, "two": 2}
 
 
-def test_undo_never_takes_back_what_another_browser_did_unseen():
+def test_undo_takes_back_ones_own_edit_and_never_the_others(tmp_path):
+    records = open_records(tmp_path)
+    key = records.add_photo(b"not really a photo", "name.jpg")
     desk = _desk()
-    take_box(desk, {"client": "one", "items": [_add(1, "h1-1")]}, _no)
-    take_box(desk, {"client": "two", "items": [_add(1, "h2-1")]}, _no)
-    assert (
-        take_box(desk, {"client": "one", "items": [{"seq": 2, "undo": True, "base": 1}]}, _no) == []
-    )
+
+    def send(client, *items):
+        events = take_box(desk, {"client": client, "items": list(items)}, _no)
+        records.add_steps(key, events)
+        return [m.id for m in desk.history.sheet.marks]
+
+    def undo(seq):
+        return {"seq": seq, "undo": True}
+
+    send("ann-1", _add(1, "h1-1"), _add(2, "h1-2"))
+    send("ben-1", _add(1, "h2-1"))
+    assert send("ann-1", undo(3)) == ["a1", "h1-1", "h2-1"]
+    # another visit of the same person, after all was read anew from the records
+    again = _desk()
+    again.follow(records.steps(key))
+    assert (again.history, again.owners) == (desk.history, desk.owners)
+    assert send("ann-2", undo(1)) == ["a1", "h2-1"]
+    assert send("ann-2", undo(2)) == ["a1", "h2-1"]
+    assert desk.message == NOTHING_OWN
+    assert send("ben-1", undo(2)) == ["a1"]
+
+
+def test_what_another_changed_since_is_not_undone():
+    desk, mine = _desk(), cx.Mark("h1-1", 1, 1, 3)
+    take_box(desk, {"client": "ann-1", "items": [_add(1, "h1-1")]}, _no)
+    grown = cx.Change(mine, cx.with_label(mine, "damaged"), "label")
+    items = [{"seq": 1, "do": cx.edit_to_json(grown)}]
+    take_box(desk, {"client": "ben-1", "items": items}, _no)
+    assert take_box(desk, {"client": "ann-1", "items": [{"seq": 2, "undo": True}]}, _no) == []
     assert desk.message == UNDO_REFUSED
-    assert (
-        len(take_box(desk, {"client": "one", "items": [{"seq": 3, "undo": True, "base": 2}]}, _no))
-        == 1
-    )
 
 
 @pytest.mark.parametrize("box", [{}, {"client": "x", "items": "no"}, {"client": "", "items": []}])

@@ -29,7 +29,7 @@ class Acts {
   }
 
   rebuild() {
-    Object.assign(this, replayed(this.data, this.outbox.items));
+    Object.assign(this, replayed(this.data, this.outbox.items, this.outbox.me));
     if (this.selected && !this.marks.has(this.selected)) this.selected = null;
   }
 
@@ -38,7 +38,7 @@ class Acts {
     this.added += 1;
     const mark = withLabel({
       id: `h${this.outbox.client}-${this.added}`, x_px: x, y_px: y,
-      r_px: likelyRadius(this.marks, x, y, this.data.photo), kind: "fruit", on_limb: 1, score: 1, by_hand: true,
+      r_px: likelyRadius(this.marks, x, y, this.data), kind: "fruit", on_limb: 1, score: 1, by_hand: true,
     }, "fruit");
     this.edit({ edit: "add", mark });
     this.say("Added. Tap it to change it, or Undo.");
@@ -108,7 +108,7 @@ class Acts {
 
   // Left to right in bands: the order in which the arrow keys step.
   inOrder() {
-    const band = this.data.photo.height / 6;
+    const band = this.data.height_px / 6;
     return [...this.marks.values()].sort((a, b) => Math.floor(a.y_px / band) - Math.floor(b.y_px / band) || a.x_px - b.x_px);
   }
 

@@ -113,7 +113,7 @@ function drawLine(ctx, S, view) {
     stroke3(ctx, path, "#ffffff", editing ? 2.4 : 1.4);
     ctx.setLineDash([]);
   }
-  for (const cut of S.job === "fruit" ? S.data.cuts : []) {
+  for (const cut of S.job === "fruit" ? S.data.cuts_px : []) {
     const path = new Path2D();
     path.moveTo(...view.toCss(cut[0], cut[1])); path.lineTo(...view.toCss(cut[2], cut[3]));
     stroke3(ctx, path, "#cc79a7", 5);
@@ -131,7 +131,7 @@ function drawLine(ctx, S, view) {
 function drawScale(ctx, S, view) {
   const points = S.job === "scale" ? S.scalePoints : [];
   const outline = new Path2D();
-  const card = S.data.card;
+  const card = S.data.card_px;
   card.forEach((p, i) => outline[i ? "lineTo" : "moveTo"](...view.toCss(p[0], p[1])));
   if (card.length) { outline.closePath(); stroke3(ctx, outline, "#009e73", 2); }
   if (!points.length) return;

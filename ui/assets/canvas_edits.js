@@ -36,19 +36,22 @@ function inverseOf(edit) {
   return kind === "change" ? { ...edit, before: edit.after, after: edit.before } : null;
 }
 
-// Marks as the server has them, with what it has not yet acknowledged done on top.
-function replayed(data, items) {
+// Marks as the server has them, with what it has not yet acknowledged done on top. Undo takes back
+// the last edit of this person, or of the program, whatever others did after it.
+function replayed(data, items, me) {
+  const mine = (row) => row && (row[0] === me || row[0] === "");
   const marks = new Map(data.marks.map((row) => [row[0], markOf(row)]));
   const done = [...data.done], undone = [...data.undone];
   for (const item of items) {
-    if (item.do) { applyEdit(marks, item.do); done.push(item.do); undone.length = 0; }
-    const from = item.undo ? done : item.redo ? undone : null, edit = from?.pop();
-    if (!edit) continue;
-    (item.undo ? undone : done).push(edit);
-    const now = item.undo ? inverseOf(edit) : edit;
+    if (item.do) { applyEdit(marks, item.do); done.push([me, item.do]); undone.length = 0; }
+    const from = item.undo ? done : item.redo && mine(undone.at(-1)) ? undone : [], at = from.findLastIndex(mine);
+    if (at < 0) continue;
+    const last = at === from.length - 1, [row] = from.splice(at, 1);
+    if (last) (item.undo ? undone : done).push(row);
+    const now = item.undo ? inverseOf(row[1]) : row[1];
     if (now && now.edit !== "line" && now.edit !== "scale") applyEdit(marks, now);
   }
-  return { marks, canUndo: done.length > 0, canRedo: undone.length > 0 };
+  return { marks, canUndo: done.some(mine), canRedo: !!mine(undone.at(-1)) };
 }
 
 // Radius for a new mark: the middle one of the five nearest, else 2 % of the photo.
@@ -56,7 +59,7 @@ function likelyRadius(marks, x, y, photo) {
   const near = [...marks.values()]
     .map((m) => [(m.x_px - x) ** 2 + (m.y_px - y) ** 2, m.r_px])
     .sort((a, b) => a[0] - b[0]).slice(0, 5).map((p) => p[1]).sort((a, b) => a - b);
-  return near.length ? near[near.length >> 1] : Math.max(4, 0.02 * Math.min(photo.width, photo.height));
+  return near.length ? near[near.length >> 1] : Math.max(4, 0.02 * Math.min(photo.width_px, photo.height_px));
 }
 
 // Evenly spread points along a line, for handles.

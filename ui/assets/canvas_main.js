@@ -78,7 +78,7 @@ class Screen extends Acts {
 
   // New data from the server: its marks, with what it has not yet acknowledged done again on top.
   load(data) {
-    const fresh = this.data?.photo.key !== data.photo.key;
+    const fresh = this.data?.key !== data.key;
     this.data = data;
     if (fresh) this.open(data); else if (this.wasUs !== data.us) this.coinRow();
     this.wasUs = data.us;
@@ -96,20 +96,20 @@ class Screen extends Acts {
   }
 
   open(data) {
-    this.outbox = new Outbox(data.photo.key, this.rawSend);
+    this.outbox = new Outbox(data.key, this.rawSend);
     this.selected = null; this.scalePoints = []; this.preview = this.region = null;
-    Object.assign(this.view, { pw: data.photo.width, ph: data.photo.height, fitted: true });
+    Object.assign(this.view, { pw: data.width_px, ph: data.height_px, fitted: true });
     this.coinRow(); this.resize();
     const image = new Image(), asked = performance.now();
     image.onload = () => {
-      this.preview = { image, x: 0, y: 0, w: data.photo.width, h: data.photo.height };
+      this.preview = { image, x: 0, y: 0, w: data.width_px, h: data.height_px };
       this.paint(true);
       this.canvas.dataset.painted = Math.round(performance.now() - asked);
       performance.mark("photo painted");
       document.querySelector(".fc-ahead")?.remove();
     };
     image.onerror = () => { this.el.say.textContent = "The photo could not be loaded. Reload this page."; };
-    image.src = `${data.photo.url}?side=${this.wantSide()}`;
+    image.src = `${data.url}?side=${this.wantSide()}`;
     if (this.outbox.waiting) this.outbox.flush();
   }
 
@@ -229,17 +229,17 @@ class Screen extends Acts {
   }
 
   fetchRegion() {
-    const { view, data } = this, coarse = Math.max(data.photo.width, data.photo.height) / this.wantSide();
+    const { view, data } = this, coarse = Math.max(data.width_px, data.height_px) / this.wantSide();
     if (this.stopped || coarse <= 1 || view.k * this.dpr * coarse < 1.15) return;
     const [x0, y0] = this.inside(...view.toPhoto(-40, -40)), [x1, y1] = this.inside(...view.toPhoto(view.w + 40, view.h + 40));
     const box = [Math.floor(x0), Math.floor(y0), Math.ceil(x1 - x0) + 1, Math.ceil(y1 - y0) + 1];
-    const image = new Image(), key = data.photo.key;
+    const image = new Image(), key = data.key;
     image.onload = () => {
-      if (this.data.photo.key !== key) return;
+      if (this.data.key !== key) return;
       this.region = { image, x: box[0], y: box[1], w: box[2], h: box[3] };
       this.paint();
     };
-    image.src = `${data.photo.url}?box=${box.join(",")}`;
+    image.src = `${data.url}?box=${box.join(",")}`;
   }
 
   // Edits unanswered for a while go out again; the server knows what it already has.

@@ -5,7 +5,10 @@ class Outbox {
   constructor(photo, send) {
     this.photo = photo; this.send = send; this.items = []; this.others = []; this.sent = 0;
     // A new name for each visit: a copied tab never shares its numbers with another.
-    this.client = Math.random().toString(36).slice(2, 10) + Date.now().toString(36).slice(-4);
+    // Its first part stays the same in this browser: undo takes back what this person did.
+    const chance = () => Math.random().toString(36).slice(2, 10) + Date.now().toString(36).slice(-4);
+    try { localStorage["fc-me"] ||= chance(); this.me = localStorage["fc-me"]; } catch { this.me = chance(); }
+    this.client = `${this.me}-${chance()}`;
     this.seq = 0;
     this.adopt();
   }
