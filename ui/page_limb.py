@@ -16,7 +16,7 @@ from screen_answers import answers_form
 from screen_downloads import show_downloads
 from screen_outbox import Desk
 from screen_photos import photo_at
-from screen_pictures import show_pictures
+from screen_pictures import show_limb, show_pictures
 from screen_result import (
     cut_strokes,
     fates_by_mark,
@@ -86,10 +86,9 @@ def review(key: str) -> None:
     facts = cache.answers_of(key)
     with photo.container(key="photo"):
         result = show_canvas(key, facts)
-    tree = show_tree(key, asked)
-    with asked.expander("What you know of it"):
+    with asked.expander("The tree and what you know of it"):
+        tree = show_tree(key)
         now = answers_form(key[:12], facts, units() == "us")
-    with drawers:
         now = show_size(key, result, now)
     keep_answers(key, now)
     if _given(now) != _given(facts):
@@ -100,18 +99,17 @@ def review(key: str) -> None:
     keep_if_new(key, desk.history.revision, now, result_row(result).values())
     with todo:
         offer_new_look(key, desk.history.sheet)
+        show_limb(result, units())
         show_result(result, units())
     with ways:
         show_ways(key)
     with drawers:
         show_reasons(result, units())
         path = cache.records().path(key)
-        with st.expander("Pictures"):
-            show_pictures(path, result, units(), key[:12])
         first = cache.seen_of(key) if desk.history.done else None
-        with st.expander("Files to download"):
+        with st.expander("Pictures, files to download, and this photo"):
+            show_pictures(path, result, key[:12])
             show_downloads(path, result, units(), key[:12], automatic=first)
-        with st.expander("This photo"):
             show_photo_facts(key, result.measurement.name)
 
 
@@ -193,13 +191,13 @@ def offer_new_look(key: str, sheet: cx.Sheet) -> None:
         st.rerun(scope="fragment")
 
 
-def show_tree(key: str, spot: Any) -> OrchardTree | None:
+def show_tree(key: str) -> OrchardTree | None:
     """Which tree the limb is on, an old one or a new; a new photo is on the tree named last."""
     records, today = cache.records(), date.today()
     trees = {tree.name: tree for tree in load_trees(records.store, day=today)}
     names = {number: name for name, number in records.trees().items()}
     now = names.get(records.tree_of(key) or 0)
-    chosen = spot.selectbox(
+    chosen = st.selectbox(
         "This limb is on", list(trees), index=list(trees).index(now) if now in trees else None,
         placeholder="Choose or name a tree", accept_new_options=True, key=f"{key[:12]}tree",
     )  # fmt: skip
@@ -210,6 +208,12 @@ def show_tree(key: str, spot: Any) -> OrchardTree | None:
         tell_tree(OrchardTree(chosen), cache.answers_of(key))
     tree_id = None if chosen is None else tree_id_of(records.store, chosen)
     records.put_in_tree(key, tree_id)
+    # what the tree tells stands in the form too
+    told = {"species": "species", "ripening_month": "month", "southern": "south"}
+    for name, box in told.items():
+        if value := chosen in trees and getattr(trees[chosen], name):
+            st.session_state["_facts"][key] = {**cache.answers_of(key), name: value}
+            st.session_state.pop(f"{key[:12]}{box}", None)
     if tree_id is not None and follow_tuning(key, tree_id):
         cache.desk_of(key).message = LEARNED
         st.rerun(scope="app")

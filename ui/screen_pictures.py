@@ -12,11 +12,12 @@ from screen_photos import photo_at
 
 from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.draw import mark
-from fruitcount.export.limb_diagram import draw_limb
+from fruitcount.export.limb_diagram import draw_strip
+from fruitcount.export.words import cut_lines, load_lines
 from fruitcount.image.opencv import cv2
 from fruitcount.pipeline import Result
 
-__all__ = ["before_and_after", "show_pictures"]
+__all__ = ["before_and_after", "show_limb", "show_pictures"]
 
 Picture = NDArray[np.uint8]
 
@@ -48,8 +49,8 @@ def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple
     return before, after
 
 
-def show_pictures(path: Path, result: Result, units: str, key: str) -> None:
-    """Pictures that are drawn only when they are asked for."""
+def show_pictures(path: Path, result: Result, key: str) -> None:
+    """The photo before and after, drawn only when it is asked for."""
     if st.toggle("Before and after", key=f"{key}pictures"):
         before, after = before_and_after(photo_at(path).rgb, result)
         plan: Any = result.decision.plan
@@ -57,12 +58,14 @@ def show_pictures(path: Path, result: Result, units: str, key: str) -> None:
         then = f"After: {plan.keep_count} fruit"
         st.image(before, now, width="stretch", alt=now)
         st.image(after, then, width="stretch", alt=then)
-    if st.toggle("The limb drawn, with load along it", key=f"{key}diagram"):
-        seen, decision = result.measurement, result.decision
-        if not seen.limb.found:
-            st.write("No limb line yet: trace it on the photo.")
-            return
-        page = draw_limb(seen.fruitlets, seen.limb, decision.plan, decision.load, system=units)
-        st.image(
-            page.png(), width="stretch", alt="Limb with cuts, fruit kept and off, and its load"
-        )
+
+
+def show_limb(result: Result, units: str) -> None:
+    """The limb drawn straight, to scale: drawn anew with every edit."""
+    seen, plan, load = result.measurement, result.decision.plan, result.decision.load
+    if not seen.limb.found or not plan.crop_count:
+        return
+    png = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).png()
+    told = [*cut_lines(plan, units), *load_lines(load, units)]
+    alt = f"The limb drawn straight: {plan.answer}. {' '.join(f'{line}.' for line in told)}"
+    st.image(png, width="stretch", alt=alt)

@@ -104,13 +104,13 @@ def show_result(result: Result, units: str) -> None:
 def show_reasons(result: Result, units: str) -> None:
     """Why, the load in figures, all cautions, and where each number comes from."""
     plan, load = result.decision.plan, result.decision.load
-    with st.expander("Why, and how much it will bear"):
+    with st.expander("Why, how much it will bear, and where each number comes from"):
         st.write(f"**{plan.reason}** {plan.range_sentence}")
         _list([*load_lines(load, units), *load_detail_lines(load, units)])
         st.markdown("**Notes**")
         _list(result.decision.notes)
         st.write("  \n".join(CAUTIONS_FULL))
-    with st.expander("What was counted, and where each number comes from"):
+        st.markdown("**What was counted, and where each number comes from**")
         st.write(f"{count_line(result.measurement, units)}.")
         st.write(f"{scale_line(result.measurement, units)}.")
         for reason in plan.explanation:

@@ -21,7 +21,7 @@ from fruitcount.plan import Plan
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import MM_PER_INCH, format_length
 
-__all__ = ["draw_limb"]
+__all__ = ["BARK_RGB", "FAINT_RGB", "draw_limb", "draw_strip"]
 
 MARK = 5.0
 ROW = 13.0
@@ -79,6 +79,22 @@ def draw_limb(
     _legend(page)
     page.text("Drawn straight, to scale along the limb; marks are not to size.", small=True)
     page.text("An estimate. It does not promise that the limb will hold.", small=True)
+    return page
+
+
+def draw_strip(
+    fruitlets: Fruitlets, limb: Limb, plan: Plan, load: LoadReport | None, *, system: str = "metric"
+) -> Page:
+    """The limb as it hangs and what becomes of it, with what it can carry: to stand by a photo.
+
+    The limb's line must be there; the rest is as in :func:`draw_limb`.
+    """
+    page = Page()
+    view = _View.of(fruitlets, limb, plan)
+    _strip(page, view, before=True)
+    _ruler(page, view, system)
+    if load is not None and load.sure:
+        factor_bars(page, load)
     return page
 
 

@@ -100,8 +100,8 @@ def fetch(page, words: str) -> bytes:
     for _ in range(4):
         page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
         button = page.get_by_role("button", name=words, exact=True)
-        if not button.is_visible() and page.get_by_text("Files to download").count():
-            page.get_by_text("Files to download").click()
+        if not button.is_visible() and page.get_by_text("Pictures, files to download").count():
+            page.get_by_text("Pictures, files to download").click()
         button.click()
         for _ in range(200):
             page.wait_for_timeout(100)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import page_limb
 import pytest
+import screen_engine
+import screen_start
+import screen_words
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
-from screen_words import count_words
 from streamlit.testing.v1 import AppTest
 
 from fruitcount.season import OrchardTree
@@ -99,7 +103,7 @@ def test_answers_change_the_keep_count_and_are_kept(data):
     ],
 )  # fmt: skip
 def test_a_photo_in_a_list_says_no_more_than_was_told(told, words):
-    assert count_words(told) == words
+    assert screen_words.count_words(told) == words
 
 
 def test_inches_are_shown_when_asked_for(data):
@@ -158,7 +162,7 @@ def test_a_photo_is_put_on_a_limb_of_its_tree(data):
     app.query_params["tree"] = "Gate"
     app.run()
     assert not app.exception
-    assert "limb low, front, before" in _words(app)
+    assert "Limb low, front, before" in _words(app)
     assert any(b.label == "Count 1 that wait" for b in app.button)
 
 
@@ -176,3 +180,21 @@ def test_each_limb_has_its_history_before_and_after(data):
     assert "**Limb low**" in words
     assert re.search(r"\| \*\*20\*\* \(.*\) \| \*\*8\*\* \| \*\*12\*\*", words)
     assert "8 off, 4 still to take off" in words
+
+
+def test_a_tree_is_named_once_and_what_it_is_told_once(data):
+    """The next photo of the day is on it, starts with its answers, and the season knows them."""
+    records = open_records(data)
+    first, second = (keep_counted(data, n, (800, 600)) for n in (20, 12))
+    page_limb.tell_tree(OrchardTree("Gate"), {"species": "apricot", "ripening_month": 7})
+    records.put_in_tree(first, records.trees()["Gate"])
+    before = next(line for line in records.photos() if line.key == first)
+    screen_start.stay_on_tree(second, before)
+    assert records.tree_of(second) == records.trees()["Gate"]
+    told = screen_engine.first_answers(records, second, {"species": "peach"})
+    assert (told["species"], told["ripening_month"]) == ("apricot", 7)
+    (tree,) = load_trees(records.store, day=date.today())
+    assert (tree.species, tree.ripening_month) == ("apricot", 7)
+    screen_start.stay_on_tree(second, replace(before, saved_at="2020-01-01T00:00:00", tree_id=9))
+    assert records.tree_of(second) == records.trees()["Gate"]
+    assert screen_words.photo_words(before, "Gate").startswith("Gate, photo ")
