@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -19,20 +18,19 @@ from tree_total import show_total
 from fruitcount.errors import FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
-from fruitcount.season.orchard import name_order
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.tree.run import Progress
 
 __all__ = ["show"]
 
+_NEW = "A new tree"
 _SIDES = {"": "one side", "front": "front", "back": "back"}
 _MOMENTS = {"": "not told", "before": "before thinning", "after": "after thinning"}
 
 
 def show() -> None:
     """The page."""
-    st.header("One tree")
     name = choose_tree()
     if not name:
         st.info("Name the tree first. Then drop the photos of its limbs here, one photo a limb.")
@@ -57,8 +55,7 @@ def show() -> None:
     if left and spot.button(f"Count {len(left)} that wait", width="stretch", type="primary"):
         count(left, tree_id, spot)
     show_learning(lines, tree_id)
-    show_photos(lines)
-    show_total(lines, name)
+    show_total(lines, name, lambda: show_photos(lines))
 
 
 def of_season(lines: list[PhotoLine], name: str) -> list[PhotoLine]:
@@ -78,18 +75,19 @@ def choose_tree() -> str:
     store = cache.records().store
     names = [tree.name for tree in load_trees(store, year=date.today().year)]
     asked = st.query_params.get("tree", "")
-    left, right = st.columns(2)
     at = names.index(asked) if asked in names else None
-    chosen = left.selectbox("Tree", names, index=at, placeholder="Choose a tree")
-    with right.form("new tree", border=False, clear_on_submit=True):
-        new = st.text_input("Or a new tree", placeholder="Row 3, tree 7", max_chars=60)
-        if st.form_submit_button("Add it", width="stretch") and new.strip():
-            save_tree(store, OrchardTree(new.strip()), year=date.today().year)
-            chosen = new.strip()
-    if chosen and chosen != asked:
+    chosen = st.selectbox("Tree", [*names, _NEW], index=at, placeholder="Choose a tree")
+    if chosen in (None, _NEW):
+        with st.form("new tree", border=False, clear_on_submit=True):
+            new = st.text_input("Or a new tree", placeholder="Row 3, tree 7", max_chars=60).strip()
+            if not st.form_submit_button("Add it", width="stretch") or not new:
+                return ""
+        save_tree(store, OrchardTree(new), year=date.today().year)
+        chosen = new
+    if chosen != asked:
         st.query_params["tree"] = chosen
         st.rerun()
-    return str(chosen or "")
+    return str(chosen)
 
 
 def take_many(tree_id: int) -> None:
@@ -140,19 +138,13 @@ def doubt_of(line: PhotoLine) -> float:
 
 def show_photos(lines: list[PhotoLine]) -> None:
     """Thumbnails with their counts, most doubtful first, and a way to the next one."""
-    order = st.segmented_control("Sort by", ["doubt", "limb", "fruit"], default="doubt")
-    keys: dict[str, Callable[[PhotoLine], Any]] = {
-        "doubt": lambda p: -doubt_of(p),
-        "limb": lambda p: name_order(p.limb or p.name),
-        "fruit": lambda p: -(p.numbers.get("count_n") or 0),
-    }
-    lines = sorted(lines, key=keys[order or "doubt"])
-    left = [p for p in sorted(lines, key=lambda p: -doubt_of(p)) if doubt_of(p) > 0.05]
+    lines = sorted(lines, key=lambda p: -doubt_of(p))
+    left = [p for p in lines if doubt_of(p) > 0.05]
     if left and st.button(f"Check the next one ({len(left)} to look at)", width="stretch"):
         review_photo(left[0].key)
-    with st.container(horizontal=True):
+    with st.expander("The photos, most doubtful first"), st.container(horizontal=True):
         for line in lines:
-            with st.container(border=True, width=164):
+            with st.container(border=True, width=150):
                 thumbnail(line)
 
 
@@ -163,7 +155,9 @@ def thumbnail(line: PhotoLine) -> None:
         st.image(small, width="stretch", alt=photo_words(line))
     except FruitcountError as fault:
         st.error(plain(str(fault)))
-    count = count_words(line.numbers) or "Not counted yet"
+    n = line.numbers.get("count_n")  # how many to keep is the whole tree's to say
+    count = count_words(line.numbers) if n is None else f"{n:.0f} fruit"
+    count = count or "Not counted yet"
     st.markdown(f"**{count}**  \n{plain(photo_words(line))}")
     if st.button("Look at it", key=f"tree{line.key}", width="stretch"):
         review_photo(line.key)
@@ -176,7 +170,7 @@ def place_form(line: PhotoLine) -> None:
     with st.form(f"place{line.key}", border=False):
         limb = st.text_input("Limb", line.limb, max_chars=40, placeholder="a limb of its own")
         side = st.selectbox(
-            "Measurement from", list(_SIDES), list(_SIDES).index(line.side), format_func=_SIDES.get
+            "Seen from", list(_SIDES), list(_SIDES).index(line.side), format_func=_SIDES.get
         )
         moment = st.selectbox(
             "Taken", list(_MOMENTS), list(_MOMENTS).index(line.moment), format_func=_MOMENTS.get

@@ -35,11 +35,11 @@ def run() -> None:
     with st.container(horizontal=True, gap="small"):
         for one in pages.values():
             st.page_link(one, width="content")
-    page.run()
-    with st.container(horizontal=True):
         wanted = st.segmented_control(
-            "Units", ["cm, kg", "in, lb"], default="in, lb" if units() == "us" else "cm, kg"
-        )
-        if wanted is not None and (wanted == "in, lb") != (units() == "us"):
-            st.query_params["units"] = "us" if wanted == "in, lb" else "metric"
+            "Units", ["cm", "in"], default="in" if units() == "us" else "cm", width="content",
+            label_visibility="collapsed",
+        )  # fmt: skip
+        if wanted is not None and (wanted == "in") != (units() == "us"):
+            st.query_params["units"] = "us" if wanted == "in" else "metric"
             st.rerun()
+    page.run()

@@ -96,16 +96,17 @@ def show_result(result: Result, units: str) -> None:
     """What to do, what the limb will bear, and the cautions, most important first."""
     st.caption(LEGEND)
     _list(cut_lines(result.decision.plan, units))
-    _list(choice_lines(result.decision.choices, units))
+    _list(choice_lines(result.decision.choices, units)[1:])
     st.write("  \n".join(load_lines(result.decision.load, units)))
-    st.info("  \n".join(CAUTIONS_SHORT), icon=":material/health_and_safety:")
+    st.caption("  \n".join(CAUTIONS_SHORT))
 
 
 def show_reasons(result: Result, units: str) -> None:
     """Why, the load in figures, all cautions, and where each number comes from."""
     plan, load = result.decision.plan, result.decision.load
-    with st.expander("Why, how much it will bear, and where each number comes from"):
+    with st.expander("Why, and where each number comes from"):
         st.write(f"**{plan.reason}** {plan.range_sentence}")
+        _list(choice_lines(result.decision.choices, units))
         _list([*load_lines(load, units), *load_detail_lines(load, units)])
         st.markdown("**Notes**")
         _list(result.decision.notes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import date
 from functools import lru_cache
@@ -20,6 +20,7 @@ from tree_files import planned, show_files
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.export.tree_diagram import tree_diagram_png, tree_diagram_words
 from fruitcount.export.tree_work_sheet import covers, estimate_lines, headline, short_source
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
@@ -120,21 +121,24 @@ def look_of(key: str) -> str:
     return ""
 
 
-def show_total(lines: list[PhotoLine], name: str) -> None:
-    """Fruit on the whole tree, what to keep on each limb, and the files."""
-    st.subheader("Whole tree")
+def show_total(
+    lines: list[PhotoLine], name: str, show_photos: Callable[[], None] = lambda: None
+) -> None:
+    """Fruit on the whole tree, what to keep on each limb, the photos, and the files."""
     lines = [line for line in lines if line.numbers]
     lines.sort(key=lambda line: name_order(line.limb or line.name))
     rows = rows_of(lines, name)
-    answer, asked, rest = st.container(), st.container(), st.container()
+    answer, asked, rest = (st.container() for _ in range(3))
+    with answer:
+        said = st.container()
+        show_photos()
     try:
-        with asked:
-            st.markdown("**What you know of the tree**")
+        with asked.expander("What you know of the tree"):
             facts = ask_facts(lines, rows, name)
     except BadInputError as fault:
         st.error(plain(str(fault)))
         return
-    with answer:
+    with said:
         told = answer_or_estimate(lines, rows, facts)
         show_noticed(rows, facts)
         show_changes(rows)
@@ -146,7 +150,7 @@ def show_last(
     lines: list[PhotoLine], rows: list[dict[str, Any]], facts: TreeFacts, told: bool
 ) -> None:
     """The caution and the files."""
-    st.info("  \n".join(CAUTIONS_SHORT), icon=":material/health_and_safety:")
+    st.caption("  \n".join(CAUTIONS_SHORT))
     show_files(lines, rows, facts, with_sheet=told)
 
 
@@ -169,14 +173,16 @@ def answer_or_estimate(
     sheet = answer.sheet
     st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(sheet)}")
     _show_sure(answer.count)
-    st.write(f"Target by {plain(short_source(sheet.target))}.")
-    for line in work_lines(answer, units()):
-        st.write(f"{plain(line)}.")
-    if not facts.pace_n_per_min:
-        st.caption("Tell your own pace below, and the minutes of work stand here.")
-    for note in (*answer.notes, *sheet.notes):
-        st.caption(plain(note))
-    st.markdown(_table(sheet))
+    st.image(tree_diagram_png(sheet), width="stretch", alt=tree_diagram_words(sheet))
+    told = [f"Target by {short_source(sheet.target)}", *work_lines(answer, units())]
+    st.write(plain(" ".join(f"{line}." for line in told)))
+    pace = (
+        () if facts.pace_n_per_min else ("Your own pace, told below, gives the minutes of work.",)
+    )
+    with st.expander("Limb by limb, and what to bear in mind"):
+        st.markdown(_table(sheet))
+        for note in (*answer.notes, *sheet.notes, *pace):
+            st.caption(plain(note))
     show_own_size(str(rows[0]["tree"]), sheet.keep_n)
     return True
 

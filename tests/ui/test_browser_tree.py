@@ -56,7 +56,8 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     page.wait_for_selector("text=of 5 photos", timeout=60000)
     page.wait_for_selector("text=fruit seen", timeout=120000)
     assert "not kept" in page.get_by_text("broken.jpg:").inner_text()
-    pictures = page.locator("img[alt^='Limb photo']")
+    page.get_by_text("The photos, most doubtful first").click()
+    pictures = page.locator("img[alt^='Limb ']")
     pictures.nth(3).wait_for(timeout=60000)
     assert pictures.count() == 4
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -72,6 +73,7 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     best = max(by_name[f"1_{side}.jpg"]["count_n"] for side in ("front", "back"))
     total = best + by_name["2_before.jpg"]["count_n"]
     assert re.search(rf"\b{total} fruit", words)
+    page.get_by_text("What you know of the tree").click()
     page.get_by_role("textbox", name="Base thickness of each other limb, mm").fill("20, 25")
     page.keyboard.press("Enter")
     page.wait_for_selector("text=95% interval")
@@ -90,7 +92,8 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
         [_file("1_front.jpg", _drawn(7)), _file("1_back.jpg", _drawn(8))]
     )
     page.get_by_role("button", name="Count them").click()
-    page.get_by_text("Fruit that neither side shows").click(timeout=120000)
+    page.get_by_text("What you know of the tree").click(timeout=120000)
+    page.get_by_text("Fruit that neither side shows").click()
     assert page.get_by_text("Chapman").count() == 0
     shown = page.get_by_text(re.compile(r"\d+ on the front, \d+ on the back")).inner_text()
     front, back = (int(n) for n in re.findall(r"(\d+) on", shown))
@@ -112,7 +115,8 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     assert words in " ".join(sheet.split())
     assert "come on top" in " ".join(sheet.split())
     page.reload()  # it is in the records, not only on this page
-    page.get_by_text("Fruit that neither side shows").click(timeout=60000)
+    page.get_by_text("What you know of the tree").click(timeout=60000)
+    page.get_by_text("Fruit that neither side shows").click()
     field = page.get_by_label("Fruit of limb 1 seen on both")
     page.wait_for_function("e => e.value !== ''", arg=field.element_handle(), timeout=60000)
     assert field.input_value() == str(both)

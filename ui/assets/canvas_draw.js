@@ -58,11 +58,11 @@ function drawMarks(ctx, S, view) {
     stroke3(ctx, groups.get(key), key.slice(3), [1.2, 1.2, thin ? 1.5 : 2.6][key[0]], thin ? 1.8 : 3.4);
   }
   ctx.globalAlpha = 1;
-  drawHeaps(ctx, small);
+  drawHeaps(ctx, small, view.w);
 }
 
 // How many there are, where three or more marks run into one another.
-function drawHeaps(ctx, marks) {
+function drawHeaps(ctx, marks, width) {
   const left = [...marks];
   while (left.length) {
     const heap = [left.pop()];
@@ -72,7 +72,7 @@ function drawHeaps(ctx, marks) {
       }
     }
     if (heap.length < 3) continue;
-    const x = Math.max(...heap.map((m) => m[0] + m[2])) + 9, y = Math.min(...heap.map((m) => m[1] - m[2])) - 3;
+    const x = Math.min(width - 12, Math.max(...heap.map((m) => m[0] + m[2])) + 9), y = Math.min(...heap.map((m) => m[1] - m[2])) - 3;
     ctx.font = "700 15px sans-serif"; ctx.textAlign = "center"; ctx.textBaseline = "middle";
     ctx.lineWidth = 4; ctx.lineJoin = "round"; ctx.strokeStyle = "#000"; ctx.fillStyle = "#fff";
     ctx.strokeText(heap.length, x, y); ctx.fillText(heap.length, x, y);

@@ -191,7 +191,7 @@ class Screen extends Acts {
     if (!this.data) return;
     const m = this.marks.get(this.selected);
     const doubtful = this.doubtful().length;
-    this.el.doubtcount.textContent = `(${doubtful})`;
+    this.el.doubtcount.textContent = doubtful || "";
     for (const part of this.root.querySelectorAll("[data-for]")) part.hidden = part.dataset.for !== this.job;
     for (const part of this.root.querySelectorAll("[data-chosen]")) part.hidden = !m || this.job === "doubt";
     const press = (b, on) => { const v = on ? "true" : "false"; if (b.getAttribute("aria-pressed") !== v) b.setAttribute("aria-pressed", v); };
