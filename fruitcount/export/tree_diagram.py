@@ -40,7 +40,7 @@ def tree_diagram_png(sheet: TreeSheet, *, width_px: int = 780) -> bytes:
         else:
             shapes += dashed((start, y), (end, y), FAINT_RGB, width=max(wide, 2.0))
         anchor = "end" if side < 0 else "start"
-        words = f"{limb.name[:14]}: keep {limb.keep_n} of {limb.whole_n}"
+        words = f"{limb.name[:20]}: keep {limb.keep_n} of {limb.whole_n}"
         shapes.append(Words(TRUNK + 16 * side, y - THICKEST / 2 - 5, words, INK_RGB, 12, anchor))
     return to_png(Drawn(WIDTH, height, tuple(shapes), PAPER_RGB), width_px=width_px)
 
