@@ -31,7 +31,7 @@
   }).catch(() => setTimeout(back, 2000));
   new MutationObserver(() => {
     // the framework's uploader calls itself mere decoration, though it is named and takes files
-    for (const part of document.querySelectorAll("section[role=presentation][aria-label]")) part.setAttribute("role", "group");
+    for (const part of document.querySelectorAll("section[role=presentation]")) part.setAttribute("role", "group");
     const close = document.querySelector("[data-testid=stDialog] button[aria-label=Close]");
     if (!close) return;
     close.click();

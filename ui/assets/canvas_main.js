@@ -222,6 +222,15 @@ class Screen extends Acts {
     return best[1];
   }
 
+  // A finger answers for 13 px around a mark; where marks crowd, only for the ring that is drawn.
+  reach(cx, cy) {
+    const near = [...this.marks.values()].filter((m) => {
+      const [x, y] = this.view.toCss(m.x_px, m.y_px);
+      return Math.hypot(x - cx, y - cy) < 26;
+    });
+    return near.length > 1 ? SMALLEST_CSS + 1 : 13;
+  }
+
   // A sharper piece of the photo, once the view is still and the preview is too coarse.
   wantRegion() {
     clearTimeout(this.regionTimer);
