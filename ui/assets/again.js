@@ -30,8 +30,6 @@
     lost.remove(); lost = null;
   }).catch(() => setTimeout(back, 2000));
   new MutationObserver(() => {
-    // the framework's uploader calls itself mere decoration, though it is named and takes files
-    for (const part of document.querySelectorAll("section[role=presentation]")) part.setAttribute("role", "group");
     const close = document.querySelector("[data-testid=stDialog] button[aria-label=Close]");
     if (!close) return;
     close.click();
