@@ -81,7 +81,7 @@ def test_no_page_has_a_finding(chromium, shared_server, axe, scheme):
             part.click()
         page.page.wait_for_timeout(700)
         page.page.evaluate(axe)
-        # a minor remark on the framework's own uploader, which is named and takes files all the same
+        # a minor remark on the uploader of the framework itself, which has its name
         own = "rules: {'presentation-role-conflict': {enabled: false}}"
         told = page.page.evaluate(f"axe.run(document, {{resultTypes: ['violations'], {own}}})")
         found_on[path] = [(v["id"], v["nodes"][0]["html"][:120]) for v in told["violations"]]
