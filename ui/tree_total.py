@@ -20,7 +20,7 @@ from tree_files import planned, show_files
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError, FruitcountError
-from fruitcount.export.tree_diagram import tree_diagram_png, tree_diagram_words
+from fruitcount.export.tree_diagram import draw_tree, tree_words
 from fruitcount.export.tree_work_sheet import covers, estimate_lines, headline, short_source
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
@@ -173,7 +173,7 @@ def answer_or_estimate(
     sheet = answer.sheet
     st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(sheet)}")
     _show_sure(answer.count)
-    st.image(tree_diagram_png(sheet), width="stretch", alt=tree_diagram_words(sheet))
+    st.image(draw_tree(sheet).png(), width="stretch", alt=tree_words(sheet))
     told = [f"Target by {short_source(sheet.target)}", *work_lines(answer, units())]
     st.write(plain(" ".join(f"{line}." for line in told)))
     pace = (
