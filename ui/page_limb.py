@@ -13,10 +13,9 @@ import streamlit as st
 from limb_size import show_size
 from review_canvas import View, canvas_data, review_canvas
 from screen_answers import answers_form
-from screen_downloads import show_downloads
+from screen_downloads import show_downloads, show_limb, show_pictures
 from screen_outbox import Desk
 from screen_photos import photo_at
-from screen_pictures import show_limb, show_pictures
 from screen_result import (
     cut_strokes,
     fates_by_mark,
@@ -150,9 +149,7 @@ def show_canvas(key: str, facts: dict[str, Any]) -> Result:
     desk.message = ""
     widget = _WIDGET.format(key[:12])
     review_canvas(
-        canvas_data(desk, view),
-        key=widget,
-        on_outbox=partial(cache.receive, key, widget),
+        canvas_data(desk, view), key=widget, on_outbox=partial(cache.receive, key, widget)
     )
     return result
 

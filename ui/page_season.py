@@ -12,7 +12,7 @@ from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_downloads import by_file
+from screen_downloads import by_file, download_row
 from screen_words import plain, units
 from season_tree import show_tree, tree_form
 
@@ -208,24 +208,16 @@ def show_files(book: SeasonBook, counted: Callable[[], SeasonBook]) -> None:
         return by_file(write, ".pdf")
 
     calendar = calendar_bytes(book.lines, today=book.today)
-    with st.container(horizontal=True):
-        if calendar:
-            st.download_button(
-                "Calendar (for a phone)", calendar, "thinning.ics", "text/calendar",
-                on_click="ignore",
-            )  # fmt: skip
-        st.download_button(
-            "Season log (PDF)", log, f"season-{year}.pdf", "application/pdf", on_click="ignore"
-        )
+    files: dict[str, tuple[str, Callable[[], bytes]]] = {
+        "Season log (PDF)": (f"season-{year}.pdf", log)
+    }
+    if calendar:
+        files = {"Calendar (for a phone)": ("thinning.ics", lambda: calendar), **files}
+    download_row(files)
     with st.expander("Summaries of the blocks"):
         st.write("Each tree's estimate with its interval, its target and the work, on paper.")
-        with st.container(horizontal=True):
-            for number, block in enumerate(book.blocks, start=1):
-                st.download_button(
-                    f"{plain(block) if block else 'Trees without a block'} (PDF)",
-                    partial(summary, block),
-                    f"block-{number}-{year}.pdf",
-                    "application/pdf",
-                    key=f"block{number}",
-                    on_click="ignore",
-                )
+        words = {block: plain(block) or "Trees without a block" for block in book.blocks}
+        download_row({
+            f"{words[block]} (PDF)": (f"block-{number}-{year}.pdf", partial(summary, block))
+            for number, block in enumerate(book.blocks, start=1)
+        })  # fmt: skip

@@ -7,9 +7,8 @@ from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_photos import preview_jpeg
+from screen_photos import photos_in, preview_jpeg
 from screen_start import ENDINGS
-from screen_uploads import photos_in
 from screen_words import count_words, photo_words, plain
 from tree_count import count_kept, keep_photos, progress_words
 from tree_learn import show_learning

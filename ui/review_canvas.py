@@ -8,8 +8,8 @@ from functools import lru_cache
 from typing import Any
 
 import streamlit as st
-from screen_assets import read_asset
 from screen_outbox import Desk
+from screen_shell import read_asset
 
 import fruitcount.corrections as cx
 

@@ -1,26 +1,42 @@
-"""Files to take away, made only when they are asked for."""
+"""Pictures and files to take away, made only when they are asked for."""
 
 from __future__ import annotations
 
 import json
+import mimetypes
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import streamlit as st
+from numpy.typing import NDArray
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 
 from fruitcount.csv_table import write_table
+from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.annotations import write_coco
+from fruitcount.export.draw import mark
+from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict
 from fruitcount.export.report_page import sheet_settings
+from fruitcount.export.words import cut_lines, load_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+from fruitcount.image.opencv import cv2
 from fruitcount.pipeline import Result
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Measurement
 
-__all__ = ["by_file", "show_downloads"]
+__all__ = [
+    "before_and_after", "by_file", "download_row", "show_downloads", "show_limb", "show_pictures",
+    "table_bytes",
+]  # fmt: skip
+
+Picture = NDArray[np.uint8]
+Make = Callable[[], bytes]
 
 
 def by_file(write: Callable[[Path], object], ending: str) -> bytes:
@@ -31,9 +47,18 @@ def by_file(write: Callable[[Path], object], ending: str) -> bytes:
         return path.read_bytes()
 
 
-def picture_bytes(path: Path, result: Result, units: str) -> bytes:
-    """The annotated picture as PNG."""
-    return shrink_png(annotated_picture(photo_at(path), result, units=units), 2 * LARGEST_SIDE_PX)
+def table_bytes(results: list[Result]) -> bytes:
+    """Results as a CSV table."""
+    rows = [result_row(result).values() for result in results]
+    return by_file(lambda path: write_table(path, rows, ROW_COLUMNS), ".csv")
+
+
+def download_row(files: Mapping[str, tuple[str, Make]], key: str = "") -> None:
+    """A row of buttons, by their words: the file's name, and what makes it once one is pressed."""
+    with st.container(horizontal=True):
+        for words, (file, make) in files.items():
+            mime = mimetypes.guess_type(file)[0] or "application/octet-stream"
+            st.download_button(words, make, file, mime, key=f"{key}{file}", on_click="ignore")
 
 
 def show_downloads(
@@ -52,48 +77,74 @@ def show_downloads(
     automatic : Measurement, optional
         What was seen before corrections by hand; the COCO file carries both.
     """
-    stem = "limb-" + result.measurement.sha256[:8]
-    files: list[tuple[str, str, str, Callable[[], bytes]]] = [
-        ("Picture", ".png", "image/png", lambda: picture_bytes(path, result, units)),
-        (
-            "CSV",
-            ".csv",
-            "text/csv",
-            lambda: by_file(
-                lambda p: write_table(p, [result_row(result).values()], ROW_COLUMNS), ".csv"
-            ),
-        ),
-        (
-            "JSON",
-            ".json",
-            "application/json",
-            lambda: json.dumps(result_to_dict(result), indent=1).encode(),
-        ),
-        (
-            "COCO",
-            ".coco.json",
-            "application/json",
-            lambda: by_file(
-                lambda p: write_coco(
-                    [result.measurement], p, [result.decision.inputs], automatic=[automatic]
-                ),
-                ".json",
-            ),
-        ),
-    ]
-    sheet = sheet_settings(units)
-    job = LimbJob("", result.measurement.name, result)
-    files.insert(
-        0,
-        (
-            "Work sheet (PDF)",
-            ".pdf",
-            "application/pdf",
-            lambda: by_file(lambda p: limb_work_sheet(job, p, settings=sheet), ".pdf"),
-        ),
-    )
-    with st.container(horizontal=True):
-        for words, ending, mime, make in files:
-            st.download_button(
-                words, make, f"{stem}{ending}", mime, key=f"{key}{ending}", on_click="ignore"
-            )
+    measured, decision = result.measurement, result.decision
+    job, how = LimbJob("", measured.name, result), sheet_settings(units)
+
+    def picture() -> bytes:
+        drawn = annotated_picture(photo_at(path), result, units=units)
+        return shrink_png(drawn, 2 * LARGEST_SIDE_PX)
+
+    def coco(to: Path) -> None:
+        write_coco([measured], to, [decision.inputs], automatic=[automatic])
+
+    def sheet(to: Path) -> None:
+        limb_work_sheet(job, to, settings=how)
+
+    stem = "limb-" + measured.sha256[:8]
+    files: dict[str, tuple[str, Make]] = {
+        "Work sheet (PDF)": (f"{stem}.pdf", partial(by_file, sheet, ".pdf")),
+        "Picture": (f"{stem}.png", picture),
+        "CSV": (f"{stem}.csv", partial(table_bytes, [result])),
+        "JSON": (f"{stem}.json", lambda: json.dumps(result_to_dict(result), indent=1).encode()),
+        "COCO": (f"{stem}.coco.json", partial(by_file, coco, ".json")),
+    }
+    download_row(files, key)
+
+
+def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple[Picture, Picture]:
+    """The photo with all that hangs there now, and with only what is to stay.
+
+    Parameters
+    ----------
+    rgb : uint8 array, shape (rows, columns, 3)
+    result : Result
+    side_px : int
+        Long side of each picture. Larger shows more and takes longer to load.
+    """
+    zoom = side_px / max(rgb.shape[:2])
+    resized = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    small = np.asarray(resized, np.uint8)
+    fruit = result.measurement.fruitlets
+    actions = fruit_actions(fruit, result.decision.plan)
+    before, after = small.copy(), small.copy()
+    ring = ACTIONS["keep"]
+    for i, action in enumerate(actions):
+        at = (fruit.x_px[i] * zoom, fruit.y_px[i] * zoom, fruit.r_px[i] * zoom)
+        if action in ("elsewhere", "yellowing"):
+            continue
+        mark(before, at, "ring", rgb=ACTIONS["counted"].rgb, width=2)
+        if action in ("keep", "counted"):
+            mark(after, at, ring.shape, rgb=ring.rgb, width=2)
+    return before, after
+
+
+def show_pictures(path: Path, result: Result, key: str) -> None:
+    """The photo before and after, drawn only when it is asked for."""
+    if st.toggle("Before and after", key=f"{key}pictures"):
+        before, after = before_and_after(photo_at(path).rgb, result)
+        plan: Any = result.decision.plan
+        now = f"Now: {plan.crop_count} fruit"
+        then = f"After: {plan.keep_count} fruit"
+        st.image(before, now, width="stretch", alt=now)
+        st.image(after, then, width="stretch", alt=then)
+
+
+def show_limb(result: Result, units: str) -> None:
+    """The limb drawn straight, to scale: drawn anew with every edit."""
+    seen, plan, load = result.measurement, result.decision.plan, result.decision.load
+    if not seen.limb.found or not plan.crop_count:
+        return
+    png = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).png()
+    told = [*cut_lines(plan, units), *load_lines(load, units)]
+    alt = f"The limb drawn straight: {plan.answer}. {' '.join(f'{line}.' for line in told)}"
+    st.image(png, width="stretch", alt=alt)

@@ -270,9 +270,7 @@ def _scale_edit(
 
 def _nearest_fruit(sheet: cx.Sheet, at: cx.Point) -> Fruitlets:
     near = min(
-        sheet.marks,
-        key=lambda m: (m.x_px - at[0]) ** 2 + (m.y_px - at[1]) ** 2,
-        default=None,
+        sheet.marks, key=lambda m: (m.x_px - at[0]) ** 2 + (m.y_px - at[1]) ** 2, default=None
     )
     if near is None or (near.x_px - at[0]) ** 2 + (near.y_px - at[1]) ** 2 > (3 * near.r_px) ** 2:
         raise BadInputError("Tap on a marked fruit.")

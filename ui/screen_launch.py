@@ -14,11 +14,11 @@ from typing import Any
 
 import segno
 import streamlit as st
-from screen_assets import icon_png
 from screen_engine import kept_result, warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
 from screen_result import headline, warnings
+from screen_shell import icon_png
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request

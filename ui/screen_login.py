@@ -18,8 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
 
-from screen_assets import read_asset
-from screen_shell import with_shell
+from screen_shell import read_asset, with_shell
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, Response
 

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
+from screen_downloads import by_file, download_row, table_bytes
 from screen_words import units
 
-from fruitcount.csv_table import write_table
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
-from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.store.kept import PhotoLine
 from fruitcount.tree.plan import TreeFacts, TreePlan
 
@@ -35,28 +32,19 @@ def show_files(
 ) -> None:
     """Files of the whole tree, made when they are asked for."""
     name = str(rows[0]["tree"]) if rows else ""
-    files: list[tuple[str, str, str, Callable[[], bytes]]] = [
-        ("CSV of all photos", "tree.csv", "text/csv", lambda: _table(counted)),
-        ("JSON", "tree.json", "application/json", lambda: _record(counted, name, facts)),
-    ]
+    files: dict[str, tuple[str, Callable[[], bytes]]] = {
+        "CSV of all photos": ("tree.csv", lambda: table_bytes(list(map(result_of, counted)))),
+        "JSON": ("tree.json", lambda: _record(counted, name, facts)),
+    }
     if with_sheet:
         how = sheet_settings(units())  # here: the address cannot be asked once a button is pressed
 
         def sheet() -> bytes:
             return _sheet(counted, rows, facts, how)
 
-        files.insert(0, ("Work sheet (PDF)", "tree.pdf", "application/pdf", sheet))
+        files = {"Work sheet (PDF)": ("tree.pdf", sheet), **files}
     st.markdown("**Take away**")
-    with st.container(horizontal=True):
-        for words, file, mime, make in files:
-            st.download_button(words, make, file, mime, on_click="ignore")
-
-
-def _table(lines: list[PhotoLine]) -> bytes:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "tree.csv"
-        write_table(path, [result_row(result_of(p)).values() for p in lines], ROW_COLUMNS)
-        return path.read_bytes()
+    download_row(files)
 
 
 def _record(lines: list[PhotoLine], name: str, facts: TreeFacts) -> bytes:
@@ -93,11 +81,7 @@ def planned(
 def _source(lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]]) -> TreeSource:
     """The photos as corrected, with their files."""
     full = [
-        {
-            **row,
-            "measurement": result_of(line).measurement,
-            "photo": cache.records().path(line.key),
-        }
+        {**row, "measurement": result_of(line).measurement, "photo": cache.records().path(line.key)}
         for line, row in zip(lines, rows, strict=True)
     ]
     return TreeSource(tuple(full), {})
@@ -112,9 +96,7 @@ def _sheet(
     """The work sheet with each limb's marked picture: that takes a while."""
     source = _source(lines, rows)
     plan = plan_of(source, str(rows[0]["tree"]) if rows else "", facts)
-    with tempfile.TemporaryDirectory() as folder:
-        path = write_tree_sheet(plan, Path(folder) / "tree.pdf", source=source, settings=how)
-        return path.read_bytes()
+    return by_file(lambda path: write_tree_sheet(plan, path, source=source, settings=how), ".pdf")
 
 
 def result_of(line: PhotoLine) -> Result:

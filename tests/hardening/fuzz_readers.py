@@ -659,7 +659,7 @@ def _zip_seed() -> list[bytes]:
 
 
 def _zip(data: bytes, _: Path) -> None:
-    from screen_uploads import photos_in
+    from screen_photos import photos_in
 
     class File:
         name = "tree.zip"

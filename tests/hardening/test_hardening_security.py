@@ -17,7 +17,7 @@ from hardening.kit import limb_rgb, run, saved
 from hardening.server import Screen
 from screen_launch import launch, photo_response
 from screen_login import Guard, make_secret
-from screen_uploads import photos_in
+from screen_photos import photos_in
 
 from fruitcount.errors import BadInputError, FruitcountError, PhotoUnreadableError
 from fruitcount.image.photo import read_photo

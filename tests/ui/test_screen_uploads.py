@@ -8,7 +8,7 @@ import zipfile
 
 import pytest
 from screen_answers import from_shown, to_shown
-from screen_uploads import photos_in
+from screen_photos import photos_in
 from screen_words import plain
 from tree_count import progress_words, told_by_name
 
