@@ -211,24 +211,24 @@ class Screen extends Acts {
   inside(x, y) { return [Math.min(Math.max(x, 0), this.view.pw - 1), Math.min(Math.max(y, 0), this.view.ph - 1)]; }
 
   // The mark under a finger or the mouse: at least ``reach`` screen pixels around a centre answer.
-  hit(cx, cy, reach = 22) {
+  // In a crowd only a mark's middle does: a tap on its rim means the next fruit.
+  hit(cx, cy, reach = 22, crowd = false) {
     let best = [1, null];
     for (const m of this.marks.values()) {
       if (this.job === "doubt" && !isDoubtful(m, this.data.doubt_below)) continue;
       const [x, y] = this.view.toCss(m.x_px, m.y_px);
-      const d = Math.hypot(x - cx, y - cy) / Math.max(m.r_px * this.view.k + 3, reach);
+      const d = Math.hypot(x - cx, y - cy) / Math.max(m.r_px * this.view.k * (crowd ? 0.8 : 1) + (crowd ? 0 : 3), reach);
       if (d < best[0]) best = [d, m];
     }
     return best[1];
   }
 
-  // A finger answers for 13 px around a mark; where marks crowd, only for the ring that is drawn.
-  reach(cx, cy) {
-    const near = [...this.marks.values()].filter((m) => {
+  // Whether several marks lie within a finger's breadth.
+  crowded(cx, cy) {
+    return [...this.marks.values()].filter((m) => {
       const [x, y] = this.view.toCss(m.x_px, m.y_px);
       return Math.hypot(x - cx, y - cy) < 26;
-    });
-    return near.length > 1 ? SMALLEST_CSS + 1 : 13;
+    }).length > 1;
   }
 
   // A sharper piece of the photo, once the view is still and the preview is too coarse.

@@ -80,7 +80,7 @@ function startAct(S, [cx, cy], touch) {
     const [hx, hy] = handleAt(chosen, S.view);
     if (Math.hypot(cx - hx, cy - hy) < GRIP_CSS) return { ...base, kind: "grip", mark: chosen };
   }
-  const mark = S.hit(cx, cy, touch ? S.reach(cx, cy) : 9);
+  const crowd = touch && S.crowded(cx, cy), mark = S.hit(cx, cy, crowd ? SMALLEST_CSS : touch ? 13 : 9, crowd);
   return { ...base, kind: mark && mark.id === S.selected ? "mark" : "pan", mark };
 }
 
