@@ -48,7 +48,7 @@ def test_names_are_bare_and_what_is_no_photo_is_passed_over():
 
 
 def test_a_damaged_zip_and_a_huge_member_are_errors_in_their_place(monkeypatch):
-    monkeypatch.setattr("screen_uploads.LARGEST_BYTES", 10)
+    monkeypatch.setattr("screen_photos.LARGEST_BYTES", 10)
     found = list(photos_in([File("x.zip", b"PK no"), _zip({"a.jpg": b"x" * 11, "b.jpg": b"ok"})]))
     assert [type(data) for _, data in found] == [PhotoUnreadableError, PhotoUnreadableError, bytes]
 
