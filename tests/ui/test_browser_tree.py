@@ -103,6 +103,7 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     page.get_by_text("Told of 1 of 1 limbs").wait_for(timeout=60000)
     whole = (front + 1) * (back + 1) / (both + 1) - 1
     words = f"by the method itself {whole:.0f} fruit with those that neither shows"
+    page.get_by_text("Limb by limb, and what to bear in mind").click()
     page.get_by_text(words).first.wait_for(timeout=60000)
     page.get_by_text("Fruit that no side can show").first.wait_for(timeout=60000)
     page.get_by_text(f"About {whole:.0f} fruit on the tree").first.wait_for(timeout=60000)
