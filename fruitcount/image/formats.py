@@ -5,14 +5,22 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from PIL import Image, TiffImagePlugin
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 
-__all__ = ["MAX_PIXELS", "bytes_a_pixel", "check_size", "opened", "sniff_format", "tiff_size"]
+__all__ = [
+    "MAX_PIXELS",
+    "bytes_a_pixel",
+    "check_size",
+    "damage_words",
+    "opened",
+    "sniff_format",
+    "tiff_size",
+]
 
 # Largest photo decoded. Phones reach 50 MP; three bytes a pixel makes 240 MB at this limit.
 MAX_PIXELS = 80_000_000
@@ -107,13 +115,60 @@ def opened(data: bytes, label: str) -> Iterator[Any]:
     except MemoryError as error:
         raise PhotoUnreadableError(label, "is too large for this machine's memory") from error
     except Exception as error:  # Pillow's plugins raise many kinds on damaged files
-        raise PhotoUnreadableError(label, "is damaged or cut short") from error
+        raise PhotoUnreadableError(label, damage_words(data)) from error
 
 
 def tiff_size(data: bytes) -> tuple[tuple[int, int], float]:
     """Width and height in px, and bytes a pixel, of a TIFF's first picture, from its directory."""
+    tags = _first_tags(data)
+    return (int(tags[256]), int(tags[257])), _tiff_bytes(tags)
+
+
+def damage_words(data: bytes) -> str:
+    """What is wrong with a photo that does not decode, and the share of its file that is missing.
+
+    The file's own account of its length tells that share. Where all bytes are there and some are
+    wrong, WebP, TIFF and HEIC decoders stop without saying how much of the picture that costs.
+    """
+    whole = {"WEBP": _webp_length, "TIFF": _tiff_length, "HEIF": _heif_length}.get(
+        sniff_format(data) or ""
+    )
+    if whole is None:
+        return "is damaged or cut short"
+    missing = 0.0
+    with suppress(Exception):  # the account itself may be damaged
+        missing = 1 - len(data) / max(whole(data), 1)
+    lost = "how much of the picture is lost, a file of this kind does not tell"
+    if missing > 0:
+        lost = f"about {max(100 * missing, 1):.0f} % of the file is missing"
+    return f"is damaged or cut short: {lost}"
+
+
+def _webp_length(data: bytes) -> int:
+    return 8 + int.from_bytes(data[4:8], "little")
+
+
+def _tiff_length(data: bytes) -> int:
+    tags = _first_tags(data)
+    starts, sizes = (tags.get(324), tags.get(325)) if 324 in tags else (tags[273], tags[279])
+    return max(int(a) + int(n) for a, n in zip(starts, sizes, strict=True))
+
+
+def _heif_length(data: bytes) -> int:
+    """End of the last box that the file names (ISO/IEC 14496-12)."""
+    at = 0
+    while at + 8 <= len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        size = int.from_bytes(data[at + 8 : at + 16], "big") if size == 1 else size
+        if size < 8:
+            return len(data)
+        at += size
+    return at
+
+
+def _first_tags(data: bytes) -> Any:
     tags = TiffImagePlugin.ImageFileDirectory_v2(data[:8])
     stream = io.BytesIO(data)
     stream.seek(tags.next)
     tags.load(stream)
-    return (int(tags[256]), int(tags[257])), _tiff_bytes(tags)
+    return tags

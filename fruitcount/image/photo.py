@@ -25,6 +25,7 @@ from fruitcount.image.formats import (
     MAX_PIXELS,
     bytes_a_pixel,
     check_size,
+    damage_words,
     opened,
     sniff_format,
     tiff_size,
@@ -208,7 +209,7 @@ def _float_tiff(data: bytes, label: str) -> NDArray[np.uint8]:
     except PhotoUnreadableError:
         raise
     except Exception as error:
-        raise PhotoUnreadableError(label, "is damaged or cut short") from error
+        raise PhotoUnreadableError(label, damage_words(data)) from error
     if decoded is None:
         raise PhotoUnreadableError(label, "is a TIFF of a kind not read here: save it as JPEG")
     wide = np.asarray(decoded)
@@ -260,7 +261,7 @@ def _to_8_bits(values: NDArray[Any]) -> NDArray[np.uint8]:
 def _read_heif(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
     parts = open_apart(data, most_pixels=MAX_PIXELS)
     if parts is None:
-        raise PhotoUnreadableError(label, "is damaged or cut short")
+        raise PhotoUnreadableError(label, damage_words(data))
     check_size(label, parts.size_px)
     exif = Image.Exif()
     with suppress(Exception):  # damaged Exif is not a reason to refuse a photo

@@ -316,3 +316,17 @@ def test_no_stage_can_change_the_pixels(tmp_path: Path) -> None:
         rgb = read_photo(tmp_path / name).rgb
         with pytest.raises(ValueError, match="read-only"):
             rgb[0, 0] = 0
+
+
+@pytest.mark.parametrize("kind", ["WEBP", "TIFF", "HEIC"])
+def test_how_much_of_a_cut_file_is_missing(kind: str) -> None:
+    if kind == "HEIC":
+        whole = (Path(__file__).parent / "data" / "upright.heic").read_bytes()
+    else:
+        rng = np.random.default_rng(3)
+        out = io.BytesIO()
+        Image.fromarray(rng.integers(0, 256, (90, 120, 3), dtype=np.uint8)).save(out, kind)
+        whole = out.getvalue()
+    with pytest.raises(PhotoUnreadableError) as caught:
+        read_photo(whole[: int(0.6 * len(whole))])
+    assert re.search(r"cut short: about (39|40|41) % of the file is missing", str(caught.value))

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import zipfile
 
 import pytest
@@ -13,6 +14,8 @@ from fruitcount.season import OrchardTree
 from fruitcount.store import (
     HandCount,
     PhotoPlace,
+    base,
+    csv_folder,
     find_damage,
     load_record,
     load_trees,
@@ -20,6 +23,7 @@ from fruitcount.store import (
     photo_bytes,
     read_archive,
     read_csv_folder,
+    rows,
     save_decision,
     save_hand_count,
     save_limb,
@@ -190,3 +194,63 @@ def test_a_backup_never_writes_over_an_earlier_one(store, tmp_path):
     with pytest.raises(RecordError, match="already there"):
         write_archive(store, first)
     assert first.read_bytes() == was
+
+
+@pytest.mark.parametrize(
+    ("lines", "how", "said"),
+    [
+        (b"{}\n" + b" " * 60_000_000, zipfile.ZIP_DEFLATED, "unpacks from"),
+        (b"{}" + b" " * 17_000_000, zipfile.ZIP_STORED, "no record"),
+    ],
+)
+def test_a_zip_made_to_fill_the_memory_is_refused(tmp_path, lines, how, said):
+    with zipfile.ZipFile(tmp_path / "bomb.zip", "w", how) as out:
+        out.writestr("records.jsonl", lines)
+    target = open_store(tmp_path / "o.db")
+    with pytest.raises(RecordError, match=said):
+        read_archive(target, tmp_path / "bomb.zip")
+    target.close()
+
+
+def test_a_photo_that_nobody_can_read_is_named_and_can_still_be_backed_up(tmp_path):
+    store = open_store(tmp_path / "o.db")
+    spoilt = b"II*\x00\x08\x00\x00\x00" + b"\x55" * 99
+    save_photo(store, spoilt, name="old.tif", keep_location=True)  # as earlier versions kept it
+    with pytest.raises(RecordError, match=r"photo 1 \(old\.tif\).*--keep-location"):
+        write_archive(store, tmp_path / "a.zip")
+    assert not (tmp_path / "a.zip").exists()
+    path = write_archive(store, tmp_path / "a.zip", keep_location=True)
+    other = open_store(tmp_path / "new.db")
+    read_archive(other, path, keep_location=True)
+    assert photo_bytes(other, 1) == spoilt
+    other.close()
+    store.close()
+
+
+def test_an_export_that_does_not_read_back_is_not_told_as_done(filled, tmp_path, monkeypatch):
+    real = rows.table_rows
+
+    def lossy(session, table):
+        for row in real(session, table):
+            yield row | ({"true_n": 99.0} if table.name == "hand_count" else {})
+
+    monkeypatch.setattr(csv_folder, "table_rows", lossy)
+    with pytest.raises(RecordError, match="hand_count does not read back"):
+        write_csv_folder(filled, tmp_path / "csv")
+    assert not list((tmp_path / "csv").glob("*.csv"))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs modes of files")
+def test_who_else_may_reach_the_records_is_told(tmp_path, monkeypatch):
+    folder = tmp_path / "orchard" / "data"
+    folder.mkdir(parents=True)
+    for parent, own, said in (
+        (0o700, 0o700, ""),
+        (0o777, 0o700, "may change"),
+        (0o700, 0o755, "may be opened"),
+    ):
+        folder.parent.chmod(parent)
+        folder.chmod(own)
+        assert (said in base.shared_with(folder)) if said else base.shared_with(folder) == ""
+    monkeypatch.setattr(base, "_mount_kind", lambda path: "nfs4")
+    assert "network drive (nfs4)" in base.shared_with(folder)

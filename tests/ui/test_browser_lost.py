@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import random
 import urllib.request
 
 import pytest
 from browse import DESK, HERE, IDLE, PHONE, SCREEN, Page
 from conftest import Server, keep_counted
+
+from fruitcount.store import find_damage
+from fruitcount.store.kept import open_records
 
 pytestmark = pytest.mark.browser
 
@@ -57,6 +62,33 @@ def test_a_page_left_open_sends_its_edits_when_the_server_is_back(chromium, serv
     page.page.wait_for_function(IDLE, timeout=60000)
     assert len(page.marks()) == 22
     assert page.ask("data.revision") == 2
+    context.close()
+
+
+@pytest.mark.slow
+def test_marks_made_by_touch_outlive_a_server_killed_again_and_again(chromium, server):
+    """``FRUITCOUNT_KILLS`` sets how often; each kill comes at a random moment between taps."""
+    kills_n, rng = int(os.environ.get("FRUITCOUNT_KILLS", "2")), random.Random(8)
+    key = keep_counted(server.data, 20, (1600, 1200))
+    context = chromium.new_context(**PHONE)
+    page = Page(context, f"{server.url}/?photo={key}")
+    page.ready()
+    for k in range(kills_n):
+        left, top = page.box()
+        last = rng.randrange(3)
+        for number, (x, y) in enumerate(page.free(3, seed=k + 2)):
+            page.page.touchscreen.tap(left + x, top + y)
+            page.page.wait_for_timeout(rng.choice((340, 400, 900)))
+            if number == last:
+                server.kill()
+        server.start()
+        page.page.wait_for_function(IDLE, timeout=90000)
+        assert len(page.marks()) == 20 + 3 * (k + 1)
+    server.kill()
+    kept = open_records(server.data)
+    assert [step.revision for step in kept.steps(key)] == list(range(1, 3 * kills_n + 1))
+    assert find_damage(kept.store) == []
+    assert not page.errors
     context.close()
 
 
