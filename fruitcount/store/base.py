@@ -49,17 +49,7 @@ _SPOILT = (UnicodeError, JSONDecodeError, RecursionError)
 
 
 class RevisionConflictError(RecordError):
-    """Someone else changed the same photo first; nothing was written.
-
-    Attributes
-    ----------
-    current_revision : int
-        Revision that is stored now: load it, and make the edit again.
-    """
-
-    def __init__(self, message: str, current_revision: int) -> None:
-        super().__init__(message)
-        self.current_revision = current_revision
+    """Someone else changed the same photo first; nothing was written."""
 
 
 @dataclass(frozen=True, eq=False)

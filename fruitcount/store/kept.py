@@ -168,9 +168,7 @@ class Records:
                 db.add_all([_row(number, event) for event in events])
         except RecordError as error:
             if isinstance(error.__cause__, IntegrityError):
-                raise RevisionConflictError(
-                    "changed by another browser", events[0].revision
-                ) from error
+                raise RevisionConflictError("changed by another browser") from error
             raise
 
     def inputs(self, key: str) -> dict[str, Any]:

