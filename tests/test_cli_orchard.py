@@ -74,7 +74,7 @@ def test_tree_from_a_table(counted, tmp_path):
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     # van den Ende 2012: 4-year peach, mid-season: 3.5 fruit per cm of trunk
-    assert "Target 70 fruit" in done.output
+    assert "tree: 70 fruit, by trunk and age" in done.output
     assert "limb 5" in done.output
     assert "minutes at your pace" in done.output
     words, pages = words_of(tmp_path / "Gate_sheet.pdf")
@@ -100,7 +100,7 @@ def test_the_sheet_is_one_with_the_limbs_plans(counted, tmp_path):
             assert now - keep == off
             assert f"limb {k}: keep {keep}, cut at" in words
     # 2 cm of trunk leave 7 fruit (3.5 per cm), less than spacing would
-    assert "Target 7 fruit" in done.output
+    assert "tree: 7 fruit, by trunk" in done.output
 
 
 def test_tree_says_what_is_missing(counted, tmp_path):
@@ -155,13 +155,13 @@ def jpeg(k):
 def test_tree_from_the_records(data, tmp_path):
     done = run("tree", "--tree", "Gate", "--out", tmp_path)
     assert done.exit_code == 0, done.output
-    assert "Target 140 to 160" in done.output  # van den Ende 2012, 7-year mid-season, 40 cm
+    assert "tree: 140 to 160 fruit" in done.output  # van den Ende 2012, 7-year mid-season, 40 cm
     assert "limb 0: 48 now" in done.output  # 40 seen, times 108/90 by hand
     assert "limb 3: " in done.output
     assert (tmp_path / "Gate_sheet.pdf").is_file()
     # typed values lead over recorded ones
     done = run("tree", "--tree", "Gate", "--out", tmp_path, "--trunk", "20cm")
-    assert "Target 70 to 80" in done.output
+    assert "tree: 70 to 80 fruit" in done.output
 
 
 def test_photos_of_one_name_are_two_limbs(data, tmp_path):

@@ -53,7 +53,7 @@ def ask_facts(
     )  # fmt: skip
     typed = _numbers_in(others, "in" if us else "mm")
     sizes = (LimbSize(v * (MM_PER_INCH if us else 1.0)) for v in typed)
-    hand = ask_hand_counts(name)
+    hand, by_limb = ask_hand_counts(rows, name)
     sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
     species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
     species = tree.species or species
@@ -69,6 +69,7 @@ def ask_facts(
         pace_n_per_min=pace or None,
         limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
         seen_true=hand,
+        hand_limbs=by_limb,
         both_sides=sides,
         remarks=remarks,
     )

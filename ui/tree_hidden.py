@@ -18,12 +18,14 @@ from fruitcount.store.kept import PhotoLine
 from fruitcount.store.limbs import (
     HandCount,
     delete_hand_counts,
+    hand_limbs,
     load_hand_counts,
     load_side_counts,
     save_hand_count,
     save_side_count,
 )
 from fruitcount.store.orchard import tree_id_of
+from fruitcount.tree.count import limbs_of_tree
 from fruitcount.tree.facts import MOST_FRUIT
 from fruitcount.tree.hidden import BothSides, SidePair, seen_to_true, side_pairs, told_pairs
 
@@ -33,34 +35,47 @@ __all__ = ["ask_both_sides", "ask_hand_counts", "factor_words"]
 Pairs = tuple[tuple[float, float], ...]
 
 
-def ask_hand_counts(name: str) -> Pairs:
-    """Show, take and clear a tree's hand counts of this year; the pairs (seen, by hand)."""
+def ask_hand_counts(rows: Sequence[Mapping[str, Any]], name: str) -> tuple[Pairs, dict[str, float]]:
+    """Show, take and clear a tree's hand counts of this year.
+
+    Returns
+    -------
+    pairs (on the photo, by hand), and limb name to the latter where the limb was told
+    """
     store, year = cache.records().store, date.today().year
     tree_id = tree_id_of(store, name)
     counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
     pairs = tuple((c.seen_n, c.true_n) for c in counts)
+    shown = {c.limb: c.count_n for c in limbs_of_tree(rows, name)[0] if math.isfinite(c.count_n)}
     with st.expander("Limbs counted by hand too"):
         st.write(
-            "Photos do not show every fruit. Count some photographed limbs by hand: the whole "
-            "tree is then told with what the photos miss."
+            "Photos do not show every fruit. Count three of these limbs by hand as well: then you "
+            "get the number on the whole tree."
         )
         if pairs:
             st.write(factor_words(pairs))
         with st.form(f"hand{name}", border=False, clear_on_submit=True):
+            limb = st.selectbox("Which limb", list(shown), index=None, placeholder="another one")
             left, right = st.columns(2)
-            seen = left.number_input("On its photo", min_value=0, max_value=MOST_FRUIT, value=None)
+            seen = left.number_input(
+                "On its photo", min_value=0, max_value=MOST_FRUIT, value=None,
+                placeholder="as counted, for a limb chosen above",
+            )  # fmt: skip
             true = right.number_input("By hand", min_value=0, max_value=MOST_FRUIT, value=None)
             if st.form_submit_button("Keep", width="stretch") and tree_id is not None:
+                seen = round(shown[limb]) if seen is None and limb else seen
                 if seen is None or true is None:
                     st.error("Type both counts of the same limb.")
                 else:
-                    save_hand_count(store, HandCount(year, seen, true, tree_id))
+                    save_hand_count(store, HandCount(year, seen, true, tree_id, limb or ""))
                     st.rerun()
         mine = any(c.tree_id == tree_id for c in counts)
         if mine and tree_id is not None and st.button("Clear them", width="stretch"):
             delete_hand_counts(store, tree_id, year=year)
             st.rerun()
-    return pairs if sum(s for s, _ in pairs) > 0 else ()
+    if not sum(s for s, _ in pairs) > 0:
+        return (), {}
+    return pairs, hand_limbs(counts)
 
 
 def factor_words(pairs: Pairs) -> str:

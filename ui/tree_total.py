@@ -21,7 +21,13 @@ from tree_files import planned, show_files
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.tree_diagram import draw_tree, tree_words
-from fruitcount.export.tree_work_sheet import covers, estimate_lines, headline, short_source
+from fruitcount.export.tree_work_sheet import (
+    covers,
+    estimate_lines,
+    headline,
+    source_lines,
+    target_line,
+)
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
@@ -174,14 +180,17 @@ def answer_or_estimate(
     st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(sheet)}")
     _show_sure(answer.count)
     st.image(draw_tree(sheet).png(), width="stretch", alt=tree_words(sheet))
-    told = [f"Target by {short_source(sheet.target)}", *work_lines(answer, units())]
-    st.write(plain(" ".join(f"{line}." for line in told)))
+    st.write(
+        plain(
+            " ".join([target_line(sheet.target), *(f"{x}." for x in work_lines(answer, units()))])
+        )
+    )
     pace = (
         () if facts.pace_n_per_min else ("Your own pace, told below, gives the minutes of work.",)
     )
     with st.expander("Limb by limb, and what to bear in mind"):
         st.markdown(_table(sheet))
-        for note in (*answer.notes, *sheet.notes, *pace):
+        for note in (*answer.notes, *sheet.notes, *pace, *source_lines(sheet.target)):
             st.caption(plain(note))
     show_own_size(str(rows[0]["tree"]), sheet.keep_n)
     return True

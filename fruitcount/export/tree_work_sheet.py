@@ -37,8 +37,8 @@ __all__ = [
     "estimate_line",
     "estimate_lines",
     "headline",
-    "short_source",
-    "target_span",
+    "source_lines",
+    "target_line",
     "tree_work_sheet",
 ]
 
@@ -99,32 +99,28 @@ def covers(estimate: Estimate) -> str:
 
 
 def headline(sheet: TreeSheet) -> str:
-    """What to keep and take off; apart for the limbs photographed where others were not."""
-    off = f"take off about {number(sheet.work.off_n)}"
-    seen = sheet.counted
+    """What to keep and take off: where others were not seen, on the limbs photographed."""
+    off, seen = f"take off about {number(sheet.work.off_n)}", sheet.counted
     if len(seen) == len(sheet.limbs):
         return f"keep {number(sheet.keep_n)}, {off}"
     limbs = "limb" if len(seen) == 1 else f"{len(seen)} limbs"
-    kept = number(sum(x.keep_n for x in seen))
-    return (
-        f"keep {number(sheet.keep_n)} on the whole tree; on the {limbs} photographed keep {kept}, "
-        f"{off}"
-    )
+    return f"on the {limbs} photographed keep {number(sum(x.keep_n for x in seen))}, {off}"
+
+
+def target_line(target: TreeTarget) -> str:
+    """The target and what it goes by; a published one's source stands in :func:`source_lines`."""
+    low, high = number(target.low_n), number(target.high_n)
+    span = low if low == high else f"{low} to {high}"
+    return f"Target for the whole tree: {span} fruit, {target.by}."
+
+
+def source_lines(target: TreeTarget) -> list[str]:
+    """Where a published target comes from, for the foot."""
+    return [f"The target's table: {target.source}."] if target.source else []
 
 
 def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
-
-
-def short_source(target: TreeTarget) -> str:
-    """Where the target comes from, without remarks on how it was read."""
-    return target.source.split(";")[0].strip()
-
-
-def target_span(target: TreeTarget) -> str:
-    """The target as one number, or as two where they differ."""
-    low, high = number(target.low_n), number(target.high_n)
-    return low if low == high else f"{low} to {high}"
 
 
 def _kg(value_kg: float, units: str) -> str:
@@ -158,8 +154,7 @@ def tree_work_sheet(
         text(_capital(headline(sheet)), 17, bold=True),
         Spacer(1, 5),
         *(text(line, 10) for line in estimate_lines(plan.count)),
-        text(f"Target {target_span(sheet.target)} fruit ({short_source(sheet.target)}), shared by "
-             "limb cross-section.", 10),
+        text(target_line(sheet.target), 10),
         *_harvest_lines(plan, how),
         Spacer(1, 8),
         _limb_table(plan, how, width),
@@ -169,7 +164,7 @@ def tree_work_sheet(
     ]  # fmt: skip
     if plan.count.surer:
         story.append(text(plan.count.surer, 10))
-    remarks = [*plan.notes, *sheet.notes]
+    remarks = [*plan.notes, *sheet.notes, *source_lines(sheet.target)]
     story += [Spacer(1, 4), *(text(f"- {note}", 9) for note in remarks), *cautions(8.5)]
     shown = {x.name: (pictures or {})[x.name] for x in sheet.limbs if x.name in (pictures or {})}
     if shown:
@@ -185,8 +180,9 @@ def _table_notes(tree: TreePlan) -> list[str]:
         notes.append("Minutes at your own pace.")
     if not all(limb.counted for limb in tree.sheet.limbs):
         notes.append(
-            "* nobody has seen it: Keep is its share by wood. Count it before you cut. Off, "
-            "minutes, harvest and the last line are of the limbs photographed."
+            "* nobody has seen it: Keep is the most that it may bear, its share by wood. Count it "
+            "before you cut. Off, minutes, harvest and the last line are of the limbs "
+            "photographed."
         )
     return notes
 

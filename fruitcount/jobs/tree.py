@@ -16,8 +16,8 @@ from fruitcount.export.report_page import ReportSettings, number
 from fruitcount.export.tree_work_sheet import (
     estimate_lines,
     headline,
-    short_source,
-    target_span,
+    source_lines,
+    target_line,
     tree_work_sheet,
 )
 from fruitcount.files import shown_name, written_whole
@@ -140,20 +140,20 @@ def work_lines(answer: TreePlan, units: str = "metric") -> list[str]:
 
 def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
     """The answer in words."""
-    sheet, target = answer.sheet, answer.sheet.target
+    sheet = answer.sheet
     out = [
         f"Tree {answer.tree or '(no name)'}: {headline(sheet)}",
         *estimate_lines(answer.count),
-        f"Target {target_span(target)} fruit ({short_source(target)})",
+        target_line(sheet.target),
     ]
     for limb in sheet.limbs:
         if limb.counted:
             off = number(limb.work.off_n)
             out.append(f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off {off}")
         else:
-            out.append(f"  {limb.name}: nobody has seen it; its share is {limb.keep_n}")
+            out.append(f"  {limb.name}: nobody has seen it; its share is at most {limb.keep_n}")
     out += work_lines(answer, units)
     if answer.count.surer:
         out.append(answer.count.surer)
-    out += [*answer.notes, *sheet.notes]
+    out += [*answer.notes, *sheet.notes, *source_lines(sheet.target)]
     return [shown_name(line, longest=2000) for line in out]

@@ -29,6 +29,7 @@ from fruitcount.store import (
     tree_id_of,
 )
 from fruitcount.store.corrected import line_on_photo, with_answers
+from fruitcount.store.limbs import hand_limbs
 from fruitcount.store.photos import file_of
 from fruitcount.tree.checkpoint import measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts
@@ -133,6 +134,7 @@ def records_source(
             facts_of(tree, year=season),
             limb_sizes=sizes,
             seen_true=tuple((c.seen_n, c.true_n) for c in counts),
+            hand_limbs=hand_limbs(counts),
             both_sides=sides,
             remarks=remarks,
         )

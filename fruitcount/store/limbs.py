@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -27,6 +28,7 @@ __all__ = [
     "StoredTuning",
     "delete_hand_counts",
     "end_tuning",
+    "hand_limbs",
     "limb_named",
     "load_hand_counts",
     "load_limbs",
@@ -150,6 +152,11 @@ def load_hand_counts(store: Store, *, year: int | None = None) -> list[HandCount
             HandCount(r.year, r.seen_n, r.true_n, r.tree_id, r.limb, r.note)
             for r in session.scalars(query)
         ]
+
+
+def hand_limbs(counts: Sequence[HandCount]) -> dict[str, float]:
+    """Limb name to its count by hand, of one tree's counts whose limb was told."""
+    return {c.limb: c.true_n for c in counts if c.limb and c.tree_id is not None}
 
 
 def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> int:

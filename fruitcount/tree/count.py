@@ -42,6 +42,9 @@ from fruitcount.tree.sampling import (
 __all__ = ["TreeCount", "as_factor_takes", "limbs_of_tree", "seen_factor", "tree_count"]
 
 
+_UNNAMED = "other limb"
+
+
 def as_factor_takes(counted: Sequence[LimbCount], facts: TreeFacts) -> list[LimbCount]:
     """Limbs counted as the factor takes them.
 
@@ -283,7 +286,8 @@ def _surer(share: float, names: Sequence[str], factor: Factor | None) -> str:
         return f"How sure the total is can be told once another limb is {how}."
     if not names:
         return ""
-    what = f"{len(names)} more limb{'s' if len(names) > 1 else ''} ({', '.join(names)})"
+    which = "drawn by lot" if names[0].startswith(_UNNAMED) else ", ".join(names)
+    what = f"{len(names)} more limb{'s' if len(names) > 1 else ''} ({which})"
     if math.isnan(share):
         return f"For a surer count photograph {what}."
     if share <= 0.5 + 1e-9:
@@ -313,7 +317,7 @@ def _all_limbs(
     if facts.limbs_n is not None and facts.limbs_n < len(limbs):
         raise BadInputError(f"limbs must be at least {len(limbs)}, got {facts.limbs_n}")
     for k in range(len(limbs), facts.limbs_n or 0):
-        limbs.append(SizedLimb(f"other limb {k - len(seen) + 1}", LimbSize()))
+        limbs.append(SizedLimb(f"{_UNNAMED} {k - len(seen) + 1}", LimbSize()))
     widths = [x.size.base_diameter_mm for x in limbs if math.isfinite(x.size.base_diameter_mm)]
     lack = len(limbs) - len(widths)
     if not lack:

@@ -39,13 +39,16 @@ class TreeTarget:
     ----------
     low_n, high_n : float
         Range of the advice; equal when it gives one figure.
+    by : str
+        What it goes by, in words that follow a number.
     source : str
-        Where the figure comes from.
+        Where the figure comes from; empty where it is the keeper's own.
     """
 
     low_n: float
     high_n: float
-    source: str
+    by: str
+    source: str = ""
 
     @property
     def middle_n(self) -> float:
@@ -92,11 +95,12 @@ def target_by_trunk(
         raise BadInputError(f"no table by trunk is known for {species.name}")
     row = max(rows, key=lambda r: r.age_years)
     low, high = row.low_per_cm * circumference_cm, row.high_per_cm * circumference_cm
-    return TreeTarget(low, high, species.tables_source["trunk_table"].source)
+    source = species.tables_source["trunk_table"].source
+    return TreeTarget(low, high, "by trunk and age, from a published table", source)
 
 
 def target_by_spacing(
-    length_mm: ArrayLike, *, low_mm: float, high_mm: float, source: str
+    length_mm: ArrayLike, *, low_mm: float, high_mm: float, by: str
 ) -> TreeTarget:
     """One fruit every ``low_mm`` to ``high_mm`` of fruiting wood, over all limbs.
 
@@ -106,13 +110,13 @@ def target_by_spacing(
         Fruiting length of each limb.
     low_mm, high_mm : float, mm
         Closest and widest spacing of the advice. Wider leaves fewer fruit.
-    source : str
-        Where the spacing comes from.
+    by : str
+        Whose spacing that is, in words.
     """
     total = float(as_column("length_mm", length_mm).sum())
     if positive("low_mm", low_mm) > positive("high_mm", high_mm):
         raise BadInputError(f"low_mm must be at most high_mm, got {low_mm!r} and {high_mm!r}")
-    return TreeTarget(total / high_mm, total / low_mm, source)
+    return TreeTarget(total / high_mm, total / low_mm, by)
 
 
 def target_by_crates(crates_n: float, *, crate_kg: float, fruit_g: float) -> TreeTarget:
@@ -128,7 +132,7 @@ def target_by_crates(crates_n: float, *, crate_kg: float, fruit_g: float) -> Tre
     """
     n = at_least("crates_n", crates_n, 0) * positive("crate_kg", crate_kg) * 1000
     n /= positive("fruit_g", fruit_g)
-    return TreeTarget(n, n, "your own crates")
+    return TreeTarget(n, n, "by your own crates")
 
 
 def share_by_area(
@@ -238,8 +242,8 @@ def _by_spacing(
     low, high = species.spacing_low_mm, species.spacing_high_mm
     heavy = species.heavy_set_spacing_mm  # thinned down to this and no further
     ends = (heavy.number,) * 2 if heavy.known else (low.number, high.number)
-    source = f"spacing {ends[0] / 10:.0f} to {ends[1] / 10:.0f} cm: {low.status}"
+    by = f"by spacing {ends[0] / 10:.0f} to {ends[1] / 10:.0f} cm: {low.status}"
     if facts.spacing_mm is not None:
         ends = (facts.spacing_mm, facts.spacing_mm)
-        source = "the keeper's own spacing"
-    return target_by_spacing(length, low_mm=ends[0], high_mm=ends[1], source=source), notes
+        by = "by your own spacing"
+    return target_by_spacing(length, low_mm=ends[0], high_mm=ends[1], by=by), notes

@@ -43,7 +43,7 @@ def test_trunk_table_in_inches(age, season, printed):
 
 def test_spacing_over_all_limbs():
     # "Growing Organic Orchard Fruits": 36 in of wood at 2-4 in = 9-18 fruit
-    got = target_by_spacing([20 * 25.4, 16 * 25.4], low_mm=2 * 25.4, high_mm=4 * 25.4, source="x")
+    got = target_by_spacing([20 * 25.4, 16 * 25.4], low_mm=2 * 25.4, high_mm=4 * 25.4, by="x")
     assert (got.low_n, got.high_n) == (pytest.approx(9), pytest.approx(18))
 
 

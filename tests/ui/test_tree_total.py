@@ -100,8 +100,8 @@ def test_trunk_and_age_lead_to_the_published_target_and_are_kept(tree_page):
     assert any("Tell its age too" in c.value for c in app.caption)
     next(n for n in app.number_input if "planted" in n.label).set_value(8).run()
     assert not app.exception
-    words = "\n".join(m.value for m in app.markdown)
-    assert "van den Ende" in words
+    assert any("by trunk and age" in m.value for m in app.markdown)
+    assert any("van den Ende" in c.value for c in app.caption)
     (tree,) = load_trees(records.store, year=year)
     assert (tree.trunk_circumference_mm, tree.planted_year) == (400.0, year - 8)
 
@@ -186,6 +186,18 @@ def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two
     _field(app).set_value(None).run()
     assert load_side_counts(records.store, tree_id) == {}
     assert "Chapman" not in _said(app)
+
+
+def test_a_limb_chosen_is_counted_by_hand_under_its_name(two_sided):
+    app, records, _ = two_sided
+    box = next(b for b in app.selectbox if b.label == "Which limb")
+    box.set_value(box.options[0])
+    next(n for n in app.number_input if n.label == "By hand").set_value(77)
+    next(b for b in app.button if "hand" in str(b.form_id)).click().run()
+    assert not app.exception
+    (kept,) = load_hand_counts(records.store, year=date.today().year)
+    assert (kept.limb, kept.true_n) == (box.options[0], 77)
+    assert re.search(rf"\| {kept.limb} \| 77 \|", _said(app))  # as counted, not as estimated
 
 
 def test_hand_counts_lead_over_both_sides_on_the_page_too(two_sided):
