@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from fruitcount.errors import RecordError
 from fruitcount.measurement_record import (
     fruitlets_from_dict,
-    fruitlets_to_dict,
     measurement_from_dict,
     measurement_to_dict,
     plain,
@@ -40,8 +39,7 @@ _MOVED_PX = 1.0
 """Other programs round boxes to whole pixels; one that differs by more was moved."""
 
 _NOT_MEASURED = {
-    name: values[0]
-    for name, values in fruitlets_to_dict(Fruitlets.from_columns(x_px=[math.nan])).items()
+    name: values[0] for name, values in plain(Fruitlets.from_columns(x_px=[math.nan])).items()
 }
 
 
@@ -146,7 +144,7 @@ def _image(photo: CocoPhoto, image_id: int, inside: set[int]) -> dict[str, Any]:
 
 
 def _rows(fruitlets: Fruitlets) -> list[dict[str, Any]]:
-    columns = fruitlets_to_dict(fruitlets)
+    columns = plain(fruitlets)
     return [
         {"row": i, **{name: values[i] for name, values in columns.items()}}
         for i in range(len(fruitlets))

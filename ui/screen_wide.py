@@ -10,7 +10,7 @@ from typing import Any
 from screen_photos import photo_at
 
 from fruitcount.evaluate.predictors import low_marks
-from fruitcount.measurement_record import fruitlets_from_dict, fruitlets_to_dict
+from fruitcount.measurement_record import fruitlets_from_dict, plain
 from fruitcount.tree.photos import count_key, count_photo
 from fruitcount.types import Fruitlets
 
@@ -28,7 +28,7 @@ def wide_marks(path: Path) -> Fruitlets:
     marks = low_marks(photo_at(path))
     file = _file(path)
     partial = file.with_name(f"{file.name}.part")
-    partial.write_text(json.dumps({"key": _key(), "marks": fruitlets_to_dict(marks)}))
+    partial.write_text(json.dumps({"key": _key(), "marks": plain(marks)}))
     partial.replace(file)
     return marks
 

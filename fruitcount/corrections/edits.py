@@ -7,11 +7,12 @@ overwriting somebody else's work.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fruitcount.corrections.annotations import Mark, Point, ScaleChoice, Sheet, as_points
 from fruitcount.errors import FruitcountError, RecordError
+from fruitcount.measurement_record import plain, read_values
 
 __all__ = [
     "Add",
@@ -165,7 +166,6 @@ _EDITS: dict[str, type[Any]] = {
     "change": Change,
     "line": SetLine,
     "scale": SetScale,
-    "many": Many,
 }
 _NAMES = {kind: name for name, kind in _EDITS.items()}
 
@@ -174,7 +174,7 @@ def edit_to_json(edit: Edit) -> dict[str, Any]:
     """A plain dictionary, ready for JSON."""
     if isinstance(edit, Many):
         return {"edit": "many", "edits": [edit_to_json(one) for one in edit.edits]}
-    return {"edit": _NAMES[type(edit)], **asdict(edit)}
+    return {"edit": _NAMES[type(edit)], **plain(edit)}
 
 
 def edit_from_json(data: Mapping[str, Any]) -> Edit:
@@ -186,37 +186,12 @@ def edit_from_json(data: Mapping[str, Any]) -> Edit:
         When a field is missing, unknown or out of range.
     """
     try:
-        name = data["edit"]
-        if name in ("add", "remove"):
-            edit: Edit = _EDITS[name](_mark(data["mark"]))
-        elif name == "change":
-            edit = Change(_mark(data["before"]), _mark(data["after"]), str(data["what"]))
-        elif name == "line":
-            flags = bool(data["before_by_hand"]), bool(data["after_by_hand"])
-            edit = SetLine(as_points(data["before"]), as_points(data["after"]), *flags)
-        elif name == "scale":
-            edit = SetScale(ScaleChoice(**data["before"]), ScaleChoice(**data["after"]))
-        elif name == "many":
-            edit = Many(tuple(edit_from_json(one) for one in data["edits"]))
-        else:
-            raise RecordError(f"unknown edit {name!r}")
+        if data["edit"] == "many":
+            return Many(tuple(edit_from_json(one) for one in data["edits"]))
+        edit: Edit = read_values(_EDITS[data["edit"]], data)
     except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
         raise RecordError(f"an edit could not be read: {error}") from error
     return edit
-
-
-def _mark(data: Mapping[str, Any]) -> Mark:
-    known = {name: data[name] for name in Mark.__dataclass_fields__}
-    return Mark(
-        id=str(known["id"]),
-        x_px=float(known["x_px"]),
-        y_px=float(known["y_px"]),
-        r_px=float(known["r_px"]),
-        kind=str(known["kind"]),
-        on_limb=int(known["on_limb"]),
-        score=float(known["score"]),
-        by_hand=bool(known["by_hand"]),
-    )
 
 
 @dataclass(frozen=True)

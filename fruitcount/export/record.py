@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,6 @@ from fruitcount import __version__
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.export.actions import fruit_actions
 from fruitcount.flags import Flag, flag_names
-from fruitcount.load import LoadReport, LoadState
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan
@@ -20,42 +18,14 @@ __all__ = ["result_to_dict", "write_record"]
 
 
 # null, not 0, where the photo did not tell the count
-_COUNTS = ("crop_count", "yellowing_count", "keep_count")
+_COUNTS = ("crop_count", "yellowing_count", "keep_count", "off_count")
 
 
 def _plan(plan: Plan) -> dict[str, Any]:
-    skip = ("target", "timing", "explanation", "cuts", "flags", "notes", "first_pass")
-    out = {f.name: plain(getattr(plan, f.name)) for f in fields(plan) if f.name not in skip}
+    out: dict[str, Any] = plain(plan) | {"off_count": plan.off_count}
     if Flag.COUNT_UNKNOWN in plan.flags:
         out |= dict.fromkeys(_COUNTS)
-    target = asdict(plan.target)
-    target.pop("reasons")
-    out |= {"off_count": None if Flag.COUNT_UNKNOWN in plan.flags else plan.off_count}
-    return out | {
-        "target": plain(target),
-        "timing": plain(asdict(plan.timing)),
-        "cuts": [plain(asdict(cut)) for cut in plan.cuts],
-        "notes": list(plan.notes),
-        "explanation": [plain(asdict(reason)) for reason in plan.explanation],
-        "flags": flag_names(plan.flags),
-    }
-
-
-def _state(state: LoadState) -> dict[str, Any]:
-    return {f.name: _deep(getattr(state, f.name)) for f in fields(state)}
-
-
-def _deep(value: Any) -> Any:
-    if hasattr(value, "__dataclass_fields__"):
-        return {f.name: _deep(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, tuple):
-        return [_deep(v) for v in value]
-    return plain(value)
-
-
-def _load(load: LoadReport) -> dict[str, Any]:
-    out = {f.name: _deep(getattr(load, f.name)) for f in fields(load) if f.name != "flags"}
-    out["before"], out["after"] = _state(load.before), _state(load.after)
+    del out["first_pass"], out["target"]["reasons"]
     return out
 
 
@@ -75,11 +45,11 @@ def result_to_dict(result: Result) -> dict[str, Any]:
         "answer": decision.plan.answer,
         "caution": " ".join(CAUTIONS_SHORT),
         "measurement": measurement_to_dict(result.measurement),
-        "inputs": plain(asdict(decision.inputs)),
+        "inputs": plain(decision.inputs),
         "fruit_actions": fruit_actions(result.measurement.fruitlets, result.decision.plan),
         "plan": _plan(decision.plan),
-        "choices": [plain(asdict(choice)) for choice in decision.choices],
-        "load": _load(decision.load),
+        "choices": plain(decision.choices),
+        "load": plain(decision.load),
         "left_standing": _left_standing(decision),
         "flags": flag_names(decision.flags),
         "warnings": list(decision.warnings),
@@ -88,7 +58,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
 
 def _left_standing(decision: Decision) -> dict[str, Any]:
     kept = decision.plan.first_pass
-    first: dict[str, Any] = plain(asdict(kept)) if kept is not None else {}
+    first: dict[str, Any] = plain(kept) if kept is not None else {}
     return first | ({"kept_count": None} if Flag.COUNT_UNKNOWN in decision.flags else {})
 
 
