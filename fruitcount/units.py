@@ -49,13 +49,13 @@ def format_length(length_mm: float, system: str = "metric") -> str:
     Parameters
     ----------
     length_mm : float, mm
-        NaN is written as ``"not told"``.
+        NaN is written as ``"not known"``.
     system : {"metric", "us"}
         Which units to write.
     """
     one_of("system", system, SYSTEMS)
     if math.isnan(length_mm):
-        return "not told"
+        return "not known"
     if system == "metric":
         return f"{length_mm / 10:.0f} cm"
     return f"{round(length_mm / MM_PER_INCH * 2) / 2:g} in"
@@ -65,7 +65,7 @@ def format_size(size_mm: float, system: str = "metric") -> str:
     """A fruit or limb diameter: mm to one place, or inches to two."""
     one_of("system", system, SYSTEMS)
     if math.isnan(size_mm):
-        return "not told"
+        return "not known"
     return f"{size_mm:.1f} mm" if system == "metric" else f"{size_mm / MM_PER_INCH:.2f} in"
 
 
@@ -73,7 +73,7 @@ def format_weight(mass_g: float, system: str = "metric") -> str:
     """A crop weight: kg or lb to one place."""
     one_of("system", system, SYSTEMS)
     if math.isnan(mass_g):
-        return "not told"
+        return "not known"
     return (
         f"{mass_g / 1000:.1f} kg" if system == "metric" else f"{mass_g / 1000 / KG_PER_LB:.1f} lb"
     )

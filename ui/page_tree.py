@@ -25,7 +25,7 @@ __all__ = ["show"]
 
 _NEW = "A new tree"
 _SIDES = {"": "one side", "front": "front", "back": "back"}
-_MOMENTS = {"": "not told", "before": "before thinning", "after": "after thinning"}
+_MOMENTS = {"": "not known", "before": "before thinning", "after": "after thinning"}
 
 
 def show() -> None:

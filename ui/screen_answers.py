@@ -23,7 +23,7 @@ FIELDS: dict[str, tuple[str, str, float]] = {
     "limb_length_mm": ("Limb length by tape, cm", "Limb length by tape, in", 10.0),
     "base_diameter_mm": ("Limb thickness at base, mm", "Limb thickness at base, in", 1.0),
 }
-_YES_NO = {"not told": None, "yes": True, "no": False}
+_YES_NO = {"not known": None, "yes": True, "no": False}
 
 
 def to_shown(name: str, value_mm: float | None, us: bool) -> float | None:
@@ -34,7 +34,7 @@ def to_shown(name: str, value_mm: float | None, us: bool) -> float | None:
 
 
 def from_shown(name: str, shown: float | None, us: bool) -> float | None:
-    """What stands in a box, in mm; empty and zero mean "not told"."""
+    """What stands in a box, in mm; empty and zero mean "not known"."""
     if not shown:
         return None
     return float(shown) * (MM_PER_INCH if us else FIELDS[name][2])
@@ -68,7 +68,7 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
             "Ripens in",
             months,
             index=months.index(facts.get("ripening_month")),
-            format_func=lambda m: MONTHS[m - 1] if m else "not told",
+            format_func=lambda m: MONTHS[m - 1] if m else "not known",
             key=f"{key}month",
         )
         now["drop_done"] = _yes_no("Natural drop over?", facts.get("drop_done"), f"{key}drop")

@@ -132,7 +132,7 @@ def _list(lines: Sequence[str]) -> None:
 
 def _number(value: float) -> str:
     if not math.isfinite(value):
-        return "not told"
+        return "not known"
     if value == round(value) or abs(value) >= 100:
         return f"{value:.0f}"
     return f"{value:.1f}" if abs(value) >= 10 else f"{value:.2g}"

@@ -46,7 +46,7 @@ def count_words(told: Mapping[str, Any]) -> str:
     """What a photo's kept result comes to, in a few words; empty before it is counted."""
     crop = told.get("count_n")
     if told.get("verdict") == "cannot tell":
-        return "Cannot tell" if crop is None else f"{crop} fruit, how many to keep not told"
+        return "Cannot tell" if crop is None else f"{crop} fruit, how many to keep not known"
     if crop is None:
         return ""
     if told.get("verdict") == "leave":

@@ -49,7 +49,7 @@ def ask_facts(
     tree = ask_trunk(_tree(name), us=us)
     pace = st.number_input(
         "Fruit you take off in a minute", min_value=0.0, value=None, step=1.0,
-        placeholder="not told", key=f"pace{name}",
+        placeholder="not known", key=f"pace{name}",
     )  # fmt: skip
     typed = _numbers_in(others, "in" if us else "mm")
     sizes = (LimbSize(v * (MM_PER_INCH if us else 1.0)) for v in typed)
@@ -87,14 +87,14 @@ def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
         min_value=0,
         max_value=MOST_LIMBS,
         value=None,
-        placeholder="not told",
+        placeholder="not known",
     )
     draw_n = min(3, int(limbs_n or 0))
     if draw_n and left.button(f"Draw {draw_n} limbs to photograph"):
         names = draw_limbs([str(k) for k in range(1, int(limbs_n or 0) + 1)], draw_n)
         left.write(f"By lot: limb {', '.join(names)}, numbered from the lowest up.")
     crates = right.number_input(
-        "Crates wanted from this tree", min_value=0.0, value=None, placeholder="not told"
+        "Crates wanted from this tree", min_value=0.0, value=None, placeholder="not known"
     )
     if not crates:
         return others, TreeFacts(limbs_n=int(limbs_n) if limbs_n else None)
@@ -142,7 +142,7 @@ def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
         max_value=150,
         value=year - tree.planted_year if tree.planted_year else None,
         step=1,
-        placeholder="not told",
+        placeholder="not known",
         key=f"age{tree.name}",
     )
     if bool(trunk) != bool(age):

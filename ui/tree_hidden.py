@@ -161,7 +161,7 @@ def _field(pair: SidePair) -> int | None:
         min_value=0,
         step=1,
         value=None,
-        placeholder="not told",
+        placeholder="not known",
         key=key,
     )
     return told

@@ -282,6 +282,6 @@ def _cuts(plan: Plan, units: str) -> list[str]:
     places = []
     for cut in plan.cuts:
         at = format_length(cut.from_base_mm, units)
-        at = "mark" if at == "not told" else at
+        at = at if math.isfinite(cut.from_base_mm) else "mark"
         places.append(f"shoot {cut.shoot + 1} at {at}" if cut.shoot >= 0 else at)
     return places

@@ -151,7 +151,7 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         name = f"{limb.tree or '(no tree)'} / {limb.limb or '(no limb)'}"
         moment = f" {limb.moment}" if limb.moment else ""
         told = math.isfinite(limb.count_n)
-        count = f"{limb.count_n:.0f} fruit" if told else f"not told, {limb.how}"
+        count = f"{limb.count_n:.0f} fruit" if told else f"not known, {limb.how}"
         lines.append(f"{name}{moment}: {count}")
     for copy, first in copies_of(answer.count.rows).items():
         lines.append(f"{copy}: the same picture as {first}, counted once")
@@ -162,7 +162,7 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         )
     for tree in answer.trees:
         name = f"Tree {tree.tree or '(no name)'}{f' {tree.moment}' if tree.moment else ''}"
-        words = ["total not told.", tree.why] if tree.count is None else estimate_lines(tree.count)
+        words = ["total not known.", tree.why] if tree.count is None else estimate_lines(tree.count)
         lines.append(f"{name}: {' '.join(w for w in words if w != HIDDEN)}".rstrip())
     if any(tree.count and not tree.count.total.hidden_too for tree in answer.trees):
         lines.append(HIDDEN)

@@ -133,7 +133,7 @@ def test_batch_rows_are_empty(tree: tuple[Path, str]) -> None:
 
 
 def test_a_tree_total_takes_them_for_limbs_not_counted(tree: tuple[Path, str]) -> None:
-    assert "north / 3: not told" in tree[1]
+    assert "north / 3: not known" in tree[1]
     total = re.search(r"Tree north: About (\d+) fruit", tree[1])
     assert total is not None, tree[1]
     with (tree[0] / "photos.csv").open() as stream:

@@ -97,7 +97,7 @@ def test_answers_change_the_keep_count_and_are_kept(data):
         ({"verdict": "leave", "keep_n": 6, "count_n": 6}, "Leave all 6"),
         # without a scale some fruit are proposed, but the number to keep is not told
         ({"verdict": "cannot tell", "keep_n": 14, "count_n": 31},
-         "31 fruit, how many to keep not told"),
+         "31 fruit, how many to keep not known"),
         ({"verdict": "cannot tell", "keep_n": None, "count_n": None}, "Cannot tell"),
         ({}, ""),
     ],
