@@ -24,7 +24,10 @@ def along_line(line_px: FloatArray) -> FloatArray:
 
 
 def line_length_px(line_px: FloatArray) -> float:
-    """Length of a line; 0 where it has fewer than two vertices."""
+    """Length of a line; 0 where it has fewer than two vertices.
+
+    ``line_px`` has shape (N, 2), x and y.
+    """
     return float(along_line(line_px)[-1]) if len(line_px) else 0.0
 
 
@@ -41,7 +44,10 @@ def point_on_line(line_px: FloatArray, along_px: FloatArray | float) -> FloatArr
 
 
 def resampled(line_px: FloatArray, count: int) -> FloatArray:
-    """The line at ``count`` evenly spaced places."""
+    """The line at ``count`` evenly spaced places.
+
+    Shape (N, 2) to (count, 2), x and y in pixels.
+    """
     return point_on_line(line_px, np.linspace(0, line_length_px(line_px), count))
 
 

@@ -203,9 +203,9 @@ def _agrees(words: str, view, result) -> None:
     assert view.summary == plan.answer
     assert view.detail == count_line(result.measurement)
     assert list(view.warnings) == list(result.decision.warnings)
-    fates = list(view.fates.values())
-    assert fates.count("keep") == plan.keep_count
-    assert (fates.count("cut"), fates.count("pinch")) == (
+    actions = list(view.actions.values())
+    assert actions.count("keep") == plan.keep_count
+    assert (actions.count("cut"), actions.count("pinch")) == (
         plan.off_count - len(plan.pinches),
         len(plan.pinches),
     )

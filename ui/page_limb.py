@@ -17,8 +17,8 @@ from screen_downloads import show_downloads, show_limb, show_pictures
 from screen_outbox import Desk
 from screen_photos import photo_at
 from screen_result import (
+    actions_by_mark,
     cut_strokes,
-    fates_by_mark,
     headline,
     question,
     show_reasons,
@@ -125,7 +125,7 @@ def show_anew() -> None:
 
 
 def show_canvas(key: str, facts: dict[str, Any]) -> Result:
-    """The photo with its marks and their fates; returns what was decided on them."""
+    """The photo with its marks and what becomes of them; returns what was decided on them."""
     seen, desk, result = cache.seen_of(key), cache.desk_of(key), cache.decided(key, facts)
     big, small = headline(result, units())
     scale = result.measurement.scale
@@ -135,7 +135,7 @@ def show_canvas(key: str, facts: dict[str, Any]) -> Result:
         height_px=seen.height_px,
         summary=big,
         detail=small,
-        fates=fates_by_mark(result, desk.history.sheet),
+        actions=actions_by_mark(result, desk.history.sheet),
         cuts_px=cut_strokes(result),
         card_px=[(float(x), float(y)) for x, y in scale.corners_px],
         coins=list(DISC_DIAMETERS_MM.items()),

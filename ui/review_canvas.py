@@ -45,7 +45,7 @@ class View:
         Size of the upright photo.
     summary, detail : str
         The line above the photo, and a smaller one under it.
-    fates : mapping of mark id to {"keep", "pinch", "cut"}
+    actions : mapping of mark id to {"keep", "pinch", "cut"}
     cuts_px : sequence of (x1, y1, x2, y2)
         Strokes across the limb.
     card_px : sequence of (x, y)
@@ -72,7 +72,7 @@ class View:
     height_px: int
     summary: str = ""
     detail: str = ""
-    fates: Mapping[str, str] = field(default_factory=dict)
+    actions: Mapping[str, str] = field(default_factory=dict)
     cuts_px: Sequence[Sequence[float]] = ()
     card_px: Sequence[Sequence[float]] = ()
     coins: Sequence[tuple[str, float]] = ()

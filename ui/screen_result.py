@@ -26,8 +26,8 @@ from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray
 
 __all__ = [
+    "actions_by_mark",
     "cut_strokes",
-    "fates_by_mark",
     "headline",
     "question",
     "show_reasons",
@@ -50,12 +50,12 @@ def headline(result: Result, units: str) -> tuple[str, str]:
     return big, reason or count_line(result.measurement, units)
 
 
-def fates_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:
+def actions_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:
     """What becomes of each mark that is to stay or go."""
-    fates = zip(
+    actions = zip(
         sheet.marks, fruit_actions(result.measurement.fruitlets, result.decision.plan), strict=True
     )
-    return {m.id: fate for m, fate in fates if fate in ("keep", "pinch", "cut")}
+    return {m.id: action for m, action in actions if action in ("keep", "pinch", "cut")}
 
 
 def cut_strokes(result: Result) -> list[tuple[float, float, float, float]]:

@@ -19,9 +19,14 @@ import screen_engine as engine
 from screen_wide import find_wide, has_wide, wide_marks
 
 import fruitcount.corrections as cx
-from fruitcount.calibrate.examples import Lesson, lesson_on_limb
 from fruitcount.calibrate.learn import LearnSettings, Proposal, propose
-from fruitcount.calibrate.tuning import Tuning, tuned_on_limb, tuning_from_record
+from fruitcount.calibrate.tuning import (
+    Lesson,
+    Tuning,
+    lesson_on_limb,
+    tuned_on_limb,
+    tuning_from_record,
+)
 from fruitcount.detect import DetectSettings
 from fruitcount.image.card import on_card
 from fruitcount.store.kept import PhotoLine

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from scipy.optimize import minimize
 
-from fruitcount.calibrate.examples import Lesson
 from fruitcount.calibrate.tuning import (
+    Lesson,
     Tuning,
     features,
     shipped_tuning,

@@ -1,4 +1,4 @@
-"""A change of threshold and score weights for the rest of one tree's photos.
+"""What corrected photos teach: a threshold and score weights for the rest of one tree's photos.
 
 A tuning never changes what was measured: it is applied to a detector's own marks each time, so
 dropping the tuning brings the shipped answer back exactly.
@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from fruitcount.calibrate.examples import marks_on_limb
 from fruitcount.checks import finite, in_range
 from fruitcount.errors import RecordError
+from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.limb import place_fruitlets
 from fruitcount.pipeline import CountSettings
@@ -23,10 +24,14 @@ from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Measurement,
 
 __all__ = [
     "FEATURES",
+    "Lesson",
     "Tuning",
     "adjusted",
     "apply_tuning",
     "features",
+    "lesson_from",
+    "lesson_on_limb",
+    "marks_on_limb",
     "retuned",
     "shipped_tuning",
     "tuned_on_limb",
@@ -43,6 +48,84 @@ FLOOR = 1e-4
 """Scores are held this far from 0 and 1 before they are rescored."""
 
 _IDENTITY = (1.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Lesson:
+    """One corrected photo.
+
+    Attributes
+    ----------
+    name : str
+    marks : Fruitlets
+        The detector's marks, best with those below the shipped threshold too: without them a
+        lower threshold cannot be learned.
+    is_fruit : bool array, one a mark
+        The user left it or put one of their own in its place.
+    unseen_n : int
+        Fruit the user added where there is no mark at all.
+    """
+
+    name: str
+    marks: Fruitlets
+    is_fruit: NDArray[np.bool_]
+    unseen_n: int
+
+
+def lesson_from(
+    automatic: Measurement, corrected: Measurement, marks: Fruitlets | None = None
+) -> Lesson:
+    """Compare a photo's automatic marks with the corrected ones.
+
+    Parameters
+    ----------
+    automatic, corrected : Measurement
+        Of one photo.
+    marks : Fruitlets, optional
+        The detector's marks with a low threshold. Default: those of ``automatic``.
+
+    Returns
+    -------
+    Lesson
+        A mark is fruit if a corrected circle lies within 0.7 of that circle's radius; the surer
+        of two marks takes it.
+    """
+    found = automatic.fruitlets if marks is None else marks
+    known = corrected.fruitlets
+    distance = np.hypot(
+        found.x_px[:, None] - known.x_px[None, :], found.y_px[:, None] - known.y_px[None, :]
+    )
+    taken, taker = surest_first(distance, distance < MATCH_RADII * known.r_px, found.score)
+    return Lesson(corrected.name, found, taken >= 0, int(np.count_nonzero(taker < 0)))
+
+
+def lesson_on_limb(automatic: Measurement, corrected: Measurement, marks: Fruitlets) -> Lesson:
+    """The same, from marks on the photographed limb only.
+
+    Who corrects a limb does not look at fruit elsewhere: marks off the limb teach nothing, and
+    neither do those that the user named as being on another limb.
+
+    Parameters
+    ----------
+    automatic, corrected : Measurement
+        Of one photo.
+    marks : Fruitlets
+        The detector's marks with a low threshold, from
+        :func:`fruitcount.evaluate.predictors.low_marks`.
+    """
+    here = marks_on_limb(corrected, marks)
+    known = corrected.fruitlets
+    off = known.take(known.on_limb == 0)
+    for x, y, r in zip(off.x_px, off.y_px, off.r_px, strict=True):
+        here = here.take(np.hypot(here.x_px - x, here.y_px - y) >= MATCH_RADII * r)
+    mine = replace(corrected, fruitlets=known.take(known.on_limb != 0))
+    return lesson_from(automatic, mine, here)
+
+
+def marks_on_limb(measurement: Measurement, marks: Fruitlets) -> Fruitlets:
+    """The marks that lie on the photo's limb, each with its place along it."""
+    placed = place_fruitlets(marks, measurement.limb, measurement.scale)
+    return placed.take(placed.on_limb != 0)
 
 
 @dataclass(frozen=True)
@@ -98,7 +181,10 @@ def features(marks: Fruitlets) -> FloatArray:
 
 
 def tuned_scores(marks: Fruitlets, tuning: Tuning) -> FloatArray:
-    """Scores under a tuning, 0 to 1; exactly the marks' own where the tuning does not reweight."""
+    """Scores under a tuning, 0 to 1; exactly the marks' own where the tuning does not reweight.
+
+    Shape (N,), one a mark.
+    """
     if not tuning.reweights:
         return np.nan_to_num(marks.score, nan=1.0)
     return np.asarray(expit(features(marks) @ np.array(tuning.weights) + tuning.offset))
@@ -176,7 +262,7 @@ def tuned_on_limb(
 
     Parameters
     ----------
-    seen : Measurement
+    measurement : Measurement
         Its limb and scale say which marks are on the limb.
     marks : Fruitlets
         With a low threshold.
@@ -210,7 +296,7 @@ def retuned(shipped: Measurement, marks: Fruitlets, tuning: Tuning) -> Measureme
     -------
     Measurement
         A new value; keep ``shipped`` to go back. Marks off the limb stay: see
-        :func:`fruitcount.calibrate.examples.lesson_on_limb`. A photo that
+        :func:`fruitcount.calibrate.tuning.lesson_on_limb`. A photo that
         holds marks made by hand is returned as it is: a correction is never overruled.
     """
     if bool(shipped.fruitlets.by_hand.any()):
@@ -230,7 +316,7 @@ def adjusted(
     Parameters
     ----------
     photo : Photo
-    seen : Measurement
+    measurement : Measurement
         Measured with ``settings``.
     tuning : Tuning
     settings : CountSettings

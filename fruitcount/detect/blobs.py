@@ -52,6 +52,8 @@ def one_a_fruit(
 ) -> NDArray[np.int64]:
     """Indices of the circles to keep, best first; the input is ordered best first.
 
+    ``x``, ``y``, ``r`` have shape (N,), in map cells or pixels alike; the indices shape (M,).
+
     A circle goes when a better one's centre lies within ``overlap_frac`` of the sum of both
     radii, so touching fruit (distance = the sum) stay apart and a doubled mark goes.
     """

@@ -48,6 +48,8 @@ def fruit_colours(rim: Rim) -> FloatArray:
 def scar_frac(rim: Rim, light: Light) -> FloatArray:
     """Share of a fruit's disc that is scar brown: redder than its greener part, and darker.
 
+    Shape (N,), one a fruit of the rim.
+
     A bare hint: bark, stalks and dead petals before a fruit look the same.
     """
     disc = rim.lab[:, :, 2:16]

@@ -57,6 +57,8 @@ def measured(
 ) -> tuple[Fruitlets, Sizes, FloatArray]:
     """Marks with their sizes, before it is told what each is.
 
+    ``net_chance`` has shape (N,), one a mark.
+
     Returns
     -------
     found : Fruitlets

@@ -143,7 +143,10 @@ def _working(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
 
 
 def first_look(rgb: NDArray[np.uint8], first: Layers) -> tuple[Candidates, tuple[int, int]]:
-    """Best places of a light-corrected working picture, and the size of the grid of cells."""
+    """Best places of a light-corrected working picture, and the size of the grid of cells.
+
+    ``rgb`` has shape (rows, columns, 3).
+    """
     features = cell_features(lab_of(rgb))
     rows, cols, k = features.shape
     planes = np.moveaxis(features, 2, 0)
@@ -184,7 +187,10 @@ def _looked_at_twice(
 def second_look(
     rgb: NDArray[np.uint8], places: Candidates, second: Layers
 ) -> tuple[FloatArray, FloatArray]:
-    """Score, 0 to 1, and radius in working pixels of every candidate."""
+    """Score, 0 to 1, and radius in working pixels of every candidate.
+
+    ``rgb`` has shape (rows, columns, 3); both results shape (N,), one a candidate.
+    """
     rim = find_rim(rgb, places.circles, RIM_LOG_SD)
     out = second(mark_features(rim, places.look)).astype(np.float64)
     return expit(out[:, 0]), places.circles[:, 2] * np.exp(np.clip(out[:, 1], -0.7, 0.7))

@@ -51,7 +51,10 @@ def light_corrected(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def lab_of(rgb: NDArray[np.uint8]) -> F32:
-    """CIE L*a*b* in float32."""
+    """CIE L*a*b* in float32.
+
+    sRGB of shape (rows, columns, 3) to L 0-100, a and b of the same shape.
+    """
     share = cv2.LUT(rgb, np.arange(256, dtype=np.float32) / np.float32(255))
     return np.asarray(cv2.cvtColor(share, cv2.COLOR_RGB2LAB), np.float32)
 

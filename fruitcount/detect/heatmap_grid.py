@@ -66,6 +66,8 @@ def start_factor(shape: tuple[int, ...], long_side_px: float = 1024.0) -> float:
 def resampled(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
     """The photo at ``factor`` working pixels a photo pixel.
 
+    Shape (rows, columns, 3) before and after.
+
     Area averaging when shrinking, so that fine leaf texture does not alias.
     """
     rows, columns = photo_rgb.shape[:2]

@@ -181,6 +181,8 @@ def _roundness(off: FloatArray, seen: NDArray[np.bool_]) -> FloatArray:
 def diameters_mm(sizes: Sizes, scale: Scale) -> tuple[FloatArray, FloatArray]:
     """Diameter across the narrow way and its standard deviation in mm; NaN without a scale.
 
+    Both have shape (N,), one a fruit.
+
     A caliper or a sizing ring reads a fruit the same way.
 
     Parameters

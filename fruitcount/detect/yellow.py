@@ -92,7 +92,10 @@ def yellow_clues(
 
 
 def net_odds(net_chance: FloatArray) -> FloatArray:
-    """Log-odds of the trained net's answer, held to 0.001-0.999; NaN stays NaN."""
+    """Log-odds of the trained net's answer, held to 0.001-0.999; NaN stays NaN.
+
+    Any shape, which the result has too.
+    """
     return np.asarray(logit(np.clip(net_chance, 0.001, 0.999)))
 
 

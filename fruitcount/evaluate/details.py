@@ -47,7 +47,10 @@ class ErrorSummary:
 
 
 def summarise(relative: FloatArray) -> ErrorSummary:
-    """Summarise relative errors; NaN entries are left out."""
+    """Summarise relative errors; NaN entries are left out.
+
+    Shape (N,), as shares of the true value.
+    """
     told = relative[np.isfinite(relative)]
     if not len(told):
         return ErrorSummary(0, math.nan, math.nan)
@@ -69,6 +72,8 @@ def diameter_errors(judged: Sequence[Judged]) -> ErrorSummary:
 def class_confusion(judged: Sequence[Judged]) -> NDArray[np.int64]:
     """Classes of known fruit (rows) against found (columns), order of ``CONFUSION_NAMES``.
 
+    Shape (K, K) for K names.
+
     The last column counts missed fruit, the last row false marks.
     """
     table = np.zeros((4, 4), np.int64)
@@ -84,6 +89,8 @@ def class_confusion(judged: Sequence[Judged]) -> NDArray[np.int64]:
 def yellowing_scores(table: NDArray[np.int64]) -> Tally:
     """Precision and recall of "yellowing" from a confusion table.
 
+    ``table`` has shape (K, K) as :func:`class_confusion` gives it.
+
     A yellowing mark on nothing counts as false, and a yellowing fruit not marked at all as missed.
     """
     y = int(Kind.YELLOWING)
@@ -93,6 +100,8 @@ def yellowing_scores(table: NDArray[np.int64]) -> Tally:
 
 def crowding_of(truth: Truth) -> FloatArray:
     """Gap to the nearest other known fruit as a share of the mean radius; inf when alone.
+
+    Shape (N,), one a known fruit.
 
     Zero means touching outlines, negative means overlapping.
     """
@@ -205,6 +214,8 @@ def paired_errors(
     error: Callable[[Judged, NDArray[np.int64], NDArray[np.int64]], FloatArray],
 ) -> ErrorSummary:
     """Summary of an error over all pairs of known and found fruit.
+
+    The index arrays and the errors have shape (N,), one a pair.
 
     Parameters
     ----------

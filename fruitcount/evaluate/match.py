@@ -95,7 +95,10 @@ def match_surest(found: Fruitlets, truth: Truth) -> Matching:
 
 
 def match_points(x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth) -> Matching:
-    """Pair detection centres with truth; see :func:`match`."""
+    """Pair detection centres with truth; see :func:`match`.
+
+    ``x_px`` and ``y_px`` have shape (N,), in photo pixels.
+    """
     distance, allowed, ignored = _reach(x_px, y_px, truth)
     return _told(nearest_first(distance, allowed), ignored, truth)
 
@@ -109,7 +112,10 @@ def _told(pairs: Pairs, ignored: NDArray[np.bool_], truth: Truth) -> Matching:
 def may_touch(
     x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth
 ) -> NDArray[np.bool_]:
-    """Which centres could match, or be dropped for, any known fruit at all."""
+    """Which centres could match, or be dropped for, any known fruit at all.
+
+    ``x_px``, ``y_px`` and the result have shape (N,), in photo pixels.
+    """
     _, allowed, ignored = _reach(x_px, y_px, truth)
     return np.asarray((allowed | ignored).any(axis=1))
 

@@ -97,7 +97,7 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
     Returns
     -------
     Fruitlets
-        For :func:`fruitcount.calibrate.examples.lesson_from` and
+        For :func:`fruitcount.calibrate.tuning.lesson_from` and
         :func:`fruitcount.calibrate.tuning.retuned`.
     """
     rules = settings or CountSettings()

@@ -116,6 +116,8 @@ def draw_leaf(
 ) -> None:
     """One long narrow leaf with a paler midrib, in place.
 
+    ``canvas`` has shape (rows, columns, 3), ``owner`` shape (rows, columns).
+
     Parameters
     ----------
     canvas : float32 array

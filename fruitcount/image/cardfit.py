@@ -156,12 +156,17 @@ def _across(points: FloatArray, centre: FloatArray, direction: FloatArray) -> Fl
 
 
 def side_lengths_px(corners_px: FloatArray) -> FloatArray:
-    """Length of each side, the k-th from corner k to the next."""
+    """Length of each side, the k-th from corner k to the next.
+
+    Corners of shape (4, 2), x and y; lengths of shape (4,).
+    """
     return np.asarray(np.linalg.norm(corners_px - np.roll(corners_px, -1, axis=0), axis=1))
 
 
 def meeting_corners(lines: list[Line], least_sine: float = 1e-6) -> FloatArray:
     """Corners of four sides: side k-1 meets side k in corner k.
+
+    Shape (4, 2), x and y in pixels.
 
     Parameters
     ----------

@@ -33,7 +33,10 @@ def _plane(side_mm: float) -> FloatArray:
 
 
 def local_map(corners_px: FloatArray, side_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Picture position of the square's centre, and the 2 x 2 map from mm to px there."""
+    """Picture position of the square's centre, and the 2 x 2 map from mm to px there.
+
+    ``corners_px`` has shape (4, 2), the centre shape (2,).
+    """
     h = _perspective(corners_px, side_mm)
     w = h[2, 2]
     centre = h[:2, 2] / w
@@ -83,6 +86,8 @@ def _looked_at(
 
 def tilt_of(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]) -> float:
     """Angle in degrees between the square's plane and the picture plane.
+
+    ``corners_px`` has shape (4, 2); ``shape`` is that of the photo's array.
 
     The foreshortening at the centre leaves two mirrored planes; the perspective of the four
     corners tells which of them it is.

@@ -98,7 +98,10 @@ def photo_quality(photo: Photo, settings: QualitySettings | None = None) -> Flag
 
 
 def measure_quality(rgb: NDArray[np.uint8]) -> QualityMeasures:
-    """Measure sharpness and exposure of an upright uint8 RGB picture (see QualityMeasures)."""
+    """Measure sharpness and exposure of an upright uint8 RGB picture (see QualityMeasures).
+
+    ``rgb`` has shape (rows, columns, 3).
+    """
     grey = cv2.cvtColor(_reduced(rgb), cv2.COLOR_RGB2GRAY)
     count = cv2.calcHist([grey], [0], None, [256], [0, 256]).ravel()
     return QualityMeasures(

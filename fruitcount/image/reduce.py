@@ -71,6 +71,8 @@ _LAST_HALF: list[tuple[weakref.ref[NDArray[np.uint8]], NDArray[np.uint8]]] = []
 def halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """The mean of two by two pixels; an odd last row or column is left out.
 
+    Shape (rows, columns, 3) to (rows // 2, columns // 2, 3).
+
     Of a picture that cannot be written to, as :func:`fruitcount.read_photo` gives them, the half
     of the last one is kept while that picture is.
     """

@@ -52,6 +52,8 @@ class Band:
 def smoothed(line_px: FloatArray, share: float) -> FloatArray:
     """Gaussian smoothing of an evenly spaced line, ends held, sigma as a share of its length.
 
+    Shape (N, 2) before and after, x and y in pixels.
+
     Smoothing the departure from the straight chord, odd at the ends, keeps the ends in place.
     """
     sigma = share * len(line_px)
@@ -72,7 +74,10 @@ def normals(line_px: FloatArray) -> FloatArray:
 
 
 def straight(points: FloatArray) -> FloatArray:
-    """Unit vector of the straight line nearest to points (N, 2), from the first to the last."""
+    """Unit vector of the straight line nearest to points (N, 2), from the first to the last.
+
+    The vector has shape (2,).
+    """
     x, y = (points - points.mean(axis=0)).T
     turn = 0.5 * float(np.arctan2(2 * (x @ y), x @ x - y @ y))  # long axis of the covariance
     ahead = np.array([np.cos(turn), np.sin(turn)])

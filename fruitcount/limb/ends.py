@@ -28,7 +28,10 @@ def trimmed(band: Band) -> Band:
 
 
 def frame_edge(point_px: FloatArray, shape: tuple[int, ...]) -> bool:
-    """Whether a point lies within 1 % of the long side of the photo's edge."""
+    """Whether a point lies within 1 % of the long side of the photo's edge.
+
+    ``point_px`` has shape (2,), x and y; ``shape`` is that of the photo's array.
+    """
     rows, columns = shape[:2]
     near = 0.01 * max(rows, columns)
     x, y = float(point_px[0]), float(point_px[1])
@@ -44,6 +47,8 @@ def extended(
     most_px: float = float("inf"),
 ) -> FloatArray:
     """Carry an end that stops just short of the photo's edge straight on to the edge.
+
+    Shape (N, 2) in, x and y in pixels; up to two points more out.
 
     Just short is under 4 % of the photo's long side, and under ``most_px``.
     """

@@ -52,7 +52,10 @@ def with_caliper(
 
 
 def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
-    """A tap as an array, checked to lie in the photo."""
+    """A tap as an array, checked to lie in the photo.
+
+    Shape (2,), x and y in pixels.
+    """
     at = np.asarray(point, np.float64)
     if at.shape != (2,) or not np.isfinite(at).all():
         raise BadInputError(f"{name} must be a finite x, y pair, got {point!r}")
@@ -64,7 +67,10 @@ def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
 
 
 def drawn_line(line_px: FloatArray) -> FloatArray:
-    """A drawn line as an array, checked to be a line."""
+    """A drawn line as an array, checked to be a line.
+
+    Shape (N, 2), x and y in pixels.
+    """
     line = np.asarray(line_px, np.float64)
     if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or not np.isfinite(line).all():
         raise BadInputError(f"line_px must be two or more finite x, y pairs, got {line.shape}")
@@ -74,7 +80,10 @@ def drawn_line(line_px: FloatArray) -> FloatArray:
 
 
 def pinned(line: FloatArray, base: FloatArray | None, tip: FloatArray | None) -> FloatArray:
-    """The line with its ends drawn to the user's marks, the pull fading over a fifth of it."""
+    """The line with its ends drawn to the user's marks, the pull fading over a fifth of it.
+
+    The line has shape (N, 2) before and after, each mark shape (2,), in pixels.
+    """
     out = line.copy()
     fade = np.clip(1 - np.arange(len(line)) / max(1, len(line) // 5), 0, 1)[:, None]
     if base is not None:

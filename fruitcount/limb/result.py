@@ -59,6 +59,8 @@ class LimbSettings:
 def base_last(line: FloatArray, taper: Taper, shape: tuple[int, ...]) -> tuple[bool, bool]:
     """Whether the base is the line's last end, and whether that is sure.
 
+    ``line`` has shape (N, 2); ``shape`` is that of the photo's array.
+
     The thicker end is the base. Where the taper does not tell, the base is the end that leaves
     the photo, else the lower end in the picture.
     """
@@ -73,7 +75,10 @@ def base_last(line: FloatArray, taper: Taper, shape: tuple[int, ...]) -> tuple[b
 def made_limb(
     line: FloatArray, width: FloatArray, taper: Taper, scale: Scale, rules: LimbSettings
 ) -> Limb:
-    """The limb of a line from base to tip, with the widths read along it."""
+    """The limb of a line from base to tip, with the widths read along it.
+
+    ``line`` has shape (N, 2), ``width`` shape (N,), both in pixels.
+    """
     length_px = float(along_line(line)[-1])
     mm = scale.mm_per_px if scale.known else float("nan")
     base_px = taper.first_px

@@ -29,7 +29,10 @@ def cost_of(field: Field) -> FloatArray:
 
 
 def route_between(cost: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
-    """Cells (N, 2) of the cheapest path between two field positions (x, y)."""
+    """Cells (N, 2) of the cheapest path between two field positions (x, y).
+
+    ``cost`` has shape (rows, columns), one a cell; each position shape (2,).
+    """
     finish = _cell(cost, end)
     walk = MCP_Geometric(cost, fully_connected=True)
     walk.find_costs([_cell(cost, start)], [finish])
@@ -37,7 +40,10 @@ def route_between(cost: FloatArray, start: FloatArray, end: FloatArray) -> Float
 
 
 def route_from(cost: FloatArray, start: FloatArray) -> FloatArray:
-    """Cells (N, 2) of the path from a field position to the end that makes it most limb-like."""
+    """Cells (N, 2) of the path from a field position to the end that makes it most limb-like.
+
+    ``cost`` has shape (rows, columns), one a cell; the position shape (2,).
+    """
     begin = _cell(cost, start)
     walk = MCP_Geometric(cost, fully_connected=True)
     total, _ = walk.find_costs([begin])

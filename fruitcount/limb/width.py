@@ -214,6 +214,9 @@ def _huber(design: FloatArray, values: FloatArray) -> tuple[FloatArray, float]:
 
 
 def median_or_nan(values: FloatArray) -> float:
-    """Median of the finite values; NaN where there is none."""
+    """Median of the finite values; NaN where there is none.
+
+    ``values`` may have any shape.
+    """
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else float("nan")

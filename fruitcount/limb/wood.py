@@ -51,7 +51,10 @@ class Field:
 
 
 def reduced(rgb: NDArray[np.uint8], long_side: int) -> tuple[NDArray[np.uint8], float]:
-    """The picture with the given long side (never enlarged), and photo px per its pixel."""
+    """The picture with the given long side (never enlarged), and photo px per its pixel.
+
+    Shape (rows, columns, 3) before and after.
+    """
     factor = max(rgb.shape[:2]) / long_side
     if factor <= 1:
         return rgb, 1.0
@@ -121,6 +124,8 @@ def ridge(
     wood: NDArray[np.float32], grey: NDArray[np.floating[Any]], hidden: NDArray[np.bool_]
 ) -> NDArray[np.float32]:
     """Ridge strength over several widths, gathered along straight pieces.
+
+    All arrays have the shape (rows, columns); ``wood`` runs from 0 to 1.
 
     For each of twelve directions and each width, a bar is what is woodier (or darker and woody)
     than *both* of its sides, so that the rim of a patch of soil is none. Gathering along the

@@ -106,7 +106,10 @@ def bending_moment_n_m(beam: Beam, weights: Weights) -> FloatArray:
 
 
 def bending_stress_mpa(moment_n_m: FloatArray, diameter_mm: FloatArray) -> FloatArray:
-    """Largest bending stress in a solid round section: 32 M / (pi d^3)."""
+    """Largest bending stress in a solid round section: 32 M / (pi d^3).
+
+    All have shape (N,), one a section: newton metre and mm to MPa.
+    """
     stress: FloatArray = 32.0 * np.abs(moment_n_m) * 1000.0 / (np.pi * diameter_mm**3)
     return stress
 
@@ -174,6 +177,8 @@ def _cumulative(values: FloatArray, along: FloatArray) -> FloatArray:
 def prop_reaction_n(beam: Beam, moment_n_m: FloatArray, section: int) -> float:
     """Force on a rigid prop set under a section before the weight comes on.
 
+    ``moment_n_m`` has shape (N,), one a section.
+
     The prop's force is the one that brings the section's sink back to zero; stiffness cancels.
     Checked against the propped cantilevers of the textbooks: 3/8 of an even load with the prop
     at the tip, 5/16 of a load at mid-length.
@@ -219,7 +224,10 @@ class Prop:
 
 
 def propped_moment_n_m(beam: Beam, moment_n_m: FloatArray, section: int) -> FloatArray:
-    """Moment along the limb with a rigid prop under one section."""
+    """Moment along the limb with a rigid prop under one section.
+
+    Shape (N,) before and after, one a section, in newton metre.
+    """
     force = prop_reaction_n(beam, moment_n_m, section)
     up = Weights(beam.along_mm[[section]], beam.reach_mm[[section]], np.array([-force]))
     return moment_n_m + bending_moment_n_m(beam, up)

@@ -75,7 +75,10 @@ class LimbModel:
 
 
 def crop_index(fruitlets: Fruitlets) -> NDArray[np.int64]:
-    """Fruit that would be crop on this limb, as indices."""
+    """Fruit that would be crop on this limb, as indices.
+
+    Shape (N,), rows of the fruitlets.
+    """
     return np.flatnonzero(fruitlets.counts_as_crop & (fruitlets.kind != Kind.YELLOWING))
 
 
@@ -186,6 +189,8 @@ def _diameters(limb: Limb, along: FloatArray, mm_per_px: float, detail: LoadDeta
 def never_growing(values: FloatArray) -> FloatArray:
     """The nearest series, by least squares, that never grows.
 
+    Shape (N,) before and after, in the unit given.
+
     Isotonic regression by its min-max formula (Robertson, Wright and Dykstra, Order Restricted
     Statistical Inference, 1988, theorem 1.4.4, from memory): the largest, over ends further on,
     of the least, over starts further back, of the means between. Short and quick to load; the
@@ -261,7 +266,10 @@ def harvest_mass_g(species: Species, harvest_diameter_mm: float | None) -> float
 
 
 def wood_mass_g(length_mm: FloatArray, diameter_mm: FloatArray, density_kg_m3: float) -> FloatArray:
-    """Mass of short round pieces."""
+    """Mass of short round pieces.
+
+    All have shape (N,), one a piece: mm and mm to gram.
+    """
     volume_mm3 = np.pi / 4.0 * diameter_mm**2 * length_mm
     mass: FloatArray = volume_mm3 * density_kg_m3 * 1e-6
     return mass

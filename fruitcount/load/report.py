@@ -135,6 +135,8 @@ def limb_load(
 ) -> LoadReport:
     """Load of a limb with all its crop, and with the kept crop.
 
+    ``keep_mask`` has shape (N,), one a fruitlet.
+
     Parameters
     ----------
     fruitlets : Fruitlets

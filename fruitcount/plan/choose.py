@@ -308,6 +308,8 @@ def _unbeaten(options: list[_Option], gap: float) -> list[_Option]:
 def choose_kept(problem: ThinningProblem, most: int) -> NDArray[np.bool_]:
     """Fruit to keep: the exact choice, or by clusters where places or gaps are not known.
 
+    Shape (N,), True where the fruit stays.
+
     The count leads: where the closest gap leaves no room for it, half of that gap is tried, and
     then no gap but one fruit a cluster. So one fruit more never costs several.
 
@@ -332,6 +334,8 @@ def spread_out(
     problem: ThinningProblem, kept: NDArray[np.bool_], work: Work
 ) -> tuple[NDArray[np.bool_], Work]:
     """Among plans of the same count, the same cuts and as many pinches, the widest spread.
+
+    ``kept`` and the mask given back have shape (N,), one a fruit of the problem.
 
     Parameters
     ----------

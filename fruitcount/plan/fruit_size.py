@@ -169,6 +169,8 @@ class Timing:
 def size_timing(diameter_mm: FloatArray, species: Species, inputs: GrowerInputs) -> Timing:
     """Judge the season by the median diameter of the green fruit.
 
+    ``diameter_mm`` has shape (N,), one a fruit.
+
     The rule is :func:`fruitcount.species.size_rule.size_word`; the season's queue uses the same.
     Early thinning gives larger fruit (UC IPM).
 

@@ -122,6 +122,8 @@ def verdict_for(
 ) -> tuple[str, str]:
     """``"thin"``, ``"leave"``, ``"cannot tell"`` or ``"check limb"``, and one sentence why.
 
+    ``kept`` has shape (N,), one a fruitlet.
+
     Cherries are not thinned (Kansas State, Oklahoma State, Nevada); a light set is left alone
     (common practice, no source). Otherwise the count decides; clusters come down to their rule
     also where the count is left.

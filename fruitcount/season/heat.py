@@ -54,6 +54,8 @@ _TIME = ("time", "date_time", "datetime", "timestamp", "date time", "date")
 def gdh_curve(temperature_c: ArrayLike) -> NDArray[np.float64]:
     """Growing degree hours of one hour at each temperature, 0 to 21.
 
+    Any shape, which the result has too.
+
     Parameters
     ----------
     temperature_c : array-like, degrees C

@@ -72,6 +72,8 @@ class Estimate:
 def as_column(name: str, values: ArrayLike, *, least: float = 0.0) -> NDArray[np.float64]:
     """A 1-d float array, or raise.
 
+    Shape (N,).
+
     Parameters
     ----------
     name : str
@@ -96,6 +98,8 @@ def as_column(name: str, values: ArrayLike, *, least: float = 0.0) -> NDArray[np
 
 def csa_cm2(diameter_mm: ArrayLike) -> NDArray[np.float64]:
     """Cross-section area in cm2 of round limbs, from their diameters in mm.
+
+    Any shape, which the result has too.
 
     Parameters
     ----------

@@ -10,13 +10,14 @@ from helpers import assert_fruitlets_close
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitcount.calibrate.examples import Lesson, lesson_from, lesson_on_limb
 from fruitcount.calibrate.learn import LearnSettings, propose
-from fruitcount.calibrate.trial import lesson_of, tried
 from fruitcount.calibrate.tuning import (
+    Lesson,
     Tuning,
     apply_tuning,
     features,
+    lesson_from,
+    lesson_on_limb,
     retuned,
     shipped_tuning,
     tuned_on_limb,
@@ -31,6 +32,7 @@ from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.pipeline import CountSettings, measure
+from fruitcount.training.corrections_trial import lesson_of, tried
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale
 
 

@@ -1,7 +1,7 @@
 // Drawing. Every stroke is black, then white, then colour: readable on leaf, sky and bark alike.
 // Colours: Okabe and Ito's set. Shape tells the label, the inner sign tells what to do.
 const INK = { fruit: "#56b4e9", yellowing: "#f0e442", damaged: "#d55e00", elsewhere: "#bebebe" };
-const FATE_INK = { keep: "#56b4e9", pinch: "#d55e00", cut: "#e69f00" };
+const ACTION_INK = { keep: "#56b4e9", pinch: "#d55e00", cut: "#e69f00" };
 const SMALLEST_CSS = 7;
 
 function shapePath(path, label, x, y, r) {
@@ -22,11 +22,11 @@ function shapePath(path, label, x, y, r) {
   }
 }
 
-function fatePath(path, fate, x, y, r) {
+function actionPath(path, action, x, y, r) {
   const s = Math.max(3, r * 0.5);
-  if (fate === "keep") { path.moveTo(x + 1.5, y); path.arc(x, y, 1.5, 0, 2 * Math.PI); }
-  if (fate === "pinch") { path.moveTo(x - s, y - s); path.lineTo(x + s, y + s); }
-  if (fate === "pinch" || fate === "cut") { path.moveTo(x - s, y + s); path.lineTo(x + s, y - s); }
+  if (action === "keep") { path.moveTo(x + 1.5, y); path.arc(x, y, 1.5, 0, 2 * Math.PI); }
+  if (action === "pinch") { path.moveTo(x - s, y - s); path.lineTo(x + s, y + s); }
+  if (action === "pinch" || action === "cut") { path.moveTo(x - s, y + s); path.lineTo(x + s, y - s); }
 }
 
 function stroke3(ctx, path, colour, width, edge = 3.4) {
@@ -46,11 +46,11 @@ function drawMarks(ctx, S, view) {
     if (x < -r || y < -r || x > view.w + r || y > view.h + r) continue;
     const label = labelOf(m), thin = r < 14 ? 1 : 0;
     if (thin && !faint && label !== "elsewhere") small.push([x, y, r]);
-    const fate = label === "elsewhere" || label === "yellowing" ? "" : S.data.fates[m.id] || "";
-    const key = `${faint ? 0 : label === "elsewhere" ? 1 : 2}${thin} ${FATE_INK[fate] || INK[label]}`;
+    const action = label === "elsewhere" || label === "yellowing" ? "" : S.data.actions[m.id] || "";
+    const key = `${faint ? 0 : label === "elsewhere" ? 1 : 2}${thin} ${ACTION_INK[action] || INK[label]}`;
     if (!groups.has(key)) groups.set(key, new Path2D());
     shapePath(groups.get(key), label, x, y, r);
-    if (!faint && fate) fatePath(groups.get(key), fate, x, y, r);
+    if (!faint && action) actionPath(groups.get(key), action, x, y, r);
   }
   for (const key of [...groups.keys()].sort()) {
     ctx.globalAlpha = [0.35, 0.7, 1][key[0]];

@@ -182,9 +182,9 @@ class Screen extends Acts {
     const size = this.data.px_per_mm ? `, about ${this.data.us
       ? `${((2 * m.r_px) / this.data.px_per_mm / 25.4).toFixed(2)} in`
       : `${((2 * m.r_px) / this.data.px_per_mm).toFixed(0)} mm`}` : "";
-    const fate = { keep: " Keep.", pinch: " Pinch off.", cut: " Goes with the cut." }[this.data.fates[m.id]] || "";
+    const action = { keep: " Keep.", pinch: " Pinch off.", cut: " Goes with the cut." }[this.data.actions[m.id]] || "";
     const doubt = isDoubtful(m, this.data.doubt_below) ? " Doubtful." : "";
-    return `Mark ${this.inOrder().indexOf(m) + 1} of ${this.marks.size}: ${WORDS[labelOf(m)]}${size}.${fate}${doubt}`;
+    return `Mark ${this.inOrder().indexOf(m) + 1} of ${this.marks.size}: ${WORDS[labelOf(m)]}${size}.${action}${doubt}`;
   }
 
   buttons() {

@@ -1,6 +1,6 @@
 """Learning from corrections tried out on annotated photos, whose annotation plays the corrector.
 
-``python -m fruitcount.calibrate.trial FOLDER ... [--held-back]`` prints, for the shipped
+``python -m fruitcount.training.corrections_trial FOLDER ... [--held-back]`` prints, for the shipped
 threshold and for one set wrong on purpose, how often a few photos propose a change and what that
 change is worth on all the others.
 """
@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.calibrate.examples import Lesson
 from fruitcount.calibrate.learn import LearnSettings, propose, tally_of
+from fruitcount.calibrate.tuning import Lesson
 from fruitcount.detect.heatmap import default_source
 from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError
@@ -52,7 +52,7 @@ def lesson_of(judged: Judged) -> Lesson:
     """A photo as if its annotation were the user's corrections.
 
     Marks that the annotation neither asks for nor forbids are left out; of two marks of one fruit
-    the surer takes it, as in :func:`fruitcount.calibrate.examples.lesson_from`.
+    the surer takes it, as in :func:`fruitcount.calibrate.tuning.lesson_from`.
     """
     pairs = match_surest(judged.all_found, judged.truth)
     told = ~pairs.dropped
