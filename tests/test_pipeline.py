@@ -14,10 +14,12 @@ from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_o
 from fruitcount.export.record import result_to_dict
 from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
+from fruitcount.jobs.followup import read_left_standing
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, measure
 from fruitcount.plan import GrowerInputs
 from fruitcount.resources import sample_folder
+from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.types import CIRCLE_COLUMNS, Photo
 
 CLASSICAL = CountSettings(source="classical")
@@ -156,6 +158,20 @@ def test_what_was_seen_survives_json(result):
     assert back.flags == result.measurement.flags
     assert back.scale.px_per_mm == result.measurement.scale.px_per_mm
     assert measurement_to_dict(back) == measurement_to_dict(result.measurement)
+
+
+def test_records_with_the_names_of_earlier_versions_are_read(result, tmp_path):
+    record = json.loads(json.dumps(result_to_dict(result)))
+    path = tmp_path / "new.json"
+    path.write_text(json.dumps(record))
+    old = {name: value for name, value in record.items() if name != "load"}
+    old["fates"], old["seen"] = old.pop("fruit_actions"), old.pop("measurement")
+    del old["seen"]["limb"]["right_chance"], old["seen"]["count_range_n"]
+    earlier = tmp_path / "old.json"
+    earlier.write_text(json.dumps(old))
+    assert read_left_standing(earlier) == read_left_standing(path)
+    back = measurement_in({"seen": old["seen"]})
+    assert_same_fruitlets(back.fruitlets, result.measurement.fruitlets)
 
 
 def test_the_record_is_strict_json_and_holds_no_place(result):

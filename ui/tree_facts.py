@@ -147,7 +147,7 @@ def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
     )
     if bool(trunk) != bool(age):
         lack = "its age" if trunk else "its trunk"
-        st.caption(f"Tell {lack} too: then the number to keep comes from the trunk.")
+        st.caption(f"Enter {lack} as well to use the trunk table.")
     told = replace(
         tree,
         trunk_circumference_mm=was if trunk == shown else (trunk * per if trunk else None),

@@ -43,7 +43,7 @@ def show_files(
             return _sheet(counted, rows, facts, how)
 
         files = {"Work sheet (PDF)": ("tree.pdf", sheet), **files}
-    st.markdown("**Take away**")
+    st.markdown("**Download**")
     download_row(files)
 
 

@@ -155,7 +155,7 @@ class MeasuredLedger(FileLedger):
 
 def measurement_in(row: Mapping[str, Any]) -> Measurement | None:
     """What a row itself holds as ``measurement``: it, its plain values, or what works it out."""
-    held = row.get("measurement")
+    held = row.get("measurement", row.get("seen"))  # its name in earlier versions
     if callable(held):
         held = held()
     return held if held is None or isinstance(held, Measurement) else measurement_from_dict(held)

@@ -97,7 +97,7 @@ def test_trunk_and_age_lead_to_the_published_target_and_are_kept(tree_page):
     assert not app.exception
     boxes = {n.label: n for n in app.number_input}
     boxes["Trunk, measured around, cm"].set_value(40.0).run()
-    assert any("Tell its age too" in c.value for c in app.caption)
+    assert any("Enter its age as well" in c.value for c in app.caption)
     next(n for n in app.number_input if "planted" in n.label).set_value(8).run()
     assert not app.exception
     assert any("by trunk and age" in m.value for m in app.markdown)
