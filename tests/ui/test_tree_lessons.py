@@ -183,7 +183,10 @@ def test_going_back_keeps_what_a_person_did_since(tree):
     assert not lessons.learned_here(back)
 
 
-def test_marks_of_many_photos_are_found_by_worker_processes_and_kept(tmp_path, limb_jpeg):
+def test_marks_of_many_photos_are_found_by_worker_processes_and_kept(
+    tmp_path, limb_jpeg, monkeypatch
+):
+    monkeypatch.setenv(DATA_VARIABLE, str(tmp_path))  # workers may run a page anew
     records = open_records(tmp_path)
     rgb = cv2.imdecode(np.frombuffer(limb_jpeg, np.uint8), cv2.IMREAD_COLOR)
     coded = [cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, 90 + n])[1] for n in range(4)]
