@@ -85,6 +85,8 @@ class Walk:
 def fork_chances(size: ArrayLike) -> NDArray[np.float64]:
     """Chance of each branch at a fork, proportional to its size (cross-section area).
 
+    Shape (N,) before and after, one a branch.
+
     Parameters
     ----------
     size : array-like
