@@ -59,7 +59,7 @@ def linear(rgb: NDArray[np.generic]) -> FloatArray:
     """Linear light, 0 to 1, of sRGB values 0 to 255 (IEC 61966-2-1).
 
     Lenses blur light, not sRGB numbers: on the linear scale the middle of a blurred edge is the
-    edge, on the sRGB scale it lies on the dark side of it.
+    edge, on the sRGB scale it lies on the dark side of it. Any shape, which the result has too.
     """
     share = np.asarray(rgb, np.float64) / 255
     return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
