@@ -40,6 +40,7 @@ class Flag(IntFlag):
     CARD_CODE_UNREAD = 1 << 22
     LIMB_UNSURE = 1 << 23
     LIMB_ENDS_UNSURE = 1 << 24
+    SHEET_BEHIND = 1 << 25
 
 
 SENTENCES: dict[Flag, str] = {
@@ -68,6 +69,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.CARD_CODE_UNREAD: "The code on the card could not be read: check which tree this is.",
     Flag.LIMB_UNSURE: "This may not be the limb you meant: draw or tap its line, then count again.",
     Flag.LIMB_ENDS_UNSURE: "The base and the tip may be swapped: turn the line round if so.",
+    Flag.SHEET_BEHIND: "A sheet is held behind the limb: only what is before it was counted.",
 }
 
 

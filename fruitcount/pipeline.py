@@ -15,6 +15,7 @@ from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
 from fruitcount.detect.count_range import count_range
 from fruitcount.detect.heatmap import HEATMAPS, default_source
 from fruitcount.flags import Flag, flag_sentences
+from fruitcount.image.backdrop import backdrop, inside
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import photo_quality
 from fruitcount.image.references import (
@@ -24,7 +25,7 @@ from fruitcount.image.references import (
     scale_from_limb_length,
     scale_from_points,
 )
-from fruitcount.limb import find_limb, place_fruitlets, with_caliper
+from fruitcount.limb import doubts_by_fruit, find_limb, place_fruitlets, with_caliper
 from fruitcount.load import (
     CarryLimit,
     LoadReport,
@@ -254,9 +255,14 @@ def _measured(
     found = found.take(~on_card(scale, found.x_px, found.y_px, grow=1.5))
     limb = _limb(photo, maps, found, scale, rules)
     placed = place_fruitlets(found, limb, scale)
+    limb = replace(limb, flags=limb.flags | doubts_by_fruit(placed, limb, maps))
+    sheet = backdrop(photo.rgb)
+    before = inside(sheet, placed.x_px, placed.y_px)
+    placed = placed.with_columns(on_limb=np.where(before, placed.on_limb, 0))
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)
     flags |= count_flags(placed, flags, detect.threshold_for(source))
     flags |= Flag.SIZES_OUT_OF_RANGE if any_size else Flag.NONE
+    flags |= Flag.SHEET_BEHIND if len(sheet) else Flag.NONE
     return Measurement(
         name=photo.name,
         sha256=photo.sha256,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from fruitcount.limb.find import find_limb, trace_between
 from fruitcount.limb.marks import with_caliper
-from fruitcount.limb.position import PlaceSettings, place_fruitlets
+from fruitcount.limb.position import PlaceSettings, doubts_by_fruit, place_fruitlets
 from fruitcount.limb.result import LimbSettings
 
 __all__ = [
     "LimbSettings",
     "PlaceSettings",
+    "doubts_by_fruit",
     "find_limb",
     "place_fruitlets",
     "trace_between",

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitcount.flags import Flag
+from fruitcount.image.backdrop import backdrop
 from fruitcount.limb.centre import Band, centred, smoothed
 from fruitcount.limb.ends import extended, frame_edge, trimmed
 from fruitcount.limb.joint import Jointed, cut_at_joints
@@ -30,7 +31,7 @@ __all__ = ["find_limb", "trace_between"]
 _PAST_COLLAR = 1.5
 
 
-LEAST_CHANCE = 0.5
+LEAST_CHANCE = 0.7
 """Chance that the net's route is right under which woody ridges are asked instead."""
 
 
@@ -144,7 +145,7 @@ def trace_between(
 def _searched(photo: Photo, field: Field) -> Found | None:
     """The route by the limb net; by woody ridges where the net is missing or sees none."""
     told = line_map(photo.rgb)
-    found = None if told is None else search_line(told)
+    found = None if told is None else search_line(told.within(backdrop(photo.rgb)))
     if found is not None and found.right_chance >= LEAST_CHANCE:
         return found
     by_ridge = search_line(ridge_map(field.ridge, field.px_per_cell))

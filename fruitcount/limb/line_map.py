@@ -6,7 +6,7 @@ photo, and how thick it is. It looks at the whole photo, so it knows which wood 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from fruitcount.image.backdrop import inside
 from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.reduce import reduced_to
 from fruitcount.resources import models_folder
@@ -62,6 +63,16 @@ class LineMap:
     frame: F32
     half_px: F32
     px_per_cell: float
+
+    def within(self, outline_px: FloatArray) -> LineMap:
+        """The same map with nothing outside a sheet's outline; itself where there is none."""
+        if len(outline_px) < 3:
+            return self
+        rows, columns = np.indices(self.line.shape)
+        at = self.to_px(np.stack([columns, rows], axis=-1).astype(np.float64))
+        there = inside(outline_px, at[..., 0], at[..., 1]).astype(np.float32)
+        kept = {name: getattr(self, name) * there for name in ("line", "base", "tip", "frame")}
+        return replace(self, **kept)
 
     def to_px(self, cells: FloatArray) -> FloatArray:
         """Map x, y to photo x, y."""
