@@ -34,7 +34,7 @@ def test_a_limb_marked_by_hand_is_as_it_was_marked():
 
 def test_small_hidden_and_crowded_fruit_leave_more_unseen():
     plain = _row(visible_frac=np.ones(12))
-    for harder in (_row(r=8.0, visible_frac=np.ones(12)), _row(visible_frac=np.full(12, 0.5)),
+    for harder in (_row(r=6.0, visible_frac=np.ones(12)), _row(visible_frac=np.full(12, 0.5)),
                    _row(apart=40.0, visible_frac=np.ones(12))):  # fmt: skip
         assert (recall_of(harder) <= recall_of(plain)).all()
         assert count_range(harder, Flag.NONE, "trained")[1] >= count_range(
