@@ -15,14 +15,19 @@ import numpy as np
 from fruitcount.evaluate.details import ErrorSummary, paired_errors, summarise
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged
+from fruitcount.flags import Flag
 from fruitcount.lines import line_length_px, nearest_on_line, resampled
 from fruitcount.types import FloatArray, Measurement
 
 __all__ = [
     "LineAgreement",
+    "LineVerdicts",
+    "calibration",
     "limb_errors",
     "line_agreement",
+    "line_verdicts",
     "position_errors",
+    "range_coverage",
     "scale_errors",
 ]
 
@@ -30,6 +35,9 @@ NEAR_FRAC = 0.02
 """Lines nearer than this share of the photo's long side run along the same wood. Our choice."""
 
 _POINTS_N = 400
+
+CHANCE_BINS = (0.5, 0.7, 0.85, 0.95)
+"""Borders of the rows of the reliability table."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +112,106 @@ def line_agreement(
         if len(line):
             right.append(_near_share(line, known, near_px))
     return LineAgreement(len(found), _mean(found), _mean(right))
+
+
+@dataclass(frozen=True)
+class LineVerdicts:
+    """How many limb lines are right, and whether the wrong ones carry a warning.
+
+    Attributes
+    ----------
+    n : int
+        Photos with a known line of which the photo shows something.
+    right_n, wrong_n : int
+        Lines of which half or more, or less, runs along the known one.
+    wrong_unwarned_n : int
+        Wrong ones without ``LIMB_UNSURE`` or ``LIMB_DOUBTFUL``.
+    right_warned_n : int
+        Right ones with such a warning: an answer held back for nothing.
+    swapped_n, swapped_unwarned_n : int
+        Right lines whose first end is the known last one; those without ``LIMB_ENDS_UNSURE``.
+    """
+
+    n: int
+    right_n: int
+    wrong_n: int
+    wrong_unwarned_n: int
+    right_warned_n: int
+    swapped_n: int
+    swapped_unwarned_n: int
+
+
+def line_verdicts(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> LineVerdicts:
+    """Right and wrong limb lines, warned of or not, over photos with a known line."""
+    rows = [
+        (right >= 0.5, m.limb.flags, m.flags, _is_swapped(m, t))
+        for m, t, right in _judged_lines(measurement, truths)
+    ]
+    unsure = Flag.LIMB_UNSURE | Flag.LIMB_DOUBTFUL
+    warned = [bool((own | every) & unsure) for _, own, every, _ in rows]
+    right = [row[0] for row in rows]
+    swapped = [row[0] and row[3] for row in rows]
+    told = [bool((own | every) & Flag.LIMB_ENDS_UNSURE) for _, own, every, _ in rows]
+    return LineVerdicts(
+        n=line_agreement(measurement, truths).n,
+        right_n=sum(right),
+        wrong_n=len(right) - sum(right),
+        wrong_unwarned_n=sum(not r and not w for r, w in zip(right, warned, strict=True)),
+        right_warned_n=sum(r and w for r, w in zip(right, warned, strict=True)),
+        swapped_n=sum(swapped),
+        swapped_unwarned_n=sum(s and not t for s, t in zip(swapped, told, strict=True)),
+    )
+
+
+def calibration(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> list[tuple[float, int, float]]:
+    """Reliability of the limb's chance: mean chance told, lines, share right, for each bin."""
+    judged = _judged_lines(measurement, truths)
+    told = np.array([m.limb.right_chance for m, _, _ in judged])
+    right = np.array([share >= 0.5 for _, _, share in judged])
+    bins = np.digitize(told, CHANCE_BINS)
+    picks = [np.isfinite(told) & (bins == k) for k in range(len(CHANCE_BINS) + 1)]
+    return [(float(told[p].mean()), int(p.sum()), float(right[p].mean())) for p in picks if p.any()]
+
+
+def range_coverage(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> tuple[int, int]:
+    """Photos whose count range holds the number known on the limb, and photos with a range.
+
+    Where it is not known which fruit hang on the limb, all that are asked for are its.
+    """
+    held = [
+        low <= int((~t.ignore & (t.on_limb != 0)).sum()) <= high
+        for m, t in zip(measurement, truths, strict=True)
+        if m is not None
+        for low, high in [m.count_range_n]
+        if math.isfinite(low)
+    ]
+    return sum(held), len(held)
+
+
+def _judged_lines(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> list[tuple[Measurement, Truth, float]]:
+    """Found lines where one is known, with the share of each that is right."""
+    out = []
+    for m, t in zip(measurement, truths, strict=True):
+        known = _spread(t.limb_line_px)
+        known = known[_shown(t, known)]
+        if m is not None and m.limb.found and len(known) >= 2:
+            near_px = NEAR_FRAC * max(t.width_px, t.height_px)
+            out.append((m, t, _near_share(_spread(m.limb.line_px), known, near_px)))
+    return out
+
+
+def _is_swapped(measurement: Measurement, truth: Truth) -> bool:
+    found, known = measurement.limb.line_px[[0, -1]], truth.limb_line_px[[0, -1]]
+    as_told = np.hypot(*(found - known).T).sum()
+    return bool(np.hypot(*(found - known[::-1]).T).sum() < as_told)
 
 
 def _near_share(points_px: FloatArray, line_px: FloatArray, near_px: float) -> float:

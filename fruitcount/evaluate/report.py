@@ -132,6 +132,9 @@ def report_record(result: Evaluation) -> dict[str, Any]:
             k: asdict(v) for k, v in limb_scores.limb_errors(result.measurement, truths).items()
         },
         "limb_line": asdict(limb_scores.line_agreement(result.measurement, truths)),
+        "limb_lines": asdict(limb_scores.line_verdicts(result.measurement, truths)),
+        "limb_chance": limb_scores.calibration(result.measurement, truths),
+        "count_range_held": limb_scores.range_coverage(result.measurement, truths),
         "px_per_mm": asdict(limb_scores.scale_errors(result.measurement, truths)),
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
@@ -201,11 +204,28 @@ def _split_lines(r: Evaluation) -> list[str]:
             f"  limb line: {_percent(line.found_frac)} of the known found, "
             f"{_percent(line.right_frac)} of the found right, {line.n} photos"
         )
+        lines += _verdict_lines(r)
     yellow = details.yellowing_scores(details.class_confusion(r.judged))
     if yellow.hits_n + yellow.missed_n:
         lines.append(f"  yellowing: P {_num(yellow.precision)} R {_num(yellow.recall)}")
     lines += [f"  failed on {f.name}: {f.reason}" for f in r.failures]
     return lines
+
+
+def _verdict_lines(r: Evaluation) -> list[str]:
+    truths = [j.truth for j in r.judged]
+    v = limb_scores.line_verdicts(r.measurement, truths)
+    held, of = limb_scores.range_coverage(r.measurement, truths)
+    return [
+        f"  limb lines: {v.right_n} right ({v.right_warned_n} with a warning), {v.wrong_n} wrong "
+        f"({v.wrong_unwarned_n} without), {v.n - v.right_n - v.wrong_n} not found; "
+        f"{v.swapped_n} turned round ({v.swapped_unwarned_n} without a warning)",
+        *(
+            f"  said to be the limb {told:.2f}: {n} lines, right {_num(right)}"
+            for told, n, right in limb_scores.calibration(r.measurement, truths)
+        ),
+        f"  count range holds the known number on {held} of {of} photos",
+    ]
 
 
 def _error_rows(r: Evaluation) -> dict[str, details.ErrorSummary]:

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.limb_scores import (
+    LineVerdicts,
+    calibration,
     limb_errors,
     line_agreement,
+    line_verdicts,
     position_errors,
+    range_coverage,
 )
 from fruitcount.evaluate.scores import judge
+from fruitcount.flags import Flag
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
@@ -74,3 +80,24 @@ def test_places_are_compared_where_the_base_is_shown(base_x: float, compared_n: 
     assert errors.n == compared_n
     if compared_n:
         assert errors.median_signed_frac == pytest.approx(0.05)
+
+
+def test_wrong_lines_warnings_and_turned_ends_are_counted() -> None:
+    truth = known([[100, 100], [900, 100]])
+    right = measurement([[100, 100], [900, 100]])
+    turned = measurement([[900, 100], [100, 100]])
+    wrong = measurement([[100, 180], [900, 180]])
+    warned = replace(wrong, flags=Flag.LIMB_UNSURE)
+    none = measurement([])
+    told = line_verdicts([right, turned, wrong, warned, none], [truth] * 5)
+    assert told == LineVerdicts(5, 2, 2, 1, 0, 1, 1)
+
+
+def test_reliability_and_coverage_are_shares_of_what_was_told() -> None:
+    """By hand: of two lines told 0.9 sure one is right; one fruit lies in 1-3, not in 2-3."""
+    truth = known([[100, 100], [900, 100]])
+    lines = [measurement([[100, y], [900, y]]) for y in (100, 180)]
+    sure = [replace(m, limb=replace(m.limb, right_chance=0.9)) for m in lines]
+    assert calibration(sure, [truth] * 2) == [(pytest.approx(0.9), 2, 0.5)]
+    ranged = [replace(m, count_range_n=r) for m, r in zip(lines, ((1, 3), (2, 3)), strict=True)]
+    assert range_coverage([*ranged, lines[0]], [truth] * 3) == (1, 2)
