@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from fruitcount.limb import LimbSettings
 from fruitcount.limb.line_map import LineMap, ridge_map
 from fruitcount.limb.search import search_line
 
@@ -51,7 +52,7 @@ def test_another_limb_as_likely_makes_it_unsure() -> None:
     assert alone is not None
     assert both is not None
     assert both.runner_up_frac > 0.4 > alone.runner_up_frac
-    assert both.right_chance < 0.6 < alone.right_chance
+    assert both.right_chance < LimbSettings().min_right_chance < alone.right_chance
 
 
 def test_ridges_alone_say_nothing_of_ends_or_of_being_right() -> None:
