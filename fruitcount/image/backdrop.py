@@ -46,7 +46,8 @@ def backdrop(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
     factor = max(rows, columns) / SIDE_PX
     size = (max(1, round(columns / factor)), max(1, round(rows / factor)))
     small = reduced_to(rgb, size, spare=2) if factor > 1 else rgb
-    lab = cv2.cvtColor(np.asarray(small, np.float32) / np.float32(255), cv2.COLOR_RGB2LAB)
+    unit = np.asarray(small, np.float32) / np.float32(255)
+    lab = np.asarray(cv2.cvtColor(unit, cv2.COLOR_RGB2LAB), np.float32)
     plain = _plain(lab)
     count, label, stats, _ = cv2.connectedComponentsWithStats(plain, connectivity=4)
     if count < 2 or not _is_cloth(np.ascontiguousarray(lab[..., 0]), plain):
@@ -77,8 +78,8 @@ def inside(
 
 def _plain(lab: NDArray[np.float32]) -> NDArray[np.uint8]:
     # the median smooths away the weave of a cloth and thin stalks before it, not leaves
-    lab = cv2.medianBlur(lab, 5)
-    light, a, b = (np.ascontiguousarray(lab[..., k]) for k in range(3))
+    smooth = cv2.medianBlur(lab, 5)
+    light, a, b = (np.ascontiguousarray(smooth[..., k]) for k in range(3))
     grey = np.hypot(a, b) < GREY_CHROMA
     blue = (b < BLUE_B) & (b < -1.2 * np.abs(a))
     step = cv2.morphologyEx(light, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
