@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.image.edges import sample_grid
+from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.cluster import cluster_numbers
 from fruitcount.lines import nearest_on_line
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Scale
