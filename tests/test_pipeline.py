@@ -73,7 +73,8 @@ def test_a_typed_limb_length_gives_the_scale(scene):
     length = scene[1].limb_length_mm
     measurement = measure(scene[0], replace(CLASSICAL, scale=ScaleRequest("limb length", length)))
     assert measurement.scale.source == "limb length"
-    assert measurement.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.1)
+    # the ends of a painted limb are found less well than those of a photographed one
+    assert measurement.scale.px_per_mm == pytest.approx(scene[1].px_per_mm, rel=0.2)
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ class LimbSettings:
         The same share below which there is no limb, ``LIMB_NOT_FOUND``.
     min_right_chance : float
         Chance that the line is the limb that is meant below which it is ``LIMB_UNSURE``. Larger
-        flags more: at 0.8 ten of ten wrong lines and eight of 35 right ones on photographs.
+        flags more: at 0.8 three of seven wrong lines and three of 55 right ones.
     min_base_odds : float
         Log-odds of which end is the base below which it is ``LIMB_ENDS_UNSURE``. Larger flags
         more: on photographs, most of which show neither end, 26 of 47 under 4 are turned round and

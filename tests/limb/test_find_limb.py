@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,11 +11,13 @@ from limb.drawn_limb import LimbView, curve, draw
 
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
+from fruitcount.image import read_photo
 from fruitcount.limb import find_limb, trace_between, with_caliper
 from fruitcount.lines import along_line, nearest_on_line, point_on_line
 from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale
 
 NO_FRUIT = Fruitlets.empty()
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 SCALE = Scale(px_per_mm=2.0, rel_sd_frac=0.01, source="card")
 
 
@@ -132,10 +135,11 @@ def test_without_scale_lengths_stay_in_px() -> None:
     assert limb.diameter_source == "none"
 
 
-def test_leaving_the_frame_is_told() -> None:
-    inside, _ = find(LimbView())
-    points = ((60, 420), (300, 300), (520, 260), (900, 120))
-    outside, _ = find(LimbView(points=points))
+@pytest.mark.parametrize("name", ["peach-against-light", "plum-apricot-row"])
+def test_leaving_the_frame_is_told(name: str) -> None:
+    whole = read_photo(SAMPLES / f"{name}.jpg")
+    part = Photo(np.ascontiguousarray(whole.rgb[:, : whole.rgb.shape[1] * 6 // 10]))
+    inside, outside = (find_limb(photo, None, NO_FRUIT, SCALE) for photo in (whole, part))
     assert Flag.LIMB_LEAVES_FRAME not in inside.flags
     assert Flag.LIMB_LEAVES_FRAME in outside.flags
 
