@@ -7,7 +7,7 @@ import time
 import cv2
 import numpy as np
 import pytest
-from browse import PHONE, SCREEN, Page
+from browse import IDLE, PHONE, SCREEN, Page
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
@@ -188,7 +188,7 @@ def test_undo_shows_at_once_without_a_server(chromium, server):
     page.press("undo")
     server.start()
     page.page.wait_for_selector(".fc-again", state="detached", timeout=60000)
-    page.page.wait_for_function(f"!{SCREEN}.outbox.waiting", timeout=60000)
+    page.page.wait_for_function(IDLE, timeout=60000)  # the page is built anew meanwhile
     assert len(page.marks()) == len(before) + 2
     page.page.reload()
     page.ready()
