@@ -55,6 +55,7 @@ def read_left_standing(path: Path) -> FirstPass:
             left_length_mm=number("left_length_mm"),
             left_forks_mm=tuple(float(x) for x in kept.get("left_forks_mm", ())),
             left_fruit_mm=tuple(float(x) for x in kept.get("left_fruit_mm", ())),
+            base_diameter_mm=number("base_diameter_mm"),
         )
     except OSError as fault:
         raise RecordError(f"{path}: cannot be opened: {fault.strerror}") from fault

@@ -34,6 +34,8 @@ class FirstPass:
         The main limb after the cuts; NaN if not known or in records of earlier versions.
     left_forks_mm, left_fruit_mm : tuple of float
         Along the main limb: forks that stay, and kept fruit (that of a shoot at its fork).
+    base_diameter_mm : float
+        NaN if not known or in records of earlier versions.
     """
 
     kept_count: int
@@ -44,6 +46,7 @@ class FirstPass:
     left_length_mm: float = math.nan
     left_forks_mm: tuple[float, ...] = ()
     left_fruit_mm: tuple[float, ...] = ()
+    base_diameter_mm: float = math.nan
 
     def __post_init__(self) -> None:
         at_least("kept_count", self.kept_count, 0)

@@ -6,6 +6,7 @@ The long runs take ``FRUITCOUNT_LONG=1``; without it the same checks run on fewe
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -183,20 +184,41 @@ def test_time_is_told_in_steps_a_grower_feels(seconds, words):
     assert time_words(seconds) == words
 
 
+def photographed_again(limb, fruit, rng):
+    """Scale off by 3 %, thickness by 8 %, base end and places by 1 %; fruit and forks missed."""
+    scale, shift = 1 + rng.normal(0, 0.03), rng.normal(0, 0.01) * limb.length_mm
+    fruit = fruit.take(rng.random(len(fruit)) > 0.15)
+    along = fruit.along_mm * scale + shift + rng.normal(0, 0.01, len(fruit)) * limb.length_mm
+    shoots = tuple(s for s in limb.shoots if rng.random() > 0.2)
+    again = replace(
+        limb,
+        length_mm=limb.length_mm * scale,
+        base_diameter_mm=limb.base_diameter_mm * (1 + rng.normal(0, 0.08)),
+        shoots=shoots,
+    )
+    return fruit.with_columns(along_mm=np.clip(along, 0, None)), again
+
+
 def test_another_limb_is_not_judged_by_this_plan():
+    # A statistical band: 2 and 9 in 100 were measured on 1,200 and 5,168 drawn pairs.
     rng = np.random.default_rng(10)
-    same, other = [], []
-    for _ in range(60):
+    plans = []
+    for _ in range(400 if LONG else 60):
         limb, fruit = random_limb(rng)
-        inputs = GrowerInputs()
-        plan = plan_limb(fruit, limb, PEACH, inputs)
-        limb_left, fruit_left, _ = carry_out(plan, fruit, limb, inputs)
-        same.append(other_limb_words(plan.first_pass, fruit_left, limb_left))
-        theirs, their_fruit = random_limb(rng)
-        if not 0.6 < theirs.length_mm / limb_left.length_mm < 1.6:
-            other.append(other_limb_words(plan.first_pass, their_fruit, theirs))
-    assert not any(same)
-    assert np.mean([bool(words) for words in other]) > 0.8
+        plan = plan_limb(fruit, limb, PEACH, GrowerInputs())
+        plans.append((plan.first_pass, *carry_out(plan, fruit, limb, GrowerInputs())[:2]))
+    refused = [
+        bool(other_limb_words(first, *photographed_again(limb, fruit, rng)))
+        for first, limb, fruit in plans
+    ]
+    taken = [
+        not other_limb_words(first, *photographed_again(other, fruit, rng))
+        for i, (first, limb, _) in enumerate(plans)
+        for j, (_, other, fruit) in enumerate(plans)
+        if i != j and 0.85 < other.length_mm / limb.length_mm < 1.18
+    ]
+    assert np.mean(refused) < 0.07
+    assert np.mean(taken) < 0.18
 
 
 def test_european_plums_are_thinned_only_where_the_set_is_very_heavy():
