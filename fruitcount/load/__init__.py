@@ -4,7 +4,7 @@ from fruitcount.load.beam import Prop
 from fruitcount.load.carry import CarryLimit, carry_limit
 from fruitcount.load.model import fruit_mass_g, harvest_mass_g
 from fruitcount.load.report import LoadReport, Relief, Removal, limb_load
-from fruitcount.load.settings import LoadDetail, LoadInputs, LoadSettings
+from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Band, ForkLoad, LoadState, factor_band
 
 __all__ = [
@@ -14,7 +14,6 @@ __all__ = [
     "LoadDetail",
     "LoadInputs",
     "LoadReport",
-    "LoadSettings",
     "LoadState",
     "Prop",
     "Relief",

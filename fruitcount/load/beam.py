@@ -27,7 +27,6 @@ __all__ = [
     "deflection_mm",
     "prop_reaction_n",
     "propped_moment_n_m",
-    "worst_taper_place",
 ]
 
 
@@ -119,35 +118,6 @@ def breaking_moment_n_m(stress_mpa: float, diameter_mm: float) -> float:
     return stress_mpa * np.pi * diameter_mm**3 / 32.0 / 1000.0
 
 
-def worst_taper_place(tip_over_base: float) -> tuple[float, float]:
-    """Worst place of a linear taper under a load at its tip, and its stress over the base's.
-
-    Where the tip is at least 2/3 of the base it is the base; else where the diameter is 1.5 times
-    the tip's. From d/dx of (L - x) / d(x)^3 = 0.
-
-    Parameters
-    ----------
-    tip_over_base : float
-        0 < value <= 1.
-
-    Returns
-    -------
-    place_frac, stress_ratio : float
-        Place along the limb, 0 at the base.
-    """
-    if tip_over_base >= 2 / 3:
-        return 0.0, 1.0
-    place = (1.0 - 1.5 * tip_over_base) / (1.0 - tip_over_base)
-    return place, (1.0 - place) / (1.5 * tip_over_base) ** 3
-
-
-def _bends(beam: Beam, moment_n_m: FloatArray, moe_mpa: float) -> FloatArray:
-    """Curvature at each section, 1/mm."""
-    second_moment_mm4 = np.pi * beam.diameter_mm**4 / 64.0
-    bends: FloatArray = moment_n_m * 1000.0 / (moe_mpa * second_moment_mm4)
-    return bends
-
-
 def deflection_mm(beam: Beam, moment_n_m: FloatArray, moe_mpa: float) -> FloatArray:
     """How far each section sinks, small-angle, mm.
 
@@ -162,7 +132,8 @@ def deflection_mm(beam: Beam, moment_n_m: FloatArray, moe_mpa: float) -> FloatAr
     moe_mpa : float
         Stiffness. Raising it lowers every value in proportion.
     """
-    bends = _bends(beam, moment_n_m, moe_mpa)
+    second_moment_mm4 = np.pi * beam.diameter_mm**4 / 64.0
+    bends = moment_n_m * 1000.0 / (moe_mpa * second_moment_mm4)  # 1/mm
     return _cumulative(bends, beam.along_mm) * beam.reach_mm - _cumulative(
         bends * beam.reach_mm, beam.along_mm
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.lines import along_line, line_length_px, places_on_wood, point_on_line
+from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species import Species
@@ -21,8 +21,6 @@ __all__ = [
     "fruit_mass_g",
     "harvest_mass_g",
     "limb_model",
-    "never_growing",
-    "wood_mass_g",
 ]
 
 _SHOOT_PIECES = 8
@@ -108,11 +106,15 @@ def limb_model(
         return None
     place = _Places(limb, length_mm, inputs.inclination_deg)
     along = np.linspace(0.0, length_mm, int(detail.sections))
-    beam = Beam(along, place.reach(-1, along), _diameters(limb, along, place.mm_per_px, detail))
-    index, line, at = _crop_places(fruitlets, limb, place)
+    beam = Beam(along, place.reach(-1, along), _diameters(limb, along, detail))
+    index = crop_index(fruitlets)
+    line, at_px = places_on_wood(fruitlets.take(index), limb)
+    at = at_px * np.where(line == -1, place.along_mm_per_px, place.mm_per_px)
     fruit_g = harvest_mass_g(species, inputs.harvest_diameter_mm)
     force = fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
-    shoot_base = _shoot_bases(limb, detail)
+    shoot_base = np.array([s.base_diameter_mm for s in limb.shoots], dtype=float)
+    usual = limb.base_diameter_mm * detail.shoot_share_frac
+    shoot_base = np.where(np.isfinite(shoot_base), shoot_base, usual)
     wood_line, wood_at, wood_g = _wood_pieces(beam, place, shoot_base, species, detail)
     pull = wood_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     return LimbModel(
@@ -170,60 +172,12 @@ class _Places:
         return Weights(joins, reach, force_n)
 
 
-def _diameters(limb: Limb, along: FloatArray, mm_per_px: float, detail: LoadDetail) -> FloatArray:
+def _diameters(limb: Limb, along: FloatArray, detail: LoadDetail) -> FloatArray:
     base = limb.base_diameter_mm
     tip = (
         limb.tip_diameter_mm if np.isfinite(limb.tip_diameter_mm) else base * detail.tip_share_frac
     )
-    known = np.isfinite(limb.width_px)
-    if detail.taper == "measured" and known.sum() >= 2:
-        s = along_line(limb.line_px)[known] * mm_per_px
-        shrinking = never_growing(limb.width_px[known] * mm_per_px)
-        measured = np.interp(along, s, shrinking)
-        if limb.diameter_source == "caliper":
-            measured = measured * base / measured[0]
-        return _at_least_one_mm(measured)
-    return _at_least_one_mm(base + (tip - base) * along / along[-1])
-
-
-def never_growing(values: FloatArray) -> FloatArray:
-    """The nearest series, by least squares, that never grows.
-
-    Shape (N,) before and after, in the unit given.
-
-    Isotonic regression by its min-max formula (Robertson, Wright and Dykstra, Order Restricted
-    Statistical Inference, 1988, theorem 1.4.4, from memory): the largest, over ends further on,
-    of the least, over starts further back, of the means between. Short and quick to load; the
-    few readings of a limb need no better than n squared.
-    """
-    n = len(values)
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    start, end = np.arange(n)[:, None], np.arange(n)[None, :]
-    means = (total[1:][None, :] - total[:-1][:, None]) / np.maximum(end - start + 1, 1)
-    means = np.where(end >= start, means, -np.inf)
-    # [a, i]: the largest mean from a to any end at i or beyond
-    furthest = np.maximum.accumulate(means[:, ::-1], axis=1)[:, ::-1]
-    furthest = np.where(end >= start, furthest, np.inf)
-    return np.asarray(furthest.min(axis=0), np.float64)
-
-
-def _at_least_one_mm(diameter_mm: FloatArray) -> FloatArray:
-    out: FloatArray = np.maximum(diameter_mm, 1.0)
-    return out
-
-
-def _crop_places(
-    fruitlets: Fruitlets, limb: Limb, place: _Places
-) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]:
-    index = crop_index(fruitlets)
-    line, at_px = places_on_wood(fruitlets.take(index), limb)
-    at = at_px * np.where(line == -1, place.along_mm_per_px, place.mm_per_px)
-    return index, line, at
-
-
-def _shoot_bases(limb: Limb, detail: LoadDetail) -> FloatArray:
-    bases = np.array([s.base_diameter_mm for s in limb.shoots], dtype=float)
-    return np.where(np.isfinite(bases), bases, limb.base_diameter_mm * detail.shoot_share_frac)
+    return np.asarray(np.maximum(base + (tip - base) * along / along[-1], 1.0))
 
 
 def _wood_pieces(
@@ -244,7 +198,7 @@ def _wood_pieces(
         lengths.append(np.diff(edges))
         thick.append(shoot_base[i] * (1.0 - 0.5 * ats[-1] / long_mm))
     length = np.concatenate(lengths)
-    mass = wood_mass_g(length, np.concatenate(thick), density)
+    mass = np.pi / 4.0 * np.concatenate(thick) ** 2 * length * density * 1e-6
     leaves = length / 1000.0 * detail.leaf_mass_g_per_m
     return np.concatenate(lines).astype(np.int64), np.concatenate(ats), mass + leaves
 
@@ -263,13 +217,3 @@ def harvest_mass_g(species: Species, harvest_diameter_mm: float | None) -> float
     if harvest_diameter_mm is not None:
         diameter = harvest_diameter_mm
     return fruit_mass_g(diameter, species.fruit_density_g_per_cm3.number)
-
-
-def wood_mass_g(length_mm: FloatArray, diameter_mm: FloatArray, density_kg_m3: float) -> FloatArray:
-    """Mass of short round pieces.
-
-    All have shape (N,), one a piece: mm and mm to gram.
-    """
-    volume_mm3 = np.pi / 4.0 * diameter_mm**2 * length_mm
-    mass: FloatArray = volume_mm3 * density_kg_m3 * 1e-6
-    return mass

@@ -13,7 +13,7 @@ from fruitcount.flags import Flag
 from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
 from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
-from fruitcount.load.state import Band, Judge, LoadState
+from fruitcount.load.state import NO_SECTIONS, Judge, LoadState
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
@@ -102,22 +102,22 @@ class LoadReport:
         Where each number comes from; empty where the load is not told.
     """
 
-    known: bool
-    along_mm: FloatArray
-    diameter_mm: FloatArray
     before: LoadState
     after: LoadState
     breaking_mpa: float
     working_mpa: float
-    reliefs: tuple[Relief, ...]
-    prop: Prop | None
-    fruit_g: float
-    thin_wood: bool
-    sag_low_mm: float
-    sag_high_mm: float
-    sure: bool
-    notes: tuple[str, ...]
-    flags: Flag
+    known: bool = False
+    along_mm: FloatArray = NO_SECTIONS
+    diameter_mm: FloatArray = NO_SECTIONS
+    reliefs: tuple[Relief, ...] = ()
+    prop: Prop | None = None
+    fruit_g: float = math.nan
+    thin_wood: bool = False
+    sag_low_mm: float = math.nan
+    sag_high_mm: float = math.nan
+    sure: bool = False
+    notes: tuple[str, ...] = ()
+    flags: Flag = Flag.NONE
     explanation: tuple[Reason, ...] = ()
 
 
@@ -238,41 +238,8 @@ def _drop(before: float, after: float) -> float:
 
 
 def _not_known(species: Species, inputs: LoadInputs, crop_g: float) -> LoadReport:
-    nan = math.nan
-    empty = np.zeros(0)
-    state = LoadState(
-        0,
-        crop_g,
-        nan,
-        empty,
-        empty,
-        empty,
-        nan,
-        nan,
-        nan,
-        nan,
-        (),
-        "",
-        Band(nan, nan, nan),
-        nan,
-        "not known",
-    )
+    state = LoadState(fruit_g=crop_g)
     breaking = species.breaking_stress_mpa
     return LoadReport(
-        known=False,
-        along_mm=empty,
-        diameter_mm=empty,
-        before=state,
-        after=state,
-        breaking_mpa=breaking,
-        working_mpa=breaking / inputs.safety_factor,
-        reliefs=(),
-        prop=None,
-        fruit_g=nan,
-        thin_wood=False,
-        sag_low_mm=nan,
-        sag_high_mm=nan,
-        sure=False,
-        notes=(),
-        flags=Flag.LOAD_UNKNOWN,
+        state, state, breaking, breaking / inputs.safety_factor, flags=Flag.LOAD_UNKNOWN
     )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from fruitcount.checks import at_least, in_range, one_of, positive
+from fruitcount.checks import at_least, in_range
 
-__all__ = ["LoadDetail", "LoadInputs", "LoadSettings"]
+__all__ = ["LoadDetail", "LoadInputs"]
 
 
 class LoadInputs(Protocol):
@@ -35,26 +35,6 @@ class LoadInputs(Protocol):
 
 
 @dataclass(frozen=True)
-class LoadSettings:
-    """The grower's answers, for use without a plan. Meaning as in ``GrowerInputs``."""
-
-    harvest_diameter_mm: float | None = None
-    inclination_deg: float | None = None
-    limb_length_mm: float | None = None
-    handling_factor: float = 1.25
-    safety_factor: float = 2.0
-
-    def __post_init__(self) -> None:
-        for name in ("harvest_diameter_mm", "limb_length_mm"):
-            if getattr(self, name) is not None:
-                positive(name, getattr(self, name))
-        if self.inclination_deg is not None:
-            in_range("inclination_deg", self.inclination_deg, -90.0, 90.0)
-        at_least("handling_factor", self.handling_factor, 1.0)
-        at_least("safety_factor", self.safety_factor, 1.0)
-
-
-@dataclass(frozen=True)
 class LoadDetail:
     """Constants of the beam that are our choice.
 
@@ -62,9 +42,6 @@ class LoadDetail:
     ----------
     sections : int
         Sections at which the limb is checked. More is finer.
-    taper : {"linear", "measured"}
-        Linear from base to tip diameter, or the width measured along the photo (smoothed so that
-        it never grows outwards).
     tip_share_frac : float
         Tip over base diameter where the tip was not measured.
     shoot_share_frac : float
@@ -92,7 +69,6 @@ class LoadDetail:
     """
 
     sections: int = 101
-    taper: str = "linear"
     tip_share_frac: float = 0.5
     shoot_share_frac: float = 1 / 3
     diameter_rel_sd_frac: float = 0.10
@@ -107,16 +83,8 @@ class LoadDetail:
 
     def __post_init__(self) -> None:
         at_least("sections", self.sections, 3)
-        one_of("taper", self.taper, ("linear", "measured"))
-        for name in ("tip_share_frac", "shoot_share_frac"):
-            in_range(name, getattr(self, name), 0.01, 1.0)
-        for name in (
-            "diameter_rel_sd_frac",
-            "fruit_rel_sd_frac",
-            "strength_rel_sd_frac",
-            "harvest_size_rel_sd_frac",
-            "unseen_rel_sd_frac",
-        ):
-            in_range(name, getattr(self, name), 0.0, 1.0)
+        for name in vars(self):
+            if name.endswith("_frac"):
+                in_range(name, getattr(self, name), 0.01 if "share" in name else 0.0, 1.0)
         for name in ("leaf_mass_g_per_m", "band_z", "thin_wood_mm"):
             at_least(name, getattr(self, name), 0.0)

@@ -12,12 +12,12 @@ from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa
 from fruitcount.load.model import LimbModel
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species import Species
-from fruitcount.types import FloatArray, Limb
+from fruitcount.types import FloatArray, Limb, read_only
 
 __all__ = ["Band", "ForkLoad", "Judge", "LoadState", "factor_band", "factor_rel_sd_frac"]
 
 
-VERDICTS = ("fine", "prop or lighten", "do not hang this much", "not known")
+NO_SECTIONS = read_only(np.zeros(0), np.float64)
 
 
 def verdict_of(low: float, middle: float, safety_factor: float) -> str:
@@ -55,7 +55,7 @@ class ForkLoad:
 
 @dataclass(frozen=True, eq=False)
 class LoadState:
-    """The limb with a given crop, every fruit at harvest weight.
+    """The limb with a given crop, every fruit at harvest weight; by default nothing is known.
 
     Attributes
     ----------
@@ -77,21 +77,21 @@ class LoadState:
     verdict : {"fine", "prop or lighten", "do not hang this much", "not known"}
     """
 
-    fruit_count: int
-    fruit_g: float
-    wood_g: float
-    moment_n_m: FloatArray
-    stress_mpa: FloatArray
-    sink_mm: FloatArray
-    worst_at_mm: float
-    worst_stress_mpa: float
-    base_moment_n_m: float
-    base_stress_mpa: float
-    forks: tuple[ForkLoad, ...]
-    weakest: str
-    load_factor: Band
-    factor_rel_sd_frac: float
-    verdict: str
+    fruit_count: int = 0
+    fruit_g: float = math.nan
+    wood_g: float = math.nan
+    moment_n_m: FloatArray = NO_SECTIONS
+    stress_mpa: FloatArray = NO_SECTIONS
+    sink_mm: FloatArray = NO_SECTIONS
+    worst_at_mm: float = math.nan
+    worst_stress_mpa: float = math.nan
+    base_moment_n_m: float = math.nan
+    base_stress_mpa: float = math.nan
+    forks: tuple[ForkLoad, ...] = ()
+    weakest: str = ""
+    load_factor: Band = Band(math.nan, math.nan, math.nan)
+    factor_rel_sd_frac: float = math.nan
+    verdict: str = "not known"
 
 
 def factor_rel_sd_frac(

@@ -4,7 +4,6 @@ from fruitcount.plan.inputs import PLAN_CHOICES, GrowerInputs, PlanRules, ScoreW
 from fruitcount.plan.passes import (
     AfterCheck,
     carry_out,
-    check_after,
     check_count,
     other_limb_words,
     second_pass_inputs,
@@ -26,7 +25,6 @@ __all__ = [
     "PlanRules",
     "ScoreWeights",
     "carry_out",
-    "check_after",
     "check_count",
     "keep_target",
     "other_limb_words",

@@ -17,7 +17,6 @@ from fruitcount.types import FloatArray, Fruitlets, Limb, Shoot
 __all__ = [
     "AfterCheck",
     "carry_out",
-    "check_after",
     "check_count",
     "first_pass_of",
     "other_limb_words",
@@ -110,11 +109,6 @@ class AfterCheck:
     over: int
     as_planned: bool
     sentence: str
-
-
-def check_after(plan: Plan, after: Fruitlets, *, count_sd: float = 0.0) -> AfterCheck:
-    """Compare a photo taken after the work with the plan; see :func:`check_count`."""
-    return check_count(plan.keep_count, int(after.counts_as_crop.sum()), count_sd=count_sd)
 
 
 def check_count(planned: int, counted: int, *, count_sd: float = 0.0) -> AfterCheck:

@@ -10,7 +10,6 @@ from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT, cut_tool
 from fruitcount.flags import Flag
 from fruitcount.load import (
     LoadDetail,
-    LoadSettings,
     Removal,
     carry_limit,
     fruit_mass_g,
@@ -26,7 +25,7 @@ from fruitcount.types import Limb
 
 PEACH = load_species("peach")
 BARE = LoadDetail(leaf_mass_g_per_m=0.0)
-PLAIN = LoadSettings(handling_factor=1.0)
+PLAIN = GrowerInputs(handling_factor=1.0)
 
 
 def all_of(fruit):
@@ -66,7 +65,7 @@ def test_a_limb_by_hand():
     limb = straight_limb(1000, base_mm=30, tip_mm=30)
     fruit = fruit_on(limb, np.full(60, 900.0))
     size = (175 / fruit_mass_g(10.0, 0.96)) ** (1 / 3) * 10.0
-    settings = LoadSettings(harvest_diameter_mm=size, handling_factor=1.0)
+    settings = GrowerInputs(harvest_diameter_mm=size, handling_factor=1.0)
     got = limb_load(fruit, limb, PEACH, settings, all_of(fruit), detail=BARE).before
     wood_kg = np.pi / 4 * 0.03**2 * 1.0 * 950
     assert got.wood_g == pytest.approx(wood_kg * 1000, rel=1e-6)
@@ -82,7 +81,7 @@ def test_inclination_shortens_the_arm():
     up = straight_limb(1000, base_mm=30, tip_mm=12, up_deg=60)
     flat_load = limb_load(fruit_on(flat, fruit_at), flat, PEACH, PLAIN, np.ones(3, bool)).before
     up_load = limb_load(fruit_on(up, fruit_at), up, PEACH, PLAIN, np.ones(3, bool)).before
-    told = LoadSettings(handling_factor=1.0, inclination_deg=60)
+    told = GrowerInputs(handling_factor=1.0, inclination_deg=60)
     typed = limb_load(fruit_on(flat, fruit_at), flat, PEACH, told, np.ones(3, bool)).before
     assert up_load.base_moment_n_m == pytest.approx(flat_load.base_moment_n_m * 0.5)
     assert typed.base_moment_n_m == pytest.approx(up_load.base_moment_n_m)
@@ -163,7 +162,7 @@ def test_carry_limit_is_where_the_stress_reaches_the_working_stress():
     fruit = fruit_on(limb, (np.arange(n) + 0.5) * 900 / n)
     # The same load, spread over many light fruit.
     size = PEACH.harvest_diameter_mm.number * (limit.count / n) ** (1 / 3)
-    spread = LoadSettings(harvest_diameter_mm=size, handling_factor=1.0)
+    spread = GrowerInputs(harvest_diameter_mm=size, handling_factor=1.0)
     got = limb_load(fruit, limb, PEACH, spread, all_of(fruit)).before
     assert got.worst_stress_mpa == pytest.approx(22.0 / 2, rel=2e-3)
     assert limit.count_low < limit.count < limit.count_high
@@ -249,27 +248,9 @@ def test_thicker_is_safer_and_heavier_is_not():
     assert factors == sorted(factors)
     limb = straight_limb(900, base_mm=22, tip_mm=11)
     fruit = fruit_on(limb, fruit_at)
-    small = limb_load(fruit, limb, PEACH, LoadSettings(harvest_diameter_mm=60), all_of(fruit))
-    large = limb_load(fruit, limb, PEACH, LoadSettings(harvest_diameter_mm=75), all_of(fruit))
+    small = limb_load(fruit, limb, PEACH, GrowerInputs(harvest_diameter_mm=60), all_of(fruit))
+    large = limb_load(fruit, limb, PEACH, GrowerInputs(harvest_diameter_mm=75), all_of(fruit))
     assert large.before.load_factor.middle < small.before.load_factor.middle
-
-
-def test_measured_taper_never_grows_outwards():
-    limb = straight_limb(800, base_mm=20, tip_mm=8)
-    rng = np.random.default_rng(2)
-    width = (20 - 12 * np.linspace(0, 1, 60) + rng.normal(0, 1, 60)) * PX_PER_MM
-    width[10:14] = np.nan
-    measured = Limb(
-        line_px=limb.line_px, width_px=width, length_px=limb.length_px, length_mm=800,
-        base_diameter_mm=20, tip_diameter_mm=8,
-    )  # fmt: skip
-    fruit = fruit_on(limb, [300.0, 600])
-    report = limb_load(
-        fruit, measured, PEACH, PLAIN, np.ones(2, bool), detail=LoadDetail(taper="measured")
-    )
-    assert (np.diff(report.diameter_mm) <= 1e-9).all()
-    wanted = 20 - 12 * report.along_mm / 800
-    assert np.abs(report.diameter_mm - wanted).max() < 2.0
 
 
 def test_cautions_are_there():

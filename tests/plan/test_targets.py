@@ -12,7 +12,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.load import harvest_mass_g
 from fruitcount.plan import (
     GrowerInputs,
-    check_after,
+    check_count,
     plan_limb,
     second_pass_inputs,
 )
@@ -116,10 +116,9 @@ def test_second_pass_uses_the_first():
 def test_after_photo():
     limb = straight_limb(900)
     plan = plan_limb(fruit_on(limb, np.linspace(10, 890, 40)), limb, PEACH, GrowerInputs())
-    exact = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count)))
-    over = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count + 4)))
-    under = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count - 2)))
-    near = check_after(plan, fruit_on(limb, np.linspace(10, 400, plan.keep_count + 1)), count_sd=1)
+    n = plan.keep_count
+    exact, over, under = (check_count(n, k) for k in (n, n + 4, n - 2))
+    near = check_count(n, n + 1, count_sd=1)
     assert exact.as_planned
     assert (over.over, over.sentence) == (4, f"Still 4 over the plan of {plan.keep_count}.")
     assert under.over == -2
