@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from fruitcount.flags import Flag
 from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
 from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
-from fruitcount.load.state import NO_SECTIONS, Judge, LoadState
+from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
@@ -107,8 +107,8 @@ class LoadReport:
     breaking_mpa: float
     working_mpa: float
     known: bool = False
-    along_mm: FloatArray = NO_SECTIONS
-    diameter_mm: FloatArray = NO_SECTIONS
+    along_mm: FloatArray = field(default_factory=no_sections)
+    diameter_mm: FloatArray = field(default_factory=no_sections)
     reliefs: tuple[Relief, ...] = ()
     prop: Prop | None = None
     fruit_g: float = math.nan

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,14 @@ from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa
 from fruitcount.load.model import LimbModel
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species import Species
-from fruitcount.types import FloatArray, Limb, read_only
+from fruitcount.types import FloatArray, Limb
 
 __all__ = ["Band", "ForkLoad", "Judge", "LoadState", "factor_band", "factor_rel_sd_frac"]
 
 
-NO_SECTIONS = read_only(np.zeros(0), np.float64)
+def no_sections() -> FloatArray:
+    """Values along a limb of which nothing is known."""
+    return np.zeros(0)
 
 
 def verdict_of(low: float, middle: float, safety_factor: float) -> str:
@@ -80,9 +82,9 @@ class LoadState:
     fruit_count: int = 0
     fruit_g: float = math.nan
     wood_g: float = math.nan
-    moment_n_m: FloatArray = NO_SECTIONS
-    stress_mpa: FloatArray = NO_SECTIONS
-    sink_mm: FloatArray = NO_SECTIONS
+    moment_n_m: FloatArray = field(default_factory=no_sections)
+    stress_mpa: FloatArray = field(default_factory=no_sections)
+    sink_mm: FloatArray = field(default_factory=no_sections)
     worst_at_mm: float = math.nan
     worst_stress_mpa: float = math.nan
     base_moment_n_m: float = math.nan
