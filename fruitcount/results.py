@@ -23,7 +23,7 @@ class ResultRow:
     photo, sha256, taken_at : str
         File name, hash of its bytes, capture time (empty without one).
     status : {"counted", "could not tell"}
-    species, pass_number
+    species, pass_number, plan_choice
         What the grower said.
     verdict, rule, answer : str
         The plan's; ``answer`` is the first line that a person reads.
@@ -63,6 +63,7 @@ class ResultRow:
     status: str
     species: str
     pass_number: int
+    plan_choice: str
     verdict: str
     count_n: int | None
     count_low_n: int | None
@@ -142,6 +143,7 @@ def result_row(result: Result) -> ResultRow:
         status="counted" if counted else "could not tell",
         species=decision.inputs.species,
         pass_number=plan.pass_number,
+        plan_choice=plan.plan_choice,
         verdict=plan.verdict,
         count_n=if_counted(plan.crop_count),
         count_low_n=_whole(measurement.count_range_n[0]),

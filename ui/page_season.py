@@ -16,6 +16,7 @@ from screen_downloads import by_file, download_row
 from screen_words import plain, units
 from season_tree import show_tree, tree_form
 
+from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import block_summary
@@ -102,6 +103,8 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
     for line in due:
         with st.container(border=True):
             show_line(line, year)
+    if due:
+        st.caption("  \n".join(CAUTIONS_FULL))
     st.caption(f"{done} done, {once} after the first pass.")
     with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due):
         for line in lines:

@@ -18,7 +18,7 @@ from screen_words import photo_words, plain, units
 from tree_facts import ask_facts
 from tree_files import planned, show_files
 
-from fruitcount.cautions import CAUTIONS_SHORT
+from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.tree_diagram import draw_tree, tree_words
 from fruitcount.export.tree_work_sheet import (
@@ -65,7 +65,7 @@ def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
                 "length_mm": _finite(line.numbers.get("length_mm")),
                 **{
                     name: line.numbers.get(name) if told else None
-                    for name in ("count_low_n", "count_high_n", "keep_n")
+                    for name in ("count_low_n", "count_high_n", "keep_n", "plan_choice")
                 },
                 "on": line.taken_on,
                 "look": look_of(line.key),
@@ -149,15 +149,7 @@ def show_total(
         show_noticed(rows, facts)
         show_changes(rows)
     with rest:
-        show_last(lines, rows, facts, told)
-
-
-def show_last(
-    lines: list[PhotoLine], rows: list[dict[str, Any]], facts: TreeFacts, told: bool
-) -> None:
-    """The caution and the files."""
-    st.caption("  \n".join(CAUTIONS_SHORT))
-    show_files(lines, rows, facts, with_sheet=told)
+        show_files(lines, rows, facts, with_sheet=told)
 
 
 def answer_or_estimate(
@@ -190,6 +182,7 @@ def answer_or_estimate(
     )
     with st.expander("Limb by limb, and what to bear in mind"):
         st.markdown(_table(sheet))
+        st.caption("  \n".join(CAUTIONS_FULL))
         for note in (*answer.notes, *sheet.notes, *pace, *source_lines(sheet.target)):
             st.caption(plain(note))
     show_own_size(str(rows[0]["tree"]), sheet.keep_n)
@@ -218,7 +211,7 @@ def _table(sheet: TreeSheet) -> str:
     if timed:
         table = [f"{table[0]} Minutes |", f"{table[1]}--:|"]
     for limb in sheet.limbs:
-        now, off, minutes = "not seen", "-", "-"
+        now, off, minutes = "not seen, load not checked", "-", "-"
         if limb.counted:
             now, off, minutes = (
                 str(limb.whole_n),

@@ -29,7 +29,6 @@ __all__ = [
     "PAPERS",
     "ReportSettings",
     "build_pdf",
-    "cautions",
     "chart_font",
     "heading",
     "no_padding",
@@ -83,7 +82,14 @@ def _page_pt(settings: ReportSettings) -> tuple[float, float]:
 def usable_pt(settings: ReportSettings) -> tuple[float, float]:
     """Width and height between the margins, in points."""
     width, height = _page_pt(settings)
-    return width - 2 * MARGIN_PT - 12, height - 2 * MARGIN_PT - 26
+    return width - 2 * MARGIN_PT - 12, height - 2 * MARGIN_PT - 26 - _cautions(settings)[1]
+
+
+def _cautions(settings: ReportSettings) -> tuple[Paragraph, float]:
+    """The usual cautions, which stand at the foot of every page, and their height in points."""
+    paragraph = text(" ".join(CAUTIONS_FULL), 7)
+    height = paragraph.wrap(_page_pt(settings)[0] - 2 * MARGIN_PT - 12, 1000)[1]
+    return paragraph, float(height) + 4
 
 
 def chart_font() -> str:
@@ -182,11 +188,6 @@ def no_padding() -> list[tuple[Any, ...]]:
     return [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in sides]
 
 
-def cautions(size: float = 8) -> list[Any]:
-    """The usual cautions, for the end of every sheet that sends people to work."""
-    return [Spacer(1, 6), *(text(f"- {line}", size) for line in CAUTIONS_FULL)]
-
-
 def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: ReportSettings) -> Path:
     """Write the pages.
 
@@ -206,7 +207,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         leftMargin=MARGIN_PT,
         rightMargin=MARGIN_PT,
         topMargin=MARGIN_PT,
-        bottomMargin=MARGIN_PT + 14,
+        bottomMargin=MARGIN_PT + 14 + _cautions(settings)[1],
         title=title,
         author="fruitcount",
         creator="fruitcount",
@@ -224,6 +225,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
             line = line[:-4] + "..."
         draw_words(canvas, (MARGIN_PT + 6, MARGIN_PT - 8), line, font, 7.5)
         canvas.setFont(font, 7.5)
+        _cautions(settings)[0].drawOn(canvas, MARGIN_PT + 6, MARGIN_PT + 6)
         canvas.drawRightString(width - MARGIN_PT - 6, MARGIN_PT - 8, f"page {doc.page}")
         canvas.restoreState()
 

@@ -10,10 +10,10 @@ from typing import Any
 
 from reportlab.platypus import Image, PageBreak, Spacer, Table, TableStyle
 
+from fruitcount.cautions import cut_tool
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
-    cautions,
     no_padding,
     number,
     text,
@@ -165,7 +165,7 @@ def tree_work_sheet(
     if plan.count.surer:
         story.append(text(plan.count.surer, 10))
     remarks = [*plan.notes, *sheet.notes, *source_lines(sheet.target)]
-    story += [Spacer(1, 4), *(text(f"- {note}", 9) for note in remarks), *cautions(8.5)]
+    story += [Spacer(1, 4), *(text(f"- {note}", 9) for note in remarks)]
     shown = {x.name: (pictures or {})[x.name] for x in sheet.limbs if x.name in (pictures or {})}
     if shown:
         story += [PageBreak(), _picture_grid(plan, shown, how)]
@@ -213,7 +213,11 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
                 number(limb.whole_n) if limb.counted else "-",
                 number(limb.keep_n),
                 number(limb.work.off_n),
-                "\n".join(_cuts(plan, how.units)) or "no cut" if plan else "-",
+                ("\n".join(_cuts(plan, how.units)) or "no cut")
+                if plan
+                else "-"
+                if limb.counted
+                else "load not checked",
                 number(len(plan.pinches)) if plan else "-",
                 _minutes(limb.work.minutes),
                 _kg(limb.work.harvest_kg, how.units),
@@ -283,5 +287,6 @@ def _cuts(plan: Plan, units: str) -> list[str]:
     for cut in plan.cuts:
         at = format_length(cut.from_base_mm, units)
         at = at if math.isfinite(cut.from_base_mm) else "mark"
-        places.append(f"shoot {cut.shoot + 1} at {at}" if cut.shoot >= 0 else at)
+        at = f"shoot {cut.shoot + 1} at {at}" if cut.shoot >= 0 else at
+        places.append(f"{at}, {cut_tool(cut.diameter_mm)}")
     return places

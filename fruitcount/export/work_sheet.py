@@ -13,7 +13,6 @@ from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
-    cautions,
     heading,
     no_padding,
     text,
@@ -67,9 +66,7 @@ def limb_work_sheet(
         text(decision.plan.answer, 17, bold=True),
         Spacer(1, 8),
     ]
-    end = cautions(7.5)
-    used = _height(top, width) + _height(end, width)
-    body_height = height - used - 12
+    body_height = height - _height(top, width) - 12
     left = KeepInFrame(left_width, body_height, _limb_steps(job, how), mode="shrink")
     page = draw_limb(
         measurement.fruitlets, measurement.limb, decision.plan, decision.load, system=how.units
@@ -77,7 +74,7 @@ def limb_work_sheet(
     drawing = page.drawing((width - left_width - gap, body_height))
     body = Table([[left, drawing]], colWidths=[left_width + gap, width - left_width - gap])
     body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *no_padding()]))
-    return build_pdf([*top, body, *end], path, title=f"Limb sheet: {name}", settings=how)
+    return build_pdf([*top, body], path, title=f"Limb sheet: {name}", settings=how)
 
 
 def _what(job: LimbJob, title: str) -> str:

@@ -151,7 +151,8 @@ def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
             off = number(limb.work.off_n)
             out.append(f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off {off}")
         else:
-            out.append(f"  {limb.name}: nobody has seen it; its share is at most {limb.keep_n}")
+            share = f"its share is at most {limb.keep_n}; load not checked"
+            out.append(f"  {limb.name}: nobody has seen it; {share}")
     out += work_lines(answer, units)
     if answer.count.surer:
         out.append(answer.count.surer)

@@ -189,6 +189,7 @@ def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) 
         "ok": count is not None,
         "count_n": count,
         **{name: told.get(name) for name in ("count_low_n", "count_high_n", "keep_n")},
+        "plan_choice": told.get("plan_choice"),
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
         "length_mm": length if length > 0 else None,
         "photo_id": photo.number,

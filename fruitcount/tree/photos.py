@@ -173,7 +173,7 @@ def same_looks(hashes: Sequence[str], *, within_bits: int = SAME_BITS) -> list[i
     return out
 
 
-_ROW = 4  # goes up when a row says more than before, so that photos are done again
+_ROW = 5  # goes up when a row says more than before, so that photos are done again
 
 
 def count_photo(

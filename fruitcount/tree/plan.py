@@ -10,12 +10,13 @@ from fruitcount.load import harvest_mass_g
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs
 from fruitcount.plan.fruit_size import size_code
+from fruitcount.plan.words import TITLES
 from fruitcount.species import load_species
 from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.tree.count import TreeCount, limbs_of_tree, tree_count
 from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.facts import LimbSize, TreeFacts
-from fruitcount.tree.sheet import LimbFacts, TreeSheet, tree_sheet, with_limbs
+from fruitcount.tree.sheet import LimbFacts, LimbShare, TreeSheet, tree_sheet, with_limbs
 from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
 
@@ -65,7 +66,7 @@ def plan_tree(
 
     The target comes from the crates where they are given, else from the trunk, else from the
     spacing over all limbs. Where a limb's own spacing or wood allows fewer than its share, the
-    lower number stands.
+    lower number stands; a limb not photographed gets no more than limbs like it may keep.
 
     Parameters
     ----------
@@ -75,7 +76,8 @@ def plan_tree(
         Its name in the rows.
     facts : TreeFacts
     inputs : GrowerInputs, optional
-        For each limb's own plan, default what ``facts`` say; its share is put in.
+        For each limb's own plan, default what ``facts`` say and the choice of plan that its photo
+        was counted with; its share is put in.
     measured : callable, optional
         A row's photo as measured, or None; by default what the row holds as ``measurement``.
 
@@ -106,8 +108,10 @@ def plan_tree(
     own: dict[str, int | None] = {}
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
     for limb in sheet.limbs:
-        share = replace(inputs or limb_inputs(facts), limb_target=limb.keep_n / times)
         mine = [by_file[file] for file in count.files.get(limb.name, ())]
+        choice = next((str(r["plan_choice"]) for r in mine if r.get("plan_choice")), "quick")
+        asked = inputs or replace(limb_inputs(facts), plan_choice=choice)
+        share = replace(asked, limb_target=limb.keep_n / times)
         own[limb.name] = min(
             (int(r["keep_n"]) for r in mine if r.get("keep_n") is not None), default=None
         )
@@ -152,7 +156,15 @@ def _as_limbs_allow(
         if keep < limb.keep_n:
             lowered.append(limb.name)
         limbs.append(replace(limb, keep_n=keep))
+    limbs, capped = _like_the_others(limbs)
     said = []
+    chosen = sorted({TITLES[r.decision.plan.plan_choice] for r in results.values()})
+    if chosen:
+        said.append(f"Plan: {' or, as chosen for each limb, '.join(chosen)}.")
+    if capped:
+        said.append(
+            f"Limb {', '.join(capped)}: lowered to what limbs like it may keep; load not checked."
+        )
     if lowered:
         said.append(
             f"On limb {', '.join(lowered)} the spacing or the wood allows fewer than the share of "
@@ -168,3 +180,16 @@ def _as_limbs_allow(
                     "include those hidden.")  # fmt: skip
     pace = facts.pace_n_per_min
     return with_limbs(sheet, limbs, pace_n_per_min=pace, fruit_g=fruit_g), said
+
+
+def _like_the_others(limbs: Sequence[LimbShare]) -> tuple[list[LimbShare], list[str]]:
+    """Limbs not photographed keep no more a cross-section than those that are thinned."""
+    alike = [x for x in limbs if x.counted and x.keep_n < x.whole_n]
+    if not alike:
+        return list(limbs), []
+    per_cm2 = sum(x.keep_n for x in alike) / sum(x.area_cm2 for x in alike)
+    out = [
+        x if x.counted else replace(x, keep_n=min(x.keep_n, max(int(per_cm2 * x.area_cm2), 1)))
+        for x in limbs
+    ]
+    return out, [x.name for x, y in zip(limbs, out, strict=True) if y.keep_n < x.keep_n]
