@@ -160,7 +160,7 @@ def _as_limbs_allow(
     said = []
     chosen = sorted({TITLES[r.decision.plan.plan_choice] for r in results.values()})
     if chosen:
-        said.append(f"Plan: {' or, as chosen for each limb, '.join(chosen)}.")
+        said.append(f"Plan, {' or, as chosen for each limb, '.join(chosen)}.")
     if capped:
         said.append(
             f"Limb {', '.join(capped)}: lowered to what limbs like it may keep; load not checked."
@@ -183,11 +183,11 @@ def _as_limbs_allow(
 
 
 def _like_the_others(limbs: Sequence[LimbShare]) -> tuple[list[LimbShare], list[str]]:
-    """Limbs not photographed keep no more a cross-section than those that are thinned."""
+    """Limbs not photographed keep no more for their cross-section than any that is thinned."""
     alike = [x for x in limbs if x.counted and x.keep_n < x.whole_n]
     if not alike:
         return list(limbs), []
-    per_cm2 = sum(x.keep_n for x in alike) / sum(x.area_cm2 for x in alike)
+    per_cm2 = max(x.keep_n / x.area_cm2 for x in alike)
     out = [
         x if x.counted else replace(x, keep_n=min(x.keep_n, max(int(per_cm2 * x.area_cm2), 1)))
         for x in limbs
