@@ -156,7 +156,7 @@ def _as_limbs_allow(
         if keep < limb.keep_n:
             lowered.append(limb.name)
         limbs.append(replace(limb, keep_n=keep))
-    limbs, capped = _like_the_others(limbs)
+    limbs, capped = _like_the_others(limbs, lowered)
     said = []
     chosen = sorted({TITLES[r.decision.plan.plan_choice] for r in results.values()})
     if chosen:
@@ -182,10 +182,12 @@ def _as_limbs_allow(
     return with_limbs(sheet, limbs, pace_n_per_min=pace, fruit_g=fruit_g), said
 
 
-def _like_the_others(limbs: Sequence[LimbShare]) -> tuple[list[LimbShare], list[str]]:
-    """Limbs not photographed keep no more for their cross-section than any that is thinned."""
+def _like_the_others(
+    limbs: Sequence[LimbShare], lowered: Sequence[str]
+) -> tuple[list[LimbShare], list[str]]:
+    """Where all limbs to thin were lowered, those not photographed keep no more than like them."""
     alike = [x for x in limbs if x.counted and x.keep_n < x.whole_n]
-    if not alike:
+    if not alike or any(x.name not in lowered for x in alike):
         return list(limbs), []
     per_cm2 = max(x.keep_n / x.area_cm2 for x in alike)
     out = [

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from limbs import PX_PER_MM, fruit_on, straight_limb
 
 from fruitcount.errors import BadInputError
 from fruitcount.jobs.tree import sheet_path, tree_lines, write_tree_sheet
@@ -12,6 +13,7 @@ from fruitcount.tree.estimate import csa_cm2, ratio_total
 from fruitcount.tree.facts import LimbSize, TreeFacts, read_hand_counts, read_limb_sizes, read_walks
 from fruitcount.tree.folder import read_rows, write_rows
 from fruitcount.tree.plan import plan_tree
+from fruitcount.types import Measurement, Scale
 
 CALIPERS = {"1": 20.0, "2": 30.0, "3": 25.0, "4": 22.0, "5": 28.0, "6": 18.0}
 SIZES = {name: LimbSize(d) for name, d in CALIPERS.items()}
@@ -39,6 +41,27 @@ def test_a_limb_keeps_no_more_than_its_own_plan_says():
     assert now == {**was, "2": 7}
     assert got.sheet.keep_n == sum(now.values())
     assert any("limb 2 the spacing or the wood" in note for note in got.notes)
+
+
+def test_limbs_not_photographed_keep_no_more_than_like_limbs():
+    bound = rows()
+    for row in bound:
+        row["keep_n"] = 7  # all three photographed limbs may keep fewer than their shares
+    got = plan_tree(bound, "T", TRUNK)
+    most = max(x.keep_n / x.area_cm2 for x in got.sheet.limbs if x.counted)
+    for limb in got.sheet.limbs:
+        assert limb.keep_n <= max(most * limb.area_cm2, 1)
+    assert any("load not checked" in note for note in got.notes)
+
+
+def test_the_choice_of_plan_goes_from_the_photo_to_the_tree():
+    limb = straight_limb(900, base_mm=25)
+    fruit = fruit_on(limb, np.linspace(20, 880, 40))
+    drawn = Measurement("a.jpg", "", 4000, 3000, None, Scale(px_per_mm=PX_PER_MM), fruit, limb)
+    for choice, words in (("full", "full crop: pinch"), ("quick", "quick: shorten it")):
+        got = plan_tree(rows(plan_choice=choice), "T", TRUNK, measured=lambda row: drawn)
+        assert {r.decision.plan.plan_choice for r in got.results.values()} == {choice}
+        assert any(words in note for note in got.notes)
 
 
 def test_by_trunk_and_caliper():
