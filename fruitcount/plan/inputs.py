@@ -113,16 +113,17 @@ class GrowerInputs:
             at_least("limb_target", self.limb_target, 0.0)
         if self.inclination_deg is not None:
             in_range("inclination_deg", self.inclination_deg, -90.0, 90.0)
-        for name in ("spacing_mm", "harvest_diameter_mm", "limb_length_mm"):
+        for name in (
+            "spacing_mm", "harvest_diameter_mm", "limb_length_mm",
+            "seconds_per_cut", "seconds_per_pinch",
+        ):  # fmt: skip
             value = getattr(self, name)
             if value is not None:
                 positive(name, value)
-        for name in ("handling_factor", "safety_factor"):
-            at_least(name, getattr(self, name), 1.0)
-        for name in ("seconds_per_cut", "seconds_per_pinch"):
-            positive(name, getattr(self, name))
-        for name in ("stub_mm", "keep_tip_leaves_mm"):
-            at_least(name, getattr(self, name), 0.0)
+        at_least("handling_factor", self.handling_factor, 1.0)
+        at_least("safety_factor", self.safety_factor, 1.0)
+        at_least("stub_mm", self.stub_mm, 0.0)
+        at_least("keep_tip_leaves_mm", self.keep_tip_leaves_mm, 0.0)
         in_range("max_cut_frac", self.max_cut_frac, 0.0, 0.95)
 
 
@@ -148,8 +149,8 @@ class ScoreWeights:
     light: float = 0.15
 
     def __post_init__(self) -> None:
-        for name in ("size", "sound", "seat", "light"):
-            at_least(name, getattr(self, name), 0.0)
+        for name, value in vars(self).items():
+            at_least(name, value, 0.0)
 
 
 @dataclass(frozen=True)
@@ -190,9 +191,6 @@ class PlanRules:
     weights: ScoreWeights = ScoreWeights()
 
     def __post_init__(self) -> None:
-        at_least("first_pass_margin_frac", self.first_pass_margin_frac, 0.0)
-        at_least("gap_share_frac", self.gap_share_frac, 0.0)
-        at_least("first_pass_gap_frac", self.first_pass_gap_frac, 0.0)
-        at_least("quick_gap_frac", self.quick_gap_frac, 0.0)
-        at_least("score_per_lost_fruit", self.score_per_lost_fruit, 0.0)
-        at_least("score_per_second", self.score_per_second, 0.0)
+        for name, value in vars(self).items():
+            if name != "weights":
+                at_least(name, value, 0.0)

@@ -77,16 +77,15 @@ def place_on_wood(fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> Pla
     crop = fruitlets.counts_as_crop & (fruitlets.kind != Kind.YELLOWING)
     index = np.flatnonzero(crop)
     line, at = places_on_wood(fruitlets.take(index), limb)
+    nan = float("nan")
     length = limb.length_px
     if limb.found and not np.isfinite(length):
         length = line_length_px(limb.line_px)
-    if not length > 0:
-        length = float("nan")
+    length = length if length > 0 else nan
     length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
+    length_mm = length_mm if length_mm > 0 else nan
     shoot_px = np.array([line_length_px(s.line_px) for s in limb.shoots], dtype=float)
     bearing = np.isin(np.arange(len(limb.shoots)), line)
-    if not length_mm > 0:
-        length_mm = float("nan")
     mm_per_px = length_mm / length
     wood_mm = length_mm + (shoot_px[bearing].sum() * mm_per_px if bearing.any() else 0.0)
     return PlacedFruit(

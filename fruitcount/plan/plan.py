@@ -14,7 +14,7 @@ from fruitcount.flags import Flag
 from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.plan.choose import choose_kept, spread_out
 from fruitcount.plan.cuts import CutPlace, Work, least_work
-from fruitcount.plan.fruit_size import Timing, size_timing
+from fruitcount.plan.fruit_size import size_timing
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
 from fruitcount.plan.passes import carry_out, first_pass_of
 from fruitcount.plan.place import PlacedFruit, place_on_wood
@@ -80,6 +80,8 @@ def plan_limb(
     verdict, reason = verdict_for(len(placed.index), kept, target, species, inputs, flags)
     cuts = tuple(_cut(c, placed, limb, problem, off=int((~kept).sum())) for c in work.cuts)
     timing = size_timing(crop.diameter_mm, species, inputs)
+    own = Flag.NONE if math.isfinite(placed.wood_mm) else Flag.NO_SCALE
+    own |= Flag.FRUIT_LATE if timing.word == "late" else Flag.NONE
     yellowing = (fruitlets.kind == Kind.YELLOWING) & (fruitlets.on_limb != 0)
     n = len(fruitlets)
     plan = Plan(
@@ -96,10 +98,11 @@ def plan_limb(
         keep_score=_spread(problem.score, placed.index, n),
         cuts=cuts,
         pinches=_in_order(work.pinches, placed),
-        work_seconds=_seconds(work, inputs),
+        work_seconds=len(work.cuts) * inputs.seconds_per_cut
+        + len(work.pinches) * inputs.seconds_per_pinch,
         clipper_share_frac=sum(c.share_frac for c in cuts) if (~kept).any() else math.nan,
         timing=timing,
-        flags=flags | _own_flags(placed, timing),
+        flags=flags | own,
         length_mm=placed.wood_mm,
         gap_mm=_smallest_gap(problem, kept) * problem.px_per_unit * placed.mm_per_px,
         pass_number=inputs.pass_number,
@@ -213,15 +216,6 @@ def _smallest_gap(problem: ThinningProblem, kept: NDArray[np.bool_]) -> float:
     apart[problem.group[index][:, None] == problem.group[index][None, :]] = np.inf
     least = float(apart.min())
     return least if math.isfinite(least) else math.nan
-
-
-def _seconds(work: Work, inputs: GrowerInputs) -> float:
-    return len(work.cuts) * inputs.seconds_per_cut + len(work.pinches) * inputs.seconds_per_pinch
-
-
-def _own_flags(placed: PlacedFruit, timing: Timing) -> Flag:
-    no_scale = Flag.NONE if math.isfinite(placed.wood_mm) else Flag.NO_SCALE
-    return no_scale | (Flag.FRUIT_LATE if timing.word == "late" else Flag.NONE)
 
 
 def _cut(
