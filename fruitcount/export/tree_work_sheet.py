@@ -165,7 +165,7 @@ def tree_work_sheet(
     if plan.count.surer:
         story.append(text(plan.count.surer, 10))
     remarks = [*plan.notes, *sheet.notes, *source_lines(sheet.target)]
-    story += [Spacer(1, 4), *(text(f"- {note}", 9) for note in remarks)]
+    story += [Spacer(1, 4), *(text(f"- {note}", 8.5) for note in remarks)]
     shown = {x.name: (pictures or {})[x.name] for x in sheet.limbs if x.name in (pictures or {})}
     if shown:
         story += [PageBreak(), _picture_grid(plan, shown, how)]
@@ -203,7 +203,7 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
     sheet, plans = tree.sheet, _plans(tree)
     unit = "kg" if how.units == "metric" else "lb"
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
-    shares = (0.18, 0.085, 0.095, 0.075, 0.17, 0.09, 0.14, 0.075, 0.09)
+    shares = (0.16, 0.08, 0.09, 0.075, 0.24, 0.08, 0.11, 0.075, 0.09)
     rows = []
     for limb in sheet.limbs:
         plan = plans.get(limb.name)
