@@ -238,7 +238,6 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     assert f"seen: keep {whole}, take off about" in words
     for (name, keep), row in zip(limbs, keys.values(), strict=True):
         assert f"| {name} | {row['count_n']:.0f} | {keep} |" in words
-        assert f"**Keep {row['keep_n']:.0f} of {row['count_n']:.0f}**" in words
     season = _words(_page("season", tree="Gate"))
     for row in keys.values():
         assert re.search(
@@ -255,8 +254,7 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     result = Result(shown, decide(shown, inputs))
     _agrees(_words(_page("limb", photo=key)), views[-1], result)
     words = _words(_page("tree", tree="Gate"))
-    now, kept_n = result.decision.plan.crop_count, result.decision.plan.keep_count
-    assert f"**Keep {kept_n} of {now}**" in words
+    now = result.decision.plan.crop_count
     share = int(re.search(rf"\| {row['limb']} \| {now} \| (\d+) \|", words)[1])
     source = records_source(records.store, year=date.today().year, newest=True)
     plan = plan_of(source, "Gate", FACTS)
