@@ -120,8 +120,8 @@ def _cluster_gap(fruitlets: Fruitlets, scale: Scale, rules: PlaceSettings) -> fl
 
 
 STOUTEST = 0.25
-"""Thickness of a limb over its length: of 60 lines that were right on photographs one had more, of
-12 wrong ones two. A trunk or a stretch of wall has more."""
+"""Thickness of a limb over its length: on 45 photographs one of 35 right lines had more, and two
+of ten wrong ones. A trunk or a stretch of wall has more."""
 
 NEAR_WOOD = 0.5
 """Likelihood of wood within two radii from which a fruit sits along wood."""
