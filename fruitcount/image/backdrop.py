@@ -39,8 +39,8 @@ def backdrop(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
     Returns
     -------
     float array, shape (K, 2)
-        Photo x, y of its convex outline; shape (0, 2) where no sheet is seen. Smooth sky is none,
-        nor is a smooth board that reaches the photo's top.
+        Photo x, y of its convex outline; shape (0, 2) where no sheet is seen. A sheet or board
+        without any fold looks like sky and is not seen.
     """
     rows, columns = rgb.shape[:2]
     factor = max(rows, columns) / SIDE_PX
@@ -88,10 +88,9 @@ def _plain(lab: NDArray[np.float32]) -> NDArray[np.uint8]:
 
 
 def _is_cloth(light: NDArray[np.float32], plain: NDArray[np.uint8]) -> bool:
-    """Wrinkled, or clear of the photo's top; and not burnt out. Sky is none of these."""
+    """Wrinkled and not burnt out. An even sky, which may stand below a trunk, is neither."""
     within = cv2.erode(plain, np.ones((5, 5), np.uint8)) > 0
     if not within.any() or float((light[within] > 98.5).mean()) > MOST_BURNT:
         return False
     relief = np.abs(light - cv2.GaussianBlur(light, (0, 0), 3))[within]
-    top = plain[: max(2, len(plain) // 40)].mean()
-    return bool(np.median(relief) >= LEAST_RELIEF or top < 0.05)
+    return bool(np.median(relief) >= LEAST_RELIEF)

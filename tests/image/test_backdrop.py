@@ -18,7 +18,7 @@ def _leaves(rng):
 def _cloth(rgb, corners, colour, rng):
     """A wrinkled sheet with a thin dark limb before it."""
     fold = cv2.GaussianBlur(rng.normal(0, 1, rgb.shape[:2]).astype(np.float32), (0, 0), 5)
-    fold = 1 + 0.05 * fold / fold.std()
+    fold = 1 + 0.08 * fold / fold.std()
     mask = cv2.fillPoly(np.zeros(rgb.shape[:2], np.uint8), [np.array(corners)], 1) > 0
     sheet = np.clip(np.array(colour) * fold[..., None], 0, 255).astype(np.uint8)
     out = np.where(mask[..., None], sheet, rgb)
