@@ -67,7 +67,19 @@ def backdrop(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
 def inside(
     outline: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
-    """Whether each place lies before the sheet; all do where there is none."""
+    """Whether each place lies before the sheet; all do where there is none.
+
+    Parameters
+    ----------
+    outline : float array, shape (K, 2)
+        From :func:`backdrop`: photo x, y.
+    x, y : float arrays of one shape
+        Places in photo pixels.
+
+    Returns
+    -------
+    bool array, the shape of ``x``
+    """
     if len(outline) < 3:
         return np.ones(np.shape(x), bool)
     nxt = np.roll(outline, -1, axis=0) - outline

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[2]
 START = (
     "import sys; sys.path[:0] = [{ui!r}, {root!r}]\n"
     "from screen_launch import launch\n"
-    "launch({port}, lan={lan!r}, data_dir={data!r}, passphrase={word!r})\n"
+    "launch({port}, lan={lan!r}, https=False, data_dir={data!r}, passphrase={word!r})\n"
 )
 
 __all__ = ["Screen"]
