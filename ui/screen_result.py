@@ -87,7 +87,9 @@ def question(result: Result) -> str:
     """The one thing to ask in place: is this the limb, how long is it, or nothing."""
     measurement = result.measurement
     limb = measurement.limb
-    if not limb.by_hand and measurement.flags & _LIMB_ASKED:
+    # a length is the same from either end, so it is asked for before which end is the base
+    asked = _LIMB_ASKED if measurement.scale.known else _LIMB_ASKED & ~Flag.LIMB_ENDS_UNSURE
+    if not limb.by_hand and measurement.flags & asked:
         return "limb"
     return "length" if limb.found and not measurement.scale.known else ""
 

@@ -243,6 +243,7 @@ def test_sheets_of_limbs_in_groups_and_of_walks(chromium, server):
     context = chromium.new_context(**DESK)
     page = context.new_page()
     page.goto(server.url + "/tree?tree=Gate")
+    page.get_by_text("What you know of the tree").click(timeout=60000)
     page.get_by_text("Sheets of limbs or walks (CSV)").click(timeout=60000)
     here = page.get_by_test_id("stFileUploader")
     limbs = here.filter(has_text="Every limb of the tree").locator("input[type=file]")
