@@ -26,8 +26,8 @@ __all__ = ["GRID", "LineMap", "limb_model_path", "line_map", "ridge_map"]
 F32 = NDArray[np.float32]
 
 SIDES_PX = (480, 800)
-"""Long sides at which the photo is looked at. Both together draw 4 of 56 rendered limbs wrong,
-640 alone 6."""
+"""Long sides at which the photo is looked at. By the net's first run both together drew 4 of 56
+rendered limbs wrong, 640 alone 6."""
 
 LEAST_SIDE_PX = 64
 """A photo with a shorter long side shows no limb to the net."""

@@ -11,7 +11,7 @@ from typing import Any
 
 from fruitcount.training.data import LICENCE, Example, photo_of
 
-__all__ = ["averaged_runs", "earlier_runs", "names_of_all", "splits_of", "write_card"]
+__all__ = ["earlier_runs", "names_of_all", "splits_of", "write_card"]
 
 RUN_FACTS = ("date", "steps", "seconds", "device", "devices", "batch", "blended", "sha256")
 """What later cards tell of a run."""
@@ -40,23 +40,10 @@ def earlier_runs(checkpoint: Path) -> list[dict[str, Any]]:
     if not path.exists():
         return []
     card = json.loads(path.read_text())
-    told = _run_facts(card)
+    told = {k: card[k] for k in RUN_FACTS if k in card}
     if "training" in card:
         told["training"] = card["training"]
     return [*card.get("earlier_runs", []), told]
-
-
-def _run_facts(card: dict[str, Any]) -> dict[str, Any]:
-    return {k: card[k] for k in RUN_FACTS if k in card}
-
-
-def averaged_runs(cards: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """What a blend's card tells of each net in it: the run's facts, and ``after``, its start."""
-    told = [_run_facts(card) for card in cards]
-    for facts, card in zip(told, cards, strict=True):
-        if card.get("earlier_runs"):
-            facts["after"] = card["earlier_runs"][-1]["sha256"]
-    return told
 
 
 def write_card(folder: Path, facts: dict[str, Any]) -> None:
@@ -68,9 +55,8 @@ def write_card(folder: Path, facts: dict[str, Any]) -> None:
     facts : dict
         ``sha256``, ``bytes``, ``steps``, ``seconds``, ``device``, ``devices`` (how many),
         ``batch`` (crops a step), ``training``, ``validation`` (photo names by set), ``scores``;
-        where the run went on from another's weights, ``earlier_runs``; where several runs were
-        averaged, ``blended`` (how many) with steps and seconds of all, ``averaged`` (what
-        :func:`averaged_runs` gives) and ``heat_shift`` (added to the logits of fruit).
+        where the run went on from another's weights, ``earlier_runs``, of which one may be the
+        mean of several runs, ``blended`` (how many).
     """
     card = {
         "name": "heatmap",
@@ -93,23 +79,7 @@ def _devices(run: dict[str, Any]) -> str:
 def _blended(card: dict[str, Any]) -> str:
     if "blended" not in card:
         return ""
-    return (
-        f", in {card['blended']} runs whose weights were averaged by "
-        "`python -m fruitcount.training.blend`"
-    )
-
-
-def _averaged(card: dict[str, Any]) -> list[str]:
-    """A line for each net in the mean, and one for the shift of its scores."""
-    lines = [
-        f"Averaged: `{run['sha256'][:12]}`, {run['seconds']:.0f} s ({run['steps']} steps of "
-        f"{run.get('batch', 48)} crops) on {_devices(run)}{_blended(run)}"
-        + (f", after `{run['after'][:12]}`." if "after" in run else ".")
-        for run in card.get("averaged", [])
-    ]
-    if card.get("heat_shift"):
-        lines.append(f"Added to its logits of fruit: {card['heat_shift']:+.2f}.")
-    return lines
+    return f", in {card['blended']} runs whose weights were averaged"
 
 
 def _text(card: dict[str, Any]) -> str:
@@ -119,7 +89,6 @@ def _text(card: dict[str, Any]) -> str:
         f"Trained {card['date']} by `python -m fruitcount.training.train` for "
         f"{card['seconds']:.0f} s ({card['steps']} steps of {card.get('batch', 48)} crops) on "
         f"{_devices(card)}{_blended(card)}.",
-        *_averaged(card),
         *[
             f"It went on from the net of {run['date']}: {run['seconds']:.0f} s "
             f"({run['steps']} steps) on {_devices(run)}{_blended(run)}."

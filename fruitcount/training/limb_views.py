@@ -165,9 +165,6 @@ def limb_loss(output: torch.Tensor, views: LimbViews) -> dict[str, torch.Tensor]
     both = (chance * line).sum((1, 2))
     dice = 1 - (2 * both + 20) / (chance.sum((1, 2)) + (line * weight).sum((1, 2)) + 20)
     parts = {"line": 4.0 * (each * (1 + 4 * line)).mean()}
-    chance = torch.sigmoid(output[:, 0]) * weight
-    both = (chance * line).sum((1, 2))
-    dice = 1 - (2 * both + 20) / (chance.sum((1, 2)) + (line * weight).sum((1, 2)) + 20)
     parts["dice"] = dice.mean()
     heat, told = _ends(views, output.shape[-1])
     sure = told * functional.avg_pool2d(views.valid, 4)
