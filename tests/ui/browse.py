@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import time
+from collections.abc import Callable
+
 PHONE = {
     "viewport": {"width": 390, "height": 844},
     "has_touch": True,
@@ -28,6 +32,23 @@ FREE = """([n, seed]) => {
 AT = "id => { const m = SCREEN.marks.get(id); return SCREEN.view.toCss(m.x_px, m.y_px); }".replace(
     "SCREEN", SCREEN
 )
+
+
+def assert_quick(limit_ms: float, take: Callable[[], float], what: str) -> None:
+    """Assert that the best of several takes is within the limit.
+
+    Other tests share this machine, so what the screen itself needs is its best time: takes go on
+    for a minute until one is within the limit, which grows with how many times over the
+    processors are wanted.
+    """
+    took, until = [], time.monotonic() + 60
+    while True:
+        took.append(take())
+        limit = limit_ms * max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))
+        if min(took) < limit:
+            break
+        assert time.monotonic() < until, f"{what}: {min(took):.0f} ms at best, limit {limit:.0f}"
+    print(f"{what}: {min(took):.0f} ms")
 
 
 class Page:
