@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["CAUTIONS_FULL", "CAUTIONS_SHORT", "CLIPPERS_MM", "LOPPERS_MM", "cut_tool"]
-
 CLIPPERS_MM = 25.0
 LOPPERS_MM = 50.0
 

@@ -6,8 +6,6 @@ import math
 
 from fruitcount.errors import BadInputError
 
-__all__ = ["at_least", "finite", "in_range", "one_of", "positive"]
-
 
 def finite(name: str, value: float) -> float:
     """Return ``value`` as a float, or raise if it is NaN or infinite."""

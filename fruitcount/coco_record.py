@@ -27,8 +27,6 @@ from fruitcount.measurement_record import (
 )
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Measurement, Scale
 
-__all__ = ["KIND_NAMES", "CocoPhoto", "coco_object", "edge_boxes", "photos_from_coco"]
-
 KIND_NAMES: tuple[str, ...] = tuple(kind.name.lower() for kind in Kind)
 """Class names in the order of :class:`fruitcount.types.Kind`."""
 

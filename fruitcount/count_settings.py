@@ -9,8 +9,6 @@ import numpy as np
 from fruitcount.checks import in_range, one_of, positive
 from fruitcount.detect.heatmap import HEATMAPS
 
-__all__ = ["SCALE_KINDS", "CountSettings", "ScaleRequest"]
-
 SCALE_KINDS = ("card", "points", "disc", "bank card", "fruit", "limb length", "none")
 Point = tuple[float, float]
 

@@ -14,15 +14,6 @@ from typing import Any
 from fruitcount.errors import BadInputError, NotWrittenError
 from fruitcount.files import shown_name, written_whole
 
-__all__ = [
-    "FORMULA_STARTS",
-    "number_in",
-    "safe_cell",
-    "sheet_lines",
-    "table_lines",
-    "write_table",
-]
-
 
 def table_lines(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
     """Where each line stands, and its cells without blanks round them.

@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "BadInputError",
-    "BadTruthError",
-    "FruitcountError",
-    "ModelUnavailableError",
-    "NotWrittenError",
-    "OtherLimbError",
-    "PhotoTooLargeError",
-    "PhotoUnreadableError",
-    "RecordError",
-    "SpeciesError",
-]
-
 
 class FruitcountError(Exception):
     """Base of every error that fruitcount raises on purpose."""

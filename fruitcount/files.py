@@ -12,8 +12,6 @@ from pathlib import Path
 
 from fruitcount.errors import NotWrittenError
 
-__all__ = ["shown_name", "written_whole"]
-
 _LONGEST = 240
 _UNSHOWN = ("Cc", "Cs", "Zl", "Zp")
 # marks that turn the direction of writing, so that gpj.exe reads as exe.jpg (Unicode TR 36)

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from enum import IntFlag
 
-__all__ = ["SENTENCES", "Flag", "flag_names", "flag_sentences", "flags_from_names"]
-
 
 class Flag(IntFlag):
     """Bits that may be set on a photo's result."""

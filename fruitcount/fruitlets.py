@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError
 
-__all__ = ["CIRCLE_COLUMNS", "FloatArray", "Fruitlets", "Kind", "read_only"]
-
 FloatArray = NDArray[np.float64]
 
 

@@ -7,15 +7,6 @@ from numpy.typing import NDArray
 
 from fruitcount.types import FloatArray, Fruitlets, Limb
 
-__all__ = [
-    "along_line",
-    "line_length_px",
-    "nearest_on_line",
-    "places_on_wood",
-    "point_on_line",
-    "resampled",
-]
-
 
 def along_line(line_px: FloatArray) -> FloatArray:
     """Distance of each vertex from the line's first, shape (N,)."""

@@ -16,14 +16,6 @@ from fruitcount.errors import RecordError
 from fruitcount.flags import Flag, flag_names, flags_from_names
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
-__all__ = [
-    "fruitlets_from_dict",
-    "measurement_from_dict",
-    "measurement_to_dict",
-    "plain",
-    "read_values",
-]
-
 T = TypeVar("T")
 
 VERSION = 1

@@ -6,8 +6,6 @@ from datetime import date
 
 from fruitcount.errors import BadInputError
 
-__all__ = ["MONTHS", "month_number", "northern_month", "season_year"]
-
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["BOLD_FONT", "PLAIN_FONT", "models_folder", "sample_folder", "screen_folder"]
-
 _PACKAGE = Path(__file__).resolve().parent
 PLAIN_FONT = _PACKAGE / "export" / "fonts" / "DejaVuSans.ttf"
 BOLD_FONT = PLAIN_FONT.with_name("DejaVuSans-Bold.ttf")

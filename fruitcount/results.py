@@ -11,8 +11,6 @@ from fruitcount.flags import Flag, flag_names
 from fruitcount.pipeline import DOUBT_MARGIN, Result, detection_threshold
 from fruitcount.types import Fruitlets, Kind
 
-__all__ = ["ROW_COLUMNS", "ResultRow", "result_row", "row_values"]
-
 
 @dataclass(frozen=True)
 class ResultRow:

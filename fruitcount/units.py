@@ -12,20 +12,6 @@ import re
 from fruitcount.checks import one_of, positive
 from fruitcount.errors import BadInputError
 
-__all__ = [
-    "GRAVITY_N_PER_KG",
-    "G_PER_OZ",
-    "KG_PER_LB",
-    "MM_PER_INCH",
-    "SYSTEMS",
-    "crop_units",
-    "format_length",
-    "format_size",
-    "format_weight",
-    "g_to_n",
-    "parse_length",
-]
-
 MM_PER_INCH = 25.4
 KG_PER_LB = 0.45359237
 G_PER_OZ = 1000 * KG_PER_LB / 16

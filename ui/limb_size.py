@@ -32,8 +32,6 @@ from fruitcount.species import Species, load_species
 from fruitcount.store.orchard import load_trees
 from fruitcount.units import MM_PER_INCH
 
-__all__ = ["own_words", "pointer_words", "show_size", "wanted_words"]
-
 G_PER_OZ = 28.349523125
 
 

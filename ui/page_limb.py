@@ -39,8 +39,6 @@ from fruitcount.results import result_row
 from fruitcount.season import OrchardTree
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
-__all__ = ["show"]
-
 _WIDGET = "canvas_{}"
 LEARNED = "Counted with what your corrections on this tree taught."
 

@@ -36,8 +36,6 @@ from fruitcount.season import OrchardTree, QueueLine
 from fruitcount.season.heat import heat_by_tree, read_weather
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
-__all__ = ["show"]
-
 _SIGNS = {
     "late": "! late", "now": "➤ now", "second pass due": "➤ second pass",
     "measure again": "? measure again", "soon": "◷ soon",

@@ -21,8 +21,6 @@ from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.tree.run import Progress
 
-__all__ = ["show"]
-
 _NEW = "A new tree"
 _SIDES = {"": "one side", "front": "front", "back": "back"}
 _MOMENTS = {"": "not known", "before": "before thinning", "after": "after thinning"}

@@ -13,8 +13,6 @@ from screen_shell import read_asset
 
 import fruitcount.corrections as cx
 
-__all__ = ["View", "canvas_data", "review_canvas"]
-
 # One file an idea; the browser gets them as one.
 # Steps that the browser can take back by itself, without a connection.
 _STEPS_SENT = 24

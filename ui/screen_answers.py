@@ -14,8 +14,6 @@ from fruitcount.plan.words import TITLES
 from fruitcount.species import load_species
 from fruitcount.units import MM_PER_INCH
 
-__all__ = ["FIELDS", "answers_form", "from_shown", "to_shown"]
-
 # What is asked: name in the records, words in cm or mm, words in inches, mm in one unit shown.
 FIELDS: dict[str, tuple[str, str, float]] = {
     "spacing_mm": ("Spacing wanted, cm", "Spacing wanted, in", 10.0),

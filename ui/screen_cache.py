@@ -18,19 +18,6 @@ from fruitcount.store.base import RevisionConflictError, data_folder
 from fruitcount.store.kept import Records, open_records
 from fruitcount.types import Measurement
 
-__all__ = [
-    "answers_of",
-    "decided",
-    "desk_of",
-    "do_box",
-    "is_counted",
-    "keep_decided",
-    "look_again",
-    "receive",
-    "records",
-    "seen_of",
-]
-
 
 def records() -> Records:
     """The records, opened once for all visitors of this server."""

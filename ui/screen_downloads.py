@@ -30,11 +30,6 @@ from fruitcount.pipeline import Result
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Measurement
 
-__all__ = [
-    "before_and_after", "by_file", "download_row", "show_downloads", "show_limb", "show_pictures",
-    "table_bytes",
-]  # fmt: skip
-
 Picture = NDArray[np.uint8]
 Make = Callable[[], bytes]
 

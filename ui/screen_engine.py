@@ -45,20 +45,6 @@ from fruitcount.store.kept import Records
 from fruitcount.store.orchard import load_trees
 from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 
-__all__ = [
-    "corrected",
-    "counted",
-    "doubt_below",
-    "first_answers",
-    "grower_inputs",
-    "kept_result",
-    "look_again",
-    "resolve",
-    "result",
-    "warm_up",
-    "worth_a_new_look",
-]
-
 # A handle dragged on a line with more points than this gives a needlessly long line.
 _MOST_POINTS = 60
 _one_at_a_time = threading.Lock()

@@ -29,8 +29,6 @@ from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.store.base import DATA_VARIABLE, data_folder, shared_with
 from fruitcount.store.kept import Records, open_records
 
-__all__ = ["launch", "make_app"]
-
 _HERE = Path(__file__).resolve().parent
 # Ours: leaf, bark and paper. Every text pair was checked for a contrast of at least 4.5 to 1.
 _MANIFEST = {

@@ -24,8 +24,6 @@ from starlette.responses import HTMLResponse, Response
 
 from fruitcount.errors import BadInputError
 
-__all__ = ["Gate", "Guard", "Tries", "make_secret"]
-
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]

@@ -14,8 +14,6 @@ import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.store.kept import Event
 
-__all__ = ["Desk", "Resolve", "UndoRefusedError", "owner_of", "take_box"]
-
 REFUSED = "Another screen changed this first. The picture now shows both; please do it again."
 UNDO_REFUSED = "Another screen changed that since: it stays as it is."
 NOTHING_OWN = "The last changes were made on another screen. Nothing of yours is left to take back."

@@ -22,18 +22,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Photo
 
-__all__ = [
-    "LARGEST_SIDE_PX",
-    "Upload",
-    "hold",
-    "photo_at",
-    "photos_in",
-    "piece_jpeg",
-    "preview_jpeg",
-    "shrink_jpeg",
-    "shrink_png",
-]
-
 LARGEST_SIDE_PX = 2048
 _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 82]
 

@@ -25,16 +25,6 @@ from fruitcount.lines import point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray
 
-__all__ = [
-    "actions_by_mark",
-    "cut_strokes",
-    "headline",
-    "question",
-    "show_reasons",
-    "show_result",
-    "warnings",
-]
-
 _LIMB_ASKED = Flag.LIMB_DOUBTFUL | Flag.LIMB_NOT_FOUND | Flag.LIMB_UNSURE | Flag.LIMB_ENDS_UNSURE
 _ASKED = Flag.NO_SCALE | Flag.LOAD_UNKNOWN
 

@@ -18,8 +18,6 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-__all__ = ["ASSETS", "icon_png", "read_asset", "with_shell"]
-
 ASSETS = Path(__file__).resolve().parent / "assets"
 
 

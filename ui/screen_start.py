@@ -18,8 +18,6 @@ from fruitcount.image import read_photo
 from fruitcount.resources import sample_folder
 from fruitcount.store.kept import PhotoLine
 
-__all__ = ["ENDINGS", "samples", "show_start"]
-
 ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 # A middling limb that shows most of what the screen does.
 _FIRST_SAMPLE = "peach-18in-crowded"

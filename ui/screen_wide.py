@@ -14,8 +14,6 @@ from fruitcount.measurement_record import fruitlets_from_dict, plain
 from fruitcount.tree.photos import count_key, count_photo
 from fruitcount.types import Fruitlets
 
-__all__ = ["count_with_wide", "find_wide", "has_wide", "wide_marks"]
-
 # of the program and its net: another one finds other marks
 _key = cache(count_key)
 

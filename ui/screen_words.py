@@ -12,8 +12,6 @@ from fruitcount.months import MONTHS
 from fruitcount.species import load_species, species_names
 from fruitcount.store.kept import PhotoLine
 
-__all__ = ["LEGEND", "count_words", "photo_words", "plain", "species_titles", "units"]
-
 LEGEND = " &nbsp; ".join(
     f"{sign}&nbsp;{words.replace(' ', '&nbsp;')}"
     for sign, words in (

@@ -21,8 +21,6 @@ from fruitcount.store.orchard import save_season_facts, season_history, tree_id_
 from fruitcount.tree.group import LimbSeason, limb_seasons
 from fruitcount.units import crop_units
 
-__all__ = ["history_of", "history_table", "show_tree", "sum_words", "table_of", "tree_form"]
-
 
 def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree], None]) -> None:
     """Details and past seasons of one tree, and of each of its limbs.

@@ -23,8 +23,6 @@ from fruitcount.tree.assignment import Place, place_by_name
 from fruitcount.tree.photos import count_photo, file_hash
 from fruitcount.tree.run import Progress, run_batch
 
-__all__ = ["count_kept", "keep_photos", "progress_words", "told_by_name"]
-
 _PATTERNS = [
     pattern.replace("_", sep)
     for pattern in ("{limb}_{side}_{moment}", "{limb}_{moment}_{side}", "{limb}_{side}",

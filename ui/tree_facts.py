@@ -23,8 +23,6 @@ from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_siz
 from fruitcount.tree.sampling import draw_limbs
 from fruitcount.units import KG_PER_LB, MM_PER_INCH
 
-__all__ = ["ask_facts", "with_sheets"]
-
 
 def ask_facts(
     lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]], name: str

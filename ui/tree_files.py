@@ -20,8 +20,6 @@ from fruitcount.pipeline import Result
 from fruitcount.store.kept import PhotoLine
 from fruitcount.tree.plan import TreeFacts, TreePlan
 
-__all__ = ["planned", "show_files"]
-
 
 def show_files(
     counted: list[PhotoLine],

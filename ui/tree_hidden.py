@@ -29,9 +29,6 @@ from fruitcount.tree.count import limbs_of_tree
 from fruitcount.tree.facts import MOST_FRUIT
 from fruitcount.tree.hidden import BothSides, SidePair, seen_to_true, side_pairs, told_pairs
 
-__all__ = ["ask_both_sides", "ask_hand_counts", "factor_words"]
-
-
 Pairs = tuple[tuple[float, float], ...]
 
 

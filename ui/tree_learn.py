@@ -16,8 +16,6 @@ from fruitcount.evaluate.scores import Tally
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.limbs import StoredTuning, load_tuning
 
-__all__ = ["figures", "show_learning"]
-
 
 def show_learning(lines: Sequence[PhotoLine], tree_id: int) -> None:
     """What is in force, the offer, or how to get one; nothing changes without a tap."""

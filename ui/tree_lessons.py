@@ -35,23 +35,6 @@ from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.run import Progress, run_batch
 from fruitcount.types import Fruitlets, Measurement
 
-__all__ = [
-    "accept",
-    "batch_settings",
-    "corrected_keys",
-    "find_many",
-    "follow_tuning",
-    "is_checked",
-    "learned_here",
-    "offer",
-    "restoring",
-    "take_back",
-    "touched",
-    "tuned_edit",
-    "workers_for",
-]
-
-
 Tell = Callable[[int, int], None]
 
 

@@ -41,8 +41,6 @@ from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import look_hash, same_looks
 from fruitcount.tree.sheet import TreeSheet, common_practice_notes
 
-__all__ = ["noticed", "rows_of", "show_changes", "show_noticed", "show_total"]
-
 
 def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
     """One row a counted photo, as the batch's own grouping takes them."""

@@ -28,8 +28,6 @@ from fruitcount.checks import in_range, positive
 from fruitcount.evaluate.scores import Tally
 from fruitcount.types import FloatArray
 
-__all__ = ["LearnSettings", "Proposal", "propose", "tally_of"]
-
 
 @dataclass(frozen=True)
 class LearnSettings:

@@ -22,25 +22,6 @@ from fruitcount.limb import place_fruitlets
 from fruitcount.pipeline import CountSettings
 from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Measurement, Photo
 
-__all__ = [
-    "FEATURES",
-    "Lesson",
-    "Tuning",
-    "adjusted",
-    "apply_tuning",
-    "features",
-    "lesson_from",
-    "lesson_on_limb",
-    "marks_on_limb",
-    "retuned",
-    "shipped_tuning",
-    "tuned_on_limb",
-    "tuned_scores",
-    "tuning_from_record",
-    "tuning_record",
-    "tuning_sentence",
-]
-
 FEATURES = ("score", "yellow", "roundness", "size")
 """Score as log-odds; the other three as differences from the photo's own usual mark."""
 

@@ -12,8 +12,6 @@ import fruitcount.cli.options as opt
 from fruitcount.export.registry import EXPORTS
 from fruitcount.files import shown_name
 
-__all__ = ["after_command", "count_command"]
-
 
 @click.command("count")
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))

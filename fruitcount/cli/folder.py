@@ -10,8 +10,6 @@ import click
 
 import fruitcount.cli.options as opt
 
-__all__ = ["folder_command"]
-
 
 @click.command("folder")
 @click.argument("folder", type=opt.FOUND_FOLDER)

@@ -14,11 +14,6 @@ from fruitcount.errors import BadInputError
 from fruitcount.months import month_number
 from fruitcount.units import SYSTEMS, parse_length
 
-__all__ = [
-    "FILE", "FOLDER", "FOUND", "FOUND_FOLDER", "LENGTH", "MANY", "db", "grower", "harvest", "month",
-    "out", "paper", "photos", "progress_bar", "scale", "source", "spacing", "units",
-]  # fmt: skip
-
 F = TypeVar("F", bound=Callable[..., Any])
 
 FILE = click.Path(path_type=Path, dir_okay=False)

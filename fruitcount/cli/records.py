@@ -11,8 +11,6 @@ import click
 
 import fruitcount.cli.options as opt
 
-__all__ = ["records_command"]
-
 _LOCATION = "Keep the place where each photo was taken, if it is there."
 
 

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from fruitcount.plan import GrowerInputs
     from fruitcount.tree.facts import TreeFacts
 
-__all__ = ["count_settings", "disc_diameter_mm", "folder_choice", "grower_inputs", "tree_facts"]
-
 
 def disc_diameter_mm(name: str) -> float:
     """Diameter of a named coin or ball, or of a typed length.

@@ -9,8 +9,6 @@ import click
 
 import fruitcount.cli.options as opt
 
-__all__ = ["season_command"]
-
 _DAY = click.DateTime(["%Y-%m-%d"])
 
 

@@ -15,8 +15,6 @@ import fruitcount.cli.options as opt
 if TYPE_CHECKING:
     from fruitcount.species import Species
 
-__all__ = ["card_command", "evaluate_command", "screen_command", "species_command"]
-
 
 @click.command("card")
 @click.argument("out", type=opt.FILE, default="scale-cards.pdf")

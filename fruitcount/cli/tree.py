@@ -9,8 +9,6 @@ import click
 
 import fruitcount.cli.options as opt
 
-__all__ = ["tree_command", "walk_command"]
-
 
 @click.command("tree")
 @click.argument("table", required=False, type=opt.FOUND)

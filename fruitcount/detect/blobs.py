@@ -9,8 +9,6 @@ from scipy.spatial import cKDTree
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray, Maps
 
-__all__ = ["circles_from_maps", "one_a_fruit", "peaks"]
-
 
 def peaks(heatmap: NDArray[np.float32], lowest: float) -> tuple[FloatArray, FloatArray]:
     """Local maxima of a map, placed to a fraction of a cell.

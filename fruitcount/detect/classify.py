@@ -14,8 +14,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.rim import Rim
 from fruitcount.types import FloatArray, Kind
 
-__all__ = ["fruit_colours", "kinds", "scar_frac"]
-
 SCAR_FROM = 0.3
 ROUND_BELOW = 0.7
 """Share of scar-brown surface, and roundness, from which a fruit is marked as hurt. Our choice, and

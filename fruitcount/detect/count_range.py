@@ -10,8 +10,6 @@ from scipy.special import expit
 from fruitcount.flags import Flag
 from fruitcount.types import FloatArray, Fruitlets
 
-__all__ = ["NO_RANGE", "count_range", "recall_of"]
-
 NO_RANGE = (math.nan, math.nan)
 
 USUAL_ODDS, SMALL_ODDS, CROWD_ODDS, HIDDEN_ODDS = 1.9, 1.4, 0.3, 2.0

@@ -14,8 +14,6 @@ from fruitcount.detect.yellow import yellow_clues, yellow_frac
 from fruitcount.image.light import photo_light
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
 
-__all__ = ["find_fruitlets", "measured"]
-
 
 def find_fruitlets(
     photo: Photo, maps: Maps, scale: Scale, settings: DetectSettings | None = None

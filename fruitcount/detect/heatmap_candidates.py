@@ -7,8 +7,6 @@ from numpy.typing import NDArray
 
 from fruitcount.image.rim import STEPS, Rim
 
-__all__ = ["mark_features"]
-
 F32 = NDArray[np.float32]
 
 RINGS = ((0.1, 0.45), (0.45, 0.8), (0.8, 1.0), (1.0, 1.25), (1.25, 1.7))

@@ -26,15 +26,6 @@ from fruitcount.image.reduce import reduced_to
 from fruitcount.image.rim import find_rim
 from fruitcount.types import FloatArray, Maps, Scale
 
-__all__ = [
-    "COEFFICIENTS",
-    "Candidates",
-    "classical_maps",
-    "first_look",
-    "read_coefficients",
-    "second_look",
-]
-
 F32 = NDArray[np.float32]
 
 COEFFICIENTS = Path(__file__).with_name("heatmap_classical.json")

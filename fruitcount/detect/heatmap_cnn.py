@@ -20,8 +20,6 @@ from fruitcount.image.opencv import cv2, net_at
 from fruitcount.resources import models_folder
 from fruitcount.types import Maps, Scale
 
-__all__ = ["model_path", "trained_maps"]
-
 F32 = NDArray[np.float32]
 
 RADIUS_UNIT_PX = 8.0

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray
 
-__all__ = ["CELL_PX", "RADII_PX", "cell_features", "lab_of", "light_corrected", "radial_votes"]
-
 F32 = NDArray[np.float32]
 
 CELL_PX = 2

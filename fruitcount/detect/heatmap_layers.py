@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import ModelUnavailableError
 
-__all__ = ["Layers"]
-
 F32 = NDArray[np.float32]
 
 ROWS_AT_ONCE = 512

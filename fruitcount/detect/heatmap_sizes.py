@@ -13,8 +13,6 @@ import numpy as np
 from fruitcount.detect.heatmap_grid import FRUIT_MM, bounded_factor, known_factor
 from fruitcount.types import Scale
 
-__all__ = ["Look", "known_look", "most_looked_at", "search_looks"]
-
 LIKED_PX = 38.0
 """Width at which the net sees a fruitlet best. Against 26 (:data:`FRUIT_PX`) F1 on the held-back
 photos, which have no scale, was higher by 0.01, and on 63 renders that no net was trained on, at

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HALO_PX", "MOST_AT_ONCE", "Band", "bands_of", "in_bands"]
-
 F32 = NDArray[np.float32]
 
 MOST_AT_ONCE = 2.1e6

@@ -15,8 +15,6 @@ from scipy.special import expit, logit
 from fruitcount.image.reduce import FRUIT_PX
 from fruitcount.types import FloatArray
 
-__all__ = ["FEWEST", "LARGEST_GAIN", "calibrated_score", "leave_one_out_residual"]
-
 FINENESS_ODDS = 0.2
 """Gain of log-odds for each e-fold of size on the working grid, against a usual fruit's."""
 

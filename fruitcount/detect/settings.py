@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from fruitcount.checks import in_range, positive
 from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM
 
-__all__ = ["SHIPPED_THRESHOLD", "DetectSettings"]
-
 SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.3}
 """Lowest score kept, for each source of heatmap; set on the validation photos."""
 

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from fruitcount.image.rim import ANGLES, Rim, find_rim
 from fruitcount.types import FloatArray, Scale
 
-__all__ = ["RADIUS_LOG_SD", "Sizes", "diameters_mm", "measure_sizes"]
-
 RADIUS_LOG_SD: dict[str, float] = {"trained": 0.08, "classical": 0.2}
 """How far each source's radii are off, as sd of ln(radius). Trained: measured on 94 fruit of
 held-back renders; classical: our choice."""

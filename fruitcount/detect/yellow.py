@@ -12,17 +12,6 @@ from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
 from fruitcount.image.light import Light
 from fruitcount.types import FloatArray
 
-__all__ = [
-    "SMALL_PX",
-    "YELLOW_FROM",
-    "cautious",
-    "joint_clues",
-    "net_odds",
-    "with_products",
-    "yellow_clues",
-    "yellow_frac",
-]
-
 YELLOW_FROM = 0.7
 """Yellow share from which a fruit is called yellowing; set on the side of precision."""
 

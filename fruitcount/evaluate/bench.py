@@ -37,8 +37,6 @@ from fruitcount.limb import place_fruitlets
 from fruitcount.pipeline import CountSettings, ScaleRequest, decide, measure
 from fruitcount.types import Maps, Scale
 
-__all__ = ["PARTS", "BenchSettings", "blob_stage", "exponent", "growth", "main", "whole_count"]
-
 
 @dataclass(frozen=True)
 class BenchSettings:

@@ -15,8 +15,6 @@ from pathlib import Path
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Photo
 
-__all__ = ["Spent", "run_command", "two_workers_over_one", "write_jpeg"]
-
 # Reads its own high-water mark: that of a child, seen from outside, may be its parent's.
 _CHILD = """
 import json, sys, time

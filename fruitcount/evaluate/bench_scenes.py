@@ -12,8 +12,6 @@ from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Photo
 
-__all__ = ["crowd_of", "scene_of"]
-
 DRAWN_MEGAPIXELS = 12.0
 """Larger photos are enlarged from this size: drawing them would take gigabytes."""
 

@@ -15,9 +15,6 @@ from fruitcount.detect.settings import DetectSettings
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray, Fruitlets, Maps
 
-__all__ = ["BLOB_FINDERS", "BlobFinder"]
-
-
 _cv2: Any = cv2  # its type stub lacks the blob detector
 
 

@@ -14,8 +14,6 @@ from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder, write_rep
 from fruitcount.evaluate.split import held_back
 from fruitcount.pipeline import CountSettings
 
-__all__ = ["evaluate_folders"]
-
 
 def evaluate_folders(
     folders: Sequence[Path],

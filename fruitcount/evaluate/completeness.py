@@ -20,13 +20,6 @@ from fruitcount.evaluate.inject import CompletenessSettings, Injected, inject
 from fruitcount.evaluate.match import MATCH_RADII
 from fruitcount.types import FloatArray, Fruitlets, Photo
 
-__all__ = [
-    "CompletenessCurve",
-    "completeness_curve",
-    "recover",
-    "wilson_interval",
-]
-
 FindCircles = Callable[[Photo], Fruitlets]
 
 

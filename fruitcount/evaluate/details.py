@@ -13,22 +13,6 @@ from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged, Tally, tally
 from fruitcount.types import FloatArray, Kind
 
-__all__ = [
-    "CONDITIONS",
-    "CONFUSION_NAMES",
-    "PHOTO_CONDITIONS",
-    "ErrorSummary",
-    "class_confusion",
-    "crowding_of",
-    "diameter_errors",
-    "paired_errors",
-    "radius_errors",
-    "recall_by",
-    "summarise",
-    "tally_by",
-    "yellowing_scores",
-]
-
 CONFUSION_NAMES = ("fruit", "yellowing", "damaged", "none")
 """Rows (truth) and columns (found) of the confusion table."""
 

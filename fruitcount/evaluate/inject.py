@@ -14,8 +14,6 @@ from fruitcount.evaluate.strokes import draw_fruit
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray, Fruitlets, Photo
 
-__all__ = ["CompletenessSettings", "Injected", "inject"]
-
 
 @dataclass(frozen=True)
 class CompletenessSettings:

@@ -11,8 +11,6 @@ from fruitcount.errors import BadInputError
 from fruitcount.evaluate.scores import Judged
 from fruitcount.types import FloatArray
 
-__all__ = ["bootstrap_f1", "bootstrap_gain"]
-
 
 def bootstrap_f1(
     judged: Sequence[Judged],

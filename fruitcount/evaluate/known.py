@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from fruitcount.errors import BadInputError
 from fruitcount.types import FloatArray, Kind
 
-__all__ = ["LEAST_VISIBLE_FRAC", "Truth", "truth_from_columns"]
-
 LEAST_VISIBLE_FRAC = 0.5
 """Fruit less visible than this is not asked for (the scoring rule)."""
 

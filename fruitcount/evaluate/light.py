@@ -7,8 +7,6 @@ from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
 
-__all__ = ["measured_light"]
-
 # CIE L* from 0 to 100. Limits set on four open sets so that each word gets a usable share.
 _GLARE_L, _GLARE_FRAC = 92.0, 0.2
 _DARK_MEAN_L = 30.0

@@ -19,18 +19,6 @@ from fruitcount.flags import Flag
 from fruitcount.lines import line_length_px, nearest_on_line, resampled
 from fruitcount.types import FloatArray, Measurement
 
-__all__ = [
-    "LineAgreement",
-    "LineVerdicts",
-    "calibration",
-    "limb_errors",
-    "line_agreement",
-    "line_verdicts",
-    "position_errors",
-    "range_coverage",
-    "scale_errors",
-]
-
 NEAR_FRAC = 0.02
 """Lines nearer than this share of the photo's long side run along the same wood. Our choice."""
 

@@ -17,18 +17,6 @@ from numpy.typing import NDArray
 from fruitcount.evaluate.known import Truth
 from fruitcount.types import Fruitlets
 
-__all__ = [
-    "DROP_RADII",
-    "MATCH_RADII",
-    "Matching",
-    "match",
-    "match_points",
-    "match_surest",
-    "may_touch",
-    "nearest_first",
-    "surest_first",
-]
-
 Pairs = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 MATCH_RADII = 0.7

@@ -10,8 +10,6 @@ from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Curve, Judged
 from fruitcount.image.opencv import cv2
 
-__all__ = ["draw_completeness", "draw_curves", "draw_judged"]
-
 Rgb = tuple[int, int, int]
 # Told apart by brightness and by line as well as by hue: truth is thin, found is thick.
 _HIT: Rgb = (40, 120, 255)

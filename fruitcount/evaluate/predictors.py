@@ -15,8 +15,6 @@ from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, measure
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
 
-__all__ = ["CURVE_THRESHOLD", "circles_predictor", "low_marks", "pipeline_predictor"]
-
 CURVE_THRESHOLD = 0.05
 """Low enough that the precision-recall curve reaches its end."""
 

@@ -21,8 +21,6 @@ from fruitcount.evaluate.scores import (
 )
 from fruitcount.types import Measurement
 
-__all__ = ["Evaluation", "PhotoFailure", "report_json", "report_record", "report_text", "score_set"]
-
 
 @dataclass(frozen=True)
 class PhotoFailure:

@@ -28,15 +28,6 @@ from fruitcount.evaluate.truth import read_truth
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Fruitlets, Measurement
 
-__all__ = [
-    "EvaluateSettings",
-    "Predict",
-    "evaluate_folder",
-    "source_photo",
-    "worst",
-    "write_report",
-]
-
 Predict = Callable[[Path], Measurement | Fruitlets]
 
 

@@ -20,17 +20,6 @@ from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.match import Matching, match, may_touch
 from fruitcount.types import FloatArray, Fruitlets
 
-__all__ = [
-    "CountErrors",
-    "Curve",
-    "Judged",
-    "Tally",
-    "count_errors",
-    "judge",
-    "precision_recall_curve",
-    "tally",
-]
-
 
 @dataclass(frozen=True, eq=False)
 class Judged:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 
-__all__ = ["HELD_BACK_PERCENT", "held_back"]
-
 HELD_BACK_PERCENT = 15
 
 

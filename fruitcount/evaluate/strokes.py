@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from fruitcount.image.opencv import card_pattern, cv2
 from fruitcount.types import FloatArray
 
-__all__ = ["LEAF_RGB", "Canvas", "draw_card", "draw_fruit", "draw_leaf"]
-
 Canvas = NDArray[np.float32]
 LEAF_RGB = (62, 104, 46)
 # Linear light of toner and paper, exposed so that white stays short of clipping in every light.

@@ -20,8 +20,6 @@ from fruitcount.evaluate.strokes import LEAF_RGB, Canvas, draw_card, draw_fruit,
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray, Fruitlets, Kind, Photo
 
-__all__ = ["LIGHTS", "SceneSettings", "draw_scene", "fruitlets_of"]
-
 LIGHTS = {"sun": (1.15, 0.9), "shade": (0.75, 0.3), "dusk": (0.45, 0.4)}
 """Word to (overall brightness, how much fruit shading falls off)."""
 

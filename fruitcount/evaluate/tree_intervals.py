@@ -21,8 +21,6 @@ from fruitcount.tree.hidden import (
     seen_to_true,
 )
 
-__all__ = ["CELLS", "cell", "two_sides_cell"]
-
 CELLS = [
     (limbs, spread, found, n)
     for limbs, spread, found, n in product((8, 14, 40), (0.3, 0.6), (0.6, 0.95), (3, 4, 6, 10))

@@ -14,8 +14,6 @@ from fruitcount.errors import BadTruthError
 from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.truth_files import read_json, read_text, word_columns
 
-__all__ = ["read_coco", "read_voc", "read_yolo"]
-
 _MALFORMED = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
 
 

@@ -9,8 +9,6 @@ from typing import Any
 from fruitcount.errors import BadTruthError
 from fruitcount.types import Kind
 
-__all__ = ["KIND_WORDS", "MAX_TRUTH_BYTES", "read_json", "read_text", "word_columns"]
-
 MAX_TRUTH_BYTES = 64 * 1024 * 1024
 """Largest annotation file that is read; the largest of the open sets used here is under 1 MB."""
 

@@ -12,19 +12,6 @@ from dataclasses import dataclass
 from fruitcount.plan import Plan
 from fruitcount.types import Fruitlets, Kind
 
-__all__ = [
-    "ACTIONS",
-    "BLACK",
-    "CUT_RGB",
-    "INK_RGB",
-    "LIMB_RGB",
-    "OVER_RGB",
-    "PAPER_RGB",
-    "WHITE",
-    "ActionStyle",
-    "fruit_actions",
-]
-
 RGB = tuple[int, int, int]
 
 BLACK: RGB = (0, 0, 0)

@@ -24,8 +24,6 @@ from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.plan import GrowerInputs
 from fruitcount.types import Measurement
 
-__all__ = ["coco_record", "voc_xml", "write_coco", "write_voc", "write_yolo", "yolo_text"]
-
 
 def coco_record(
     measurement: Sequence[Measurement],

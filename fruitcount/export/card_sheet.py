@@ -26,8 +26,6 @@ from fruitcount.image.card import card_side_mm
 from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2
 from fruitcount.tree.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, PIECE, code_text
 
-__all__ = ["PAPERS", "SHEET_IDS", "Card", "card_places", "tree_cards", "write_card_sheet"]
-
 CELLS = 6  # four cells of number and one of black rim on either side
 MARGIN_MM = 8.0
 

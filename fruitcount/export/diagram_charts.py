@@ -10,8 +10,6 @@ from fruitcount.export.actions import INK_RGB, WHITE
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page
 from fruitcount.load import LoadReport, LoadState
 
-__all__ = ["factor_bars", "stress_chart"]
-
 # Okabe-Ito vermillion and blue.
 BEFORE_RGB = (213, 94, 0)
 AFTER_RGB = (0, 114, 178)

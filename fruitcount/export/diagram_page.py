@@ -26,8 +26,6 @@ from fruitcount.export.actions import INK_RGB, PAPER_RGB
 from fruitcount.export.letters import usual_fonts
 from fruitcount.resources import PLAIN_FONT
 
-__all__ = ["LEFT", "RIGHT", "WIDTH", "Page"]
-
 RGB = tuple[int, int, int]
 Place = tuple[float, float]
 

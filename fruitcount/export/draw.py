@@ -12,8 +12,6 @@ from PIL import Image, ImageDraw, ImageFont
 from fruitcount.export.actions import BLACK, RGB
 from fruitcount.resources import PLAIN_FONT
 
-__all__ = ["dashed_line", "mark", "outlined_line", "text", "text_size"]
-
 Picture = NDArray[np.uint8]
 _SHIFT = 4  # cv2 takes 1/16-pixel coordinates, so small circles do not jump about
 

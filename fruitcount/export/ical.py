@@ -8,8 +8,6 @@ from datetime import UTC, date, datetime, timedelta
 
 from fruitcount.season.queue import Days, QueueLine
 
-__all__ = ["calendar_bytes"]
-
 _TITLES = {
     "second pass due": "Second thinning pass",
     "second pass later": "Second thinning pass",

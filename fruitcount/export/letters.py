@@ -22,8 +22,6 @@ from reportlab.pdfgen.canvas import Canvas
 
 from fruitcount.resources import BOLD_FONT, PLAIN_FONT
 
-__all__ = ["chart_words", "draw_words", "markup", "usual_fonts", "words_width"]
-
 # a font, and the character set that says which letters it has
 _FALLBACK = (
     ("STSong-Light", "gb2312"),

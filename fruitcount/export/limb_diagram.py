@@ -21,8 +21,6 @@ from fruitcount.plan import Plan
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import MM_PER_INCH, format_length
 
-__all__ = ["BARK_RGB", "FAINT_RGB", "draw_limb", "draw_strip"]
-
 MARK = 5.0
 ROW = 13.0
 BARK_RGB = (133, 104, 76)

@@ -32,8 +32,6 @@ from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Fruitlets, Photo
 from fruitcount.units import MM_PER_INCH, format_length
 
-__all__ = ["annotated_picture", "footer", "legend", "write_picture"]
-
 Picture = NDArray[np.uint8]
 
 # Legend marks are drawn on a dark band: yellow and sky blue do not show on paper.

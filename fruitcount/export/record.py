@@ -14,9 +14,6 @@ from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan import Plan
 
-__all__ = ["result_to_dict", "write_record"]
-
-
 # null, not 0, where the photo did not tell the count
 _COUNTS = ("crop_count", "yellowing_count", "keep_count", "off_count")
 

@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from fruitcount.pipeline import Result
 
-__all__ = ["EXPORTS", "Export"]
-
 
 @dataclass(frozen=True)
 class Export:

@@ -32,8 +32,6 @@ from fruitcount.tree.hidden import ASSUMED, BY_SIDES
 from fruitcount.tree.sheet import Work
 from fruitcount.units import crop_units
 
-__all__ = ["BlockTree", "block_summary"]
-
 # Okabe-Ito sky blue and vermillion, as in the pictures
 _BAR = colors.Color(86 / 255, 180 / 255, 233 / 255)
 _TARGET = colors.Color(213 / 255, 94 / 255, 0)

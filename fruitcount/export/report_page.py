@@ -25,22 +25,6 @@ from fruitcount.export.letters import (
 )
 from fruitcount.units import SYSTEMS
 
-__all__ = [
-    "PAPERS",
-    "ReportSettings",
-    "build_pdf",
-    "chart_font",
-    "heading",
-    "no_padding",
-    "number",
-    "sheet_settings",
-    "text",
-    "text_table",
-    "tick_box",
-    "trees_told",
-    "usable_pt",
-]
-
 PAPERS = ("a4", "letter")
 MARGIN_PT = 40.0
 _GREY = colors.HexColor("#d9d5cc")

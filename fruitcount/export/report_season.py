@@ -32,11 +32,6 @@ from fruitcount.season.queue import Days, Week, day_words
 from fruitcount.species import species_title
 from fruitcount.units import crop_units, format_length, format_size
 
-__all__ = [
-    "CHART_ROWS", "PICTURE_LEGEND", "name_rows", "season_log",
-    "season_picture", "season_svg", "season_words", "week_cells",
-]  # fmt: skip
-
 CHART_ROWS = 34
 """Trees in one chart of a page."""
 # Okabe-Ito sky blue, vermillion and grey, as in the pictures; shapes differ too

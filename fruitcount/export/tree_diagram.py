@@ -9,8 +9,6 @@ from fruitcount.export.diagram_page import WIDTH, Page
 from fruitcount.export.limb_diagram import BARK_RGB, FAINT_RGB
 from fruitcount.tree.sheet import TreeSheet
 
-__all__ = ["draw_tree", "tree_words"]
-
 ROW, LONGEST, THICKEST = 46.0, 168.0, 13.0
 
 

@@ -30,19 +30,6 @@ from fruitcount.tree.sheet import TreeSheet
 from fruitcount.tree.target import TreeTarget
 from fruitcount.units import KG_PER_LB, format_length
 
-__all__ = [
-    "BY_LOT",
-    "HIDDEN",
-    "covers",
-    "estimate_line",
-    "estimate_lines",
-    "headline",
-    "source_lines",
-    "target_line",
-    "tree_work_sheet",
-]
-
-
 HIDDEN = (
     "The photos do not show every fruit. Count three of these limbs by hand as well, type both "
     "numbers, and you get the number on the whole tree."

@@ -22,8 +22,6 @@ from fruitcount.export.words import choice_lines, count_line, cut_lines, kind_wo
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
 
-__all__ = ["LimbJob", "limb_work_sheet"]
-
 
 @dataclass(frozen=True, eq=False)
 class LimbJob:

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
 
-__all__ = ["backdrop", "inside"]
-
 SIDE_PX = 200
 """Long side at which it is looked for."""
 

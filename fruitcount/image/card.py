@@ -21,8 +21,6 @@ from fruitcount.image.pose import facing_scale, tilt_of
 from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import FloatArray, Photo, Scale
 
-__all__ = ["CARD_SIDES_MM", "CardSettings", "card_side_mm", "find_card", "on_card"]
-
 # A card's number tells its printed side: ten numbers a size.
 CARD_SIDES_MM: dict[range, float] = {
     range(0, 10): 30.0,

@@ -16,8 +16,6 @@ from fruitcount.image.light import linear
 from fruitcount.image.reduce import sample_grid
 from fruitcount.types import FloatArray
 
-__all__ = ["Line", "SideFit", "fit_sides", "meeting_corners", "side_lengths_px"]
-
 Line = tuple[FloatArray, FloatArray]
 """Point and direction."""
 

@@ -15,8 +15,6 @@ from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
 from fruitcount.image.opencv import card_pattern, cv2
 from fruitcount.types import FloatArray
 
-__all__ = ["markers_in_part"]
-
 Grey = NDArray[np.uint8]
 
 SMALLEST_SIDE_PX = 24.0

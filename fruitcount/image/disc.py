@@ -13,8 +13,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import sample_grid
 from fruitcount.types import FloatArray
 
-__all__ = ["DiscFit", "fit_disc"]
-
 _RAYS = 120
 _MIN_RADIUS_PX = 8.0
 

@@ -12,16 +12,6 @@ from PIL import Image, TiffImagePlugin
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 
-__all__ = [
-    "MAX_PIXELS",
-    "bytes_a_pixel",
-    "check_size",
-    "damage_words",
-    "opened",
-    "sniff_format",
-    "tiff_size",
-]
-
 # Largest photo decoded. Phones reach 50 MP; three bytes a pixel makes 240 MB at this limit.
 MAX_PIXELS = 80_000_000
 _PILLOW_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")

@@ -15,8 +15,6 @@ from typing import Any
 
 from PIL import Image
 
-__all__ = ["HeifParts", "open_apart"]
-
 _CHILD = Path(__file__).with_name("heif_child.py")
 _LONGEST_S = 120.0
 

@@ -15,8 +15,6 @@ from fruitcount.flags import Flag
 from fruitcount.image.reduce import reduced_to
 from fruitcount.types import FloatArray, Photo, Scale
 
-__all__ = ["Light", "colour_doubt", "linear", "log_ratios", "photo_light"]
-
 USUAL_LEAF_RED_GREEN = -0.42
 """ln(red / green) of foliage by daylight. Medians of open sets: cherry -0.6, pear -0.32, apple
 -0.23, phone photos of peach -0.45, rendered limbs -0.3 (25 photos of each)."""

@@ -22,8 +22,6 @@ from fruitcount.errors import PhotoUnreadableError
 from fruitcount.image.formats import opened, sniff_format
 from fruitcount.image.heif import open_apart
 
-__all__ = ["capture_time", "exif_of", "location_of", "without_location"]
-
 _TIME = "%Y:%m:%d %H:%M:%S"
 # a JPEG marker; FF 00 and the restart markers FF D0 to D7 lie within coded pixels
 _MARKER = re.compile(rb"\xff([^\x00\xff\xd0-\xd7])", re.DOTALL)

@@ -229,7 +229,7 @@ def _turn(rgb: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
 
 
 def to_rgb8(image: Any) -> NDArray[np.uint8]:
-    """Any Pillow image to uint8 RGB: 16-bit scaled, transparency laid over white."""
+    """Any Pillow image to uint8 RGB, shape (H, W, 3): 16 bits scaled, transparency over white."""
     if image.mode in ("I", "F") or image.mode.startswith("I;16"):
         return np.repeat(_to_8_bits(np.asarray(image))[:, :, None], 3, axis=2)
     if image.mode in ("RGBA", "LA", "PA", "La", "RGBa") or "transparency" in image.info:

@@ -13,8 +13,6 @@ import numpy as np
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray
 
-__all__ = ["FOCAL_SHARE", "facing_scale", "local_map", "tilt_of"]
-
 # Main cameras of phones have focal lengths of about 24 to 28 mm in 35 mm terms; 27 mm over the
 # 43.27 mm diagonal of that frame. A general figure, from memory; a card near the middle of the
 # picture hardly depends on it.

@@ -17,8 +17,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import Photo
 
-__all__ = ["QualityMeasures", "QualitySettings", "measure_quality", "photo_quality"]
-
 _LONG_SIDE_PX = 1024
 
 

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray
 
-__all__ = ["FRUIT_PX", "halved", "reduced_to", "sample_grid", "whole_step"]
-
 FRUIT_PX = 26.0
 """Width of a usual (15 mm) fruitlet on the working grid, in working pixels, for maps and marks."""
 

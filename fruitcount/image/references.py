@@ -15,16 +15,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, local_map, tilt_of
 from fruitcount.types import FloatArray, Fruitlets, Photo, Scale
 
-__all__ = [
-    "BANK_CARD_MM",
-    "DISC_DIAMETERS_MM",
-    "scale_from_bank_card",
-    "scale_from_disc",
-    "scale_from_fruit",
-    "scale_from_limb_length",
-    "scale_from_points",
-]
-
 # Diameters in mm. US coins: United States Mint, coin specifications. Euro coins: the 50 cent, 1
 # and 2 euro from the EUR-Lex summary of Regulation (EC) 975/98, the smaller ones from several
 # agreeing tables. UK coins: secondary tables; those with flat sides (20p, 50p, 1 pound) are left

@@ -16,8 +16,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import halved
 from fruitcount.types import FloatArray
 
-__all__ = ["ANGLES", "STEPS", "Rim", "find_rim", "unrolled"]
-
 F32 = NDArray[np.float32]
 
 ANGLES = np.arange(48) * (2 * np.pi / 48)

@@ -23,8 +23,6 @@ from fruitcount.plan import GrowerInputs
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
 
-__all__ = ["OutputChoice", "count_files", "count_to_files", "output_stem", "write_result"]
-
 
 @dataclass(frozen=True)
 class OutputChoice:

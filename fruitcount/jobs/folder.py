@@ -35,8 +35,6 @@ from fruitcount.tree.group import copies_of
 from fruitcount.tree.photos import count_key, count_photo, settings_key
 from fruitcount.tree.run import Progress
 
-__all__ = ["FolderAnswer", "FolderChoice", "count_folder_to_files", "folder_lines"]
-
 
 @dataclass(frozen=True)
 class FolderChoice:

@@ -21,8 +21,6 @@ from fruitcount.plan import (
 )
 from fruitcount.types import Photo
 
-__all__ = ["check_photo", "count_again", "read_left_standing"]
-
 
 def read_left_standing(path: Path) -> FirstPass:
     """What an earlier record says was to stay.

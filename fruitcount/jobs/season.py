@@ -22,8 +22,6 @@ from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, due_weeks, qu
 from fruitcount.season.queue import Week
 from fruitcount.store import Store, season_history, tree_id_of
 
-__all__ = ["SeasonBook", "WorkFacts", "history_of", "season_book", "season_lines", "write_season"]
-
 
 @dataclass(frozen=True)
 class WorkFacts:

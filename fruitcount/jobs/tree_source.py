@@ -37,15 +37,6 @@ from fruitcount.tree.folder import read_rows
 from fruitcount.tree.hidden import side_pairs, told_pairs
 from fruitcount.types import Measurement
 
-__all__ = [
-    "TreeSource",
-    "facts_of",
-    "records_source",
-    "table_source",
-    "tree_names",
-    "tree_of",
-]
-
 
 @dataclass(frozen=True)
 class TreeSource:

@@ -16,8 +16,6 @@ from scipy.ndimage import gaussian_filter
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray
 
-__all__ = ["bark_share"]
-
 _BINS = (16, 16, 16)
 
 

@@ -19,8 +19,6 @@ from fruitcount.limb.wood import colour_wood
 from fruitcount.lines import resampled
 from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Band", "centred", "normals", "smoothed", "straight", "wood_at"]
-
 _STATIONS = 200
 # Half width of the thickest limb looked for, as a share of the photo's long side.
 _MAX_HALF_FRAC = 0.075

@@ -9,8 +9,6 @@ from scipy.sparse.csgraph import connected_components
 
 from fruitcount.types import Fruitlets
 
-__all__ = ["cluster_numbers"]
-
 
 def cluster_numbers(fruitlets: Fruitlets, gap_px: float) -> NDArray[np.int64]:
     """A number for each fruit; fruit of one cluster share it, a lone fruit has its own.

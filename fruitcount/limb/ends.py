@@ -10,8 +10,6 @@ from scipy.ndimage import uniform_filter1d
 from fruitcount.limb.centre import Band
 from fruitcount.types import FloatArray
 
-__all__ = ["extended", "frame_edge", "trimmed"]
-
 _EDGE_FRAC = 0.04
 
 

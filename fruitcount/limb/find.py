@@ -24,8 +24,6 @@ from fruitcount.limb.wood import Field, make_field
 from fruitcount.lines import along_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
 
-__all__ = ["find_limb", "trace_between"]
-
 # A caliper is put clear of the swollen collar: so many mean widths past it (common practice, no
 # source for the figure).
 _PAST_COLLAR = 1.5

@@ -11,8 +11,6 @@ from fruitcount.limb.centre import normals
 from fruitcount.lines import resampled
 from fruitcount.types import FloatArray, Photo
 
-__all__ = ["edge_width_px"]
-
 
 def edge_width_px(photo: Photo, line_px: FloatArray, half_px: float) -> float:
     """Width of the steepest change of light across a line: larger is more blurred.

@@ -18,8 +18,6 @@ from fruitcount.limb.centre import Band, normals, straight
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps
 
-__all__ = ["Jointed", "cut_at_joints"]
-
 # Both sides' wood behind the border minus wood before it; 1 is a clean border. What leaves at a
 # sharp angle is more often a fork of the limb itself, and a limb is thickest at its collar: a sharp
 # angle takes off up to so much, a thin limb so much for each part it lacks of its middle width.

@@ -21,8 +21,6 @@ from fruitcount.image.reduce import reduced_to
 from fruitcount.resources import models_folder
 from fruitcount.types import FloatArray
 
-__all__ = ["GRID", "LineMap", "limb_model_path", "line_map", "ridge_map"]
-
 F32 = NDArray[np.float32]
 
 SIDES_PX = (480, 800)

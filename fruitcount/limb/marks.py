@@ -13,8 +13,6 @@ from fruitcount.flags import Flag
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Limb, Photo
 
-__all__ = ["drawn_line", "marked_point", "pinned", "with_caliper"]
-
 
 def with_caliper(
     limb: Limb, *, base_diameter_mm: float | None = None, tip_diameter_mm: float | None = None

@@ -13,8 +13,6 @@ from fruitcount.limb.cluster import cluster_numbers
 from fruitcount.lines import nearest_on_line
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Scale
 
-__all__ = ["PlaceSettings", "doubts_by_fruit", "place_fruitlets"]
-
 
 @dataclass(frozen=True)
 class PlaceSettings:

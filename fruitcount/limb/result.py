@@ -12,8 +12,6 @@ from fruitcount.limb.width import Taper
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Limb, Scale
 
-__all__ = ["LimbSettings", "base_last", "made_limb"]
-
 
 @dataclass(frozen=True)
 class LimbSettings:

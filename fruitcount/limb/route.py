@@ -8,8 +8,6 @@ from skimage.graph import MCP_Geometric
 from fruitcount.limb.wood import Field
 from fruitcount.types import FloatArray
 
-__all__ = ["cost_of", "route_between", "route_from"]
-
 # Gain per cell of straight distance is 1, loss is this times the path's cost: 0.45 on a clear
 # ridge, 1 off it. Set on 14 phone photos and 27 path-traced ones, where fewer right lines were
 # found with a floor of 0.25 (paths wander) or a loss of 1.15 (paths run on over leaves).

@@ -13,8 +13,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.limb.line_map import LineMap
 from fruitcount.types import FloatArray
 
-__all__ = ["Found", "search_line"]
-
 F32 = NDArray[np.float32]
 Cell = tuple[int, int]
 

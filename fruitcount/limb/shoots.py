@@ -24,8 +24,6 @@ from fruitcount.limb.wood import Field
 from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale, Shoot
 
-__all__ = ["ShootSettings", "find_shoots"]
-
 
 @dataclass(frozen=True)
 class ShootSettings:

@@ -20,8 +20,6 @@ from fruitcount.limb.centre import Band, normals, smoothed, straight, wood_at
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Ended", "Hidden", "ended"]
-
 # In half widths of the limb: spacing along and across, reach to either side, length of the sure
 # stretch, piece of limb that gives its direction, and how far past the old end is looked.
 _STEP, _ACROSS, _SIDE = 0.25, 0.125, 2.0

@@ -15,8 +15,6 @@ from fruitcount.limb.centre import normals, wood_at
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Maps, Photo
 
-__all__ = ["Taper", "fit_taper", "measure_width", "median_or_nan"]
-
 _SAMPLES = 161
 # Weight of readings above the taper, of 1 for both sides. Nodes and spurs thicken a limb here
 # and there, nothing thins it. Chosen from 0.15 to 0.5 on sixteen path-traced limbs, where base

@@ -13,8 +13,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
 from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
 
-__all__ = ["Field", "colour_wood", "make_field", "reduced", "ridge"]
-
 # Half-widths searched, as shares of the field's long side: twigs of 1 % to limbs of 12 %.
 _SIGMA_FRACS = (0.0032, 0.0055, 0.0095, 0.016, 0.027)
 _TURNS = 12

@@ -16,19 +16,6 @@ from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.types import FloatArray, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
-__all__ = [
-    "Beam",
-    "Prop",
-    "Weights",
-    "bending_moment_n_m",
-    "bending_stress_mpa",
-    "best_prop",
-    "breaking_moment_n_m",
-    "deflection_mm",
-    "prop_reaction_n",
-    "propped_moment_n_m",
-]
-
 
 @dataclass(frozen=True, eq=False)
 class Beam:

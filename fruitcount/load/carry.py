@@ -15,8 +15,6 @@ from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
-__all__ = ["CarryLimit", "carry_limit"]
-
 
 @dataclass(frozen=True)
 class CarryLimit:

@@ -15,14 +15,6 @@ from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
-__all__ = [
-    "LimbModel",
-    "crop_index",
-    "fruit_mass_g",
-    "harvest_mass_g",
-    "limb_model",
-]
-
 _SHOOT_PIECES = 8
 
 

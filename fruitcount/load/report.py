@@ -18,15 +18,6 @@ from fruitcount.load.words import explain_load, notes_of
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
 
-__all__ = [
-    "DOUBTS",
-    "LoadReport",
-    "Relief",
-    "Removal",
-    "limb_load",
-]
-
-
 # With one of these a limb gets a least weight, and no verdict on what it carries.
 DOUBTS = (
     Flag.LIMB_LEAVES_FRAME

@@ -7,8 +7,6 @@ from typing import Protocol
 
 from fruitcount.checks import at_least, in_range
 
-__all__ = ["LoadDetail", "LoadInputs"]
-
 
 class LoadInputs(Protocol):
     """The grower's answers that the load reads; ``GrowerInputs`` of the plan has them all."""

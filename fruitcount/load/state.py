@@ -14,11 +14,9 @@ from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Limb
 
-__all__ = ["Band", "ForkLoad", "Judge", "LoadState", "factor_band", "factor_rel_sd_frac"]
-
 
 def no_sections() -> FloatArray:
-    """Values along a limb of which nothing is known."""
+    """Values along a limb of which nothing is known, shape (0,)."""
     return np.zeros(0)
 
 

@@ -15,8 +15,6 @@ from fruitcount.units import format_length, format_weight
 if TYPE_CHECKING:
     from fruitcount.load.report import LoadReport
 
-__all__ = ["explain_load", "load_detail_lines", "load_lines", "notes_of"]
-
 _OURS = "our choice"
 _BEAM = "textbook bending of a round tapered cantilever"
 

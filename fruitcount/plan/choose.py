@@ -22,8 +22,6 @@ from fruitcount.plan.cuts import Work
 from fruitcount.plan.problem import EPS, Costs, FruitingWood, ThinningProblem
 from fruitcount.types import FloatArray
 
-__all__ = ["choose_fruit", "choose_kept", "spread_out"]
-
 _NONE = -np.inf
 # Above this the search for the widest spread takes too long.
 _LARGEST_SPREAD = 400

@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 
 from fruitcount.plan.problem import EPS, Costs, FruitingWood
 
-__all__ = ["CutPlace", "Work", "least_work", "work_cost"]
-
 
 @dataclass(frozen=True)
 class CutPlace:

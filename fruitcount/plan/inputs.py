@@ -8,8 +8,6 @@ from fruitcount.checks import at_least, in_range, one_of, positive
 from fruitcount.errors import BadInputError
 from fruitcount.months import northern_month
 
-__all__ = ["PLAN_CHOICES", "GrowerInputs", "PlanRules", "ScoreWeights"]
-
 PLAN_CHOICES = ("quick", "full")
 
 

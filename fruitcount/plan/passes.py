@@ -14,15 +14,6 @@ from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import FirstPass, Plan
 from fruitcount.types import FloatArray, Fruitlets, Limb, Shoot
 
-__all__ = [
-    "AfterCheck",
-    "carry_out",
-    "check_count",
-    "first_pass_of",
-    "other_limb_words",
-    "second_pass_inputs",
-]
-
 
 def first_pass_of(plan: Plan, fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> FirstPass:
     """The record of a first-pass plan, with the limb as it will stand.

@@ -11,8 +11,6 @@ from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
-__all__ = ["PlacedFruit", "place_on_wood"]
-
 
 @dataclass(frozen=True, eq=False)
 class PlacedFruit:

@@ -32,8 +32,6 @@ from fruitcount.plan.words import (
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
-__all__ = ["plan_limb"]
-
 CarryAsked = Callable[[Limb, Fruitlets, GrowerInputs], CarryAnswer]
 
 

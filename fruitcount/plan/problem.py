@@ -15,16 +15,6 @@ from fruitcount.plan.target import KeepTarget
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
-__all__ = [
-    "Costs",
-    "FruitingWood",
-    "ThinningProblem",
-    "keep_score",
-    "split_into_sites",
-    "thinning_problem",
-    "wood_thickness_frac",
-]
-
 EPS = 1e-9
 # A price at which no cut is made.
 _NEVER = 1e6

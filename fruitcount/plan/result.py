@@ -14,8 +14,6 @@ from fruitcount.plan.fruit_size import Timing
 from fruitcount.plan.target import KeepTarget
 from fruitcount.types import FloatArray, Reason, read_only
 
-__all__ = ["Choice", "Cut", "FirstPass", "Plan"]
-
 
 @dataclass(frozen=True)
 class FirstPass:

@@ -11,8 +11,6 @@ from fruitcount.plan.inputs import GrowerInputs, PlanRules
 from fruitcount.species import Sourced, Species
 from fruitcount.types import Reason
 
-__all__ = ["CarryAnswer", "KeepTarget", "keep_target", "spacing_count"]
-
 
 class CarryAnswer(Protocol):
     """What the plan needs of a carry limit: fruit the wood may bear, and a band around it."""

@@ -17,18 +17,6 @@ from fruitcount.species import Species
 from fruitcount.types import Reason
 from fruitcount.units import format_length, format_size, format_weight
 
-__all__ = [
-    "choice_lines",
-    "cut_lines",
-    "explain",
-    "headline",
-    "more_fruit_note",
-    "notes_for",
-    "range_sentence",
-    "time_words",
-    "verdict_for",
-]
-
 OURS = "our choice"
 TITLES = {"quick": "quick: shorten it", "full": "full crop: pinch"}
 _ENDS = {

@@ -21,17 +21,6 @@ from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError
 from fruitcount.season.orchard import OrchardTree
 
-__all__ = [
-    "WARM_GDH30",
-    "Heat",
-    "Weather",
-    "days_sooner",
-    "gdh_curve",
-    "heat_after",
-    "heat_by_tree",
-    "read_weather",
-]
-
 _BASE_C, _BEST_C, _CRITICAL_C = 4.0, 25.0, 36.0
 # UC Davis; Lopez & DeJong, Acta Hort. 803: above it development is faster, harvest earlier and
 # fruit smaller, so thin earlier

@@ -17,17 +17,6 @@ from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.months import month_number
 from fruitcount.species import load_species
 
-__all__ = [
-    "BeforeAfter",
-    "OrchardTree",
-    "SeasonFacts",
-    "before_after",
-    "believed_day",
-    "name_order",
-    "read_trees",
-    "season_steps",
-]
-
 _EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999
 
 

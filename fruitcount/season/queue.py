@@ -16,8 +16,6 @@ from fruitcount.season.orchard import OrchardTree, believed_day, name_order
 from fruitcount.species import Species, load_species
 from fruitcount.species.size_rule import latest_size_mm, size_word
 
-__all__ = ["Days", "QueueLine", "Week", "day_words", "due_weeks", "harvest_days", "queue"]
-
 # under the window by this much is "soon"; a week's work is given a week; our own choices
 _SOON_DAYS, _WORK_DAYS = 10, 6
 # the second pass two weeks on: common practice, no source; used where the species is not known

@@ -13,8 +13,6 @@ from typing import Any
 from fruitcount.errors import SpeciesError
 from fruitcount.species.model import STATUSES, AcrePlan, SizeCode, Sourced, Species, TrunkRow
 
-__all__ = ["load_species", "read_species_file", "species_names"]
-
 _FOLDER = Path(__file__).resolve().parent
 _NUMBERS = tuple(f.name for f in fields(Species) if f.type == "Sourced")
 _OPTIONAL = {"heavy_set_spacing_mm", "thinning_days", "harvest_days"}

@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 
 from fruitcount.errors import SpeciesError
 
-__all__ = ["STATUSES", "UNKNOWN", "AcrePlan", "SizeCode", "Sourced", "Species", "TrunkRow"]
-
 STATUSES = (
     "published",
     "derived",

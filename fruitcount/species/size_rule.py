@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from fruitcount.species.model import Species
 
-__all__ = ["DIME_MM", "NICKEL_MM", "PEA_MM", "SIZE_WORDS", "latest_size_mm", "size_word"]
-
 PEA_MM = 8.0
 """A garden pea; memory, no source."""
 DIME_MM = 17.91

@@ -27,8 +27,6 @@ from fruitcount.store.rows import (
     read_lines,
 )
 
-__all__ = ["read_archive", "write_archive"]
-
 _LINES = "records.jsonl"
 _LARGEST_PHOTO = 512 * 1024 * 1024
 # about a hundred thousand counted photos; a small zip may claim to unpack to far more

@@ -24,20 +24,6 @@ from sqlalchemy.orm import Session
 from fruitcount.errors import RecordError
 from fruitcount.store.tables import Base, prepare
 
-__all__ = [
-    "DATA_VARIABLE",
-    "RevisionConflictError",
-    "Store",
-    "data_folder",
-    "must_get",
-    "open_records",
-    "open_store",
-    "reading",
-    "records_file",
-    "shared_with",
-    "writing",
-]
-
 DATA_VARIABLE = "FRUITCOUNT_DATA"
 
 _T = TypeVar("_T")

@@ -32,8 +32,6 @@ from fruitcount.store.rows import (
 )
 from fruitcount.store.tables import EditRow, now_text
 
-__all__ = ["COCO_FILE", "read_coco_folder", "write_coco_folder"]
-
 COCO_FILE = "records.coco.json"
 _ROWS = "fruitcount_records"
 

@@ -32,8 +32,6 @@ from fruitcount.store.photo_record import replay_edits
 from fruitcount.store.tables import EditRow
 from fruitcount.types import Fruitlets, Limb, Measurement
 
-__all__ = ["corrected", "line_on_photo", "step_to", "with_answers"]
-
 
 def corrected(
     measurement: Measurement,

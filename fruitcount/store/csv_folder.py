@@ -27,8 +27,6 @@ from fruitcount.store.rows import (
     write_photo_folder,
 )
 
-__all__ = ["read_csv_folder", "write_csv_folder"]
-
 # columns and tables that came after the first CSV files were written: they may be missing there
 _LATER = ("file_sha256", "harvest_days")
 _LATER_TABLES = ("tuning", "side_count")

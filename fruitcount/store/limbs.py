@@ -22,24 +22,6 @@ from fruitcount.store.tables import (
     now_text,
 )
 
-__all__ = [
-    "HandCount",
-    "StoredLimb",
-    "StoredTuning",
-    "delete_hand_counts",
-    "end_tuning",
-    "hand_limbs",
-    "limb_named",
-    "load_hand_counts",
-    "load_limbs",
-    "load_side_counts",
-    "load_tuning",
-    "save_hand_count",
-    "save_limb",
-    "save_side_count",
-    "save_tuning",
-]
-
 
 @dataclass(frozen=True)
 class StoredLimb:

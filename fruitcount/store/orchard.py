@@ -17,15 +17,6 @@ from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.photos import file_of, remove_file, scrub
 from fruitcount.store.tables import DecisionRow, LimbRow, PhotoRow, SeasonRow, TreeRow
 
-__all__ = [
-    "delete_tree",
-    "load_trees",
-    "save_season_facts",
-    "save_tree",
-    "season_history",
-    "tree_id_of",
-]
-
 _TREE = (
     "name", "species", "variety", "block", "rootstock", "note", "planted_year",
     "trunk_circumference_mm", "ripening_month", "southern", "harvest_days",

@@ -25,18 +25,6 @@ from fruitcount.store.tables import (
 )
 from fruitcount.types import Measurement
 
-__all__ = [
-    "PhotoLine",
-    "PhotoRecord",
-    "list_photos",
-    "load_record",
-    "load_records",
-    "replay_edits",
-    "save_decision",
-    "save_measurement",
-]
-
-
 _AT_ONCE = 500  # photos in one question to the database
 
 

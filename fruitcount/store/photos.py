@@ -19,22 +19,6 @@ from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.tables import PhotoRow
 
-__all__ = [
-    "MOMENTS",
-    "SIDES",
-    "PhotoPlace",
-    "checked_bytes",
-    "delete_photo",
-    "file_of",
-    "photo_bytes",
-    "photo_file",
-    "save_photo",
-    "scrub",
-    "set_photo_place",
-    "unused_files",
-    "write_whole",
-]
-
 SIDES = ("", "front", "back")
 MOMENTS = ("", "before", "after")
 _SUFFIX = re.compile(r"\.[a-z0-9]{1,5}")

@@ -25,24 +25,6 @@ from fruitcount.store.base import Store, open_store, reading
 from fruitcount.store.photos import checked_bytes, file_of, write_whole
 from fruitcount.store.tables import FIRST, KIND, LATEST, Base, PhotoRow
 
-__all__ = [
-    "GONE",
-    "all_lines",
-    "checked",
-    "encode",
-    "must_be_empty",
-    "photo_files",
-    "put_photos",
-    "read_back",
-    "read_lines",
-    "read_photo_folder",
-    "record_tables",
-    "set_counters",
-    "table_rows",
-    "write_photo_folder",
-]
-
-
 GONE = ("batch_row",)
 """Tables of earlier versions whose rows say nothing any more."""
 _INTEGER_END = 1 << 63  # where a database's whole numbers end

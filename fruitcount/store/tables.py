@@ -20,28 +20,6 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from fruitcount.errors import RecordError
 
-__all__ = [
-    "FIRST",
-    "KIND",
-    "LATEST",
-    "STEPS",
-    "Base",
-    "DecisionRow",
-    "EditRow",
-    "HandCountRow",
-    "LimbRow",
-    "MeasurementRow",
-    "Meta",
-    "PhotoRow",
-    "SeasonRow",
-    "SideCountRow",
-    "TreeRow",
-    "TuningRow",
-    "now_text",
-    "prepare",
-    "read_version",
-]
-
 
 def now_text() -> str:
     """The time now, ISO 8601 with seconds, UTC."""

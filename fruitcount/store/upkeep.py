@@ -14,8 +14,6 @@ from fruitcount.store.photo_record import replay_edits
 from fruitcount.store.photos import file_of, unused_files
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
-__all__ = ["delete_unused_files", "find_damage"]
-
 
 def find_damage(store: Store) -> list[str]:
     """Look through everything; an empty list means that all is well.

@@ -11,8 +11,6 @@ from typing import Any
 
 from fruitcount.training.data import LICENCE, Example, photo_of
 
-__all__ = ["earlier_runs", "names_of_all", "splits_of", "write_card"]
-
 RUN_FACTS = ("date", "steps", "seconds", "device", "devices", "batch", "blended", "sha256")
 """What later cards tell of a run."""
 

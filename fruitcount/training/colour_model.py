@@ -39,8 +39,6 @@ from fruitcount.training.data import (
     read_tiles,
 )
 
-__all__ = ["fit", "fit_layers", "main"]
-
 F32 = NDArray[np.float32]
 
 NEAR_N, FAR_N = 90, 110

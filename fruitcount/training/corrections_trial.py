@@ -27,8 +27,6 @@ from fruitcount.evaluate.scores import Judged
 from fruitcount.evaluate.split import held_back
 from fruitcount.pipeline import CountSettings
 
-__all__ = ["Trial", "lesson_of", "main", "tried"]
-
 WRONG_THRESHOLD = 0.55
 """Set too high on purpose."""
 

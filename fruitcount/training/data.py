@@ -15,18 +15,6 @@ from PIL import Image
 
 from fruitcount.evaluate.split import held_back
 
-__all__ = [
-    "BOX_FILL",
-    "LICENCE",
-    "Example",
-    "is_held_back",
-    "is_validation",
-    "photo_of",
-    "read_renders",
-    "read_tiles",
-    "with_lines",
-]
-
 BOX_FILL = {
     "cherry-fruitlets-bbch72": 0.65,
     "cherry-bbch81": 0.85,

@@ -11,8 +11,6 @@ import numpy as np
 import torch
 from torch import nn
 
-__all__ = ["MOST_BYTES", "check_against_cv2", "export_onnx", "sha256_of"]
-
 MOST_BYTES = 16_000_000
 
 

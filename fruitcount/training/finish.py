@@ -14,8 +14,6 @@ from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.export import check_against_cv2, export_onnx, sha256_of
 from fruitcount.training.validate import scores
 
-__all__ = ["finish"]
-
 
 def finish(
     net: nn.Module, ask: list[Example], facts: dict[str, Any], device: torch.device, out: Path

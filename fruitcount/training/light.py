@@ -9,8 +9,6 @@ from torch.nn import functional
 
 from fruitcount.training.quick import quick
 
-__all__ = ["random_light"]
-
 JPEG_SHARE = 0.5
 """Share of the crops that get the marks of strong compression."""
 

@@ -12,15 +12,6 @@ from fruitcount.evaluate.split import held_back
 from fruitcount.training.data import Example, photo_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
 
-__all__ = [
-    "LimbPool",
-    "LimbViews",
-    "is_held_back_line",
-    "limb_loss",
-    "make_limb_pool",
-    "random_views",
-]
-
 VIEW_PX = 640
 """Side of a view; a photo's long side fills 0.7 to 1.65 of it."""
 

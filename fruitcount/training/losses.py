@@ -8,8 +8,6 @@ from torch.nn import functional
 from fruitcount.training.quick import quick
 from fruitcount.training.targets import Targets
 
-__all__ = ["heat_of", "loss_of"]
-
 
 def heat_of(output: torch.Tensor) -> torch.Tensor:
     """Heat logits at half the input's size, from the net's output."""

@@ -15,8 +15,6 @@ import torch
 from torch import nn
 from torch.nn import functional
 
-__all__ = ["CHANNELS", "LIMB_CHANNELS", "LOG_RADIUS_UNIT_PX", "STRIDE", "FruitNet", "start_encoder"]
-
 STRIDE = 4
 LOG_RADIUS_UNIT_PX = 8.0
 """The radius and half-thickness channels are ln(pixels of the input / this)."""

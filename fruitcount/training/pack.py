@@ -17,8 +17,6 @@ from PIL import Image
 
 from fruitcount.training.data import BOX_FILL
 
-__all__ = ["main", "pack"]
-
 
 def pack(photos: Path, out: Path, quality: int = 90) -> int:
     """Write the tar; returns its size in bytes.

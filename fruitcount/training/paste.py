@@ -17,8 +17,6 @@ from fruitcount.training.sprites import (
 )
 from fruitcount.training.warp import Batch, joined, parted
 
-__all__ = ["laid_on", "paste_random"]
-
 RADIUS_PX = 16.0
 """Middle radius of what is pasted: about that of the fruit crops are aimed at."""
 

@@ -12,8 +12,6 @@ from typing import Any, TypeVar
 
 import torch
 
-__all__ = ["quick"]
-
 Out = TypeVar("Out")
 
 

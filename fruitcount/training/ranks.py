@@ -11,8 +11,6 @@ from torch import distributed, nn
 
 from fruitcount.training.card import names_of_all
 
-__all__ = ["Ranks", "join_ranks"]
-
 
 @dataclass(frozen=True)
 class Ranks:

@@ -10,8 +10,6 @@ import torch
 
 from fruitcount.training.warp import MAPS, Batch, joined, parted, taken
 
-__all__ = ["spliced"]
-
 CUT_SHOWS = 0.2
 """Visible share told of a fruit that the line cuts: too little to be taught or punished."""
 

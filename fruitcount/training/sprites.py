@@ -15,8 +15,6 @@ from torch.nn import functional
 
 from fruitcount.training.warp import Pool
 
-__all__ = ["SPRITE_PX", "Bank", "drawn_fruit", "leaf_sprites", "make_bank", "soft_disc"]
-
 SPRITE_PX = 64
 """Side of a sprite; a fruit's radius is :data:`FILL` of the half side."""
 

@@ -10,8 +10,6 @@ from torch.nn import functional
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
 from fruitcount.training.warp import Batch
 
-__all__ = ["Targets", "make_targets"]
-
 AT_ONCE = 8
 """Fruit drawn in one step: more is quicker and takes more memory."""
 

@@ -54,8 +54,6 @@ from fruitcount.training.sprites import Bank, make_bank
 from fruitcount.training.targets import Targets, make_targets
 from fruitcount.training.warp import Batch, CropRules, Pool, joined, make_pool, random_crops
 
-__all__ = ["Run", "main", "next_batch", "next_views", "pools_of", "train"]
-
 GROUP_SHARE = {
     "cherry-fruitlets-bbch72": 0.32,
     "cherry-bbch81": 0.24,

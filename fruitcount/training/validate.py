@@ -18,8 +18,6 @@ from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
 from fruitcount.types import FloatArray, Maps
 
-__all__ = ["THRESHOLDS", "maps_of", "match_marks", "scores"]
-
 THRESHOLDS = tuple(np.round(np.arange(0.1, 0.81, 0.05), 2).tolist())
 
 

@@ -9,18 +9,6 @@ from torch.nn import functional
 
 from fruitcount.training.data import Example
 
-__all__ = [
-    "MAPS",
-    "Batch",
-    "CropRules",
-    "Pool",
-    "joined",
-    "make_pool",
-    "parted",
-    "random_crops",
-    "taken",
-]
-
 MAPS = ("rgb", "wood", "wood_known", "valid")
 """The parts of a batch that are pictures; fruit is the rest."""
 

@@ -36,8 +36,6 @@ from fruitcount.image.photo import read_photo
 from fruitcount.training.data import photo_of
 from fruitcount.types import FloatArray, Fruitlets, Scale
 
-__all__ = ["Clues", "fit_weights", "gather", "joint", "left_out", "main"]
-
 LEAST_VISIBLE = 0.5
 NEAR = 0.7
 """A mark is a fruit's when its centre lies within so many radii of the fruit's."""

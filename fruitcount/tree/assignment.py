@@ -12,18 +12,6 @@ from fruitcount.checks import one_of
 from fruitcount.csv_table import sheet_lines
 from fruitcount.errors import BadInputError
 
-__all__ = [
-    "SOURCES",
-    "Naming",
-    "Place",
-    "first_told",
-    "place_by_card",
-    "place_by_folder",
-    "place_by_name",
-    "read_card_sheet",
-    "read_sheet",
-]
-
 _SIDES = {"": "", "f": "front", "front": "front", "b": "back", "back": "back"}
 _MOMENTS = {"": "", "before": "before", "after": "after"}
 _CARD_NUMBERS = {str(k): k for k in range(50)}

@@ -21,17 +21,6 @@ from fruitcount.image.opencv import cv2
 from fruitcount.tree.assignment import Place
 from fruitcount.types import Scale
 
-__all__ = [
-    "CODE_LEFT",
-    "CODE_SIDE",
-    "CODE_TOP",
-    "PIECE",
-    "CodeRead",
-    "code_text",
-    "place_by_code",
-    "read_card_code",
-]
-
 # Where the code lies beside the black square, in sixths of that square's side, from the square's
 # top left corner. Larger gaps make a larger card; the standard asks for a white edge of 4 cells
 # of the code (here at most 4 x 5.4 / 21 = 1.03).

@@ -13,8 +13,6 @@ from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.types import Measurement
 
-__all__ = ["FileLedger", "Ledger", "MeasuredLedger", "measurement_in", "measurement_of"]
-
 
 class Ledger(Protocol):
     """Where a batch writes its rows."""

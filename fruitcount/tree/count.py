@@ -39,9 +39,6 @@ from fruitcount.tree.sampling import (
     paths_total,
 )
 
-__all__ = ["TreeCount", "as_factor_takes", "limbs_of_tree", "seen_factor", "tree_count"]
-
-
 _UNNAMED = "other limb"
 
 

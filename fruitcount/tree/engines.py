@@ -19,8 +19,6 @@ from typing import Any
 from fruitcount.checks import at_least, one_of
 from fruitcount.errors import BadInputError, FruitcountError
 
-__all__ = ["ENGINES", "BatchSettings", "Engine", "PhotoWork", "do_one", "start_worker"]
-
 PhotoWork = Callable[[str], dict[str, Any]]
 
 

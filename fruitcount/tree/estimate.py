@@ -17,18 +17,6 @@ from scipy import stats
 
 from fruitcount.errors import BadInputError
 
-__all__ = [
-    "Estimate",
-    "LimbGroup",
-    "as_column",
-    "csa_cm2",
-    "grouped_total",
-    "product_interval",
-    "ratio_total",
-    "simple_total",
-    "t_times",
-]
-
 
 @dataclass(frozen=True)
 class Estimate:

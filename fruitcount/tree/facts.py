@@ -14,16 +14,6 @@ from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.hidden import BothSides
 from fruitcount.tree.sampling import Walk, fork_chances
 
-__all__ = [
-    "LimbSize",
-    "SizedLimb",
-    "TreeFacts",
-    "read_both_sides",
-    "read_hand_counts",
-    "read_limb_sizes",
-    "read_walks",
-]
-
 MOST_LIMBS, MOST_FRUIT = 500, 100_000
 """More are a slip of the pen: our choice, far over any tree."""
 

@@ -22,16 +22,6 @@ from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import Progress, run_batch
 
-__all__ = [
-    "FolderCount",
-    "TreeEstimate",
-    "compare_moments",
-    "count_folder",
-    "estimate_trees",
-    "read_rows",
-    "write_rows",
-]
-
 _PLACE = ("file", "tree", "limb", "side", "moment", "told_by", "ok", "problem")
 _COLUMNS = (*_PLACE, *(name for name in ROW_COLUMNS if name != "photo"), "same_as", "look")
 _NUMBERS = (

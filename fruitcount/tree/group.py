@@ -12,8 +12,6 @@ from typing import Any
 from fruitcount.season.orchard import before_after
 from fruitcount.tree.photos import same_looks
 
-__all__ = ["LimbCount", "LimbSeason", "copies_of", "group_limbs", "limb_seasons"]
-
 
 @dataclass(frozen=True)
 class LimbCount:

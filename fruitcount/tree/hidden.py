@@ -21,29 +21,6 @@ from fruitcount.checks import at_least
 from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import Estimate, as_column, product_interval, t_times
 
-__all__ = [
-    "ASSUMED",
-    "BY_HAND",
-    "BY_RANGE",
-    "BY_SIDES",
-    "FEWEST_SEEN",
-    "FEW_IN_BOTH",
-    "BothSides",
-    "Factor",
-    "SidePair",
-    "TwoSides",
-    "apply_factor",
-    "both_sides_factor",
-    "both_sides_lines",
-    "enough_seen",
-    "factor_share",
-    "range_factor",
-    "seen_to_true",
-    "side_pairs",
-    "told_pairs",
-    "two_sides",
-]
-
 BY_HAND, BY_SIDES, BY_RANGE = (
     "hand-counted limbs", "limbs seen from both sides", "photos with a count range"
 )  # fmt: skip

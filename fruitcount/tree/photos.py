@@ -27,19 +27,6 @@ from fruitcount.results import result_row
 from fruitcount.tree.card_code import read_card_code
 from fruitcount.types import Measurement, Photo
 
-__all__ = [
-    "PHOTO_SUFFIXES",
-    "SAME_BITS",
-    "bits_apart",
-    "count_key",
-    "count_photo",
-    "file_hash",
-    "find_photos",
-    "look_hash",
-    "same_looks",
-    "settings_key",
-]
-
 _PICTURES = ("_plan.jpg", ".diagram.png")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 

@@ -13,8 +13,6 @@ from fruitcount.tree.checkpoint import Ledger
 from fruitcount.tree.engines import ENGINES, BatchSettings, PhotoWork
 from fruitcount.tree.photos import file_hash
 
-__all__ = ["BatchResult", "Progress", "run_batch"]
-
 
 @dataclass(frozen=True)
 class Progress:

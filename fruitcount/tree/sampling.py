@@ -20,19 +20,6 @@ from fruitcount.checks import in_range
 from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import Estimate, LimbGroup, as_column, t_times
 
-__all__ = [
-    "FEWEST_WALKS",
-    "Walk",
-    "draw_fork",
-    "draw_limbs",
-    "fork_chances",
-    "limbs_to_halve",
-    "more_paths",
-    "next_by_group",
-    "next_limbs",
-    "paths_total",
-]
-
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them
 # make the interval too narrow. It is taken on the log scale with 0.6 of the usual degrees of
 # freedom: our own choice, by simulation (4-12 walks, three forks): 93-96 % of 95 % intervals then

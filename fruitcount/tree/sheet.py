@@ -15,18 +15,6 @@ from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.target import TreeTarget, share_by_area
 
-__all__ = [
-    "COMMON_PRACTICE",
-    "LimbFacts",
-    "LimbShare",
-    "TreeSheet",
-    "Work",
-    "common_practice_notes",
-    "thinning_work",
-    "tree_sheet",
-    "with_limbs",
-]
-
 
 @dataclass(frozen=True)
 class Work:

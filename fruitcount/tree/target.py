@@ -17,17 +17,6 @@ from fruitcount.species import Species
 from fruitcount.tree.estimate import as_column
 from fruitcount.tree.facts import SizedLimb, TreeFacts
 
-__all__ = [
-    "SEASONS",
-    "TreeTarget",
-    "share_by_area",
-    "target_by_crates",
-    "target_by_spacing",
-    "target_by_trunk",
-    "target_of",
-    "trunk_area_cm2",
-]
-
 SEASONS = ("early", "mid", "late")
 
 

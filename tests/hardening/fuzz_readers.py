@@ -29,8 +29,6 @@ from PIL import Image  # noqa: E402
 
 from fruitcount.errors import FruitcountError  # noqa: E402
 
-__all__ = ["READERS", "Reader"]
-
 
 @dataclass(frozen=True)
 class Reader:

@@ -19,18 +19,6 @@ from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.types import Photo
 
-__all__ = [
-    "CLASSICAL",
-    "SCENES",
-    "count_quickly",
-    "left_behind",
-    "limb_rgb",
-    "quick_count",
-    "run",
-    "saved",
-    "scene",
-]
-
 CLASSICAL = ("--source", "classical")
 
 

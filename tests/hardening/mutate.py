@@ -10,8 +10,6 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-__all__ = ["Program", "damaged", "programs"]
-
 Step = tuple[str, int, int, bytes]
 Program = list[Step]
 

@@ -18,8 +18,6 @@ START = (
     "launch({port}, lan={lan!r}, https=False, data_dir={data!r}, passphrase={word!r})\n"
 )
 
-__all__ = ["Screen"]
-
 
 class Screen:
     """May be killed and started again on the same data."""

@@ -24,8 +24,6 @@ from .shots import Shot, direction
 from .staging import frame, grow_limb, hang_fruit, parent_stem
 from .surround import add_all_fruit, add_background
 
-__all__ = ["SIDES", "scenes_around", "walk_past"]
-
 SIDES = ("front", "turned", "aside", "below", "back")
 _SALT = 923
 _FROM_BEHIND = 110.0

@@ -10,8 +10,6 @@ import numpy as np
 from .kinds import APRICOT, CHERRY, NECTARINE, PEACH, PLUM, PLUM_APRICOT, SWEET_CHERRY, Kind
 from .shots import BUNCHES, PAIRS, SHOTS, TALL, WIDE, Shot
 
-__all__ = ["PREFIX", "drawn_shot", "shot"]
-
 PREFIX = "drawn-"
 _SALT = 415
 

@@ -18,8 +18,6 @@ from .mesh import MeshBuf, across
 from .noise import waves
 from .wood import OBJ_FRUIT, STRIP_DRY, add_twigs
 
-__all__ = ["add_shucks", "sleeves"]
-
 ROWS, COLS = 9, 31
 
 PAPER = np.array(
