@@ -7,7 +7,7 @@ import time
 import cv2
 import numpy as np
 import pytest
-from browse import IDLE, PHONE, SCREEN, Page
+from browse import IDLE, PHONE, SCREEN, Page, assert_quick
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
@@ -58,12 +58,31 @@ def test_a_swipe_moves_no_mark(phone):
     assert phone.marks() == before
 
 
-def test_a_mark_held_for_a_while_is_dragged(phone):
+def test_a_chosen_mark_is_dragged(phone):
     before = phone.marks()
     name = next(iter(before))
-    _swipe(phone, phone.at(name), (24, 12), hold_ms=700)
+    _tap(phone, *phone.at(name))
+    _swipe(phone, phone.at(name), (24, 12))
     assert {k for k, v in phone.marks().items() if v != before[k]} == {name}
     assert "Moved. Undo" in phone.page.locator(".fc-say").inner_text()
+
+
+def test_a_finger_held_still_aims_under_the_glass(phone):
+    """It slides to the place meant: a fruit is added there, or the mark there is chosen."""
+    before = phone.marks()
+    left, top = phone.box()
+    (x, y), *_ = phone.free(1, seed=23)
+    k = phone.ask("view.k")
+    _swipe(phone, (left + x - 20, top + y - 9), (20, 9), hold_ms=600)
+    (new,) = set(phone.marks()) - set(before)
+    wanted = phone.page.evaluate(f"{SCREEN}.view.toPhoto({x}, {y})")
+    assert np.hypot(*np.subtract(phone.marks()[new][:2], wanted)) * k < 1.5
+    assert phone.ask("glass") is None
+    name = next(iter(before))
+    x, y = phone.at(name)
+    _swipe(phone, (x - 14, y + 11), (14, -11), hold_ms=600)
+    assert phone.ask("selected") == name
+    assert set(phone.marks()) == {*before, new}
 
 
 def test_a_tap_on_the_photo_adds_whatever_is_chosen(phone):
@@ -79,20 +98,24 @@ def test_a_tap_on_the_photo_adds_whatever_is_chosen(phone):
         assert phone.ask("selected") is None
 
 
-def test_a_tap_close_beside_a_small_mark_adds(phone):
+@pytest.mark.parametrize("beside", [0.8, 1.2])
+def test_a_tap_beside_the_ring_of_a_mark_adds(phone, beside):
+    """Whoever taps the next fruit of a cluster, half under the ring of its neighbour, adds it."""
     before = phone.marks()
-    asked = done = 0
+    k, asked = phone.ask("view.k"), 0
     for name in list(before)[:10]:
         x, y = phone.at(name)
         left, top = phone.box()
-        if phone.ask(f"hit({x - left}, {y + 17 - top}, 13)") is not None:
+        y += max(7.5, beside * before[name][2] * k)
+        if phone.ask(f"hit({x - left}, {y - top}, 7)") is not None:
             continue  # another mark lies there
         asked += 1
-        had = len(phone.marks())
-        _tap(phone, x, y + 17)
-        done += len(phone.marks()) == had + 1
+        had = set(phone.marks())
+        _tap(phone, x, y)
+        (new,) = set(phone.marks()) - had
+        wanted = phone.page.evaluate(f"{SCREEN}.view.toPhoto({x - left}, {y - top})")
+        assert np.hypot(*np.subtract(phone.marks()[new][:2], wanted)) * k < 1.5
     assert asked >= 4
-    assert done == asked
 
 
 def test_remove_takes_one_fruit_and_chooses_no_other(phone):
@@ -106,21 +129,27 @@ def test_remove_takes_one_fruit_and_chooses_no_other(phone):
     assert not phone.page.locator("button[data-do=remove]").is_visible()
 
 
-def test_five_missed_and_one_wrong_are_put_right_in_eight_taps(phone):
+def test_five_missed_and_one_wrong_are_put_right_in_seven_taps(phone):
+    """Seven taps at two seconds each are fourteen: here only what the screen needs is timed."""
     before = phone.marks()
     left, top = phone.box()
-    begin, taps = time.monotonic(), 0
     for x, y in phone.free(5, seed=3):
         _tap(phone, left + x, top + y)
-        taps += 1
     _tap(phone, *phone.at(next(iter(before))))
     phone.press("remove")
-    taps += 2
     phone.settled()
-    assert taps <= 8
-    assert time.monotonic() - begin < 15
     after = phone.marks()
     assert (len(set(after) - set(before)), len(set(before) - set(after))) == (5, 1)
+    (x, y), *_ = phone.free(1, seed=29)
+
+    def take() -> float:
+        begin, had = time.monotonic(), phone.ask("marks.size")
+        phone.page.touchscreen.tap(left + x, top + y)
+        assert phone.ask("marks.size") == had + 1
+        phone.press("undo")
+        return 1000 * (time.monotonic() - begin)
+
+    assert_quick(500, take, "a tap and its undo")
 
 
 def test_two_taps_tell_the_limb_even_close_together(phone):

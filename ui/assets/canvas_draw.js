@@ -2,7 +2,7 @@
 // Colours: Okabe and Ito's set. Shape tells the label, the inner sign tells what to do.
 const INK = { fruit: "#56b4e9", yellowing: "#f0e442", damaged: "#d55e00", elsewhere: "#bebebe" };
 const ACTION_INK = { keep: "#56b4e9", pinch: "#d55e00", cut: "#e69f00" };
-const SMALLEST_CSS = 7;
+const RING_CSS = 7;
 
 function shapePath(path, label, x, y, r) {
   if (label === "yellowing") {
@@ -42,7 +42,7 @@ function drawMarks(ctx, S, view) {
   for (const m of S.marks.values()) {
     const faint = S.job === "doubt" ? !isDoubtful(m, S.data.doubt_below) : S.job !== "fruit";
     const [x, y] = view.toCss(m.x_px, m.y_px);
-    const r = Math.max(SMALLEST_CSS, m.r_px * view.k);
+    const r = Math.max(RING_CSS, m.r_px * view.k);
     if (x < -r || y < -r || x > view.w + r || y > view.h + r) continue;
     const label = labelOf(m), thin = r < 14 ? 1 : 0;
     if (thin && !faint && label !== "elsewhere") small.push([x, y, r]);
@@ -83,7 +83,7 @@ function drawSelected(ctx, S, view) {
   const m = S.marks.get(S.selected);
   if (!m) return;
   const [x, y] = view.toCss(m.x_px, m.y_px);
-  const r = Math.max(SMALLEST_CSS, m.r_px * view.k) + 6;
+  const r = Math.max(RING_CSS, m.r_px * view.k) + 6;
   const corners = new Path2D();
   for (const [a, b] of [[-1, -1], [1, -1], [-1, 1], [1, 1]]) {
     corners.moveTo(x + a * r, y + b * r * 0.55); corners.lineTo(x + a * r, y + b * r);
@@ -99,7 +99,7 @@ function drawSelected(ctx, S, view) {
 
 function handleAt(m, view) {
   const [x, y] = view.toCss(m.x_px, m.y_px);
-  const r = Math.max(SMALLEST_CSS, m.r_px * view.k) + 16;
+  const r = Math.max(RING_CSS, m.r_px * view.k) + 16;
   return [x + r * 0.78, y + r * 0.78];
 }
 
@@ -152,7 +152,7 @@ function drawGlass(ctx, S, view) {
   ctx.save();
   ctx.beginPath(); ctx.arc(cx, cy, R, 0, 2 * Math.PI); ctx.clip();
   ctx.fillStyle = "#14181a"; ctx.fillRect(cx - R, cy - R, 2 * R, 2 * R);
-  const near = view.around(px, py, 2.2, cx, cy);
+  const near = view.around(px, py, S.glassZoom(px, py), cx, cy);
   drawPhoto(ctx, S, near); drawLine(ctx, S, near); drawMarks(ctx, S, near); drawScale(ctx, S, near);
   ctx.restore();
   const ring = new Path2D();

@@ -210,25 +210,22 @@ class Screen extends Acts {
 
   inside(x, y) { return [Math.min(Math.max(x, 0), this.view.pw - 1), Math.min(Math.max(y, 0), this.view.ph - 1)]; }
 
-  // The mark under a finger or the mouse: at least ``reach`` screen pixels around a centre answer.
-  // In a crowd only a mark's middle does: a tap on its rim means the next fruit.
-  hit(cx, cy, reach = 22, crowd = false) {
+  // The mark whose ring, as drawn, was tapped: beyond its inner part a tap means the next fruit.
+  hit(cx, cy, least, zoom = 1) {
     let best = [1, null];
     for (const m of this.marks.values()) {
       if (this.job === "doubt" && !isDoubtful(m, this.data.doubt_below)) continue;
       const [x, y] = this.view.toCss(m.x_px, m.y_px);
-      const d = Math.hypot(x - cx, y - cy) / Math.max(m.r_px * this.view.k * (crowd ? 0.8 : 1) + (crowd ? 0 : 3), reach);
+      const d = Math.hypot(x - cx, y - cy) / Math.max(0.7 * m.r_px * this.view.k, least / zoom);
       if (d < best[0]) best = [d, m];
     }
     return best[1];
   }
 
-  // Whether several marks lie within a finger's breadth.
-  crowded(cx, cy) {
-    return [...this.marks.values()].filter((m) => {
-      const [x, y] = this.view.toCss(m.x_px, m.y_px);
-      return Math.hypot(x - cx, y - cy) < 26;
-    }).length > 1;
+  // So large that a usual mark is as wide as a finger's tip under the glass.
+  glassZoom(cx, cy) {
+    const [x, y] = this.view.toPhoto(cx, cy);
+    return Math.min(6, Math.max(2.2, 14 / (likelyRadius(this.marks, x, y, this.data) * this.view.k)));
   }
 
   // A sharper piece of the photo, once the view is still and the preview is too coarse.

@@ -1,5 +1,6 @@
-// Fingers, mouse and wheel. One finger pans; it drags only a chosen mark, or one held for a while.
-const TAP_SLOP_CSS = 7, DOUBLE_MS = 320, GRIP_CSS = 22, HOLD_MS = 450;
+// Fingers, mouse and wheel. One finger pans, or drags the chosen mark. Held still for a moment it aims:
+// a glass shows what lies under it, it slides to the place meant, and lifting it is the tap.
+const TAP_SLOP_CSS = 7, DOUBLE_MS = 320, DOUBLE_CSS = 14, GRIP_CSS = 22, HOLD_MS = 350, FINGER_CSS = 26;
 
 function listenPointers(S) {
   const P = { down: new Map(), act: null, lastTap: null };
@@ -17,10 +18,12 @@ function listenPointers(S) {
     else if (P.down.size === 1) P.act = startAct(S, at(e), e.pointerType === "touch");
     clearTimeout(P.hold);
     const act = P.act;
-    if (act?.kind === "pan" && act.mark) {
+    if (act?.kind === "pan" && act.touch && !S.data.busy) {
+      // where marks stand closer than a finger the glass is there at once
+      if (S.hit(...act.start, FINGER_CSS)) S.glass = act.start;
       P.hold = setTimeout(() => {
         if (P.act !== act || act.moved) return;
-        Object.assign(act, { kind: "mark", held: true }); S.select(act.mark.id); S.say("Held: move it, or let go."); S.paint();
+        act.kind = "aim"; S.glass = act.start; S.say("Slide to the place you mean, then let go."); S.paint();
       }, HOLD_MS);
     }
     S.paint();
@@ -43,7 +46,9 @@ function listenPointers(S) {
     if (P.down.size) return;
     P.act = null; S.glass = null;
     if (cancelled) { cancelDrag(S, { act }); S.paint(); return; }
-    if (act && !act.moved && ["pan", "mark", "handle"].includes(act.kind)) tap(S, P, act, at(e));
+    const aimed = act?.kind === "aim";
+    if (aimed && act.moved) act.mark = S.hit(...at(e), RING_CSS, S.glassZoom(...at(e)));
+    if (aimed || (act && !act.moved && ["pan", "mark", "handle"].includes(act.kind))) tap(S, P, act, at(e));
     else if (act) finishAct(S, act);
     S.paint();
   };
@@ -80,7 +85,7 @@ function startAct(S, [cx, cy], touch) {
     const [hx, hy] = handleAt(chosen, S.view);
     if (Math.hypot(cx - hx, cy - hy) < GRIP_CSS) return { ...base, kind: "grip", mark: chosen };
   }
-  const crowd = touch && S.crowded(cx, cy), mark = S.hit(cx, cy, crowd ? SMALLEST_CSS : touch ? 13 : 9, crowd);
+  const mark = S.hit(cx, cy, S.job === "doubt" ? FINGER_CSS : RING_CSS);
   return { ...base, kind: mark && mark.id === S.selected ? "mark" : "pan", mark };
 }
 
@@ -112,7 +117,7 @@ function moveAct(S, act, now, was) {
     const r = (Math.hypot(now[0] - x, now[1] - y) / 1.103 - 16) / S.view.k;
     S.marks.set(act.mark.id, { ...act.mark, r_px: Math.max(2, r) });
   }
-  if (act.touch && act.kind !== "pan") S.glass = now;
+  S.glass = act.touch && act.kind !== "pan" ? now : null;
 }
 
 function finishAct(S, act) {
@@ -137,7 +142,7 @@ function cancelDrag(S, P) {
 function tap(S, P, act, [cx, cy]) {
   const now = Date.now(), last = P.lastTap;
   P.lastTap = { now, cx, cy, added: null };
-  if (last && act.touch && now - last.now < DOUBLE_MS && Math.hypot(cx - last.cx, cy - last.cy) < 30) {
+  if (last && act.touch && now - last.now < DOUBLE_MS && Math.hypot(cx - last.cx, cy - last.cy) < DOUBLE_CSS) {
     P.lastTap = null;
     if (last.added && S.marks.has(last.added)) S.undo();
     S.view.zoom(S.view.k > S.view.fitK * 2 ? 1e-6 : 3, cx, cy);
@@ -146,11 +151,11 @@ function tap(S, P, act, [cx, cy]) {
   }
   if (S.data.busy) return;
   const [x, y] = S.view.toPhoto(cx, cy);
-  if (act.held) return;
   if (act.kind === "handle" && !(S.job === "limb" && S.fresh) && S.job !== "scale") return;
   if (!S.isInside(x, y)) return;
   if (S.job === "limb") S.tapLine([x, y]);
   else if (S.job === "scale") S.tapScale([x, y]);
   else if (act.mark) S.tapMark(act.mark);
+  else if (S.job === "doubt") S.say("Tap a doubtful mark. To add a fruit go to Marks.");
   else { S.selected = null; P.lastTap.added = S.addAt(x, y); }
 }
