@@ -1,4 +1,4 @@
-"""File names as they can be printed, and files that are written whole or not at all."""
+"""Names fit to show, writing that leaves nothing half done, where bundled files lie."""
 
 from __future__ import annotations
 
@@ -83,3 +83,28 @@ def _on_disk(file: Path) -> None:
     # some file systems tell of a full disk only when the bytes have to be there
     with file.open("rb") as stream:
         os.fsync(stream.fileno())
+
+
+_PACKAGE = Path(__file__).resolve().parent
+PLAIN_FONT = _PACKAGE / "export" / "fonts" / "DejaVuSans.ttf"
+BOLD_FONT = PLAIN_FONT.with_name("DejaVuSans-Bold.ttf")
+
+
+def _either(installed: str, checkout: str) -> Path:
+    inside = _PACKAGE / installed
+    return inside if inside.is_dir() else _PACKAGE.parent / checkout
+
+
+def models_folder() -> Path:
+    """Folder of trained models and their cards."""
+    return _either("_models", "models")
+
+
+def screen_folder() -> Path:
+    """Folder of the Streamlit screen."""
+    return _either("_screen", "ui")
+
+
+def sample_folder() -> Path:
+    """Folder of sample photographs; only a checkout has it."""
+    return _PACKAGE.parent / "sample_images"

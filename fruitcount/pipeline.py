@@ -12,7 +12,7 @@ import numpy as np
 
 from fruitcount.count_settings import SCALE_KINDS, CountSettings, ScaleRequest
 from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
-from fruitcount.detect.count_range import count_range
+from fruitcount.detect.find import count_range
 from fruitcount.detect.heatmap import HEATMAPS, default_source
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.backdrop import backdrop, inside

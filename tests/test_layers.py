@@ -12,7 +12,7 @@ from helpers import ROOT
 PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
-    ("errors", "flags", "resources"),
+    ("errors", "flags"),
     ("cautions", "checks", "files"),
     ("csv_table", "months", "units"),
     ("fruitlets",),

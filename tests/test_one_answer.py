@@ -21,11 +21,12 @@ from fruitcount.export import picture as strip
 from fruitcount.export.annotations import write_coco
 from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.record import result_to_dict
-from fruitcount.export.words import load_lines, result_lines
+from fruitcount.export.words import result_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+from fruitcount.files import sample_folder
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import CountSettings, Result, decide, measure
 from fruitcount.plan import GrowerInputs
-from fruitcount.resources import sample_folder
 from fruitcount.results import result_row
 from fruitcount.types import Photo
 

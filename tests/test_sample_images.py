@@ -15,10 +15,10 @@ import pytest
 from fruitcount.detect.heatmap import default_source
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
+from fruitcount.files import sample_folder
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import decide, measure
 from fruitcount.plan import GrowerInputs
-from fruitcount.resources import sample_folder
 
 FOLDER = sample_folder()
 TRUTHS = read_truth(FOLDER)

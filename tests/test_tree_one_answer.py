@@ -20,13 +20,15 @@ from streamlit.testing.v1 import AppTest
 import fruitcount.corrections as cx
 from fruitcount.cli import main
 from fruitcount.csv_table import table_lines
-from fruitcount.export.words import choice_lines, count_line, cut_lines, load_lines
+from fruitcount.export.words import count_line
+from fruitcount.files import sample_folder
 from fruitcount.jobs.season import WorkFacts, season_book, write_season
 from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import records_source, table_source
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan import GrowerInputs
-from fruitcount.resources import sample_folder
+from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season import OrchardTree
 from fruitcount.store import (

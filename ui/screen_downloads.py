@@ -16,17 +16,18 @@ from numpy.typing import NDArray
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 
 from fruitcount.csv_table import write_table
-from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.annotations import write_coco
 from fruitcount.export.draw import mark
 from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict
 from fruitcount.export.report_page import sheet_settings
-from fruitcount.export.words import cut_lines, load_lines
+from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.image.opencv import cv2
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
+from fruitcount.plan.words import cut_lines
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Measurement
 

@@ -11,18 +11,12 @@ from screen_words import LEGEND
 
 import fruitcount.corrections as cx
 from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT
-from fruitcount.export.actions import fruit_actions
-from fruitcount.export.words import (
-    choice_lines,
-    count_line,
-    cut_lines,
-    load_detail_lines,
-    load_lines,
-    scale_line,
-)
+from fruitcount.export.words import count_line, fruit_actions, scale_line
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.lines import point_on_line
+from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Result
+from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.types import FloatArray
 
 _LIMB_ASKED = Flag.LIMB_DOUBTFUL | Flag.LIMB_NOT_FOUND | Flag.LIMB_UNSURE | Flag.LIMB_ENDS_UNSURE

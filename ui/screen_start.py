@@ -14,8 +14,8 @@ from screen_photos import hold, preview_jpeg, shrink_jpeg
 from screen_words import count_words, photo_words, plain
 
 from fruitcount.errors import FruitcountError
+from fruitcount.files import sample_folder
 from fruitcount.image import read_photo
-from fruitcount.resources import sample_folder
 from fruitcount.store.kept import PhotoLine
 
 ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]

@@ -22,10 +22,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     # command: (module that holds it, one line for --help)
     "count": ("count", "Count one photo, or several, and say how many fruit to keep."),
     "after": ("count", "Check a photo taken after thinning against the plan."),
-    "folder": ("folder", "Count a folder of photos of one tree or many."),
+    "folder": ("count", "Count a folder of photos of one tree or many."),
     "tree": ("tree", "Make a whole tree's work sheet: estimate, target, each limb's share."),
     "walk": ("tree", "Count a tree without photos, by random walks from trunk to tip."),
-    "season": ("season", "List the trees in the order to thin them, with log and calendar."),
+    "season": ("tree", "List the trees in the order to thin them, with log and calendar."),
     "records": ("records", "Back up, check, export, import and delete what is kept."),
     "card": ("tools", "Write the sheet of scale cards to print."),
     "evaluate": ("tools", "Measure the count against annotated photos."),

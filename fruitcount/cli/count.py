@@ -1,4 +1,4 @@
-"""``fruitcount count``: photos, each with its own answer; ``after``: the check on the work done."""
+"""``fruitcount count``, ``after`` and ``folder``: photos, each with its answer, and their check."""
 
 from __future__ import annotations
 
@@ -41,8 +41,7 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     from fruitcount.cli.requests import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
     from fruitcount.export.words import reason_lines, result_lines
-    from fruitcount.jobs.count import OutputChoice, count_files
-    from fruitcount.jobs.followup import read_left_standing
+    from fruitcount.jobs.count import OutputChoice, count_files, read_left_standing
 
     settings, inputs = count_settings(options), grower_inputs(options)
     picture = not options["no_picture"]
@@ -93,10 +92,61 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
     """Compare PHOTO, taken after thinning, with the RECORD of the plan (its .json)."""
     from fruitcount.cli.requests import count_settings
     from fruitcount.errors import OtherLimbError, PhotoUnreadableError
-    from fruitcount.jobs.followup import check_photo
+    from fruitcount.jobs.count import check_photo
 
     try:
         click.echo(check_photo(photo, record, count_settings(options)).sentence)
     except (OtherLimbError, PhotoUnreadableError) as fault:
         click.echo(str(fault), err=True)
         sys.exit(1)
+
+
+@click.command("folder")
+@click.argument("folder", type=opt.FOUND_FOLDER)
+@opt.out("Folder for the table; a stopped run goes on from there.")
+@click.option(
+    "--by",
+    type=click.Choice(["auto", "sheet", "code", "card", "folder", "name"]),
+    default="auto",
+    show_default=True,
+    help="What tells tree and limb of a photo; auto asks all, in this order.",
+)
+@click.option("--pattern", default="", help="Of file names, such as {tree}_{limb}_{side}.")
+@click.option("--sheet", type=opt.FOUND, help="CSV of photos: file, tree, limb, side, moment.")
+@click.option(
+    "--cards",
+    type=opt.FOUND,
+    help="CSV of the cards that stay with a tree: card number, tree, limb.",
+)
+@click.option("--limbs", "limbs_n", type=opt.MANY, help="Limbs on each tree, to give a total.")
+@click.option("--workers", type=opt.MANY, default=2, show_default=True, help="Processes.")
+@click.option("--cluster", default=None, help="Address of a Dask scheduler to run on.")
+@click.option("--pictures", is_flag=True, help="Write an annotated picture of each photo too.")
+@click.option("--learned", help="Count with what your corrections of this recorded tree taught.")
+@opt.db
+@opt.units
+@opt.scale
+@opt.grower
+def folder_command(folder: Path, **options: Any) -> None:
+    """Count every photo below FOLDER and estimate its trees."""
+    from fruitcount.cli.requests import count_settings, folder_choice, grower_inputs
+    from fruitcount.jobs.folder import count_folder_to_files, folder_lines
+
+    settings, inputs = count_settings(options), grower_inputs(options)
+    choice = folder_choice(options)
+    try:
+        with opt.progress_bar("Counting") as bar:
+            answer = count_folder_to_files(
+                folder,
+                choice,
+                settings=settings,
+                inputs=inputs,
+                progress=lambda now: bar(now.done_n, now.total_n),
+            )
+    except KeyboardInterrupt:
+        click.echo("\nStopped. The photos counted so far are kept: the same command goes on there.",
+                   err=True)  # fmt: skip
+        sys.exit(1)
+    click.echo("\n".join(folder_lines(answer)))
+    click.echo(f"Wrote {answer.table}")
+    sys.exit(0 if all(row.get("ok") for row in answer.count.rows) else 1)

@@ -97,7 +97,7 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
     from fruitcount.errors import FruitcountError
     from fruitcount.store import read_archive, read_coco_folder, read_csv_folder
     from fruitcount.store.base import records_file
-    from fruitcount.store.coco_folder import COCO_FILE
+    from fruitcount.store.open_folder import COCO_FILE
 
     read: Any = read_csv_folder if source.is_dir() else read_archive
     if (source / COCO_FILE).is_file():

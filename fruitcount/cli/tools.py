@@ -89,7 +89,7 @@ def screen_command(
     port: int, lan: bool, passphrase: str | None, https: bool | None, data: Path | None
 ) -> None:
     """Open the screen in a browser, on this computer only unless --lan is given."""
-    from fruitcount.resources import screen_folder
+    from fruitcount.files import screen_folder
 
     # The screen stands outside the package, so that the library can never import it.
     sys.path.insert(0, str(screen_folder()))

@@ -10,7 +10,7 @@ import numpy as np
 
 from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
 from fruitcount.corrections.edits import Change, apply, edit_from_json
-from fruitcount.detect.count_range import count_range
+from fruitcount.detect.find import count_range
 from fruitcount.flags import Flag
 from fruitcount.limb import find_limb, place_fruitlets, with_caliper
 from fruitcount.lines import line_length_px

@@ -16,10 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from fruitcount.detect.heatmap_candidates import mark_features
-from fruitcount.detect.heatmap_features import CELL_PX, cell_features, lab_of, light_corrected
-from fruitcount.detect.heatmap_grid import known_factor, resampled, start_factor
+from fruitcount.detect.heatmap_features import (
+    CELL_PX,
+    cell_features,
+    lab_of,
+    light_corrected,
+    mark_features,
+)
 from fruitcount.detect.heatmap_layers import Layers
+from fruitcount.detect.heatmap_sizes import known_factor, resampled, start_factor
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to

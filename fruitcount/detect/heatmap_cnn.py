@@ -12,12 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from fruitcount.detect.heatmap_grid import resampled, start_factor
-from fruitcount.detect.heatmap_sizes import Look, known_look, search_looks
+from fruitcount.detect.heatmap_sizes import Look, known_look, resampled, search_looks, start_factor
 from fruitcount.detect.heatmap_tiles import in_bands
 from fruitcount.errors import ModelUnavailableError
+from fruitcount.files import models_folder
 from fruitcount.image.opencv import cv2, net_at
-from fruitcount.resources import models_folder
 from fruitcount.types import Maps, Scale
 
 F32 = NDArray[np.float32]

@@ -1,5 +1,6 @@
-"""Which looks the net has at a photo: how large, and whether in the mirror too.
+"""The working grid, and which looks the net has at a photo: how large, and mirrored too or not.
 
+With a known scale a 15 mm fruitlet becomes :data:`FRUIT_PX` across and detection is single-scale.
 A look costs time by its pixels. Every photo has the same time, so a large one, which takes longer
 to read, has fewer looks or smaller ones.
 """
@@ -9,9 +10,65 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fruitcount.detect.heatmap_grid import FRUIT_MM, bounded_factor, known_factor
+from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import FRUIT_PX
 from fruitcount.types import Scale
+
+FRUIT_MM = 15.0
+"""The middle of the thinning sizes looked for (4-35 mm)."""
+
+MOST_PIXELS = 2.6e6
+"""Largest working picture. Keeps a 12 MP photo within its time; larger is slower."""
+
+MOST_AT_FIRST = 0.8e6
+"""Pixels of the first look without a scale; what it leaves is for the second, finer one."""
+
+MOST_ENLARGING = 2.5
+
+
+def bounded_factor(factor: float, shape: tuple[int, ...], most_px: float = MOST_PIXELS) -> float:
+    """A factor held to :data:`MOST_ENLARGING` and to so many pixels of the working picture."""
+    room = float(np.sqrt(most_px / (shape[0] * shape[1])))
+    return min(factor, MOST_ENLARGING, room)
+
+
+def known_factor(shape: tuple[int, ...], scale: Scale) -> float:
+    """Resampling factor for a photo whose scale is known.
+
+    Parameters
+    ----------
+    shape : tuple
+        Rows and columns of the photo first.
+    scale : Scale
+        Known.
+
+    Returns
+    -------
+    float
+        Working pixels per photo pixel: a fruitlet of 15 mm becomes :data:`FRUIT_PX` wide.
+    """
+    return bounded_factor(FRUIT_PX / (FRUIT_MM * scale.px_per_mm), shape)
+
+
+def start_factor(shape: tuple[int, ...], long_side_px: float = 1024.0) -> float:
+    """Factor of the first look when no scale is known: the long side to ``long_side_px``."""
+    return bounded_factor(min(1.0, long_side_px / max(shape[0], shape[1])), shape, MOST_AT_FIRST)
+
+
+def resampled(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
+    """The photo at ``factor`` working pixels a photo pixel.
+
+    Shape (rows, columns, 3) before and after.
+
+    Area averaging when shrinking, so that fine leaf texture does not alias.
+    """
+    rows, columns = photo_rgb.shape[:2]
+    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
+    how = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(photo_rgb, size, interpolation=how), dtype=np.uint8)
+
 
 LIKED_PX = 38.0
 """Width at which the net sees a fruitlet best. Against 26 (:data:`FRUIT_PX`) F1 on the held-back

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from fruitcount.export.actions import BLACK, RGB
-from fruitcount.resources import PLAIN_FONT
+from fruitcount.export.words import BLACK, RGB
+from fruitcount.files import PLAIN_FONT
 
 Picture = NDArray[np.uint8]
 _SHIFT = 4  # cv2 takes 1/16-pixel coordinates, so small circles do not jump about

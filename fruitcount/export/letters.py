@@ -20,7 +20,7 @@ from reportlab.pdfbase.cidfonts import CIDEncoding, UnicodeCIDFont
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitcount.resources import BOLD_FONT, PLAIN_FONT
+from fruitcount.files import BOLD_FONT, PLAIN_FONT
 
 # a font, and the character set that says which letters it has
 _FALLBACK = (

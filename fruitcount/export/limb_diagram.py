@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.export.actions import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
-from fruitcount.export.diagram_charts import factor_bars, stress_chart
-from fruitcount.export.diagram_page import LEFT, RIGHT, Page
+from fruitcount.export.diagram_page import LEFT, RIGHT, Page, factor_bars, stress_chart
+from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load import LoadReport
 from fruitcount.plan import Plan

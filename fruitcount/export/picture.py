@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError
-from fruitcount.export.actions import (
+from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
+from fruitcount.export.words import (
     ACTIONS,
     BLACK,
     CUT_RGB,
@@ -24,9 +25,8 @@ from fruitcount.export.actions import (
     PAPER_RGB,
     WHITE,
     fruit_actions,
+    main_lines,
 )
-from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
-from fruitcount.export.words import main_lines
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Fruitlets, Photo

@@ -8,7 +8,7 @@ from typing import Any
 
 from fruitcount import __version__
 from fruitcount.cautions import CAUTIONS_SHORT
-from fruitcount.export.actions import fruit_actions
+from fruitcount.export.words import fruit_actions
 from fruitcount.flags import Flag, flag_names
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from fruitcount.export.actions import ACTIONS
 from fruitcount.export.diagram_page import WIDTH, Page
 from fruitcount.export.limb_diagram import BARK_RGB, FAINT_RGB
+from fruitcount.export.words import ACTIONS
 from fruitcount.tree.sheet import TreeSheet
 
 ROW, LONGEST, THICKEST = 46.0, 168.0, 13.0

@@ -18,9 +18,11 @@ from fruitcount.export.report_page import (
     text,
     usable_pt,
 )
-from fruitcount.export.words import choice_lines, count_line, cut_lines, kind_words, load_lines
+from fruitcount.export.words import count_line, kind_words
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan import Plan
+from fruitcount.plan.words import choice_lines, cut_lines
 
 
 @dataclass(frozen=True, eq=False)

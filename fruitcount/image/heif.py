@@ -1,21 +1,21 @@
 """HEIC photos, opened by another process: a damaged one must not take this program with it.
 
 Damage found by fuzzing crashed the decoder (libheif 1.23) itself, which no ``except`` can catch.
+This file is what the other process runs; it imports nothing of the package, so it starts quickly.
 """
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from PIL import Image
 
-_CHILD = Path(__file__).with_name("heif_child.py")
 _LONGEST_S = 120.0
 
 
@@ -56,7 +56,7 @@ def open_apart(data: bytes, *, most_pixels: int) -> HeifParts | None:
         None where the file is damaged, whether the decoder says so or crashes.
     """
     env = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
-    command = [sys.executable, "-P", str(_CHILD), str(most_pixels)]
+    command = [sys.executable, "-P", __file__, str(most_pixels)]
     try:
         done = subprocess.run(
             command, input=data, capture_output=True, timeout=_LONGEST_S, env=env, check=False
@@ -77,3 +77,42 @@ def _parts(out: bytes) -> HeifParts:
     image = Image.frombytes(head["mode"], size_px, rest) if head["mode"] else None
     tags = tuple((name, block) for name, block in blocks if name != "primary" and block)
     return HeifParts(size_px, image, dict(blocks)["primary"], tags)
+
+
+def main() -> None:
+    """What the other process does: read, open, write; what goes wrong ends it with another code.
+
+    Argument: the most pixels to decode (0 for none). The photo comes on standard input. Out go a
+    line of JSON, the blocks of tags that it names, then the pixels.
+    """
+    import pi_heif
+
+    most_pixels = int(sys.argv[1])
+    data = sys.stdin.buffer.read()
+    opened = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+    frame = opened[opened.primary_index]
+    blocks = [
+        (name, bytes(each.info.get(name) or b"")) for each in opened for name in ("exif", "xmp")
+    ]
+    # other tags that a file may hold, as text of the makers' own kind
+    blocks += [
+        ("other", bytes(item["data"])) for each in opened for item in each.info.get("metadata", [])
+    ]
+    head: dict[str, Any] = {"size": list(frame.size), "mode": ""}
+    pixels, primary = b"", bytes(frame.info.get("exif") or b"")
+    if frame.size[0] * frame.size[1] <= most_pixels:
+        image = frame.to_pillow()
+        head |= {"size": list(image.size), "mode": image.mode}
+        pixels = image.tobytes()
+    blocks.append(("primary", primary))
+    head["blocks"] = [[name, len(block)] for name, block in blocks]
+    out = sys.stdout.buffer
+    out.write(json.dumps(head).encode() + b"\n")
+    for _, block in blocks:
+        out.write(block)
+    out.write(pixels)
+    out.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from fruitcount.limb.find import find_limb, trace_between
-from fruitcount.limb.marks import with_caliper
 from fruitcount.limb.position import PlaceSettings, doubts_by_fruit, place_fruitlets
-from fruitcount.limb.result import LimbSettings
+from fruitcount.limb.result import LimbSettings, with_caliper
 
 __all__ = [
     "LimbSettings",

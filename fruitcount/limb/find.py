@@ -10,17 +10,24 @@ import numpy as np
 from fruitcount.flags import Flag
 from fruitcount.image.backdrop import backdrop
 from fruitcount.limb.centre import Band, centred, smoothed
-from fruitcount.limb.ends import extended, frame_edge, trimmed
 from fruitcount.limb.joint import Jointed, cut_at_joints
 from fruitcount.limb.line_map import line_map, ridge_map
-from fruitcount.limb.marks import drawn_line, marked_point, pinned
-from fruitcount.limb.result import LimbSettings, base_last, made_limb
-from fruitcount.limb.route import cost_of, route_between, route_from
+from fruitcount.limb.result import (
+    LimbSettings,
+    base_last,
+    drawn_line,
+    extended,
+    frame_edge,
+    made_limb,
+    marked_point,
+    pinned,
+    trimmed,
+)
 from fruitcount.limb.search import Found, search_line
 from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.tip import Ended, Hidden, ended
 from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
-from fruitcount.limb.wood import Field, make_field
+from fruitcount.limb.wood import Field, cost_of, make_field, route_between, route_from
 from fruitcount.lines import along_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
 

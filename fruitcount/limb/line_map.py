@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from fruitcount.files import models_folder
 from fruitcount.image.backdrop import inside
 from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.reduce import reduced_to
-from fruitcount.resources import models_folder
 from fruitcount.types import FloatArray
 
 F32 = NDArray[np.float32]

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
 
 from fruitcount.flags import Flag
 from fruitcount.image.reduce import sample_grid
-from fruitcount.limb.cluster import cluster_numbers
 from fruitcount.lines import nearest_on_line
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Scale
 
@@ -163,3 +164,30 @@ def _wood_beside(fruitlets: Fruitlets, maps: Maps) -> FloatArray:
     cell = (at + fruitlets.r_px[:, None, None] * reach + 0.5) / maps.px_per_cell - 0.5
     wood = sample_grid(maps.wood, cell[..., 0], cell[..., 1])
     return np.asarray(np.nan_to_num(wood).max(axis=1), np.float64)
+
+
+def cluster_numbers(fruitlets: Fruitlets, gap_px: float) -> NDArray[np.int64]:
+    """A number for each fruit; fruit of one cluster share it, a lone fruit has its own.
+
+    Parameters
+    ----------
+    fruitlets : Fruitlets
+    gap_px : float, px
+        Outlines nearer than this are one cluster. Larger makes larger clusters.
+
+    Returns
+    -------
+    int array, shape (N,)
+        Numbered in the order of first appearance.
+    """
+    n = len(fruitlets)
+    if n == 0:
+        return np.zeros(0, np.int64)
+    x, y, r = fruitlets.x_px, fruitlets.y_px, np.nan_to_num(fruitlets.r_px)
+    apart = np.hypot(x[:, None] - x[None, :], y[:, None] - y[None, :]) - r[:, None] - r[None, :]
+    with np.errstate(invalid="ignore"):
+        joined = apart <= gap_px
+    _, label = connected_components(csr_array(joined), directed=False)
+    _, first = np.unique(label, return_index=True)
+    order = np.argsort(np.argsort(first))
+    return np.asarray(order[label], np.int64)

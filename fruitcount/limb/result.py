@@ -1,16 +1,164 @@
-"""From a line and its widths to a limb: which end is the base, lengths in mm, doubts."""
+"""From a line and its widths to a limb: its ends, what the user marked, lengths in mm, doubts."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
+from fruitcount.checks import positive
+from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
-from fruitcount.limb.ends import frame_edge
+from fruitcount.limb.centre import Band
 from fruitcount.limb.width import Taper
 from fruitcount.lines import along_line
-from fruitcount.types import FloatArray, Limb, Scale
+from fruitcount.types import FloatArray, Limb, Photo, Scale
+
+_EDGE_FRAC = 0.04
+
+
+def trimmed(band: Band) -> Band:
+    """Cut both ends back to where wood is seen (a stretch of 4 % of the line with support)."""
+    window = max(3, len(band.support) // 25)
+    seen = uniform_filter1d(band.support, window, mode="nearest") > 0.22
+    if not seen.any():
+        return band
+    first, last = np.flatnonzero(seen)[[0, -1]]
+    first, last = max(0, first - window // 2), min(len(seen) - 1, last + window // 2)
+    keep = slice(first, last + 1)
+    return replace(band, line_px=band.line_px[keep], support=band.support[keep])
+
+
+def frame_edge(point_px: FloatArray, shape: tuple[int, ...]) -> bool:
+    """Whether a point lies within 1 % of the long side of the photo's edge.
+
+    ``point_px`` has shape (2,), x and y; ``shape`` is that of the photo's array.
+    """
+    rows, columns = shape[:2]
+    near = 0.01 * max(rows, columns)
+    x, y = float(point_px[0]), float(point_px[1])
+    return min(x, y, columns - 1 - x, rows - 1 - y) < near
+
+
+def extended(
+    line: FloatArray,
+    shape: tuple[int, ...],
+    *,
+    at_start: bool,
+    at_end: bool,
+    most_px: float = float("inf"),
+) -> FloatArray:
+    """Carry an end that stops just short of the photo's edge straight on to the edge.
+
+    Shape (N, 2) in, x and y in pixels; up to two points more out.
+
+    Just short is under 4 % of the photo's long side, and under ``most_px``.
+    """
+    most = min(most_px, _EDGE_FRAC * max(shape[:2]))
+    out = line
+    if at_end:
+        out = _carried(out, shape, most)
+    if at_start:
+        out = _carried(out[::-1], shape, most)[::-1]
+    return out
+
+
+def _carried(line: FloatArray, shape: tuple[int, ...], most_px: float) -> FloatArray:
+    rows, columns = shape[:2]
+    back = line[-min(len(line), max(2, len(line) // 10))]
+    direction = line[-1] - back
+    length = float(np.hypot(*direction))
+    if length < 1e-6:
+        return line
+    direction = direction / length
+    reach = np.inf
+    for axis, size in ((0, columns), (1, rows)):
+        if direction[axis] > 1e-9:
+            reach = min(reach, (size - 1 - line[-1][axis]) / direction[axis])
+        elif direction[axis] < -1e-9:
+            reach = min(reach, -line[-1][axis] / direction[axis])
+    if not 0 < reach < most_px:
+        return line
+    return np.vstack([line, line[-1] + reach * direction])
+
+
+def with_caliper(
+    limb: Limb, *, base_diameter_mm: float | None = None, tip_diameter_mm: float | None = None
+) -> Limb:
+    """The limb with its diameters replaced by caliper readings.
+
+    Parameters
+    ----------
+    limb : Limb
+    base_diameter_mm, tip_diameter_mm : float, mm, optional
+        What is not given stays as measured on the photo.
+
+    Raises
+    ------
+    BadInputError
+        When a reading is not > 0.
+    """
+    if base_diameter_mm is None and tip_diameter_mm is None:
+        return limb
+    base = limb.base_diameter_mm
+    tip = limb.tip_diameter_mm
+    if base_diameter_mm is not None:
+        base = positive("base_diameter_mm", base_diameter_mm)
+    if tip_diameter_mm is not None:
+        tip = positive("tip_diameter_mm", tip_diameter_mm)
+    # A caliper reads to 0.1 mm; bark and an oval section make it about 2 %.
+    return replace(
+        limb,
+        base_diameter_mm=base,
+        tip_diameter_mm=tip,
+        diameter_rel_sd_frac=0.02,
+        diameter_source="caliper",
+        flags=limb.flags & ~Flag.DIAMETER_DOUBTFUL,
+    )
+
+
+def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
+    """A tap as an array, checked to lie in the photo.
+
+    Shape (2,), x and y in pixels.
+    """
+    at = np.asarray(point, np.float64)
+    if at.shape != (2,) or not np.isfinite(at).all():
+        raise BadInputError(f"{name} must be a finite x, y pair, got {point!r}")
+    if not (-1 <= at[0] <= photo.width_px and -1 <= at[1] <= photo.height_px):
+        raise BadInputError(
+            f"{name} must be inside the {photo.width_px} x {photo.height_px} photo, got {point!r}"
+        )
+    return at
+
+
+def drawn_line(line_px: FloatArray) -> FloatArray:
+    """A drawn line as an array, checked to be a line.
+
+    Shape (N, 2), x and y in pixels.
+    """
+    line = np.asarray(line_px, np.float64)
+    if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or not np.isfinite(line).all():
+        raise BadInputError(f"line_px must be two or more finite x, y pairs, got {line.shape}")
+    if along_line(line)[-1] < 2:
+        raise BadInputError("line_px must be at least 2 px long")
+    return line
+
+
+def pinned(line: FloatArray, base: FloatArray | None, tip: FloatArray | None) -> FloatArray:
+    """The line with its ends drawn to the user's marks, the pull fading over a fifth of it.
+
+    The line has shape (N, 2) before and after, each mark shape (2,), in pixels.
+    """
+    out = line.copy()
+    fade = np.clip(1 - np.arange(len(line)) / max(1, len(line) // 5), 0, 1)[:, None]
+    if base is not None:
+        out += fade * (base - line[0])
+    if tip is not None:
+        out += fade[::-1] * (tip - line[-1])
+    return out
 
 
 @dataclass(frozen=True)

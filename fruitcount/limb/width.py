@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from fruitcount.image.reduce import sample_grid
-from fruitcount.limb.bark import bark_share
 from fruitcount.limb.centre import normals, wood_at
+from fruitcount.limb.tip import bark_share
 from fruitcount.lines import along_line
 from fruitcount.types import FloatArray, Maps, Photo
 

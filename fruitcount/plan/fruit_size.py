@@ -15,7 +15,7 @@ from fruitcount.checks import one_of, positive
 from fruitcount.errors import BadInputError
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species import Species
-from fruitcount.species.size_rule import DIME_MM, NICKEL_MM, PEA_MM, size_word
+from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM, size_word
 from fruitcount.types import FloatArray
 
 __all__ = [
@@ -171,7 +171,7 @@ def size_timing(diameter_mm: FloatArray, species: Species, inputs: GrowerInputs)
 
     ``diameter_mm`` has shape (N,), one a fruit.
 
-    The rule is :func:`fruitcount.species.size_rule.size_word`; the season's queue uses the same.
+    The rule is :func:`fruitcount.species.model.size_word`; the season's queue uses the same.
     Early thinning gives larger fruit (UC IPM).
 
     Parameters

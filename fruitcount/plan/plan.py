@@ -15,9 +15,8 @@ from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.plan.choose import choose_kept, spread_out
 from fruitcount.plan.cuts import CutPlace, Work, least_work
 from fruitcount.plan.fruit_size import size_timing
-from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, PlanRules, place_on_wood
 from fruitcount.plan.passes import carry_out, first_pass_of
-from fruitcount.plan.place import PlacedFruit, place_on_wood
 from fruitcount.plan.problem import ThinningProblem, thinning_problem, wood_thickness_frac
 from fruitcount.plan.result import Cut, Plan
 from fruitcount.plan.target import CarryAnswer, KeepTarget, keep_target

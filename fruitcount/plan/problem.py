@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.cautions import LOPPERS_MM
-from fruitcount.plan.inputs import GrowerInputs, PlanRules, ScoreWeights
-from fruitcount.plan.place import PlacedFruit
+from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, PlanRules, ScoreWeights
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb

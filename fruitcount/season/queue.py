@@ -14,7 +14,7 @@ from fruitcount.months import MONTHS, northern_month, season_year
 from fruitcount.season.heat import WARM_GDH30, days_sooner
 from fruitcount.season.orchard import OrchardTree, believed_day, name_order
 from fruitcount.species import Species, load_species
-from fruitcount.species.size_rule import latest_size_mm, size_word
+from fruitcount.species.model import latest_size_mm, size_word
 
 # under the window by this much is "soon"; a week's work is given a week; our own choices
 _SOON_DAYS, _WORK_DAYS = 10, 6
@@ -260,7 +260,7 @@ def _after_bloom(days: float) -> str:
 def _by_size(
     tree: OrchardTree, species: Species, size_mm: float, on: date | None
 ) -> tuple[str, str]:
-    """The rule that the plan of a limb uses too (:mod:`fruitcount.species.size_rule`)."""
+    """The rule that the plan of a limb uses too (:mod:`fruitcount.species.model`)."""
     month = tree.ripening_month
     north = None if month is None else northern_month(month, southern=tree.southern)
     early = species.season_of(north) == "early"

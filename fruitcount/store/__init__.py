@@ -5,7 +5,7 @@ versions), ``base`` (opening), ``photos``, ``photo_record``, ``kept`` (the one e
 ``orchard``, ``limbs``, ``archive`` and the folders (export and import), ``upkeep``.
 """
 
-from fruitcount.store.archive import read_archive, write_archive
+from fruitcount.store.archive import delete_unused_files, find_damage, read_archive, write_archive
 from fruitcount.store.base import (
     RevisionConflictError,
     Store,
@@ -13,8 +13,6 @@ from fruitcount.store.base import (
     open_records,
     open_store,
 )
-from fruitcount.store.coco_folder import read_coco_folder, write_coco_folder
-from fruitcount.store.csv_folder import read_csv_folder, write_csv_folder
 from fruitcount.store.kept import Event, Records, record_count
 from fruitcount.store.limbs import (
     HandCount,
@@ -29,6 +27,12 @@ from fruitcount.store.limbs import (
     save_limb,
     save_side_count,
     save_tuning,
+)
+from fruitcount.store.open_folder import (
+    read_coco_folder,
+    read_csv_folder,
+    write_coco_folder,
+    write_csv_folder,
 )
 from fruitcount.store.orchard import (
     delete_tree,
@@ -55,7 +59,6 @@ from fruitcount.store.photos import (
     save_photo,
     set_photo_place,
 )
-from fruitcount.store.upkeep import delete_unused_files, find_damage
 
 __all__ = [
     "Event", "HandCount", "PhotoLine", "PhotoPlace", "PhotoRecord", "Records",

@@ -19,16 +19,21 @@ from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
-from fruitcount.detect.heatmap_candidates import mark_features
 from fruitcount.detect.heatmap_classical import (
     COEFFICIENTS,
     RADIUS_UNIT_PX,
     RIM_LOG_SD,
     first_look,
 )
-from fruitcount.detect.heatmap_features import CELL_PX, cell_features, lab_of, light_corrected
-from fruitcount.detect.heatmap_grid import resampled
+from fruitcount.detect.heatmap_features import (
+    CELL_PX,
+    cell_features,
+    lab_of,
+    light_corrected,
+    mark_features,
+)
 from fruitcount.detect.heatmap_layers import Layers
+from fruitcount.detect.heatmap_sizes import resampled
 from fruitcount.image.rim import find_rim
 from fruitcount.training.data import (
     LICENCE,

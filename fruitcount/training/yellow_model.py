@@ -1,6 +1,6 @@
 """Fit the weights of yellowing on renders: ``python -m fruitcount.training.yellow_model DIR``.
 
-Prints the weights for :mod:`fruitcount.detect.yellow`, with precision and recall by threshold
+Prints the weights for :mod:`fruitcount.detect.classify`, with precision and recall by threshold
 as each scene is judged by the others. Marks are those of the trained source.
 """
 
@@ -18,19 +18,19 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 
-from fruitcount.detect.classify import fruit_colours
-from fruitcount.detect.find import measured
-from fruitcount.detect.heatmap import HEATMAPS
-from fruitcount.detect.settings import DetectSettings
-from fruitcount.detect.yellow import (
+from fruitcount.detect.classify import (
     SMALL_PX,
     YELLOW_FROM,
     cautious,
+    fruit_colours,
     joint_clues,
     net_odds,
     with_products,
     yellow_clues,
 )
+from fruitcount.detect.find import measured
+from fruitcount.detect.heatmap import HEATMAPS
+from fruitcount.detect.settings import DetectSettings
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
 from fruitcount.training.data import photo_of

@@ -6,9 +6,15 @@ import numpy as np
 import pytest
 
 from fruitcount.detect import colour_doubt
-from fruitcount.detect.classify import fruit_colours, kinds
+from fruitcount.detect.classify import (
+    YELLOW_FROM,
+    cautious,
+    fruit_colours,
+    kinds,
+    yellow_clues,
+    yellow_frac,
+)
 from fruitcount.detect.size import measure_sizes
-from fruitcount.detect.yellow import YELLOW_FROM, cautious, yellow_clues, yellow_frac
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.flags import Flag

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fruitcount.detect.count_range import count_range, recall_of
+from fruitcount.detect.find import count_range, recall_of
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export.words import count_line
 from fruitcount.flags import Flag

@@ -6,14 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.detect.heatmap_grid import FRUIT_MM, known_factor, start_factor
 from fruitcount.detect.heatmap_sizes import (
     ALIKE,
+    FRUIT_MM,
     LIKED_PX,
     Look,
+    known_factor,
     known_look,
     most_looked_at,
     search_looks,
+    start_factor,
 )
 from fruitcount.types import Scale
 

@@ -19,7 +19,7 @@ from fruitcount.export.card_sheet import Card, write_card_sheet
 from fruitcount.export.letters import markup, words_width
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.tree_work_sheet import tree_work_sheet
-from fruitcount.resources import PLAIN_FONT
+from fruitcount.files import PLAIN_FONT
 
 # which font, and a name that needs it
 NAMES = [

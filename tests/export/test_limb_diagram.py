@@ -12,9 +12,9 @@ from PIL import Image
 from reportlab.graphics.shapes import Circle, Drawing, PolyLine, String
 from reportlab.platypus import SimpleDocTemplate
 
-from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH
 from fruitcount.export.limb_diagram import draw_limb
+from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.load import Removal, limb_load
 from fruitcount.plan import GrowerInputs, plan_limb
 from fruitcount.species import load_species

@@ -12,11 +12,10 @@ from PIL import Image
 from fruitcount.csv_table import safe_cell, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.export.actions import ACTIONS, fruit_actions
 from fruitcount.export.draw import text_size
 from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
 from fruitcount.export.registry import EXPORTS
-from fruitcount.export.words import result_lines
+from fruitcount.export.words import ACTIONS, fruit_actions, result_lines
 from fruitcount.jobs.count import OutputChoice, count_files
 from fruitcount.pipeline import CountSettings, count_limb
 from fruitcount.results import ROW_COLUMNS, result_row

@@ -235,7 +235,7 @@ def _read_seen(data: bytes, _: Path) -> None:
 
 
 def _first_pass(data: bytes, folder: Path) -> None:
-    from fruitcount.jobs.followup import read_left_standing
+    from fruitcount.jobs.count import read_left_standing
 
     path = folder / "limb.json"
     path.write_bytes(data)
@@ -560,7 +560,7 @@ def _coco_folder() -> bytes:
 
     from fruitcount.store import open_store
     from fruitcount.store.archive import read_archive
-    from fruitcount.store.coco_folder import COCO_FILE, write_coco_folder
+    from fruitcount.store.open_folder import COCO_FILE, write_coco_folder
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -574,7 +574,7 @@ def _coco_folder() -> bytes:
 
 def _read_coco_folder(data: bytes, folder: Path) -> None:
     from fruitcount.store import find_damage, list_photos, read_coco_folder
-    from fruitcount.store.coco_folder import COCO_FILE
+    from fruitcount.store.open_folder import COCO_FILE
 
     inside = folder / "coco"
     inside.mkdir(exist_ok=True)

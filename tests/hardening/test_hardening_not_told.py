@@ -15,7 +15,7 @@ from fruitcount.errors import RecordError
 from fruitcount.export.words import count_line, result_lines
 from fruitcount.flags import Flag, flag_names
 from fruitcount.image.photo import read_photo
-from fruitcount.jobs.followup import read_left_standing
+from fruitcount.jobs.count import read_left_standing
 from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.results import result_row
 

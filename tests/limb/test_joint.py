@@ -9,8 +9,8 @@ from limb.drawn_limb import LimbView, draw
 
 from fruitcount.limb import find_limb
 from fruitcount.limb.centre import Band
-from fruitcount.limb.focus import edge_width_px
 from fruitcount.limb.joint import cut_at_joints
+from fruitcount.limb.shoots import edge_width_px
 from fruitcount.limb.width import fit_taper
 from fruitcount.lines import resampled
 from fruitcount.types import Fruitlets, Maps, Photo, Scale

@@ -9,7 +9,7 @@ from limb.drawn_limb import LimbView, draw
 
 from fruitcount.limb import find_limb
 from fruitcount.limb.centre import Band
-from fruitcount.limb.ends import extended
+from fruitcount.limb.result import extended
 from fruitcount.limb.tip import Hidden, ended
 from fruitcount.lines import resampled
 from fruitcount.types import Fruitlets, Photo, Scale

@@ -43,8 +43,8 @@ from fruitcount.store import (
     write_archive,
     write_coco_folder,
 )
-from fruitcount.store.coco_folder import COCO_FILE
 from fruitcount.store.corrected import corrected
+from fruitcount.store.open_folder import COCO_FILE
 
 
 @pytest.fixture

@@ -38,7 +38,7 @@ from fruitcount.store import (
     write_coco_folder,
     write_csv_folder,
 )
-from fruitcount.store.coco_folder import COCO_FILE
+from fruitcount.store.open_folder import COCO_FILE
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TOLD = st.floats(-50, 2000, allow_nan=False, width=64)

@@ -10,7 +10,7 @@ import time
 import pytest
 from browse import DESK, HERE, PHONE, SCREEN, Page, fetch
 
-from fruitcount.resources import sample_folder
+from fruitcount.files import sample_folder
 from fruitcount.store.kept import open_records
 
 pytestmark = [
