@@ -367,7 +367,7 @@ def test_a_failed_import_leaves_no_database_behind(tmp_path: Path, photo: bytes)
 @pytest.mark.skipif(os.name == "nt", reason="needs /dev/full")
 def test_the_tables_are_not_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The disk fills while the second table is written: the older tables stay, all of them."""
-    from fruitcount.store import csv_folder as archive
+    from fruitcount.store import open_folder as archive
 
     records = open_store(tmp_path / "records.db")
     first = {p.name: p.read_bytes() for p in archive.write_csv_folder(records, tmp_path / "t")}

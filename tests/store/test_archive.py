@@ -15,10 +15,10 @@ from fruitcount.store import (
     HandCount,
     PhotoPlace,
     base,
-    csv_folder,
     find_damage,
     load_record,
     load_trees,
+    open_folder,
     open_store,
     photo_bytes,
     read_archive,
@@ -234,7 +234,7 @@ def test_an_export_that_does_not_read_back_is_not_told_as_done(filled, tmp_path,
         for row in real(session, table):
             yield row | ({"true_n": 99.0} if table.name == "hand_count" else {})
 
-    monkeypatch.setattr(csv_folder, "table_rows", lossy)
+    monkeypatch.setattr(open_folder, "table_rows", lossy)
     with pytest.raises(RecordError, match="hand_count does not read back"):
         write_csv_folder(filled, tmp_path / "csv")
     assert not list((tmp_path / "csv").glob("*.csv"))
