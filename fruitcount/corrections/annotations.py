@@ -8,17 +8,6 @@ from typing import Any
 
 from fruitcount.errors import RecordError
 
-__all__ = [
-    "KINDS",
-    "LABELS",
-    "MIN_RADIUS_PX",
-    "Mark",
-    "Point",
-    "ScaleChoice",
-    "Sheet",
-    "as_points",
-    "with_label",
-]
 
 LABELS = ("fruit", "yellowing", "damaged", "elsewhere")
 """The four labels of the screen; ``elsewhere`` is fruit that is not on this limb."""

@@ -17,21 +17,6 @@ from fruitcount.lines import line_length_px
 from fruitcount.pipeline import count_flags, detection_threshold
 from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Photo, Scale
 
-__all__ = [
-    "KIND_WORDS",
-    "apply_corrections",
-    "auto_id",
-    "choice_of",
-    "fruitlets_of",
-    "limb_along",
-    "limb_at_scale",
-    "moved_by_line",
-    "replayed",
-    "scale_of",
-    "sheet_of",
-    "start_line",
-    "unmeasured_limb",
-]
 
 _SCALE_FLAGS = (
     Flag.NO_SCALE

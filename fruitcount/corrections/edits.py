@@ -14,21 +14,6 @@ from fruitcount.corrections.annotations import Mark, Point, ScaleChoice, Sheet, 
 from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.measurement_record import plain, read_values
 
-__all__ = [
-    "Add",
-    "Change",
-    "Edit",
-    "History",
-    "Many",
-    "Remove",
-    "SetLine",
-    "SetScale",
-    "StaleEditError",
-    "apply",
-    "edit_from_json",
-    "edit_to_json",
-    "inverse",
-]
 
 CHANGES = ("move", "resize", "label", "check")
 

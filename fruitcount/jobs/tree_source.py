@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fruitcount.corrections import replayed
+from fruitcount.corrections.apply import replayed
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree

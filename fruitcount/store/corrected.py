@@ -7,25 +7,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fruitcount.corrections import (
+from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, Sheet
+from fruitcount.corrections.apply import (
     KIND_WORDS,
-    MIN_RADIUS_PX,
-    Add,
-    Change,
-    Edit,
-    Many,
-    Mark,
-    Point,
-    Remove,
-    Sheet,
     apply_corrections,
-    edit_to_json,
     fruitlets_of,
     limb_along,
     replayed,
     scale_of,
     unmeasured_limb,
 )
+from fruitcount.corrections.edits import Add, Change, Edit, Many, Remove, edit_to_json
 from fruitcount.errors import FruitcountError
 from fruitcount.image import read_photo
 from fruitcount.store.photo_record import replay_edits

@@ -16,19 +16,17 @@ import pytest
 from helpers import add_edit, undo
 
 from fruitcount.coco_record import photos_from_coco
-from fruitcount.corrections import (
+from fruitcount.corrections.annotations import Mark, ScaleChoice
+from fruitcount.corrections.apply import apply_corrections, sheet_of
+from fruitcount.corrections.edits import (
     Add,
     Change,
     Many,
-    Mark,
     Remove,
-    ScaleChoice,
     SetLine,
     SetScale,
     apply,
-    apply_corrections,
     edit_to_json,
-    sheet_of,
 )
 from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
