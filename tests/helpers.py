@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from fruitcount.evaluate.match import nearest_first
-from fruitcount.store import Event, Records, Store, list_photos
+from fruitcount.store.base import Store
+from fruitcount.store.kept import Event, Records
+from fruitcount.store.photo_record import list_photos
 from fruitcount.types import Fruitlets
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -14,7 +14,9 @@ from fruitcount.calibrate.tuning import Tuning, tuning_record
 from fruitcount.cli import COMMANDS, main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.season import OrchardTree
-from fruitcount.store import open_records, save_tree, save_tuning
+from fruitcount.store.base import open_records
+from fruitcount.store.limbs import save_tuning
+from fruitcount.store.orchard import save_tree
 from fruitcount.tree.folder import read_rows
 
 

@@ -19,20 +19,12 @@ from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.jobs.season import season_book
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.season import OrchardTree, SeasonFacts
-from fruitcount.store import (
-    HandCount,
-    PhotoPlace,
-    find_damage,
-    list_photos,
-    load_trees,
-    open_records,
-    save_decision,
-    save_hand_count,
-    save_limb,
-    save_photo,
-    save_season_facts,
-    save_tree,
-)
+from fruitcount.store.archive import find_damage
+from fruitcount.store.base import open_records
+from fruitcount.store.limbs import HandCount, save_hand_count, save_limb
+from fruitcount.store.orchard import load_trees, save_season_facts, save_tree
+from fruitcount.store.photo_record import list_photos, save_decision
+from fruitcount.store.photos import PhotoPlace, save_photo
 
 pypdf = pytest.importorskip("pypdf")
 icalendar = pytest.importorskip("icalendar")

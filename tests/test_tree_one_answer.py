@@ -31,16 +31,12 @@ from fruitcount.plan import GrowerInputs
 from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season import OrchardTree
-from fruitcount.store import (
-    PhotoPlace,
-    open_store,
-    save_decision,
-    save_limb,
-    save_measurement,
-    save_photo,
-    save_tree,
-)
+from fruitcount.store.base import open_store
 from fruitcount.store.kept import Event, open_records
+from fruitcount.store.limbs import save_limb
+from fruitcount.store.orchard import save_tree
+from fruitcount.store.photo_record import save_decision, save_measurement
+from fruitcount.store.photos import PhotoPlace, save_photo
 from fruitcount.tree.checkpoint import measurement_of
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import read_rows

@@ -71,7 +71,8 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
     """Keep a count in the records, and say so."""
     from contextlib import closing
 
-    from fruitcount.store import open_records, record_count
+    from fruitcount.store.base import open_records
+    from fruitcount.store.kept import record_count
     from fruitcount.tree.assignment import place_by_folder
 
     named = place_by_folder(path, path.parent)

@@ -24,7 +24,7 @@ def records_command(ctx: click.Context, db: str | None, photos: Path | None) -> 
 
 
 def _opened(ctx: click.Context, *, create: bool = False) -> Any:
-    from fruitcount.store import open_records
+    from fruitcount.store.base import open_records
 
     where, photos = ctx.obj["where"], ctx.obj["photos_folder"]
     return closing(open_records(where, photos_folder=photos, create=create))
@@ -36,7 +36,7 @@ def _opened(ctx: click.Context, *, create: bool = False) -> Any:
 @click.pass_context
 def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
     """Write all records and photos to one zip FILE and read it back."""
-    from fruitcount.store import write_archive
+    from fruitcount.store.archive import write_archive
 
     with _opened(ctx) as store:
         written = write_archive(store, file, keep_location=keep_location)
@@ -48,7 +48,7 @@ def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
 @click.pass_context
 def check_command(ctx: click.Context, delete_unused: bool) -> None:
     """Look through all records and photo files for damage, and who else can reach them."""
-    from fruitcount.store import delete_unused_files, find_damage
+    from fruitcount.store.archive import delete_unused_files, find_damage
     from fruitcount.store.base import shared_with
 
     with _opened(ctx) as store:
@@ -79,7 +79,7 @@ def export_command(
     ctx: click.Context, folder: Path, form: str, no_photos: bool, keep_location: bool
 ) -> None:
     """Write all records, with the photos, as open files to FOLDER; import reads them back."""
-    from fruitcount.store import write_coco_folder, write_csv_folder
+    from fruitcount.store.open_folder import write_coco_folder, write_csv_folder
 
     write = write_coco_folder if form == "coco" else write_csv_folder
     with _opened(ctx) as store:
@@ -95,9 +95,9 @@ def export_command(
 def import_command(ctx: click.Context, source: Path, keep_location: bool) -> None:
     """Read a backup, or an exported folder, into records that are empty."""
     from fruitcount.errors import FruitcountError
-    from fruitcount.store import read_archive, read_coco_folder, read_csv_folder
+    from fruitcount.store.archive import read_archive
     from fruitcount.store.base import records_file
-    from fruitcount.store.open_folder import COCO_FILE
+    from fruitcount.store.open_folder import COCO_FILE, read_coco_folder, read_csv_folder
 
     read: Any = read_csv_folder if source.is_dir() else read_archive
     if (source / COCO_FILE).is_file():
@@ -125,7 +125,8 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
 def delete_command(ctx: click.Context, tree: str | None, photo: int | None, yes: bool) -> None:
     """Delete a tree or a photo for good; copies in earlier backups stay."""
     from fruitcount.errors import RecordError
-    from fruitcount.store import delete_photo, delete_tree, tree_id_of
+    from fruitcount.store.orchard import delete_tree, tree_id_of
+    from fruitcount.store.photos import delete_photo
 
     if (tree is None) == (photo is None):
         raise click.UsageError("give either --tree or --photo")

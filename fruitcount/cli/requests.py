@@ -137,7 +137,9 @@ def _learned(tree: str, db: str | None) -> Tuning:
     from contextlib import closing
 
     from fruitcount.calibrate.tuning import tuning_from_record
-    from fruitcount.store import load_tuning, open_records, tree_id_of
+    from fruitcount.store.base import open_records
+    from fruitcount.store.limbs import load_tuning
+    from fruitcount.store.orchard import tree_id_of
 
     with closing(open_records(db)) as store:
         number = tree_id_of(store, tree)

@@ -81,7 +81,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
     from fruitcount.export.report_page import ReportSettings
     from fruitcount.jobs.tree import plan_of, sheet_path, tree_lines, write_tree_sheet
     from fruitcount.jobs.tree_source import records_source, table_source, tree_of
-    from fruitcount.store import open_records
+    from fruitcount.store.base import open_records
 
     if options["draw"]:
         click.echo(drawn_limbs(options))
@@ -171,7 +171,8 @@ def season_command(**options: Any) -> None:
     from fruitcount.jobs.tree_source import records_source, table_source
     from fruitcount.season import OrchardTree, read_trees
     from fruitcount.season.heat import heat_by_tree, read_weather
-    from fruitcount.store import load_trees, open_records
+    from fruitcount.store.base import open_records
+    from fruitcount.store.orchard import load_trees
 
     year, today = options["year"], (options["day"] or date.today())
     today = date(today.year, today.month, today.day)

@@ -8,7 +8,6 @@ from typing import Any
 
 from fruitcount.errors import RecordError
 
-
 LABELS = ("fruit", "yellowing", "damaged", "elsewhere")
 """The four labels of the screen; ``elsewhere`` is fruit that is not on this limb."""
 

@@ -17,7 +17,6 @@ from fruitcount.lines import line_length_px
 from fruitcount.pipeline import count_flags, detection_threshold
 from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Photo, Scale
 
-
 _SCALE_FLAGS = (
     Flag.NO_SCALE
     | Flag.CARD_SMALL

@@ -14,7 +14,6 @@ from fruitcount.corrections.annotations import Mark, Point, ScaleChoice, Sheet, 
 from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.measurement_record import plain, read_values
 
-
 CHANGES = ("move", "resize", "label", "check")
 
 

@@ -20,7 +20,8 @@ from fruitcount.jobs.tree_source import TreeSource, facts_of
 from fruitcount.months import MONTHS, season_year
 from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, due_weeks, queue
 from fruitcount.season.queue import Week
-from fruitcount.store import Store, season_history, tree_id_of
+from fruitcount.store.base import Store
+from fruitcount.store.orchard import season_history, tree_id_of
 
 
 @dataclass(frozen=True)

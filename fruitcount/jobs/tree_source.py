@@ -15,21 +15,17 @@ from fruitcount.corrections.apply import replayed
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.months import season_year
 from fruitcount.season import OrchardTree
-from fruitcount.store import (
-    PhotoLine,
-    PhotoRecord,
-    Store,
+from fruitcount.store.base import Store
+from fruitcount.store.corrected import line_on_photo, with_answers
+from fruitcount.store.limbs import (
     StoredLimb,
-    list_photos,
+    hand_limbs,
     load_hand_counts,
     load_limbs,
-    load_records,
     load_side_counts,
-    load_trees,
-    tree_id_of,
 )
-from fruitcount.store.corrected import line_on_photo, with_answers
-from fruitcount.store.limbs import hand_limbs
+from fruitcount.store.orchard import load_trees, tree_id_of
+from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of
 from fruitcount.tree.checkpoint import measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts

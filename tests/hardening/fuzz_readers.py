@@ -400,7 +400,7 @@ def _made() -> tuple[bytes, bytes, dict[str, bytes]]:
 
 
 def _fresh(folder: Path) -> Any:
-    from fruitcount.store import open_store
+    from fruitcount.store.base import open_store
 
     for old in folder.glob("new.db*"):
         old.unlink()
@@ -413,7 +413,7 @@ def _empty() -> bytes:
     """Records without a row: quicker to copy than to make."""
     import tempfile
 
-    from fruitcount.store import open_store
+    from fruitcount.store.base import open_store
 
     with tempfile.TemporaryDirectory() as name:
         open_store(Path(name) / "a.db").close()
@@ -437,7 +437,8 @@ def _archive_of_lines(data: bytes, folder: Path) -> None:
 
 
 def _archive(data: bytes, folder: Path) -> None:
-    from fruitcount.store import find_damage, list_photos, load_record, read_archive
+    from fruitcount.store.archive import find_damage, read_archive
+    from fruitcount.store.photo_record import list_photos, load_record
 
     path = folder / "in.zip"
     path.write_bytes(data)
@@ -456,7 +457,9 @@ def _archive(data: bytes, folder: Path) -> None:
 
 
 def _tables(data: bytes, folder: Path) -> None:
-    from fruitcount.store import find_damage, list_photos, read_csv_folder
+    from fruitcount.store.archive import find_damage
+    from fruitcount.store.open_folder import read_csv_folder
+    from fruitcount.store.photo_record import list_photos
 
     inside = folder / "tables"
     inside.mkdir(exist_ok=True)
@@ -483,7 +486,10 @@ def _one_table_each() -> list[bytes]:
 
 
 def _database(data: bytes, folder: Path) -> None:
-    from fruitcount.store import find_damage, list_photos, load_record, load_trees, open_store
+    from fruitcount.store.archive import find_damage
+    from fruitcount.store.base import open_store
+    from fruitcount.store.orchard import load_trees
+    from fruitcount.store.photo_record import list_photos, load_record
 
     for old in folder.glob("old.db*"):
         old.unlink()
@@ -558,8 +564,8 @@ def _code_picture(data: bytes, _: Path) -> None:
 def _coco_folder() -> bytes:
     import tempfile
 
-    from fruitcount.store import open_store
     from fruitcount.store.archive import read_archive
+    from fruitcount.store.base import open_store
     from fruitcount.store.open_folder import COCO_FILE, write_coco_folder
 
     with tempfile.TemporaryDirectory() as name:
@@ -573,8 +579,9 @@ def _coco_folder() -> bytes:
 
 
 def _read_coco_folder(data: bytes, folder: Path) -> None:
-    from fruitcount.store import find_damage, list_photos, read_coco_folder
-    from fruitcount.store.open_folder import COCO_FILE
+    from fruitcount.store.archive import find_damage
+    from fruitcount.store.open_folder import COCO_FILE, read_coco_folder
+    from fruitcount.store.photo_record import list_photos
 
     inside = folder / "coco"
     inside.mkdir(exist_ok=True)

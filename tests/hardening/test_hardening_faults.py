@@ -21,17 +21,10 @@ from hardening.kit import limb_rgb, quick_count, run, saved
 from hardening.server import Screen
 from helpers import ROOT, add_edit, undo
 
-from fruitcount.store import (
-    find_damage,
-    list_photos,
-    load_record,
-    open_store,
-    photo_bytes,
-    read_archive,
-    save_measurement,
-    save_photo,
-    write_archive,
-)
+from fruitcount.store.archive import find_damage, read_archive, write_archive
+from fruitcount.store.base import open_store
+from fruitcount.store.photo_record import list_photos, load_record, save_measurement
+from fruitcount.store.photos import photo_bytes, save_photo
 from fruitcount.tree.checkpoint import FileLedger
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")

@@ -21,7 +21,11 @@ from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, 
 from fruitcount.errors import NotWrittenError, RecordError
 from fruitcount.files import written_whole
 from fruitcount.season import OrchardTree
-from fruitcount.store import find_damage, list_photos, open_store, save_photo, save_tree
+from fruitcount.store.archive import find_damage
+from fruitcount.store.base import open_store
+from fruitcount.store.orchard import save_tree
+from fruitcount.store.photo_record import list_photos
+from fruitcount.store.photos import save_photo
 
 
 @pytest.fixture(autouse=True)

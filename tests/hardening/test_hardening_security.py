@@ -21,7 +21,8 @@ from screen_photos import photos_in
 
 from fruitcount.errors import BadInputError, FruitcountError, PhotoUnreadableError
 from fruitcount.image.photo import read_photo
-from fruitcount.store import open_store, write_archive
+from fruitcount.store.archive import write_archive
+from fruitcount.store.base import open_store
 from fruitcount.store.kept import Records
 
 WORD = "green peaches 12"

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fruitcount.flags import Flag
-from fruitcount.store import open_store
+from fruitcount.store.base import open_store
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 

@@ -11,29 +11,14 @@ from store_facts import TREE
 
 from fruitcount.errors import RecordError
 from fruitcount.season import OrchardTree
-from fruitcount.store import (
-    HandCount,
-    PhotoPlace,
-    base,
-    find_damage,
-    load_record,
-    load_trees,
-    open_folder,
-    open_store,
-    photo_bytes,
-    read_archive,
-    read_csv_folder,
-    rows,
-    save_decision,
-    save_hand_count,
-    save_limb,
-    save_measurement,
-    save_photo,
-    save_side_count,
-    save_tree,
-    write_archive,
-    write_csv_folder,
-)
+from fruitcount.store import base, open_folder, rows
+from fruitcount.store.archive import find_damage, read_archive, write_archive
+from fruitcount.store.base import open_store
+from fruitcount.store.limbs import HandCount, save_hand_count, save_limb, save_side_count
+from fruitcount.store.open_folder import read_csv_folder, write_csv_folder
+from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.store.photo_record import load_record, save_decision, save_measurement
+from fruitcount.store.photos import PhotoPlace, photo_bytes, save_photo
 from fruitcount.store.tables import LATEST
 
 

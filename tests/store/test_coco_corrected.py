@@ -31,18 +31,12 @@ from fruitcount.corrections.edits import (
 from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict
-from fruitcount.store import (
-    find_damage,
-    load_record,
-    open_store,
-    read_coco_folder,
-    save_measurement,
-    save_photo,
-    write_archive,
-    write_coco_folder,
-)
+from fruitcount.store.archive import find_damage, write_archive
+from fruitcount.store.base import open_store
 from fruitcount.store.corrected import corrected
-from fruitcount.store.open_folder import COCO_FILE
+from fruitcount.store.open_folder import COCO_FILE, read_coco_folder, write_coco_folder
+from fruitcount.store.photo_record import load_record, save_measurement
+from fruitcount.store.photos import save_photo
 
 
 @pytest.fixture

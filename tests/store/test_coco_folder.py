@@ -21,24 +21,19 @@ from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.plan import GrowerInputs
-from fruitcount.store import (
-    PhotoPlace,
-    find_damage,
-    open_store,
-    photo_bytes,
+from fruitcount.store.archive import find_damage, write_archive
+from fruitcount.store.base import open_store
+from fruitcount.store.limbs import save_limb, save_side_count
+from fruitcount.store.open_folder import (
+    COCO_FILE,
     read_coco_folder,
     read_csv_folder,
-    save_decision,
-    save_limb,
-    save_measurement,
-    save_photo,
-    save_side_count,
-    save_tree,
-    write_archive,
     write_coco_folder,
     write_csv_folder,
 )
-from fruitcount.store.open_folder import COCO_FILE
+from fruitcount.store.orchard import save_tree
+from fruitcount.store.photo_record import save_decision, save_measurement
+from fruitcount.store.photos import PhotoPlace, photo_bytes, save_photo
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TOLD = st.floats(-50, 2000, allow_nan=False, width=64)
@@ -172,7 +167,7 @@ def test_the_coco_file_names_the_photos(store, measurement, tmp_path):
 
 
 def test_a_moved_mark_comes_into_the_records(store, measurement, tmp_path):
-    from fruitcount.store import load_record
+    from fruitcount.store.photo_record import load_record
 
     fruit = measurement.fruitlets.with_columns(x_px=np.full(7, 500.0), y_px=np.full(7, 500.0),
                                         r_px=np.full(7, 20.0))  # fmt: skip

@@ -11,20 +11,10 @@ from sqlalchemy import text
 
 from fruitcount.errors import RecordError
 from fruitcount.image import read_photo
-from fruitcount.store import (
-    delete_photo,
-    delete_unused_files,
-    find_damage,
-    open_store,
-    photo_bytes,
-    photo_file,
-    read_archive,
-    read_csv_folder,
-    save_photo,
-    write_archive,
-    write_csv_folder,
-)
-from fruitcount.store.base import writing
+from fruitcount.store.archive import delete_unused_files, find_damage, read_archive, write_archive
+from fruitcount.store.base import open_store, writing
+from fruitcount.store.open_folder import read_csv_folder, write_csv_folder
+from fruitcount.store.photos import delete_photo, photo_bytes, photo_file, save_photo
 
 
 @pytest.fixture

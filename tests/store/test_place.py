@@ -3,7 +3,8 @@
 import pytest
 
 from fruitcount.errors import RecordError
-from fruitcount.store import data_folder, open_records, open_store, photo_file, save_photo
+from fruitcount.store.base import data_folder, open_records, open_store
+from fruitcount.store.photos import photo_file, save_photo
 
 
 def test_the_screens_folder_is_the_usual_place(tmp_path, monkeypatch):

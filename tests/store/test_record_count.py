@@ -11,20 +11,13 @@ from PIL import Image
 from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.season import OrchardTree
-from fruitcount.store import (
-    PhotoPlace,
-    find_damage,
-    list_photos,
-    load_limbs,
-    load_record,
-    load_trees,
-    open_records,
-    save_decision,
-    save_photo,
-    save_tree,
-    tree_id_of,
-)
 from fruitcount.store import kept as screen_store
+from fruitcount.store.archive import find_damage
+from fruitcount.store.base import open_records
+from fruitcount.store.limbs import load_limbs
+from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.store.photo_record import list_photos, load_record, save_decision
+from fruitcount.store.photos import PhotoPlace, save_photo
 
 
 def run(*arguments):

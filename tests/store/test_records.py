@@ -14,33 +14,19 @@ from store_facts import TREE
 from fruitcount.errors import RecordError
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.season import OrchardTree, SeasonFacts
-from fruitcount.store import (
-    PhotoPlace,
-    RevisionConflictError,
-    delete_photo,
+from fruitcount.store.archive import delete_unused_files, find_damage
+from fruitcount.store.base import RevisionConflictError, open_store, reading
+from fruitcount.store.limbs import end_tuning, load_limbs, load_tuning, save_limb, save_tuning
+from fruitcount.store.orchard import (
     delete_tree,
-    delete_unused_files,
-    end_tuning,
-    find_damage,
-    list_photos,
-    load_limbs,
-    load_record,
     load_trees,
-    load_tuning,
-    open_store,
-    photo_bytes,
-    photo_file,
-    save_decision,
-    save_limb,
-    save_measurement,
-    save_photo,
     save_season_facts,
     save_tree,
-    save_tuning,
     season_history,
     tree_id_of,
 )
-from fruitcount.store.base import reading
+from fruitcount.store.photo_record import list_photos, load_record, save_decision, save_measurement
+from fruitcount.store.photos import PhotoPlace, delete_photo, photo_bytes, photo_file, save_photo
 from fruitcount.store.tables import TuningRow
 from fruitcount.types import CIRCLE_COLUMNS
 

@@ -15,21 +15,11 @@ from fruitcount.jobs.season import WorkFacts, history_of, season_book, write_sea
 from fruitcount.jobs.tree import plan_of, tree_lines, write_tree_sheet
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.season import OrchardTree, SeasonFacts, queue
-from fruitcount.store import (
-    HandCount,
-    PhotoPlace,
-    load_limbs,
-    load_trees,
-    open_store,
-    save_decision,
-    save_hand_count,
-    save_limb,
-    save_measurement,
-    save_photo,
-    save_season_facts,
-    save_tree,
-    tree_id_of,
-)
+from fruitcount.store.base import open_store
+from fruitcount.store.limbs import HandCount, load_limbs, save_hand_count, save_limb
+from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
+from fruitcount.store.photo_record import save_decision, save_measurement
+from fruitcount.store.photos import PhotoPlace, save_photo
 from fruitcount.tree.estimate import csa_cm2, ratio_total
 from fruitcount.tree.sheet import thinning_work
 

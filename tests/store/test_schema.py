@@ -9,18 +9,12 @@ import pytest
 from sqlalchemy import inspect, text
 
 from fruitcount.errors import RecordError
-from fruitcount.store import (
-    HandCount,
-    find_damage,
-    load_hand_counts,
-    load_trees,
-    open_store,
-    photo_bytes,
-    save_hand_count,
-    save_photo,
-)
 from fruitcount.store import tables as schema_module
-from fruitcount.store.base import reading, writing
+from fruitcount.store.archive import find_damage
+from fruitcount.store.base import open_store, reading, writing
+from fruitcount.store.limbs import HandCount, load_hand_counts, save_hand_count
+from fruitcount.store.orchard import load_trees
+from fruitcount.store.photos import photo_bytes, save_photo
 from fruitcount.store.tables import LATEST, STEPS, Base, prepare
 
 

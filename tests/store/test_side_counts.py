@@ -10,19 +10,11 @@ from store_facts import TREE
 
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.jobs.tree_source import records_source
-from fruitcount.store import (
-    PhotoPlace,
-    delete_photo,
-    delete_tree,
-    load_side_counts,
-    save_decision,
-    save_limb,
-    save_photo,
-    save_side_count,
-    save_tree,
-    set_photo_place,
-)
 from fruitcount.store.base import reading
+from fruitcount.store.limbs import load_side_counts, save_limb, save_side_count
+from fruitcount.store.orchard import delete_tree, save_tree
+from fruitcount.store.photo_record import save_decision
+from fruitcount.store.photos import PhotoPlace, delete_photo, save_photo, set_photo_place
 from fruitcount.store.tables import SideCountRow
 from fruitcount.tree.hidden import BothSides
 from fruitcount.tree.plan import plan_tree
@@ -78,7 +70,7 @@ def test_it_goes_with_its_photos(store, pair, which):
 
 def test_a_number_taken_back_is_not_left_in_the_file(tmp_path):
     """SQLite leaves deleted rows in free pages unless told otherwise (secure_delete)."""
-    from fruitcount.store import open_store
+    from fruitcount.store.base import open_store
 
     store = open_store(tmp_path / "o.db")
     ids = [save_photo(store, b"%d" % i) for i in range(2)]

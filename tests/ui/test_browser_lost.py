@@ -10,7 +10,7 @@ import pytest
 from browse import DESK, HERE, IDLE, PHONE, SCREEN, Page
 from conftest import Server, keep_counted
 
-from fruitcount.store import find_damage
+from fruitcount.store.archive import find_damage
 from fruitcount.store.kept import open_records
 
 pytestmark = pytest.mark.browser
