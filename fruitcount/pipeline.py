@@ -11,12 +11,13 @@ from functools import cached_property
 import numpy as np
 
 from fruitcount.count_settings import SCALE_KINDS, CountSettings, ScaleRequest
-from fruitcount.detect import DetectSettings, colour_doubt, find_fruitlets
-from fruitcount.detect.find import count_range
+from fruitcount.detect.find import count_range, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, default_source
+from fruitcount.detect.settings import DetectSettings
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.backdrop import backdrop, inside
 from fruitcount.image.card import find_card, on_card
+from fruitcount.image.light import colour_doubt
 from fruitcount.image.quality import photo_quality
 from fruitcount.image.references import (
     scale_from_bank_card,
@@ -25,18 +26,17 @@ from fruitcount.image.references import (
     scale_from_limb_length,
     scale_from_points,
 )
-from fruitcount.limb import doubts_by_fruit, find_limb, place_fruitlets, with_caliper
-from fruitcount.load import (
-    CarryLimit,
-    LoadReport,
-    Removal,
-    carry_limit,
-    harvest_mass_g,
-    limb_load,
-)
-from fruitcount.plan import Choice, GrowerInputs, Plan, plan_limb
+from fruitcount.limb.find import find_limb
+from fruitcount.limb.position import doubts_by_fruit, place_fruitlets
+from fruitcount.limb.result import with_caliper
+from fruitcount.load.carry import CarryLimit, carry_limit
+from fruitcount.load.model import harvest_mass_g
+from fruitcount.load.report import LoadReport, Removal, limb_load
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.plan import plan_limb
+from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.words import more_fruit_note
-from fruitcount.species import load_species
+from fruitcount.species.loader import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
     SMALLEST_FRUIT_MM,

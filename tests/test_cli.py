@@ -13,7 +13,7 @@ from PIL import Image
 from fruitcount.calibrate.tuning import Tuning, tuning_record
 from fruitcount.cli import COMMANDS, main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import open_records
 from fruitcount.store.limbs import save_tuning
 from fruitcount.store.orchard import save_tree

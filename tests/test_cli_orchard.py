@@ -18,7 +18,7 @@ from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.jobs.season import season_book
 from fruitcount.jobs.tree_source import records_source
-from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.store.archive import find_damage
 from fruitcount.store.base import open_records
 from fruitcount.store.limbs import HandCount, save_hand_count, save_limb

@@ -12,8 +12,9 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from fruitcount.detect import SHIPPED_THRESHOLD, DetectSettings, find_fruitlets
+from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS
+from fruitcount.detect.settings import SHIPPED_THRESHOLD, DetectSettings
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene

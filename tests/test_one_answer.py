@@ -26,7 +26,7 @@ from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.files import sample_folder
 from fruitcount.load.words import load_lines
 from fruitcount.pipeline import CountSettings, Result, decide, measure
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.types import Photo
 

@@ -18,7 +18,7 @@ from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import read_left_standing
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, measure
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.types import CIRCLE_COLUMNS, Photo
 

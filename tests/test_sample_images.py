@@ -18,7 +18,7 @@ from fruitcount.evaluate.truth import read_truth
 from fruitcount.files import sample_folder
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import decide, measure
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 
 FOLDER = sample_folder()
 TRUTHS = read_truth(FOLDER)

@@ -27,10 +27,10 @@ from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import records_source, table_source
 from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result, decide
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.results import ROW_COLUMNS
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import open_store
 from fruitcount.store.kept import Event, open_records
 from fruitcount.store.limbs import save_limb

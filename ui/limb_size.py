@@ -17,7 +17,7 @@ import streamlit as st
 from screen_words import units
 
 from fruitcount.errors import BadInputError
-from fruitcount.load import harvest_mass_g
+from fruitcount.load.model import harvest_mass_g
 from fruitcount.months import season_year
 from fruitcount.pipeline import Result
 from fruitcount.plan.fruit_size import (
@@ -28,7 +28,8 @@ from fruitcount.plan.fruit_size import (
     size_code,
     weight_from_own_seasons,
 )
-from fruitcount.species import Species, load_species
+from fruitcount.species.loader import load_species
+from fruitcount.species.model import Species
 from fruitcount.store.orchard import load_trees
 from fruitcount.units import MM_PER_INCH
 

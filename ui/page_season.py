@@ -32,8 +32,9 @@ from fruitcount.export.report_season import (
 from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_book
 from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.months import season_year
-from fruitcount.season import OrchardTree, QueueLine
 from fruitcount.season.heat import heat_by_tree, read_weather
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.season.queue import QueueLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 
 _SIGNS = {

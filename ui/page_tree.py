@@ -16,7 +16,7 @@ from tree_total import show_total
 
 from fruitcount.errors import FruitcountError
 from fruitcount.months import season_year
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.tree.run import Progress

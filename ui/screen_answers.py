@@ -9,9 +9,9 @@ import streamlit as st
 from screen_words import species_titles
 
 from fruitcount.months import MONTHS
-from fruitcount.plan import PLAN_CHOICES
+from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
-from fruitcount.species import load_species
+from fruitcount.species.loader import load_species
 from fruitcount.units import MM_PER_INCH
 
 # What is asked: name in the records, words in cm or mm, words in inches, mm in one unit shown.

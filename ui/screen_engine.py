@@ -21,15 +21,15 @@ from screen_photos import photo_at, preview_jpeg
 
 import fruitcount.corrections as cx
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
-from fruitcount.image import (
+from fruitcount.image.card import on_card
+from fruitcount.image.references import (
     scale_from_bank_card,
     scale_from_disc,
     scale_from_fruit,
     scale_from_limb_length,
     scale_from_points,
 )
-from fruitcount.image.card import on_card
-from fruitcount.limb import trace_between
+from fruitcount.limb.find import trace_between
 from fruitcount.lines import line_length_px
 from fruitcount.pipeline import (
     DOUBT_MARGIN,
@@ -40,7 +40,7 @@ from fruitcount.pipeline import (
     detection_threshold,
     measure,
 )
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.kept import Records
 from fruitcount.store.orchard import load_trees
 from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale

@@ -15,7 +15,7 @@ from screen_words import count_words, photo_words, plain
 
 from fruitcount.errors import FruitcountError
 from fruitcount.files import sample_folder
-from fruitcount.image import read_photo
+from fruitcount.image.photo import read_photo
 from fruitcount.store.kept import PhotoLine
 
 ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]

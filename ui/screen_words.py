@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from fruitcount.months import MONTHS
-from fruitcount.species import load_species, species_names
+from fruitcount.species.loader import load_species, species_names
 from fruitcount.store.kept import PhotoLine
 
 LEGEND = " &nbsp; ".join(

@@ -15,8 +15,7 @@ from tree_total import rows_of
 
 from fruitcount.errors import FruitcountError
 from fruitcount.months import MONTHS, season_year
-from fruitcount.season import OrchardTree, SeasonFacts
-from fruitcount.season.orchard import name_order
+from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.orchard import save_season_facts, season_history, tree_id_of
 from fruitcount.tree.group import LimbSeason, limb_seasons
 from fruitcount.units import crop_units

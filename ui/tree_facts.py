@@ -15,8 +15,8 @@ from screen_words import plain, units
 from tree_hidden import ask_both_sides, ask_hand_counts
 
 from fruitcount.errors import BadInputError
-from fruitcount.season import OrchardTree
-from fruitcount.species import load_species
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.species.loader import load_species
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks

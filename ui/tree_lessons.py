@@ -27,7 +27,7 @@ from fruitcount.calibrate.tuning import (
     tuned_on_limb,
     tuning_from_record,
 )
-from fruitcount.detect import DetectSettings
+from fruitcount.detect.settings import DetectSettings
 from fruitcount.image.card import on_card
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning

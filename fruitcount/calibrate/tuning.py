@@ -18,7 +18,7 @@ from fruitcount.checks import finite, in_range
 from fruitcount.errors import RecordError
 from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.evaluate.predictors import low_marks
-from fruitcount.limb import place_fruitlets
+from fruitcount.limb.position import place_fruitlets
 from fruitcount.pipeline import CountSettings
 from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Measurement, Photo
 

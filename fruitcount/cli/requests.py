@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from fruitcount.calibrate.tuning import Tuning
     from fruitcount.jobs.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
-    from fruitcount.plan import GrowerInputs
+    from fruitcount.plan.inputs import GrowerInputs
     from fruitcount.tree.facts import TreeFacts
 
 
@@ -89,9 +89,9 @@ def grower_inputs(options: dict[str, Any]) -> GrowerInputs:
     FruitcountError
         When a rule is broken or the species is not known.
     """
-    from fruitcount.plan import GrowerInputs
     from fruitcount.plan.fruit_size import diameter_of_code
-    from fruitcount.species import load_species
+    from fruitcount.plan.inputs import GrowerInputs
+    from fruitcount.species.loader import load_species
 
     diameter, code = options["harvest_diameter_mm"], options["trade_size"]
     species = load_species(options["species"])

@@ -13,7 +13,7 @@ import click
 import fruitcount.cli.options as opt
 
 if TYPE_CHECKING:
-    from fruitcount.species import Species
+    from fruitcount.species.model import Species
 
 
 @click.command("card")
@@ -103,7 +103,7 @@ def screen_command(
 @click.argument("name", required=False)
 def species_command(name: str | None) -> None:
     """Show the figures used for species NAME with their sources, or list the names."""
-    from fruitcount.species import load_species, species_names
+    from fruitcount.species.loader import load_species, species_names
 
     if name is None:
         lines = [f"{each:28} {load_species(each).title}" for each in species_names()]
@@ -114,8 +114,7 @@ def species_command(name: str | None) -> None:
 
 def _figures(species: Species) -> list[str]:
     """Every sourced number of a species, a line for the value and a line for its source."""
-    from fruitcount.species import Sourced
-    from fruitcount.species.model import UNKNOWN
+    from fruitcount.species.model import UNKNOWN, Sourced
 
     thinned = "thinned by hand" if species.thinned else "not thinned by hand"
     lines = [f"{species.title}: {thinned} ({species.thinned_source})", species.cluster_rule]

@@ -169,8 +169,8 @@ def season_command(**options: Any) -> None:
     from fruitcount.export.report_page import ReportSettings
     from fruitcount.jobs import season as files
     from fruitcount.jobs.tree_source import records_source, table_source
-    from fruitcount.season import OrchardTree, read_trees
     from fruitcount.season.heat import heat_by_tree, read_weather
+    from fruitcount.season.orchard import OrchardTree, read_trees
     from fruitcount.store.base import open_records
     from fruitcount.store.orchard import load_trees
 

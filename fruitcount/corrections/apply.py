@@ -12,7 +12,9 @@ from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, Scale
 from fruitcount.corrections.edits import Change, apply, edit_from_json
 from fruitcount.detect.find import count_range
 from fruitcount.flags import Flag
-from fruitcount.limb import find_limb, place_fruitlets, with_caliper
+from fruitcount.limb.find import find_limb
+from fruitcount.limb.position import place_fruitlets
+from fruitcount.limb.result import with_caliper
 from fruitcount.lines import line_length_px
 from fruitcount.pipeline import count_flags, detection_threshold
 from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Photo, Scale

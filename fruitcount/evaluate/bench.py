@@ -33,7 +33,7 @@ from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import fruitlets_of
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
-from fruitcount.limb import place_fruitlets
+from fruitcount.limb.position import place_fruitlets
 from fruitcount.pipeline import CountSettings, ScaleRequest, decide, measure
 from fruitcount.types import Maps, Scale
 

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
-from fruitcount.detect import SHIPPED_THRESHOLD
 from fruitcount.detect.heatmap import default_source
+from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.report import report_text
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder, write_report

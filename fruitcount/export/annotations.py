@@ -21,7 +21,7 @@ from fruitcount.coco_record import (
 )
 from fruitcount.errors import NotWrittenError
 from fruitcount.measurement_record import measurement_to_dict
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.types import Measurement
 
 

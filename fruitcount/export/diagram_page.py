@@ -27,7 +27,8 @@ from reportlab.lib.colors import Color
 from fruitcount.export.letters import usual_fonts
 from fruitcount.export.words import INK_RGB, PAPER_RGB, WHITE
 from fruitcount.files import PLAIN_FONT
-from fruitcount.load import LoadReport, LoadState
+from fruitcount.load.report import LoadReport
+from fruitcount.load.state import LoadState
 
 RGB = tuple[int, int, int]
 Place = tuple[float, float]

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from fruitcount.export.diagram_page import LEFT, RIGHT, Page, factor_bars, stress_chart
 from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.lines import line_length_px, places_on_wood
-from fruitcount.load import LoadReport
-from fruitcount.plan import Plan
+from fruitcount.load.report import LoadReport
+from fruitcount.plan.result import Plan
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import MM_PER_INCH, format_length
 

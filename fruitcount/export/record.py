@@ -12,7 +12,7 @@ from fruitcount.export.words import fruit_actions
 from fruitcount.flags import Flag, flag_names
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
-from fruitcount.plan import Plan
+from fruitcount.plan.result import Plan
 
 # null, not 0, where the photo did not tell the count
 _COUNTS = ("crop_count", "yellowing_count", "keep_count", "off_count")

@@ -26,10 +26,15 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.months import MONTHS
-from fruitcount.season import OrchardTree, QueueLine, SeasonFacts, before_after
-from fruitcount.season.orchard import name_order, season_steps
-from fruitcount.season.queue import Days, Week, day_words
-from fruitcount.species import species_title
+from fruitcount.season.orchard import (
+    OrchardTree,
+    SeasonFacts,
+    before_after,
+    name_order,
+    season_steps,
+)
+from fruitcount.season.queue import Days, QueueLine, Week, day_words
+from fruitcount.species.loader import species_title
 from fruitcount.units import crop_units, format_length, format_size
 
 CHART_ROWS = 34

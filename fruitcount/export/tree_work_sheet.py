@@ -22,7 +22,7 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.files import shown_name
-from fruitcount.plan import Plan
+from fruitcount.plan.result import Plan
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.plan import TreePlan

@@ -15,9 +15,9 @@ from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.flags import Flag
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Decision, Result
-from fruitcount.plan import Plan
+from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines, cut_lines
-from fruitcount.species import load_species
+from fruitcount.species.loader import load_species
 from fruitcount.types import Fruitlets, Kind, Measurement
 from fruitcount.units import format_length, format_size
 

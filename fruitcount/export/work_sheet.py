@@ -21,7 +21,7 @@ from fruitcount.export.report_page import (
 from fruitcount.export.words import count_line, kind_words
 from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
-from fruitcount.plan import Plan
+from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines, cut_lines
 
 

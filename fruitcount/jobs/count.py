@@ -26,14 +26,9 @@ from fruitcount.files import shown_name, written_whole
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, Result, count_limb, decide, measure
-from fruitcount.plan import (
-    AfterCheck,
-    FirstPass,
-    GrowerInputs,
-    check_count,
-    other_limb_words,
-    second_pass_inputs,
-)
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.passes import AfterCheck, check_count, other_limb_words, second_pass_inputs
+from fruitcount.plan.result import FirstPass
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
 

@@ -15,10 +15,10 @@ from fruitcount.errors import BadInputError, RecordError
 from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
-from fruitcount.image import read_photo
+from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
 from fruitcount.pipeline import CountSettings, Result, decide
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Naming
 from fruitcount.tree.checkpoint import MeasuredLedger, measurement_of
 from fruitcount.tree.engines import BatchSettings

@@ -21,12 +21,12 @@ from fruitcount.export.tree_work_sheet import (
     tree_work_sheet,
 )
 from fruitcount.files import shown_name, written_whole
-from fruitcount.image import read_photo
 from fruitcount.image.opencv import cv2
+from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import output_stem
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.plan import TreePlan, plan_tree
 from fruitcount.units import KG_PER_LB, format_weight

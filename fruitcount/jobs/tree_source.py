@@ -14,7 +14,7 @@ from typing import Any
 from fruitcount.corrections.apply import replayed
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.months import season_year
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
 from fruitcount.store.corrected import line_on_photo, with_answers
 from fruitcount.store.limbs import (

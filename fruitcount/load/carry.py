@@ -11,7 +11,7 @@ from fruitcount.load.beam import Weights, bending_moment_n_m, breaking_moment_n_
 from fruitcount.load.model import LimbModel, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import factor_rel_sd_frac
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.load.settings import LoadDetail, LoadInputs
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 

@@ -15,7 +15,7 @@ from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_mo
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
 
 # With one of these a limb gets a least weight, and no verdict on what it carries.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
 from fruitcount.load.model import LimbModel
 from fruitcount.load.settings import LoadDetail, LoadInputs
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Limb
 
 

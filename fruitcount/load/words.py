@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from fruitcount.load.beam import Prop
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Band, LoadState, branch_rel_sd_frac
-from fruitcount.species import Sourced, Species
+from fruitcount.species.model import Sourced, Species
 from fruitcount.types import Limb, Reason
 from fruitcount.units import format_length, format_weight
 

@@ -14,8 +14,7 @@ import numpy as np
 from fruitcount.checks import one_of, positive
 from fruitcount.errors import BadInputError
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.species import Species
-from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM, size_word
+from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM, Species, size_word
 from fruitcount.types import FloatArray
 
 __all__ = [

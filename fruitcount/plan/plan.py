@@ -28,7 +28,7 @@ from fruitcount.plan.words import (
     time_words,
     verdict_for,
 )
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
 CarryAsked = Callable[[Limb, Fruitlets, GrowerInputs], CarryAnswer]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fruitcount.cautions import LOPPERS_MM
 from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, PlanRules, ScoreWeights
 from fruitcount.plan.target import KeepTarget
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
 
 EPS = 1e-9

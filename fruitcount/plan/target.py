@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
-from fruitcount.species import Sourced, Species
+from fruitcount.species.model import Sourced, Species
 from fruitcount.types import Reason
 
 

@@ -13,7 +13,7 @@ from fruitcount.flags import Flag
 from fruitcount.plan.inputs import GrowerInputs, PlanRules
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.types import Reason
 from fruitcount.units import format_length, format_size, format_weight
 

@@ -15,7 +15,7 @@ from fruitcount.checks import at_least, in_range, positive
 from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.months import month_number
-from fruitcount.species import load_species
+from fruitcount.species.loader import load_species
 
 _EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999
 

@@ -13,8 +13,8 @@ from fruitcount.errors import SpeciesError
 from fruitcount.months import MONTHS, northern_month, season_year
 from fruitcount.season.heat import WARM_GDH30, days_sooner
 from fruitcount.season.orchard import OrchardTree, believed_day, name_order
-from fruitcount.species import Species, load_species
-from fruitcount.species.model import latest_size_mm, size_word
+from fruitcount.species.loader import load_species
+from fruitcount.species.model import Species, latest_size_mm, size_word
 
 # under the window by this much is "soon"; a week's work is given a week; our own choices
 _SOON_DAYS, _WORK_DAYS = 10, 6

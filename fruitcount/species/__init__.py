@@ -2,18 +2,3 @@
 
 Adding a species needs one more file in this folder and no code.
 """
-
-from fruitcount.species.loader import load_species, species_names, species_title
-from fruitcount.species.model import STATUSES, AcrePlan, SizeCode, Sourced, Species, TrunkRow
-
-__all__ = [
-    "STATUSES",
-    "AcrePlan",
-    "SizeCode",
-    "Sourced",
-    "Species",
-    "TrunkRow",
-    "load_species",
-    "species_names",
-    "species_title",
-]

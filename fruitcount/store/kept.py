@@ -20,7 +20,7 @@ from sqlalchemy.exc import IntegrityError
 from fruitcount.errors import RecordError
 from fruitcount.months import season_year
 from fruitcount.pipeline import Result
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing

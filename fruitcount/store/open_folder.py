@@ -171,7 +171,7 @@ _ROWS = "fruitcount_records"
 def write_coco_folder(
     store: Store, folder: str | Path, *, photos: bool = False, keep_location: bool = False
 ) -> list[Path]:
-    """Write ``records.coco.json``; see :func:`fruitcount.store.write_csv_folder`."""
+    """Write ``records.coco.json``; see :func:`write_csv_folder`."""
     out = Path(folder)
     with written_whole(out) as draft, reading(store) as session:
         changed = write_photo_folder(store, session, out, keep_location) if photos else {}

@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fruitcount.load import harvest_mass_g
+from fruitcount.load.model import harvest_mass_g
 from fruitcount.pipeline import Result, decide
-from fruitcount.plan import GrowerInputs
 from fruitcount.plan.fruit_size import size_code
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.words import TITLES
-from fruitcount.species import load_species
+from fruitcount.species.loader import load_species
 from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.tree.count import TreeCount, limbs_of_tree, tree_count
 from fruitcount.tree.estimate import csa_cm2

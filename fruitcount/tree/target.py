@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from fruitcount.checks import at_least, in_range, one_of, positive
 from fruitcount.errors import BadInputError
 from fruitcount.months import northern_month
-from fruitcount.species import Species
+from fruitcount.species.model import Species
 from fruitcount.tree.estimate import as_column
 from fruitcount.tree.facts import SizedLimb, TreeFacts
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fruitcount.detect import colour_doubt
 from fruitcount.detect.classify import (
     YELLOW_FROM,
     cautious,
@@ -18,7 +17,7 @@ from fruitcount.detect.size import measure_sizes
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.flags import Flag
-from fruitcount.image.light import Light, linear, log_ratios, photo_light
+from fruitcount.image.light import Light, colour_doubt, linear, log_ratios, photo_light
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Kind, Photo, Scale
 

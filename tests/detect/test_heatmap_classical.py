@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fruitcount.detect import find_fruitlets
+from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap_classical import classical_maps, read_coefficients
 from fruitcount.detect.heatmap_features import (
     CELL_PX,

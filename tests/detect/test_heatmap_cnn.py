@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.detect import find_fruitlets
 from fruitcount.detect import heatmap_cnn as trained
+from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap_cnn import model_path, trained_maps
 from fruitcount.detect.heatmap_sizes import most_looked_at
 from fruitcount.errors import ModelUnavailableError

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fruitcount.detect import find_fruitlets
+from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import trained_maps
 from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.evaluate.scores import judge

@@ -7,9 +7,10 @@ import numpy as np
 from fruitcount.export.report_block import BlockTree
 from fruitcount.export.work_sheet import LimbJob
 from fruitcount.pipeline import Result, decide
-from fruitcount.plan import GrowerInputs
-from fruitcount.season import OrchardTree, SeasonFacts, queue
-from fruitcount.species import load_species
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.season.orchard import OrchardTree, SeasonFacts
+from fruitcount.season.queue import queue
+from fruitcount.species.loader import load_species
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import csa_cm2, ratio_total
 from fruitcount.tree.plan import TreePlan

@@ -13,8 +13,7 @@ import pytest
 
 from fruitcount.errors import BadInputError
 from fruitcount.export.card_sheet import PAPERS, SHEET_IDS, Card, card_places, write_card_sheet
-from fruitcount.image import find_card
-from fruitcount.image.card import card_side_mm
+from fruitcount.image.card import card_side_mm, find_card
 from fruitcount.types import Photo
 
 needs_poppler = pytest.mark.skipif(

@@ -15,7 +15,8 @@ from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
 from fruitcount.export.tree_work_sheet import tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
-from fruitcount.season import OrchardTree, SeasonFacts, queue
+from fruitcount.season.orchard import OrchardTree, SeasonFacts
+from fruitcount.season.queue import queue
 from fruitcount.tree.hidden import BothSides, apply_factor, both_sides_factor
 
 pypdf = pytest.importorskip("pypdf")

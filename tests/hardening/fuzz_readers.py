@@ -285,7 +285,7 @@ def _trees(path: Path) -> None:
     from datetime import date
 
     from fruitcount.jobs.season import season_book, season_lines
-    from fruitcount.season import read_trees
+    from fruitcount.season.orchard import read_trees
 
     season_lines(season_book(read_trees(path), date(2026, 5, 2)))
 
@@ -293,8 +293,8 @@ def _trees(path: Path) -> None:
 def _hours(path: Path) -> None:
     from datetime import date
 
-    from fruitcount.season import OrchardTree
     from fruitcount.season.heat import heat_by_tree, read_weather
+    from fruitcount.season.orchard import OrchardTree
 
     heat_by_tree([OrchardTree("N", bloom_date=date(2026, 3, 18))], read_weather(path))
 
@@ -375,18 +375,24 @@ def _filled(folder: Path) -> tuple[bytes, bytes, dict[str, bytes]]:
 
     from helpers import add_edit
 
-    from fruitcount import store as s
-    from fruitcount.season import OrchardTree
+    from fruitcount.season.orchard import OrchardTree
+    from fruitcount.store.archive import write_archive
+    from fruitcount.store.base import open_store
+    from fruitcount.store.limbs import save_limb
+    from fruitcount.store.open_folder import write_csv_folder
+    from fruitcount.store.orchard import save_tree
+    from fruitcount.store.photo_record import save_decision, save_measurement
+    from fruitcount.store.photos import PhotoPlace, save_photo
 
-    records = s.open_store(folder / "full.db")
-    tree = s.save_tree(records, OrchardTree("North", bloom_date=date(2026, 3, 18)), year=2026)
-    limb = s.save_limb(records, tree, name="1")
-    photo = s.save_photo(records, _jpeg()[0], name="a.jpg", place=s.PhotoPlace(tree, limb))
-    s.save_measurement(records, photo, measurement=_seen(), settings_key="k")
+    records = open_store(folder / "full.db")
+    tree = save_tree(records, OrchardTree("North", bloom_date=date(2026, 3, 18)), year=2026)
+    limb = save_limb(records, tree, name="1")
+    photo = save_photo(records, _jpeg()[0], name="a.jpg", place=PhotoPlace(tree, limb))
+    save_measurement(records, photo, measurement=_seen(), settings_key="k")
     add_edit(records, photo, 0, {"edit": "x", "n": 1})
-    s.save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"count_n": 3})
-    archive = s.write_archive(records, folder / "full.zip").read_bytes()
-    tables = {p.name: p.read_bytes() for p in s.write_csv_folder(records, folder / "tables")}
+    save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"count_n": 3})
+    archive = write_archive(records, folder / "full.zip").read_bytes()
+    tables = {p.name: p.read_bytes() for p in write_csv_folder(records, folder / "tables")}
     records.close()
     return (folder / "full.db").read_bytes(), archive, tables
 

@@ -20,7 +20,7 @@ from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, 
 
 from fruitcount.errors import NotWrittenError, RecordError
 from fruitcount.files import written_whole
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.archive import find_damage
 from fruitcount.store.base import open_store
 from fruitcount.store.orchard import save_tree

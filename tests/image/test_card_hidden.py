@@ -8,8 +8,7 @@ import pytest
 from drawn_card import View, draw
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.image import find_card
-from fruitcount.image.card import CardSettings
+from fruitcount.image.card import CardSettings, find_card
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.types import Photo
 

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps, PngImagePlugin, TiffImagePlugin
 
 from fruitcount.errors import PhotoUnreadableError
-from fruitcount.image import read_photo
 from fruitcount.image.metadata import without_location
+from fruitcount.image.photo import read_photo
 
 DATA = Path(__file__).parent / "data"
 FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")

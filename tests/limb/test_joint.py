@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, draw
 
-from fruitcount.limb import find_limb
 from fruitcount.limb.centre import Band
+from fruitcount.limb.find import find_limb
 from fruitcount.limb.joint import cut_at_joints
 from fruitcount.limb.shoots import edge_width_px
 from fruitcount.limb.width import fit_taper

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from fruitcount.limb import place_fruitlets
+from fruitcount.limb.position import place_fruitlets
 from fruitcount.types import Fruitlets, Limb, Scale, Shoot
 
 SCALE = Scale(px_per_mm=2.0, rel_sd_frac=0.01, source="card")

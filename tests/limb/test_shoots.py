@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, bar, curve, draw
 
-from fruitcount.limb import find_limb, place_fruitlets
+from fruitcount.limb.find import find_limb
+from fruitcount.limb.position import place_fruitlets
 from fruitcount.lines import nearest_on_line
 from fruitcount.types import Fruitlets, Photo, Scale
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, draw
 
-from fruitcount.limb import find_limb
 from fruitcount.limb.centre import Band
+from fruitcount.limb.find import find_limb
 from fruitcount.limb.result import extended
 from fruitcount.limb.tip import Hidden, ended
 from fruitcount.lines import resampled

@@ -8,19 +8,15 @@ from limbs import PX_PER_MM, fruit_on, straight_limb
 
 from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT, cut_tool
 from fruitcount.flags import Flag
-from fruitcount.load import (
-    LoadDetail,
-    Removal,
-    carry_limit,
-    fruit_mass_g,
-    harvest_mass_g,
-    limb_load,
-)
 from fruitcount.load.beam import bending_moment_n_m, bending_stress_mpa
-from fruitcount.load.model import limb_model
+from fruitcount.load.carry import carry_limit
+from fruitcount.load.model import fruit_mass_g, harvest_mass_g, limb_model
+from fruitcount.load.report import Removal, limb_load
+from fruitcount.load.settings import LoadDetail
 from fruitcount.load.words import load_detail_lines, load_lines
-from fruitcount.plan import GrowerInputs, plan_limb
-from fruitcount.species import load_species
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.plan import plan_limb
+from fruitcount.species.loader import load_species
 from fruitcount.types import Limb
 
 PEACH = load_species("peach")

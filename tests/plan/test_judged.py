@@ -7,9 +7,9 @@ import pytest
 from limbs import straight_limb
 from test_promise import THINNED, planned, random_limb
 
-from fruitcount.load import limb_load
-from fruitcount.plan import GrowerInputs
-from fruitcount.species import load_species
+from fruitcount.load.report import limb_load
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.species.loader import load_species
 from fruitcount.types import Limb, Shoot
 
 MILDER = ("do not hang this much", "prop or lighten", "fine")

@@ -8,9 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.export.limb_diagram import draw_limb
-from fruitcount.load import Removal, carry_limit, limb_load
-from fruitcount.plan import GrowerInputs, plan_limb
-from fruitcount.species import load_species, species_names
+from fruitcount.load.carry import carry_limit
+from fruitcount.load.report import Removal, limb_load
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.plan import plan_limb
+from fruitcount.species.loader import load_species, species_names
 from fruitcount.types import Fruitlets, Limb, Shoot
 
 LINES = {

@@ -14,16 +14,12 @@ import pytest
 from limbs import fruit_on, straight_limb
 
 from fruitcount.flags import Flag
-from fruitcount.load import carry_limit
-from fruitcount.plan import (
-    GrowerInputs,
-    carry_out,
-    other_limb_words,
-    plan_limb,
-    second_pass_inputs,
-)
+from fruitcount.load.carry import carry_limit
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.passes import carry_out, other_limb_words, second_pass_inputs
+from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.words import cut_lines, more_fruit_note, time_words
-from fruitcount.species import load_species
+from fruitcount.species.loader import load_species
 
 LONG = bool(os.environ.get("FRUITCOUNT_LONG"))
 PEACH = load_species("peach")

@@ -9,13 +9,7 @@ import pytest
 from limbs import fruit_on, straight_limb
 
 from fruitcount.errors import BadInputError
-from fruitcount.load import harvest_mass_g
-from fruitcount.plan import (
-    GrowerInputs,
-    check_count,
-    plan_limb,
-    second_pass_inputs,
-)
+from fruitcount.load.model import harvest_mass_g
 from fruitcount.plan.fruit_size import (
     OwnSeason,
     circumference_cm,
@@ -25,7 +19,10 @@ from fruitcount.plan.fruit_size import (
     size_code,
     weight_from_own_seasons,
 )
-from fruitcount.species import load_species
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.passes import check_count, second_pass_inputs
+from fruitcount.plan.plan import plan_limb
+from fruitcount.species.loader import load_species
 
 PEACH = load_species("peach")
 PRUNE = load_species("european-plum")

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from limbs import fruit_on, straight_limb
 
-from fruitcount.plan import GrowerInputs, keep_target, plan_limb, spacing_count
 from fruitcount.plan.fruit_size import DIME_MM, NICKEL_MM, PEA_MM, size_timing
-from fruitcount.species import load_species
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.plan import plan_limb
+from fruitcount.plan.target import keep_target, spacing_count
+from fruitcount.species.loader import load_species
 from fruitcount.units import MM_PER_INCH
 
 INCH = MM_PER_INCH

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.season import OrchardTree, queue
 from fruitcount.season.heat import days_sooner, gdh_curve, heat_after, heat_by_tree, read_weather
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.season.queue import queue
 
 BLOOM = date(2026, 3, 20)
 START = datetime(2026, 3, 20)

@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.export.ical import calendar_bytes
-from fruitcount.season import OrchardTree, queue
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.season.queue import queue
 
 icalendar = pytest.importorskip("icalendar")
 STAMP = datetime(2026, 4, 20, 6, 30, tzinfo=UTC)

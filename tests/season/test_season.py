@@ -9,19 +9,17 @@ from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
 from fruitcount.months import northern_month
-from fruitcount.plan import GrowerInputs
 from fruitcount.plan.fruit_size import size_timing
-from fruitcount.season import (
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.season.orchard import (
     OrchardTree,
     SeasonFacts,
     before_after,
-    due_weeks,
-    harvest_days,
-    queue,
+    name_order,
+    season_steps,
 )
-from fruitcount.season.orchard import name_order, season_steps
-from fruitcount.season.queue import day_words
-from fruitcount.species import load_species
+from fruitcount.season.queue import day_words, due_weeks, harvest_days, queue
+from fruitcount.species.loader import load_species
 
 TODAY = date(2026, 5, 1)
 

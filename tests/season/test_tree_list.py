@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.season import OrchardTree, read_trees
+from fruitcount.season.orchard import OrchardTree, read_trees
 
 
 def test_the_column_tree_and_months_by_name(tmp_path):

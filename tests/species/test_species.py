@@ -8,9 +8,8 @@ from dataclasses import fields
 import pytest
 
 from fruitcount.errors import SpeciesError
-from fruitcount.species import STATUSES, Sourced, load_species, species_names
-from fruitcount.species.loader import read_species_file
-from fruitcount.species.model import UNKNOWN
+from fruitcount.species.loader import load_species, read_species_file, species_names
+from fruitcount.species.model import STATUSES, UNKNOWN, Sourced
 from fruitcount.units import MM_PER_INCH
 
 WANTED = {

@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 
 TREE = OrchardTree(
     "Old one", "peach", "grandmother's", "South", "seedling", "leans", 1999, 412.5, 8, False,

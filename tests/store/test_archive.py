@@ -10,7 +10,7 @@ from helpers import add_edit
 from store_facts import TREE
 
 from fruitcount.errors import RecordError
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store import base, open_folder, rows
 from fruitcount.store.archive import find_damage, read_archive, write_archive
 from fruitcount.store.base import open_store

@@ -20,7 +20,7 @@ from fruitcount.errors import RecordError
 from fruitcount.export.annotations import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict, plain
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.archive import find_damage, write_archive
 from fruitcount.store.base import open_store
 from fruitcount.store.limbs import save_limb, save_side_count
@@ -115,7 +115,7 @@ def test_a_counted_photo_and_its_answers(measurement, tmp_path):
 
 
 def _fill(store, measurement):
-    from fruitcount.season import OrchardTree
+    from fruitcount.season.orchard import OrchardTree
 
     tree = save_tree(store, OrchardTree("=1", note="'a\n,\u2028"), year=2026)
     limb = save_limb(store, tree, name="'1", base_diameter_mm=0.1 + 0.2)

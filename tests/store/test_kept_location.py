@@ -10,7 +10,7 @@ from PIL import Image
 from sqlalchemy import text
 
 from fruitcount.errors import RecordError
-from fruitcount.image import read_photo
+from fruitcount.image.photo import read_photo
 from fruitcount.store.archive import delete_unused_files, find_damage, read_archive, write_archive
 from fruitcount.store.base import open_store, writing
 from fruitcount.store.open_folder import read_csv_folder, write_csv_folder

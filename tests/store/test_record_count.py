@@ -10,7 +10,7 @@ from PIL import Image
 
 from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store import kept as screen_store
 from fruitcount.store.archive import find_damage
 from fruitcount.store.base import open_records

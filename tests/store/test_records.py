@@ -13,7 +13,7 @@ from store_facts import TREE
 
 from fruitcount.errors import RecordError
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
-from fruitcount.season import OrchardTree, SeasonFacts
+from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.store.archive import delete_unused_files, find_damage
 from fruitcount.store.base import RevisionConflictError, open_store, reading
 from fruitcount.store.limbs import end_tuning, load_limbs, load_tuning, save_limb, save_tuning

@@ -14,7 +14,8 @@ from fruitcount.export.report_season import season_log
 from fruitcount.jobs.season import WorkFacts, history_of, season_book, write_season
 from fruitcount.jobs.tree import plan_of, tree_lines, write_tree_sheet
 from fruitcount.jobs.tree_source import records_source
-from fruitcount.season import OrchardTree, SeasonFacts, queue
+from fruitcount.season.orchard import OrchardTree, SeasonFacts
+from fruitcount.season.queue import queue
 from fruitcount.store.base import open_store
 from fruitcount.store.limbs import HandCount, load_limbs, save_hand_count, save_limb
 from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of

@@ -10,7 +10,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.pipeline import CountSettings
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Naming, Place
 from fruitcount.tree.checkpoint import FileLedger
 from fruitcount.tree.engines import BatchSettings

@@ -10,7 +10,7 @@ import pytest
 from browse import PHONE, Page
 from conftest import keep_counted
 
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import save_tree
 

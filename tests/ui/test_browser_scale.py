@@ -10,7 +10,7 @@ import pypdf
 import pytest
 from browse import DESK, HERE, PHONE, SCREEN, Page, fetch
 
-from fruitcount.image import DISC_DIAMETERS_MM
+from fruitcount.image.references import DISC_DIAMETERS_MM
 
 pytestmark = pytest.mark.browser
 

@@ -11,7 +11,7 @@ from browse import IDLE, PHONE, SCREEN, Page, assert_quick
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
-from fruitcount.image import find_card
+from fruitcount.image.card import find_card
 
 pytestmark = pytest.mark.browser
 

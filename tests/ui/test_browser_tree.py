@@ -18,7 +18,7 @@ from browse import DESK, PHONE, fetch
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import save_tree
 

@@ -16,7 +16,7 @@ from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import load_trees, save_tree
 

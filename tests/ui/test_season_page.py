@@ -11,7 +11,7 @@ from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
 from fruitcount.jobs.season import season_book
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import load_trees, save_tree
 

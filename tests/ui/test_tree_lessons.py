@@ -17,7 +17,7 @@ from tree_lessons import find_many
 
 import fruitcount.corrections as cx
 from fruitcount.calibrate.tuning import Tuning
-from fruitcount.season import OrchardTree
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import Event, open_records
 from fruitcount.store.limbs import load_tuning
 from fruitcount.store.orchard import save_tree
