@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fruitcount.checks import in_range, one_of, positive
 from fruitcount.detect.heatmap import HEATMAPS
+from fruitcount.errors import in_range, one_of, positive
 
 SCALE_KINDS = ("card", "points", "disc", "bank card", "fruit", "limb length", "none")
 Point = tuple[float, float]

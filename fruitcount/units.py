@@ -1,4 +1,4 @@
-"""The few unit conversions. SI inside; US customary only at the edge.
+"""Lengths, weights and months as people give and read them. SI inside; US units at the edge only.
 
 The international inch (25.4 mm) and the avoirdupois pound (0.45359237 kg) are exact by
 definition (international yard and pound agreement, 1959).
@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 import re
+from datetime import date
 
-from fruitcount.checks import one_of, positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, one_of, positive
 
 MM_PER_INCH = 25.4
 KG_PER_LB = 0.45359237
@@ -103,3 +103,36 @@ def parse_length(words: str) -> float:
         typed = words.strip()
         raise BadInputError(f"a length needs its unit: {typed} cm or {typed} mm?")
     return positive("length", value * _UNIT_MM[unit])
+
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def month_number(words: str) -> int:
+    """Number of a month given as ``6``, ``June`` or ``jun``.
+
+    Raises
+    ------
+    BadInputError
+        When it is none, or could be several.
+    """
+    asked = words.strip().lower()
+    if asked.isdecimal() and len(asked) < 3 and 1 <= int(asked) <= 12:
+        return int(asked)
+    found = [k for k, name in enumerate(MONTHS, start=1) if name.lower().startswith(asked)]
+    if len(asked) < 3 or len(found) != 1:
+        raise BadInputError(f"a month must be 1 to 12 or a name such as June, got {words!r}")
+    return found[0]
+
+
+def northern_month(month: int, *, southern: bool) -> int:
+    """The month as tables of the northern hemisphere count it: south, the same six months on."""
+    return (month + 5) % 12 + 1 if southern else month
+
+
+def season_year(day: date, *, southern: bool = False) -> int:
+    """Year a season is named by: that of its bloom. North January to December, south from July."""
+    return day.year - 1 if southern and day.month < 7 else day.year

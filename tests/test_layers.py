@@ -13,8 +13,8 @@ PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
     ("errors", "flags"),
-    ("cautions", "checks", "files"),
-    ("csv_table", "months", "units"),
+    ("cautions", "files"),
+    ("csv_table", "units"),
     ("fruitlets",),
     ("types",),
     ("lines", "measurement_record"),

@@ -7,8 +7,8 @@ from click.testing import CliRunner
 
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError, SpeciesError
-from fruitcount.months import month_number, northern_month, season_year
 from fruitcount.species.loader import load_species
+from fruitcount.units import month_number, northern_month, season_year
 
 
 @pytest.mark.parametrize(

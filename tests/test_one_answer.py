@@ -18,9 +18,8 @@ import fruitcount.corrections as cx
 from fruitcount import read_photo
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export import picture as strip
-from fruitcount.export.annotations import write_coco
 from fruitcount.export.limb_diagram import draw_limb
-from fruitcount.export.record import result_to_dict
+from fruitcount.export.record import result_to_dict, write_coco
 from fruitcount.export.words import result_lines
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.files import sample_folder

@@ -18,7 +18,6 @@ from screen_words import units
 
 from fruitcount.errors import BadInputError
 from fruitcount.load.model import harvest_mass_g
-from fruitcount.months import season_year
 from fruitcount.pipeline import Result
 from fruitcount.plan.fruit_size import (
     ORCHARDS,
@@ -31,7 +30,7 @@ from fruitcount.plan.fruit_size import (
 from fruitcount.species.loader import load_species
 from fruitcount.species.model import Species
 from fruitcount.store.orchard import load_trees
-from fruitcount.units import MM_PER_INCH
+from fruitcount.units import MM_PER_INCH, season_year
 
 G_PER_OZ = 28.349523125
 

@@ -33,11 +33,11 @@ from tree_lessons import follow_tuning, learned_here
 import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError
 from fruitcount.image.references import DISC_DIAMETERS_MM
-from fruitcount.months import season_year
 from fruitcount.pipeline import Result
 from fruitcount.results import result_row
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.units import season_year
 
 _WIDGET = "canvas_{}"
 LEARNED = "Counted with what your corrections on this tree taught."

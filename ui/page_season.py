@@ -31,11 +31,11 @@ from fruitcount.export.report_season import (
 )
 from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_book
 from fruitcount.jobs.tree_source import TreeSource, records_source
-from fruitcount.months import season_year
 from fruitcount.season.heat import heat_by_tree, read_weather
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.season.queue import QueueLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.units import season_year
 
 _SIGNS = {
     "late": "! late", "now": "➤ now", "second pass due": "➤ second pass",

@@ -15,11 +15,11 @@ from tree_learn import show_learning
 from tree_total import show_total
 
 from fruitcount.errors import FruitcountError
-from fruitcount.months import season_year
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.tree.run import Progress
+from fruitcount.units import season_year
 
 _NEW = "A new tree"
 _SIDES = {"": "one side", "front": "front", "back": "back"}

@@ -8,11 +8,10 @@ from typing import Any
 import streamlit as st
 from screen_words import species_titles
 
-from fruitcount.months import MONTHS
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.species.loader import load_species
-from fruitcount.units import MM_PER_INCH
+from fruitcount.units import MM_PER_INCH, MONTHS
 
 # What is asked: name in the records, words in cm or mm, words in inches, mm in one unit shown.
 FIELDS: dict[str, tuple[str, str, float]] = {

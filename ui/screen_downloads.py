@@ -1,34 +1,41 @@
-"""Pictures and files to take away, made only when they are asked for."""
+"""Pictures and files of a photo or a tree to take away, made only when they are asked for."""
 
 from __future__ import annotations
 
 import json
 import mimetypes
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import screen_cache as cache
+import screen_engine as engine
 import streamlit as st
 from numpy.typing import NDArray
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
+from screen_words import units
 
 from fruitcount.csv_table import write_table
-from fruitcount.export.annotations import write_coco
 from fruitcount.export.draw import mark
 from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
-from fruitcount.export.record import result_to_dict
-from fruitcount.export.report_page import sheet_settings
+from fruitcount.export.record import result_to_dict, write_coco
+from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
 from fruitcount.image.opencv import cv2
+from fruitcount.jobs.tree import plan_of, write_tree_sheet
+from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import cut_lines
 from fruitcount.results import ROW_COLUMNS, result_row
+from fruitcount.store.kept import PhotoLine
+from fruitcount.tree.plan import TreeFacts, TreePlan
 from fruitcount.types import Measurement
 
 Picture = NDArray[np.uint8]
@@ -144,3 +151,84 @@ def show_limb(result: Result, units: str) -> None:
     told = [*cut_lines(plan, units), *load_lines(load, units)]
     alt = f"The limb drawn straight: {plan.answer}. {' '.join(f'{line}.' for line in told)}"
     st.image(png, width="stretch", alt=alt)
+
+
+def show_files(
+    counted: list[PhotoLine],
+    rows: Sequence[Mapping[str, Any]],
+    facts: TreeFacts,
+    *,
+    with_sheet: bool,
+) -> None:
+    """Files of the whole tree, made when they are asked for."""
+    name = str(rows[0]["tree"]) if rows else ""
+    files: dict[str, tuple[str, Callable[[], bytes]]] = {
+        "CSV of all photos": ("tree.csv", lambda: table_bytes(list(map(result_of, counted)))),
+        "JSON": ("tree.json", lambda: _record(counted, name, facts)),
+    }
+    if with_sheet:
+        how = sheet_settings(units())  # here: the address cannot be asked once a button is pressed
+
+        def sheet() -> bytes:
+            return _sheet(counted, rows, facts, how)
+
+        files = {"Work sheet (PDF)": ("tree.pdf", sheet), **files}
+    st.markdown("**Download**")
+    download_row(files)
+
+
+def _record(lines: list[PhotoLine], name: str, facts: TreeFacts) -> bytes:
+    data = [
+        {"photo": p.name, "sha256": p.key, "limb": p.limb, "side": p.side, "moment": p.moment,
+         "inputs": p.inputs, **p.numbers}
+        for p in lines
+    ]  # fmt: skip
+    sides = [{**asdict(limb), **asdict(limb.whole)} for limb in facts.both_sides]
+    hand = [{"seen_n": seen, "true_n": true} for seen, true in facts.seen_true]
+    body = {"tree": name, "photos": data, "limbs_from_both_sides": sides, "hand_counts": hand}
+    return json.dumps(body, indent=1, allow_nan=False).encode()
+
+
+def planned(
+    lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]], facts: TreeFacts
+) -> TreePlan:
+    """The tree's answer as its work sheet gives it, worked out again only when something changed.
+
+    Raises
+    ------
+    BadInputError
+        When no limb was counted, or nothing tells a target.
+    """
+    held: dict[str, Any] = st.session_state.setdefault("_tree", {})
+    now = repr((rows, facts, [(p.inputs, p.numbers) for p in lines]))
+    if held.get("of") != now:
+        source = _source(lines, rows)
+        held.update(of=now, plan=plan_of(source, str(rows[0]["tree"]) if rows else "", facts))
+    plan: TreePlan = held["plan"]
+    return plan
+
+
+def _source(lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]]) -> TreeSource:
+    """The photos as corrected, with their files."""
+    full = [
+        {**row, "measurement": result_of(line).measurement, "photo": cache.records().path(line.key)}
+        for line, row in zip(lines, rows, strict=True)
+    ]
+    return TreeSource(tuple(full), {})
+
+
+def _sheet(
+    lines: Sequence[PhotoLine],
+    rows: Sequence[Mapping[str, Any]],
+    facts: TreeFacts,
+    how: ReportSettings,
+) -> bytes:
+    """The work sheet with each limb's marked picture: that takes a while."""
+    source = _source(lines, rows)
+    plan = plan_of(source, str(rows[0]["tree"]) if rows else "", facts)
+    return by_file(lambda path: write_tree_sheet(plan, path, source=source, settings=how), ".pdf")
+
+
+def result_of(line: PhotoLine) -> Result:
+    """A photo's corrected result."""
+    return engine.kept_result(cache.records(), line.key)

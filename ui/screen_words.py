@@ -8,9 +8,9 @@ from typing import Any
 
 import streamlit as st
 
-from fruitcount.months import MONTHS
 from fruitcount.species.loader import load_species, species_names
 from fruitcount.store.kept import PhotoLine
+from fruitcount.units import MONTHS
 
 LEGEND = " &nbsp; ".join(
     f"{sign}&nbsp;{words.replace(' ', '&nbsp;')}"

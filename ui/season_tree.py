@@ -14,11 +14,10 @@ from screen_words import plain, species_titles, units
 from tree_total import rows_of
 
 from fruitcount.errors import FruitcountError
-from fruitcount.months import MONTHS, season_year
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.orchard import save_season_facts, season_history, tree_id_of
 from fruitcount.tree.group import LimbSeason, limb_seasons
-from fruitcount.units import crop_units
+from fruitcount.units import MONTHS, crop_units, season_year
 
 
 def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree], None]) -> None:

@@ -13,14 +13,14 @@ import numpy as np
 import screen_cache as cache
 import streamlit as st
 from limb_size import own_words
+from screen_downloads import planned, show_files
 from screen_photos import preview_jpeg
 from screen_words import photo_words, plain, units
 from tree_facts import ask_facts
-from tree_files import planned, show_files
 
 from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError, FruitcountError
-from fruitcount.export.tree_diagram import draw_tree, tree_words
+from fruitcount.export.limb_diagram import draw_tree, tree_words
 from fruitcount.export.tree_work_sheet import (
     covers,
     estimate_lines,

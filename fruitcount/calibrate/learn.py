@@ -24,7 +24,7 @@ from fruitcount.calibrate.tuning import (
     tuning_record,
     tuning_sentence,
 )
-from fruitcount.checks import in_range, positive
+from fruitcount.errors import in_range, positive
 from fruitcount.evaluate.scores import Tally
 from fruitcount.types import FloatArray
 

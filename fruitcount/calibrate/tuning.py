@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from fruitcount.checks import finite, in_range
-from fruitcount.errors import RecordError
+from fruitcount.errors import RecordError, finite, in_range
 from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.limb.position import place_fruitlets

@@ -11,8 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from fruitcount.errors import BadInputError
-from fruitcount.months import month_number
-from fruitcount.units import SYSTEMS, parse_length
+from fruitcount.units import SYSTEMS, month_number, parse_length
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fruitcount.checks import in_range, positive
+from fruitcount.errors import in_range, positive
 from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM
 
 SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.3}

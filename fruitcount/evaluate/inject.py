@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import at_least, in_range
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, at_least, in_range
 from fruitcount.evaluate.strokes import draw_fruit
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray, Fruitlets, Photo

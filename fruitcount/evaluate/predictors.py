@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.checks import one_of
 from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.detect.settings import DetectSettings
+from fruitcount.errors import one_of
 from fruitcount.evaluate.run import Predict
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, measure

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import at_least, in_range, one_of, positive
+from fruitcount.errors import at_least, in_range, one_of, positive
 from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.strokes import LEAF_RGB, Canvas, draw_card, draw_fruit, draw_leaf
 from fruitcount.image.opencv import cv2

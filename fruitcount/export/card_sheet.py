@@ -19,8 +19,7 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch, mm
 from reportlab.pdfgen.canvas import Canvas
 
-from fruitcount.checks import one_of
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, one_of
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
 from fruitcount.image.card import card_side_mm
 from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2

@@ -1,4 +1,4 @@
-"""The limb drawn straight and to scale: fruit and cuts before, fruit after, stress, load factor.
+"""The limb drawn straight and to scale, with its load; the tree as its limbs.
 
 A schematic for a phone screen and for print. Shoots rise from the limb, fruit hangs in rows. Colour
 is never alone: each action has a shape, and "before" is dashed where "after" is solid.
@@ -12,11 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.export.diagram_page import LEFT, RIGHT, Page, factor_bars, stress_chart
+from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH, Page, factor_bars, stress_chart
 from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load.report import LoadReport
 from fruitcount.plan.result import Plan
+from fruitcount.tree.sheet import TreeSheet
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import MM_PER_INCH, format_length
 
@@ -278,3 +279,41 @@ def _ruler(page: Page, view: _View, system: str) -> None:
         page.words((x, page.y + 16), f"{k * step:g}", 11, "middle")
     page.y += 29
     page.words(((LEFT + RIGHT) / 2, page.y), f"{unit} from the base", 11, "middle")
+
+
+ROW, LONGEST, THICKEST = 46.0, 168.0, 13.0
+
+
+def draw_tree(sheet: TreeSheet) -> Page:
+    """The limbs from the lowest up, left and right of the trunk, in the order of the sheet.
+
+    Blue is the part of a limb's fruit that stays; a dashed limb was not photographed.
+    """
+    page, trunk = Page(), WIDTH / 2
+    floor = ROW * math.ceil(len(sheet.limbs) / 2) + 26
+    page.y = floor - 14
+    page.polygon((trunk - 8, floor), (trunk - 3, 16), (trunk + 3, 16), (trunk + 8, floor),
+                 fill=BARK_RGB)  # fmt: skip
+    most = max((limb.whole_n for limb in sheet.limbs), default=1) or 1
+    thick = max((limb.area_cm2 for limb in sheet.limbs if limb.area_cm2 > 0), default=1.0)
+    for k, limb in enumerate(sheet.limbs):
+        side, y = (-1 if k % 2 == 0 else 1), floor - 16 - ROW * (k // 2)
+        wide = THICKEST * math.sqrt(limb.area_cm2 / thick) if limb.area_cm2 > 0 else 3.0
+        long = max(LONGEST * limb.whole_n / most, 4.0)
+        start, end = trunk + 6 * side, trunk + (6 + long) * side
+        keeps = start + (end - start) * min(limb.keep_n / max(limb.whole_n, 1), 1.0)
+        if limb.counted:
+            page.line((start, y), (end, y), rgb=BARK_RGB, width=max(wide, 2.0))
+            page.line((start, y), (keeps, y), rgb=ACTIONS["keep"].rgb, width=max(wide - 2, 1.4))
+        else:
+            page.dashed((start, y), (end, y), FAINT_RGB, max(wide, 2.0))
+        words = f"{limb.name[:20]}: keep {limb.keep_n} of {limb.whole_n}"
+        at = (trunk + 16 * side, y - THICKEST / 2 - 5)
+        page.words(at, words, anchor="end" if side < 0 else "start")
+    return page
+
+
+def tree_words(sheet: TreeSheet) -> str:
+    """The same in words, for those who do not see it."""
+    limbs = (f"{x.name}, {x.whole_n} fruit, keep {x.keep_n}" for x in sheet.limbs)
+    return f"The tree, limb by limb: {'; '.join(limbs)}."

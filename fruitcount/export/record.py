@@ -1,18 +1,34 @@
-"""The JSON record of one result: what was measured, what was said, what was decided and why."""
+"""One result as a record: our own JSON with every reason, and its marks as COCO, YOLO or VOC."""
 
 from __future__ import annotations
 
 import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
 
 from fruitcount import __version__
 from fruitcount.cautions import CAUTIONS_SHORT
+from fruitcount.coco_record import (
+    KIND_NAMES,
+    CocoPhoto,
+    coco_object,
+    edge_boxes,
+    photos_from_coco,
+)
+from fruitcount.errors import NotWrittenError
 from fruitcount.export.words import fruit_actions
 from fruitcount.flags import Flag, flag_names
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Plan
+from fruitcount.types import Measurement
 
 # null, not 0, where the photo did not tell the count
 _COUNTS = ("crop_count", "yellowing_count", "keep_count", "off_count")
@@ -63,3 +79,148 @@ def write_record(path: Path, result: Result) -> None:
     """Write the record as UTF-8 JSON, NaN as null."""
     text = json.dumps(result_to_dict(result), indent=1, allow_nan=False, ensure_ascii=False)
     path.write_text(text + "\n", encoding="utf-8")
+
+
+def coco_record(
+    measurement: Sequence[Measurement],
+    inputs: Sequence[GrowerInputs | None] | None = None,
+    *,
+    automatic: Sequence[Measurement | None] | None = None,
+) -> dict[str, Any]:
+    """Photos, classes and one annotation a fruitlet, as COCO names them.
+
+    Parameters
+    ----------
+    measurement : sequence of Measurement
+    inputs : sequence, optional
+        The grower's answers of each photo, to be kept with it.
+    automatic : sequence, optional
+        What was seen before corrections by hand, for the photos that have some.
+
+    Returns
+    -------
+    dict
+        See :func:`fruitcount.coco_record.coco_object`.
+    """
+    told = inputs if inputs is not None else [None] * len(measurement)
+    first = automatic if automatic is not None else [None] * len(measurement)
+    return coco_object(
+        [
+            CocoPhoto(s, None if i is None else asdict(i), automatic=a)
+            for s, i, a in zip(measurement, told, first, strict=True)
+        ]
+    )
+
+
+def write_coco(
+    measurement: Sequence[Measurement],
+    path: str | Path,
+    inputs: Sequence[GrowerInputs | None] | None = None,
+    *,
+    automatic: Sequence[Measurement | None] | None = None,
+) -> Path:
+    """Write one json for all photos (see :func:`coco_record`) and read it back.
+
+    Raises
+    ------
+    NotWrittenError
+        When what is read differs from what was measured.
+    """
+    target = Path(path)
+    text = json.dumps(
+        coco_record(measurement, inputs, automatic=automatic), indent=1, allow_nan=False
+    )
+    target.write_text(text, encoding="utf-8")
+    again = photos_from_coco(json.loads(target.read_text(encoding="utf-8")))
+    wanted = [measurement_to_dict(one) for one in measurement]
+    _must_be(target, [measurement_to_dict(photo.measurement) for photo in again] == wanted)
+    return target
+
+
+def write_yolo(measurement: Measurement, path: Path) -> None:
+    """Write :func:`yolo_text` and read it back, number by number."""
+    text = yolo_text(measurement)
+    path.write_text(text, encoding="utf-8")
+    rows = [line.split() for line in path.read_text(encoding="utf-8").splitlines()]
+    sound = all(len(row) == 5 and all(0 <= float(v) <= 1 for v in row[1:]) for row in rows)
+    _must_be(path, sound and len(rows) == len(edge_boxes(measurement)[1]))
+
+
+def write_voc(measurement: Measurement, path: Path) -> None:
+    """Write :func:`voc_xml` and read it back, mark by mark."""
+    path.write_text(voc_xml(measurement), encoding="utf-8")
+    root = ElementTree.parse(path).getroot()  # noqa: S314  # nosec B314  (written just above)
+    kinds = [thing.findtext("name") for thing in root.iter("object")]
+    marked = measurement.fruitlets.kind[edge_boxes(measurement)[1]]
+    _must_be(path, kinds == [KIND_NAMES[int(kind)] for kind in marked])
+
+
+def _must_be(path: Path, right: bool) -> None:
+    if not right:
+        raise NotWrittenError(path.name, "it does not read back as it was written")
+
+
+def yolo_text(measurement: Measurement) -> str:
+    """Lines of class, centre x, centre y, width, height, as shares of the photo.
+
+    Boxes are cut at the photo's edge. A photo without fruit gives an empty text.
+    """
+    boxes, index = edge_boxes(measurement)
+    size = np.array([measurement.width_px, measurement.height_px], np.float64)
+    centre = (boxes[:, :2] + boxes[:, 2:]) / 2 / size
+    side = (boxes[:, 2:] - boxes[:, :2]) / size
+    rows = np.column_stack([centre, side])
+    kinds = measurement.fruitlets.kind[index]
+    # Seven places: a hundredth of a pixel on a photo 100 000 pixels wide.
+    return "".join(
+        f"{kind} " + " ".join(f"{value:.7f}" for value in row) + "\n"
+        for kind, row in zip(kinds.tolist(), rows.tolist(), strict=True)
+    )
+
+
+def voc_xml(measurement: Measurement) -> str:
+    """One annotation: whole-pixel corners, 1-based and both included, as VOC2012 has them.
+
+    Boxes are cut at the photo's edge; those that were are marked ``truncated``.
+    """
+    root = ElementTree.Element("annotation")
+    _add(root, "filename", _printable(measurement.name))
+    size = ElementTree.SubElement(root, "size")
+    for key, value in (
+        ("width", measurement.width_px),
+        ("height", measurement.height_px),
+        ("depth", 3),
+    ):
+        _add(size, key, value)
+    _add(root, "segmented", 0)
+    boxes, index = edge_boxes(measurement)
+    for box, i in zip(boxes.tolist(), index.tolist(), strict=True):
+        thing = ElementTree.SubElement(root, "object")
+        _add(thing, "name", KIND_NAMES[int(measurement.fruitlets.kind[i])])
+        _add(thing, "pose", "Unspecified")
+        side = 2 * float(measurement.fruitlets.r_px[i])
+        cut = min(box[2] - box[0], box[3] - box[1]) < side - 1e-6
+        _add(thing, "truncated", int(cut))
+        _add(thing, "difficult", 0)
+        corners = ElementTree.SubElement(thing, "bndbox")
+        for key, value in zip(("xmin", "ymin", "xmax", "ymax"), _whole(box), strict=True):
+            _add(corners, key, value)
+    ElementTree.indent(root)
+    return ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _whole(box: list[float]) -> tuple[int, int, int, int]:
+    """Outer edges (0 to width) to numbers of the first and last pixel covered, from 1."""
+    # A sliver at the far edge stays on the last pixel it touches.
+    left = min(round(box[0]) + 1, math.ceil(box[2]))
+    top = min(round(box[1]) + 1, math.ceil(box[3]))
+    return left, top, max(left, round(box[2])), max(top, round(box[3]))
+
+
+def _add(parent: ElementTree.Element, key: str, value: object) -> None:
+    ElementTree.SubElement(parent, key).text = str(value)
+
+
+def _printable(name: str) -> str:
+    """Without control characters, which xml 1.0 cannot hold at all."""
+    return "".join(c for c in name if c.isprintable())

@@ -66,19 +66,19 @@ def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
 
 
 def _write_coco(result: Result, path: Path) -> None:
-    from fruitcount.export.annotations import write_coco
+    from fruitcount.export.record import write_coco
 
     write_coco([result.measurement], path, [result.decision.inputs])
 
 
 def _write_yolo(result: Result, path: Path) -> None:
-    from fruitcount.export.annotations import write_yolo
+    from fruitcount.export.record import write_yolo
 
     write_yolo(result.measurement, path)
 
 
 def _write_voc(result: Result, path: Path) -> None:
-    from fruitcount.export.annotations import write_voc
+    from fruitcount.export.record import write_voc
 
     write_voc(result.measurement, path)
 

@@ -16,7 +16,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
 from fruitcount.cautions import CAUTIONS_FULL
-from fruitcount.checks import one_of
+from fruitcount.errors import one_of
 from fruitcount.export.letters import (
     draw_words,
     markup,

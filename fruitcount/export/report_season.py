@@ -25,7 +25,6 @@ from fruitcount.export.report_page import (
     trees_told,
     usable_pt,
 )
-from fruitcount.months import MONTHS
 from fruitcount.season.orchard import (
     OrchardTree,
     SeasonFacts,
@@ -35,7 +34,7 @@ from fruitcount.season.orchard import (
 )
 from fruitcount.season.queue import Days, QueueLine, Week, day_words
 from fruitcount.species.loader import species_title
-from fruitcount.units import crop_units, format_length, format_size
+from fruitcount.units import MONTHS, crop_units, format_length, format_size
 
 CHART_ROWS = 34
 """Trees in one chart of a page."""

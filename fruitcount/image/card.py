@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import positive
+from fruitcount.errors import positive
 from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, fit_sides, side_lengths_px
 from fruitcount.image.cardhidden import markers_in_part

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fruitcount.checks import finite, positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, finite, positive
 from fruitcount.flags import Flag
 from fruitcount.image.cardfit import side_lengths_px
 from fruitcount.image.disc import fit_disc

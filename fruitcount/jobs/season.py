@@ -17,11 +17,11 @@ from fruitcount.export.report_season import season_log, week_cells
 from fruitcount.files import shown_name, written_whole
 from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import TreeSource, facts_of
-from fruitcount.months import MONTHS, season_year
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import QueueLine, Week, due_weeks, queue
 from fruitcount.store.base import Store
 from fruitcount.store.orchard import season_history, tree_id_of
+from fruitcount.units import MONTHS, season_year
 
 
 @dataclass(frozen=True)

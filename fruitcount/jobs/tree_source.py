@@ -13,7 +13,6 @@ from typing import Any
 
 from fruitcount.corrections.apply import replayed
 from fruitcount.errors import BadInputError, FruitcountError
-from fruitcount.months import season_year
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
 from fruitcount.store.corrected import line_on_photo, with_answers
@@ -32,6 +31,7 @@ from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows
 from fruitcount.tree.hidden import side_pairs, told_pairs
 from fruitcount.types import Measurement
+from fruitcount.units import season_year
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from fruitcount.checks import positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, positive
 from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band
 from fruitcount.limb.width import Taper

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from fruitcount.checks import at_least, in_range
+from fruitcount.errors import at_least, in_range
 
 
 class LoadInputs(Protocol):

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.checks import one_of, positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, one_of, positive
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM, Species, size_word
 from fruitcount.types import FloatArray

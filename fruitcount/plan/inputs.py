@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import at_least, in_range, one_of, positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
 from fruitcount.lines import line_length_px, places_on_wood
-from fruitcount.months import northern_month
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.units import northern_month
 
 PLAN_CHOICES = ("quick", "full")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import at_least
+from fruitcount.errors import at_least
 from fruitcount.lines import along_line, line_length_px, point_on_line
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import FirstPass, Plan

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import at_least
+from fruitcount.errors import at_least
 from fruitcount.flags import Flag
 from fruitcount.plan.fruit_size import Timing
 from fruitcount.plan.target import KeepTarget

@@ -11,11 +11,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fruitcount.checks import at_least, in_range, positive
 from fruitcount.csv_table import number_in, table_lines
-from fruitcount.errors import BadInputError, SpeciesError
-from fruitcount.months import month_number
+from fruitcount.errors import BadInputError, SpeciesError, at_least, in_range, positive
 from fruitcount.species.loader import load_species
+from fruitcount.units import month_number
 
 _EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999
 

@@ -18,7 +18,6 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
-from fruitcount.months import season_year
 from fruitcount.pipeline import Result
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
@@ -42,6 +41,7 @@ from fruitcount.store.photos import (
 )
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow, TreeRow
 from fruitcount.types import Measurement
+from fruitcount.units import season_year
 
 __all__ = [
     "Event",

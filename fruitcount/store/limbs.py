@@ -8,8 +8,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from fruitcount.checks import at_least, positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, at_least, positive
 from fruitcount.measurement_record import plain
 from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.tables import (

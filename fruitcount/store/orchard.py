@@ -11,11 +11,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.months import season_year
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.photos import file_of, remove_file, scrub
 from fruitcount.store.tables import DecisionRow, LimbRow, PhotoRow, SeasonRow, TreeRow
+from fruitcount.units import season_year
 
 _TREE = (
     "name", "species", "variety", "block", "rootstock", "note", "planted_year",

@@ -12,8 +12,7 @@ from pathlib import Path
 
 from sqlalchemy import select, text
 
-from fruitcount.checks import one_of
-from fruitcount.errors import NotWrittenError, RecordError
+from fruitcount.errors import NotWrittenError, RecordError, one_of
 from fruitcount.files import shown_name
 from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store, must_get, reading, writing

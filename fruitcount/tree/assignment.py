@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fruitcount.checks import one_of
 from fruitcount.csv_table import sheet_lines
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, one_of
 
 _SIDES = {"": "", "f": "front", "front": "front", "b": "back", "back": "back"}
 _MOMENTS = {"": "", "before": "before", "after": "after"}

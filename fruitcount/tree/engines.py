@@ -16,8 +16,7 @@ from multiprocessing import parent_process
 from multiprocessing.connection import wait as wait_for
 from typing import Any
 
-from fruitcount.checks import at_least, one_of
-from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.errors import BadInputError, FruitcountError, at_least, one_of
 
 PhotoWork = Callable[[str], dict[str, Any]]
 

@@ -17,8 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from fruitcount.checks import at_least
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, at_least
 from fruitcount.tree.estimate import Estimate, as_column, product_interval, t_times
 
 BY_HAND, BY_SIDES, BY_RANGE = (

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fruitcount.checks import in_range
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, in_range
 from fruitcount.tree.estimate import Estimate, LimbGroup, as_column, t_times
 
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them

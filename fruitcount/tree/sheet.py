@@ -10,8 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.checks import at_least, positive
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, at_least, positive
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.target import TreeTarget, share_by_area
 

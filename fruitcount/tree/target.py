@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fruitcount.checks import at_least, in_range, one_of, positive
-from fruitcount.errors import BadInputError
-from fruitcount.months import northern_month
+from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
 from fruitcount.species.model import Species
 from fruitcount.tree.estimate import as_column
 from fruitcount.tree.facts import SizedLimb, TreeFacts
+from fruitcount.units import northern_month
 
 SEASONS = ("early", "mid", "late")
 

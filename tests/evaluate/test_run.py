@@ -27,7 +27,7 @@ from fruitcount.evaluate.run import (
 )
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
-from fruitcount.export.annotations import write_coco
+from fruitcount.export.record import write_coco
 from fruitcount.pipeline import CountSettings
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 

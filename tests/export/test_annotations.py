@@ -15,7 +15,7 @@ from PIL import Image
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.truth import read_coco, read_truth, read_voc, read_yolo
-from fruitcount.export.annotations import coco_record, voc_xml, write_coco, yolo_text
+from fruitcount.export.record import coco_record, voc_xml, write_coco, yolo_text
 from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Scale
 
 

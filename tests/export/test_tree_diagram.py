@@ -7,7 +7,7 @@ import math
 import pytest
 from reportlab.graphics.shapes import PolyLine, String
 
-from fruitcount.export.tree_diagram import draw_tree, tree_words
+from fruitcount.export.limb_diagram import draw_tree, tree_words
 from fruitcount.tree.sheet import LimbShare, TreeSheet, Work
 
 

@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
-from fruitcount.months import northern_month
 from fruitcount.plan.fruit_size import size_timing
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.season.orchard import (
@@ -20,6 +19,7 @@ from fruitcount.season.orchard import (
 )
 from fruitcount.season.queue import day_words, due_weeks, harvest_days, queue
 from fruitcount.species.loader import load_species
+from fruitcount.units import northern_month
 
 TODAY = date(2026, 5, 1)
 

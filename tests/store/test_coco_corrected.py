@@ -28,7 +28,7 @@ from fruitcount.corrections.edits import (
     apply,
     edit_to_json,
 )
-from fruitcount.export.annotations import write_coco
+from fruitcount.export.record import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store.archive import find_damage, write_archive

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
-from fruitcount.export.annotations import write_coco
+from fruitcount.export.record import write_coco
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.plan.inputs import GrowerInputs

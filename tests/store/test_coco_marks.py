@@ -7,7 +7,7 @@ import pytest
 
 from fruitcount.coco_record import KIND_NAMES, photos_from_coco
 from fruitcount.errors import RecordError
-from fruitcount.export.annotations import write_coco
+from fruitcount.export.record import write_coco
 from fruitcount.store.photo_record import load_record, save_measurement
 from fruitcount.store.photos import save_photo
 from fruitcount.types import Kind
