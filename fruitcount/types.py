@@ -143,6 +143,8 @@ class Maps:
         0 to 1, how likely a fruit centred here is yellowing; shape (0, 0) if not told.
     visible : float32 array, shape (h, w), or empty
         0 to 1, share of a fruit centred here that shows; shape (0, 0) if not told.
+    others : tuple of Maps
+        The same photo at other sizes, by another net.
     """
 
     heatmap: NDArray[np.float32]
@@ -152,6 +154,7 @@ class Maps:
     source: str
     yellow: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     visible: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    others: tuple[Maps, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,6 +21,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("coco_record",),
     ("species",),
     ("image",),
+    ("whole_photo",),
     ("detect", "limb"),
     ("plan", "load", "season"),
     ("count_settings",),

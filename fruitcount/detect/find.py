@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from fruitcount.detect.blobs import circles_from_maps
 from fruitcount.detect.classify import fruit_colours, kinds, scar_frac, yellow_clues, yellow_frac
-from fruitcount.detect.rescore import LARGEST_GAIN, calibrated_score
+from fruitcount.detect.looks import joined_marks
 from fruitcount.detect.settings import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
 from fruitcount.flags import Flag
@@ -70,23 +69,17 @@ def measured(
         The trained net's chance of yellowing at each mark; NaN where not told.
     """
     lowest = rules.threshold_for(maps.source)
-    trained = maps.source == "trained"
-    candidates_from = lowest * np.exp(-LARGEST_GAIN) if trained else lowest
-    x, y, r, score = circles_from_maps(maps, candidates_from, rules.overlap_frac)
-    circles = np.stack([x, y, r], axis=1)
+    x, y, r, score = joined_marks(maps, rules.overlap_frac)
+    kept = score >= lowest
+    circles = np.stack([x, y, r], axis=1)[kept]
     sizes = measure_sizes(photo.rgb, circles, RADIUS_LOG_SD.get(maps.source, 0.15))
-    if trained:
-        score = calibrated_score(score, sizes.r_px, maps.px_per_cell)
-    best = np.argsort(-score, kind="stable")
-    best = best[score[best] >= lowest]
-    sizes, circles = sizes.take(best), circles[best]
     diameter, sd = diameters_mm(sizes, scale)
     shown = _at(maps, maps.visible, circles)
     found = Fruitlets.from_columns(
         x_px=sizes.x_px,
         y_px=sizes.y_px,
         r_px=sizes.r_px,
-        score=score[best],
+        score=score[kept],
         roundness_frac=sizes.roundness_frac,
         visible_frac=np.where(np.isfinite(shown), shown, sizes.visible_frac),
         diameter_mm=diameter,

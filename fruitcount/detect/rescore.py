@@ -40,8 +40,6 @@ FINEST_PX, COARSEST_PX = 2.0, 6.0
 """Beyond these nothing more is gained or lost."""
 
 MOST_FOLDS = 1.0
-LARGEST_GAIN = FINENESS_ODDS * MOST_FOLDS + SHRUNK_ODDS * float(np.log(USUAL_PX / FINEST_PX))
-"""No mark gains more log-odds than this."""
 
 NO_VOICE = 0.2
 """Marks scored below it hardly count among the others."""

@@ -67,20 +67,6 @@ class Sizes:
     roundness_frac: FloatArray
     rim: Rim
 
-    def take(self, which: NDArray[np.int64]) -> Sizes:
-        """The chosen fruit, in that order."""
-        rim = self.rim
-        return Sizes(
-            x_px=self.x_px[which],
-            y_px=self.y_px[which],
-            r_px=self.r_px[which],
-            r_log_sd=self.r_log_sd[which],
-            slim_frac=self.slim_frac[which],
-            visible_frac=self.visible_frac[which],
-            roundness_frac=self.roundness_frac[which],
-            rim=Rim(rim.rho[which], rim.plain[which], rim.lab[which], rim.own[which]),
-        )
-
 
 def measure_sizes(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> Sizes:
     """Refine circles by the part of the rim that shows.

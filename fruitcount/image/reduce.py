@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import weakref
-from typing import Any
+from collections.abc import Callable
+from functools import wraps
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.image.opencv import cv2
 from fruitcount.types import FloatArray
+
+Picture = NDArray[np.uint8]
+Answer = TypeVar("Answer")
 
 FRUIT_PX = 26.0
 """Width of a usual (15 mm) fruitlet on the working grid, in working pixels, for maps and marks."""
@@ -62,29 +67,39 @@ def reduced_to(
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-_LAST_HALF: list[tuple[weakref.ref[NDArray[np.uint8]], NDArray[np.uint8]]] = []
-"""A photo and its half, for as long as that photo lives: five stages ask for it in turn."""
+def of_last_photo(work: Callable[[Picture], Answer]) -> Callable[[Picture], Answer]:
+    """Keep a function's answer for the last photo, as long as that photo lives.
+
+    Several stages ask the same of one photo in turn. Only a picture that cannot be written to is
+    remembered, as :func:`fruitcount.read_photo` gives them.
+    """
+    last: list[tuple[weakref.ref[Picture], Answer]] = []
+
+    @wraps(work)
+    def answer(picture: Picture) -> Answer:
+        for photo, kept in last[-1:]:
+            if photo() is picture:
+                return kept
+        out = work(picture)
+        if not picture.flags.writeable and picture.base is None:
+            last[:] = [(weakref.ref(picture, lambda _: last.clear()), out)]
+        return out
+
+    return answer
 
 
-def halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+@of_last_photo
+def halved(picture: Picture) -> Picture:
     """The mean of two by two pixels; an odd last row or column is left out.
 
     Shape (rows, columns, 3) to (rows // 2, columns // 2, 3).
-
-    Of a picture that cannot be written to, as :func:`fruitcount.read_photo` gives them, the half
-    of the last one is kept while that picture is.
     """
-    last = _LAST_HALF[-1:]
-    if last and last[0][0]() is picture:
-        return last[0][1]
     h, w = picture.shape[:2]
     even = picture[: h - h % 2 or h, : w - w % 2 or w]
     size = (max(1, even.shape[1] // 2), max(1, even.shape[0] // 2))
     half = np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
-    if not picture.flags.writeable and picture.base is None:
-        half.setflags(write=False)
-        _LAST_HALF[:] = [(weakref.ref(picture, lambda _: _LAST_HALF.clear()), half)]
-    return half
+    half.setflags(write=picture.flags.writeable)
+    return half.view()  # a view is not remembered: the half of a half must not take its place
 
 
 def sample_grid(picture: NDArray[Any], x_px: FloatArray, y_px: FloatArray) -> FloatArray:

@@ -14,26 +14,14 @@ from torch import nn
 MOST_BYTES = 16_000_000
 
 
-class _Limb(nn.Module):
-    def __init__(self, net: nn.Module) -> None:
-        super().__init__()
-        self.net = net
-
-    def forward(self, rgb: torch.Tensor) -> torch.Tensor:
-        limb: torch.Tensor = self.net(rgb)[1]
-        return limb
-
-
-def export_onnx(net: nn.Module, path: Path, *, limb_only: bool = False) -> None:
+def export_onnx(net: nn.Module, path: Path) -> None:
     """Write the net as ONNX (opset 13, any height and width that 32 divides).
-
-    With ``limb_only`` the maps of fruit are left out, with all that only they need.
 
     Weights are stored as float16 and cast back when the file is loaded: half the size, and
     the arithmetic stays float32 (measured change of the outputs: about 1e-4).
     """
-    names = ["limb"] if limb_only else ["maps", "limb"]
-    net = (_Limb(net) if limb_only else net).eval().cpu().float()
+    names = ("maps", "limb")
+    net = net.eval().cpu().float()
     axes = {0: "n", 2: "h", 3: "w"}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -44,7 +32,7 @@ def export_onnx(net: nn.Module, path: Path, *, limb_only: bool = False) -> None:
             opset_version=13,
             dynamo=False,
             input_names=["rgb"],
-            output_names=names,
+            output_names=list(names),
             dynamic_axes=dict.fromkeys(("rgb", *names), axes),
         )
     _halve(path)

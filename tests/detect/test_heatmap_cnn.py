@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from fruitcount.detect import heatmap_cnn as trained
 from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap_cnn import model_path, trained_maps
-from fruitcount.detect.heatmap_sizes import most_looked_at
+from fruitcount.detect.heatmap_sizes import MOST_PIXELS
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Scale
+from fruitcount.whole_photo import asked
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 needs_model = pytest.mark.skipif(not model_path().is_file(), reason="no trained model file")
@@ -56,25 +54,24 @@ def test_a_mirrored_photo_gives_mirrored_maps() -> None:
 @pytest.mark.parametrize(
     ("px_per_mm", "looks_n"),
     # working pictures of 1.28 megapixels, in the mirror too, and of 1.69
-    [(float("nan"), 0), (26 / 15, 2), (0.8 * 26 / 15, 1)],
+    [(float("nan"), 2), (26 / 15, 2), (0.8 * 26 / 15, 1)],
 )
-def test_all_looks_at_a_photo_hold_to_the_limit(
+def test_the_fruit_nets_looks_at_a_photo_hold_to_the_limit(
     px_per_mm: float, looks_n: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Our choice of time; the edges that fill a look up to a multiple of 32 come on top."""
     rgb = read_photo(SAMPLES / "peach-18in-crowded.jpg").rgb[300:1200, 400:1600]
-    looked, look = [], trained._look
+    looked = []
 
-    def noted(net: object, picture: np.ndarray) -> np.ndarray:
+    def noted(net: object, picture: np.ndarray, names: tuple[str, ...]) -> list[np.ndarray]:
         looked.append(picture[..., 0].size)
-        return look(net, picture)
+        return asked(net, picture, names)
 
-    monkeypatch.setattr(trained, "_look", noted)
+    monkeypatch.setattr(trained, "asked", noted)
     known = np.isfinite(px_per_mm)
     trained_maps(rgb, Scale(px_per_mm, source="two points") if known else Scale())
-    assert sum(looked) <= 1.1 * most_looked_at(rgb.shape)
-    if known:
-        assert len(looked) == looks_n
+    assert sum(looked) <= 1.1 * MOST_PIXELS
+    assert len(looked) == looks_n
 
 
 @pytest.mark.parametrize("content", [None, b"not a net"])
@@ -87,19 +84,3 @@ def test_a_missing_or_damaged_model_is_named(
     monkeypatch.setattr(trained, "model_path", lambda: path)
     with pytest.raises(ModelUnavailableError, match=r"fruit_net\.onnx"):
         trained_maps(np.zeros((64, 64, 3), np.uint8), Scale())
-
-
-@given(st.floats(0, 1, width=32), st.floats(0, 1, width=32))
-def test_the_surer_of_two_passes_has_more_of_a_say(one: float, other: float) -> None:
-    """The weighted mean of both logits, by the logit of the standard library's ``math``."""
-    held = [min(max(p, 1e-6), 1 - 1e-6) for p in sorted((one, other))]
-    weak, sure = (math.log(p / (1 - p)) for p in held)
-    wanted = 1 / (1 + math.exp(-(0.7 * sure + 0.3 * weak + 0.23)))
-    heard = trained._averaged(np.array([one], np.float32), np.array([other], np.float32))
-    assert heard[0] == pytest.approx(wanted, abs=1e-4)
-
-
-def test_two_passes_that_agree_are_told_as_one_at_the_threshold() -> None:
-    """What a pass alone tells as 0.30 counts as 0.35, the shipped threshold, told by two."""
-    both = np.array([0.30], np.float32)
-    assert trained._averaged(both, both)[0] == pytest.approx(0.35, abs=0.002)

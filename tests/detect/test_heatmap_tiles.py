@@ -82,7 +82,7 @@ def test_the_seam_does_not_show_in_the_net_s_answer(name: str) -> None:
     net = net_at(model_path())
 
     def chance(picture: np.ndarray) -> np.ndarray:
-        return 1 / (1 + np.exp(-trained._look(net, picture)[:4]))
+        return 1 / (1 + np.exp(-trained.asked(net, picture, ("maps",))[0][:4]))
 
     whole = chance(picture)
     assert len(bands_of(max(rows, cols), min(rows, cols), most_px=1.2e6)) == 2

@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.detect.rescore import (
-    LARGEST_GAIN,
     USUAL_PX,
     calibrated_score,
     leave_one_out_residual,
@@ -42,12 +41,10 @@ def test_a_score_is_worth_less_the_more_the_photo_was_shrunk() -> None:
     st.lists(st.tuples(st.floats(0.01, 0.99), st.floats(1.0, 200.0)), min_size=1, max_size=12),
     st.floats(0.5, 12.0),
 )
-def test_no_mark_gains_more_than_promised(marks: list[tuple[float, float]], step: float) -> None:
+def test_a_score_stays_a_chance(marks: list[tuple[float, float]], step: float) -> None:
     score, radius = np.array(marks).T
     told = calibrated_score(score, radius, step)
     assert ((told > 0) & (told < 1)).all()
-    gain = np.log(told / (1 - told)) - np.log(score / (1 - score))
-    assert gain.max() <= LARGEST_GAIN + 1e-9
 
 
 def test_the_median_of_the_others_leaves_oneself_out() -> None:
