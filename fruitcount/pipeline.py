@@ -67,6 +67,17 @@ DOUBT_MARGIN = 0.12
 MANY_DOUBTFUL_FRAC = 1 / 3
 
 
+ENDS_UNSURE = "The base is taken to be the {end} end of the line: turn it round if that is the tip."
+
+
+def _base_end(limb: Limb) -> str:
+    """The base's end of the line, as one sees it in the photo."""
+    right, down = limb.line_px[0] - limb.line_px[-1]
+    if abs(right) >= abs(down):
+        return "right" if right > 0 else "left"
+    return "lower" if down > 0 else "upper"
+
+
 @dataclass(frozen=True, eq=False)
 class Decision:
     """What to do with the limb: the plan at once, the load and the other plan when asked for.
@@ -111,7 +122,11 @@ class Decision:
     @property
     def warnings(self) -> tuple[str, ...]:
         """What casts doubt on the answer: every output that a person reads shows all of it."""
-        return tuple(flag_sentences(self.flags))
+        limb = self.measurement.limb
+        if not (limb.found and self.flags & Flag.LIMB_ENDS_UNSURE):
+            return tuple(flag_sentences(self.flags))
+        said = flag_sentences(self.flags & ~Flag.LIMB_ENDS_UNSURE)
+        return (*said, ENDS_UNSURE.format(end=_base_end(limb)))
 
     @property
     def notes(self) -> tuple[str, ...]:

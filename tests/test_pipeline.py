@@ -20,7 +20,7 @@ from fruitcount.measurement_record import measurement_from_dict, measurement_to_
 from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.checkpoint import measurement_in
-from fruitcount.types import CIRCLE_COLUMNS, Photo
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Photo, Scale
 
 CLASSICAL = CountSettings(source="classical")
 
@@ -189,3 +189,16 @@ def test_deciding_again_from_the_record_gives_the_same_plan(result):
     assert again.load.after.worst_stress_mpa == pytest.approx(
         result.decision.load.after.worst_stress_mpa, nan_ok=True
     )
+
+
+@pytest.mark.parametrize(
+    ("line", "end"),
+    [([(0, 0), (9, 1)], "left"), ([(9, 0), (0, 1)], "right"), ([(0, 0), (1, 9)], "upper")],
+)
+def test_it_says_which_end_is_taken_for_the_base(line, end):
+    limb = Limb(line_px=np.array(line, float), flags=Flag.LIMB_ENDS_UNSURE)
+    flags = Flag.LIMB_ENDS_UNSURE | Flag.NO_SCALE
+    measurement = Measurement(
+        "a.jpg", "0" * 64, 10, 10, None, Scale(), Fruitlets.empty(), limb, flags
+    )
+    assert any(f"the {end} end" in said for said in decide(measurement).warnings)
