@@ -41,6 +41,15 @@ class Flag(IntFlag):
     SHEET_BEHIND = 1 << 25
 
 
+# With one of these a limb gets a least weight, and no verdict on what it carries.
+LOAD_DOUBTS = (
+    Flag.LIMB_LEAVES_FRAME
+    | Flag.LIMB_DOUBTFUL
+    | Flag.LIMB_UNSURE
+    | Flag.DIAMETER_DOUBTFUL
+    | Flag.COUNT_UNKNOWN
+)
+
 SENTENCES: dict[Flag, str] = {
     Flag.NO_SCALE: "No scale in the photo: sizes, spacing and load are not known.",
     Flag.CARD_SMALL: "The scale card is under 100 pixels a side: sizes are less certain.",

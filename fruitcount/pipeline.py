@@ -35,7 +35,7 @@ from fruitcount.load.report import LoadReport, Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.result import Choice, Plan
-from fruitcount.plan.words import more_fruit_note
+from fruitcount.plan.words import with_other_plan
 from fruitcount.species.loader import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
@@ -54,6 +54,7 @@ __all__ = [
     "Decision",
     "Result",
     "ScaleRequest",
+    "as_choice",
     "count_flags",
     "count_limb",
     "decide",
@@ -112,7 +113,12 @@ class Decision:
             self.plan.final_count,
         ):
             return ()
-        return _as_choice(self, chosen=True), _as_choice(other, chosen=False)
+        return as_choice(self, chosen=True), as_choice(other, chosen=False)
+
+    @property
+    def answer(self) -> str:
+        """The first line a person reads; it says so where this plan gives up most of the crop."""
+        return with_other_plan(self.plan.answer, self.choices)
 
     @property
     def flags(self) -> Flag:
@@ -131,8 +137,7 @@ class Decision:
     @property
     def notes(self) -> tuple[str, ...]:
         """What else the grower should know, of the plan and then of the load."""
-        hidden = more_fruit_note(self.plan, self.measurement.count_range_n)
-        return (*([hidden] if hidden else []), *self.plan.notes, *self.load.notes)
+        return (*self.plan.notes, *self.load.notes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -371,7 +376,10 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
         return carry_limit(limb, species, inputs, fruitlets=fruit)
 
     fruit, limb = measurement.fruitlets, measurement.limb
-    plan = plan_limb(fruit, limb, species, asked, carry_limit=carry, flags=measurement.flags)
+    plan = plan_limb(
+        fruit, limb, species, asked,
+        carry_limit=carry, flags=measurement.flags, count_range_n=measurement.count_range_n,
+    )  # fmt: skip
     return Decision(asked, measurement, plan)
 
 
@@ -388,7 +396,8 @@ def _load(measurement: Measurement, plan: Plan, inputs: GrowerInputs) -> LoadRep
     )
 
 
-def _as_choice(decision: Decision, *, chosen: bool) -> Choice:
+def as_choice(decision: Decision, *, chosen: bool) -> Choice:
+    """A decision in the few numbers that two of them are compared by."""
     plan, inputs = decision.plan, decision.inputs
     one_g = harvest_mass_g(load_species(inputs.species), inputs.harvest_diameter_mm)
     return Choice(

@@ -148,7 +148,7 @@ def ask_heat(trees: Sequence[OrchardTree]) -> dict[str, float]:
     with st.expander("Temperatures: thin earlier?"):
         st.write(
             "A warm month after bloom means thinning earlier. A CSV file with the columns time "
-            "(2026-03-18T05:00) and temperature_c or temperature_f tells it, a line at least "
+            "(2026-03-18T05:00) and temperature_c or temperature_f shows it, a line at least "
             "every 3 hours."
         )
         file = st.file_uploader("Temperatures (CSV)", type=["csv"])

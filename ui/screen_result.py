@@ -30,8 +30,9 @@ def headline(result: Result, units: str) -> tuple[str, str]:
         return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
     if question(result) == "length":
         return f"{plan.crop_count} fruit. How long is this limb?", ""
-    big, _, reason = plan.answer.partition(": ")
-    return big, reason or count_line(result.measurement, units)
+    big, _, reason = result.decision.answer.partition(": ")
+    counted = count_line(result.measurement, units)
+    return big, counted if not reason else f"{reason}. {counted}" if plan.off_count else reason
 
 
 def actions_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:

@@ -193,7 +193,7 @@ def with_sheets(facts: TreeFacts, name: str) -> TreeFacts:
         walks = st.file_uploader("Random walks from trunk to tip", type=["csv"], key=f"walk{name}")
         st.caption(
             "Columns walk, fruit, and chance, or diameter_mm with fork_mm: fruit counted by hand "
-            "on each piece of the way. Walks then tell the total in place of the photos."
+            "on each piece of the way. Walks then give the total in place of the photos."
         )
         told = None if walks is None else _read(walks, read_walks)
         return replace(facts, walks=told) if told else facts

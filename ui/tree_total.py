@@ -167,16 +167,12 @@ def answer_or_estimate(
         _show_plain(rows, facts, str(fault))
         return False
     sheet = answer.sheet
-    st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(sheet)}")
+    st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(answer)}")
     _show_sure(answer.count)
     st.image(draw_tree(sheet).png(), width="stretch", alt=tree_words(sheet))
-    st.write(
-        plain(
-            " ".join([target_line(sheet.target), *(f"{x}." for x in work_lines(answer, units()))])
-        )
-    )
+    st.write(plain("  \n".join([*work_lines(answer, units()), target_line(sheet.target)])))
     pace = (
-        () if facts.pace_n_per_min else ("Your own pace, told below, gives the minutes of work.",)
+        () if facts.pace_n_per_min else ("Your own pace, typed below, gives the minutes of work.",)
     )
     with st.expander("Limb by limb, and what to bear in mind"):
         st.markdown(_table(sheet))
@@ -205,7 +201,7 @@ def show_own_size(name: str, keep_n: float) -> None:
 def _table(sheet: TreeSheet) -> str:
     """Each limb's share, with minutes where the pace is told."""
     timed = math.isfinite(sheet.work.minutes)
-    table = ["| Limb | Now | Keep | Take off |", "|:--|--:|--:|--:|"]
+    table = ["| Limb | Now | Keep | Take off | At harvest |", "|:--|--:|--:|--:|--:|"]
     if timed:
         table = [f"{table[0]} Minutes |", f"{table[1]}--:|"]
     for limb in sheet.limbs:
@@ -216,7 +212,7 @@ def _table(sheet: TreeSheet) -> str:
                 f"{limb.work.off_n:.0f}",
                 f"{limb.work.minutes:.0f}",
             )
-        row = f"| {plain(limb.name)} | {now} | {limb.keep_n} | {off} |"
+        row = f"| {plain(limb.name)} | {now} | {limb.keep_n} | {off} | {limb.final_n} |"
         table.append(f"{row} {minutes} |" if timed else row)
     return "\n".join(table)
 
@@ -243,6 +239,6 @@ def _show_sure(count: TreeCount) -> None:
     for line in estimate_lines(count):
         st.write(plain(line))
     if count.total.se_n == 0:
-        st.write("Taken as if these photos show every limb. If not, tell of the others below.")
+        st.write("Taken as if these photos show every limb. If not, name the others below.")
     if count.surer:
         st.write(plain(count.surer))

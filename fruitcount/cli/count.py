@@ -16,7 +16,7 @@ from fruitcount.files import shown_name
 @click.command("count")
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @opt.out("Folder for the pictures, records and table.")
-@click.option("--why", is_flag=True, help="Also say where each number comes from.")
+@opt.why
 @click.option("--no-picture", is_flag=True, help="Write no annotated picture.")
 @click.option(
     "--first", type=opt.FILE, help="Record (.json) of the first pass: this is the second."

@@ -82,6 +82,7 @@ source = click.option(
     show_default=True,
     help="What tells fruit from leaf: trained, classical, or auto.",
 )
+why = click.option("--why", is_flag=True, help="Also say where each number comes from.")
 month = click.option("--ripening-month", type=MONTH, help="Month of harvest: 6 or June.")
 spacing = click.option(
     "--spacing", "spacing_mm", type=LENGTH, help="Your own spacing between kept fruit."

@@ -69,6 +69,7 @@ import fruitcount.cli.options as opt
 @opt.out("Folder for the sheet.")
 @opt.paper
 @opt.units
+@opt.why
 def tree_command(table: Path | None, **options: Any) -> None:
     """Make one tree's work sheet from TABLE, the photos.csv of fruitcount folder.
 
@@ -97,7 +98,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
     how = ReportSettings(options["paper"], options["units"])
     answer = plan_of(source, name, facts)
     write_tree_sheet(answer, path, source=source, settings=how)
-    click.echo("\n".join(tree_lines(answer, options["units"])))
+    click.echo("\n".join(tree_lines(answer, options["units"], why=options["why"])))
     click.echo(f"Wrote {path}")
 
 

@@ -35,6 +35,7 @@ def draw_limb(
     load: LoadReport | None,
     *,
     system: str = "metric",
+    answer: str = "",
 ) -> Page:
     """Lay out the whole diagram.
 
@@ -48,6 +49,8 @@ def draw_limb(
     load : LoadReport or None
         Stress and load factor are left out where it is not known.
     system : {"metric", "us"}
+    answer : str
+        Its title; default the plan's.
 
     Returns
     -------
@@ -55,7 +58,7 @@ def draw_limb(
         Its ``png`` is for a screen, its ``drawing`` for a report.
     """
     page = Page()
-    page.title(plan.answer)
+    page.title(answer or plan.answer)
     if line_length_px(limb.line_px) > 0:
         view = _View.of(fruitlets, limb, plan)
         page.heading("Before: what hangs here and what comes off")

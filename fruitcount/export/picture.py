@@ -136,7 +136,10 @@ def _ruler(picture: Picture, result: Result, zoom: float, weight: int, units: st
     step_mm = 100.0 if units == "metric" else 6 * MM_PER_INCH
     px_per_mm = limb.length_px / limb.length_mm
     letters = 7 * weight
-    drawn = _drawn(result, zoom, weight)
+    labels = [
+        _box(*label, 9 * weight) for label in _cut_labels(picture, result, zoom, weight, units)
+    ]
+    drawn = np.concatenate([_drawn(result, zoom, weight), *labels])
     for i in range(int(limb.length_mm / step_mm) + 1):
         along_px = i * step_mm * px_per_mm
         at = point_on_line(limb.line_px, along_px)[0] * zoom
@@ -218,20 +221,43 @@ def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
 
 
 def _cuts(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
-    limb = result.measurement.limb
-    marks = _circles(result.measurement.fruitlets, zoom, weight)
-    for number, cut in enumerate(result.decision.plan.cuts, start=1):
-        at = np.array([cut.x_px, cut.y_px]) * zoom
-        line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
-        normal = _across(line, cut.at_px)
-        reach = 16.0 * weight
-        a, b = at - normal * reach, at + normal * reach
+    for a, b in _cut_ends(result, zoom, weight):
         dashed_line(picture, (a[0], a[1]), (b[0], b[1]), rgb=CUT_RGB, width=2 * weight)
-        told = np.isfinite(cut.from_base_mm)
-        words = f"CUT {number}" + (f": {format_length(cut.from_base_mm, units)}" if told else "")
-        letters = 9 * weight
-        x, y = _beside(picture, (b, a), words, letters, marks)
-        text(picture, words, (x, y), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
+    for words, x, y in _cut_labels(picture, result, zoom, weight, units):
+        text(picture, words, (x, y), size_px=9 * weight, rgb=WHITE, edge_rgb=BLACK)
+
+
+def _cut_ends(result: Result, zoom: float, weight: int) -> list[tuple[FloatArray, FloatArray]]:
+    """Both ends of each cut's stroke."""
+    limb, out = result.measurement.limb, []
+    for cut in result.decision.plan.cuts:
+        line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
+        reach = _across(line, cut.at_px) * 16.0 * weight
+        at = np.array([cut.x_px, cut.y_px]) * zoom
+        out.append((at - reach, at + reach))
+    return out
+
+
+def _cut_labels(
+    picture: Picture, result: Result, zoom: float, weight: int, units: str
+) -> list[tuple[str, float, float]]:
+    """Words of each cut, and their top left."""
+    marks, out = _circles(result.measurement.fruitlets, zoom, weight), []
+    ends = _cut_ends(result, zoom, weight)
+    for number, (cut, (a, b)) in enumerate(zip(result.decision.plan.cuts, ends, strict=True), 1):
+        known = np.isfinite(cut.from_base_mm)
+        words = f"CUT {number}" + (f": {format_length(cut.from_base_mm, units)}" if known else "")
+        out.append((words, *_beside(picture, (b, a), words, 9 * weight, marks)))
+    return out
+
+
+def _box(words: str, x: float, y: float, letters: int) -> FloatArray:
+    """Circles (x, y, r) that cover written words."""
+    wide, high = text_size(words, letters)
+    middles = np.arange(x + high / 2, x + wide + high / 2, high / 2)
+    return np.stack(
+        [middles, np.full(len(middles), y + high / 2), np.full(len(middles), float(high))], axis=1
+    )
 
 
 def _beside(

@@ -55,7 +55,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     decision = result.decision
     return {
         "fruitcount": __version__,
-        "answer": decision.plan.answer,
+        "answer": decision.answer,
         "caution": " ".join(CAUTIONS_SHORT),
         "measurement": measurement_to_dict(result.measurement),
         "inputs": plain(decision.inputs),

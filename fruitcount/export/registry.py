@@ -58,10 +58,9 @@ def _write_sheet(result: Result, path: Path, units: str = "metric") -> None:
 def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
     from fruitcount.export.limb_diagram import draw_limb
 
-    measurement, decision = result.measurement, result.decision
-    page = draw_limb(
-        measurement.fruitlets, measurement.limb, decision.plan, decision.load, system=units
-    )
+    seen, decision = result.measurement, result.decision
+    plan, load, answer = decision.plan, decision.load, decision.answer
+    page = draw_limb(seen.fruitlets, seen.limb, plan, load, system=units, answer=answer)
     path.write_bytes(page.png())
 
 

@@ -97,7 +97,7 @@ def block_summary(
     story += [Spacer(1, 6), text("Estimates; each interval is for one tree, not for the sum.", 8)]
     sides = [t.line.tree.name for t in charted if t.estimate and BY_SIDES in t.estimate.method]
     if sides:
-        words = "With fruit that neither side of a limb shows (capture-recapture, Chapman): "
+        words = "With fruit that neither side of a limb shows (capture-recapture): "
         story += [Spacer(1, 3), text(f"{words}{', '.join(sides)}. {ASSUMED}", 8)]
     return build_pdf(story, path, title=f"Block summary: {block or title.lower()}", settings=how)
 

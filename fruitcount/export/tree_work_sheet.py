@@ -23,12 +23,12 @@ from fruitcount.export.report_page import (
 )
 from fruitcount.files import shown_name
 from fruitcount.plan.result import Plan
+from fruitcount.plan.words import choice_lines, with_other_plan
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.plan import TreePlan
-from fruitcount.tree.sheet import TreeSheet
 from fruitcount.tree.target import TreeTarget
-from fruitcount.units import KG_PER_LB, format_length
+from fruitcount.units import crop_units, format_length, format_weight
 
 HIDDEN = (
     "The photos do not show every fruit. Count three of these limbs by hand as well, type both "
@@ -67,7 +67,7 @@ def estimate_line(estimate: Estimate) -> str:
     about = f"About {number(estimate.value_n)} {covers(estimate)}"
     if not estimate.known:
         next_one = "walk once more" if by_walks else "photograph another limb"
-        return f"{about}; how sure cannot be told from {estimate.sampled_n} {unit}: {next_one}."
+        return f"{about}; {estimate.sampled_n} {unit} cannot show how sure that is: {next_one}."
     if estimate.se_n == 0 and not estimate.hidden_too:  # every limb was photographed
         return f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
     span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
@@ -85,34 +85,44 @@ def covers(estimate: Estimate) -> str:
     return "fruit seen" if estimate.se_n == 0 else "fruit that photos of all limbs would show"
 
 
-def headline(sheet: TreeSheet) -> str:
+def headline(plan: TreePlan) -> str:
     """What to keep and take off: where others were not seen, on the limbs photographed."""
+    sheet = plan.sheet
     off, seen = f"take off about {number(sheet.work.off_n)}", sheet.counted
-    if len(seen) == len(sheet.limbs):
-        return f"keep {number(sheet.keep_n)}, {off}"
-    limbs = "limb" if len(seen) == 1 else f"{len(seen)} limbs"
-    return f"on the {limbs} photographed keep {number(sum(x.keep_n for x in seen))}, {off}"
+    words = f"keep {number(sheet.keep_n)}, {off}"
+    if len(seen) < len(sheet.limbs):
+        limbs = "limb" if len(seen) == 1 else f"{len(seen)} limbs"
+        kept = number(sum(x.keep_n for x in seen))
+        words = f"on the {limbs} photographed keep {kept}, {off}"
+    return with_other_plan(words, plan.choices)
+
+
+def harvest_words(plan: TreePlan, units: str) -> str:
+    """What there will be to pick after the second pass, with its size class."""
+    sheet, all_seen = plan.sheet, len(plan.sheet.counted) == len(plan.sheet.limbs)
+    where = "" if all_seen else " on the limbs photographed"
+    fruit = f"{number(sheet.work.final_n)} fruit"
+    fruit = f"at most {fruit} and" if not plan.results else f"about {fruit},"
+    weight, (_, (unit, g)) = format_weight(sheet.work.harvest_kg * 1000, units), crop_units(units)
+    one = f"{plan.fruit_g / g:.{0 if units == 'metric' else 1}f} {unit}"
+    size = f", size class {plan.size_class}" if plan.size_class else ""
+    return f"Harvest expected{where}, after a second pass: {fruit} {weight} ({one} a fruit{size})."
 
 
 def target_line(target: TreeTarget) -> str:
-    """The target and what it goes by; a published one's source stands in :func:`source_lines`."""
+    """The target and what it goes by; its source stands in :func:`source_lines`."""
     low, high = number(target.low_n), number(target.high_n)
     span = low if low == high else f"{low} to {high}"
-    return f"Target for the whole tree: {span} fruit, {target.by}."
+    return f"Target for the whole tree: {span} fruit at harvest, {target.by}."
 
 
 def source_lines(target: TreeTarget) -> list[str]:
-    """Where a published target comes from, for the foot."""
+    """Where a published target comes from, for those who ask."""
     return [f"The target's table: {target.source}."] if target.source else []
 
 
 def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
-
-
-def _kg(value_kg: float, units: str) -> str:
-    told = value_kg if units == "metric" else value_kg / KG_PER_LB
-    return number(told, 1)
 
 
 def tree_work_sheet(
@@ -138,11 +148,12 @@ def tree_work_sheet(
     story: list[Any] = [
         text(f"Tree {tree}", 17, bold=True),
         Spacer(1, 4),
-        text(_capital(headline(sheet)), 17, bold=True),
+        text(_capital(headline(plan)), 17, bold=True),
         Spacer(1, 5),
+        text(harvest_words(plan, how.units), 10),
+        *(text(line, 10) for line in choice_lines(plan.choices, how.units)),
         *(text(line, 10) for line in estimate_lines(plan.count)),
         text(target_line(sheet.target), 10),
-        *_harvest_lines(plan, how),
         Spacer(1, 8),
         _limb_table(plan, how, width),
         Spacer(1, 3),
@@ -151,8 +162,7 @@ def tree_work_sheet(
     ]  # fmt: skip
     if plan.count.surer:
         story.append(text(plan.count.surer, 10))
-    remarks = [*plan.notes, *sheet.notes, *source_lines(sheet.target)]
-    story += [Spacer(1, 4), *(text(f"- {note}", 8.5) for note in remarks)]
+    story += [Spacer(1, 4), *(text(f"- {note}", 8.5) for note in (*plan.notes, *sheet.notes))]
     shown = {x.name: (pictures or {})[x.name] for x in sheet.limbs if x.name in (pictures or {})}
     if shown:
         story += [PageBreak(), _picture_grid(plan, shown, how)]
@@ -165,32 +175,20 @@ def _table_notes(tree: TreePlan) -> list[str]:
         notes.append("Cut at: from the base of the limb.")
     if math.isfinite(tree.sheet.work.minutes):
         notes.append("Minutes at your own pace.")
+    notes.append("Harvest: fruit left after the second pass.")
     if not all(limb.counted for limb in tree.sheet.limbs):
         notes.append(
-            "* nobody has seen it: Keep is the most that it may bear, its share by wood. Count it "
-            "before you cut. Off, minutes, harvest and the last line are of the limbs "
-            "photographed."
+            "* nobody has seen it: Keep is the most that it may bear, its share by wood; load not "
+            "checked. Count it before you cut. Off, minutes, harvest and the last line are of the "
+            "limbs photographed."
         )
     return notes
 
 
-def _harvest_lines(tree: TreePlan, how: ReportSettings) -> list[Any]:
-    parts = []
-    if math.isfinite(tree.sheet.work.harvest_kg):
-        parts.append(
-            f"about {_kg(tree.sheet.work.harvest_kg, how.units)} "
-            + ("kg" if how.units == "metric" else "lb")
-        )
-    if tree.size_class:
-        parts.append(f"size class {tree.size_class}")
-    return [text(f"Harvest expected: {', '.join(parts)}.", 10)] if parts else []
-
-
 def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
     sheet, plans = tree.sheet, _plans(tree)
-    unit = "kg" if how.units == "metric" else "lb"
-    head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", unit, "Done"]
-    shares = (0.16, 0.08, 0.09, 0.075, 0.24, 0.08, 0.11, 0.075, 0.09)
+    head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", "Harvest", "Done"]
+    shares = (0.15, 0.075, 0.085, 0.075, 0.2, 0.09, 0.13, 0.115, 0.08)
     rows = []
     for limb in sheet.limbs:
         plan = plans.get(limb.name)
@@ -204,10 +202,10 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
                 if plan
                 else "-"
                 if limb.counted
-                else "load not checked",
+                else "not checked",
                 number(len(plan.pinches)) if plan else "-",
                 _minutes(limb.work.minutes),
-                _kg(limb.work.harvest_kg, how.units),
+                number(limb.work.final_n),
                 tick_box(),
             ]
         )
@@ -220,7 +218,7 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
         ["All" if len(seen) == len(sheet.limbs) else "Seen", number(sum(x.whole_n for x in seen)),
          number(sum(x.keep_n for x in seen)), number(work.off_n), told,
          number(pinches) if plans else "",
-         _minutes(work.minutes), _kg(work.harvest_kg, how.units), ""]
+         _minutes(work.minutes), number(work.final_n), ""]
     )  # fmt: skip
     size = 11.5 if len(rows) <= 14 else 10 if len(rows) <= 20 else 8.5
     return text_table(

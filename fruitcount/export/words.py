@@ -147,11 +147,11 @@ def main_lines(result: Result, units: str = "metric") -> list[str]:
     """What picture and terminal say alike, most important first: what to do leads."""
     measurement, decision = result.measurement, result.decision
     return [
-        decision.plan.answer,
+        decision.answer,
         *(f"Check: {words}" for words in decision.warnings),
+        *choice_lines(decision.choices, units),
         *cut_lines(decision.plan, units),
         *load_lines(decision.load, units),
-        *choice_lines(decision.choices, units),
         *([decision.plan.range_sentence] if decision.plan.range_sentence else []),
         count_line(measurement, units),
     ]

@@ -15,6 +15,7 @@ from fruitcount.export.picture import annotated_picture
 from fruitcount.export.report_page import ReportSettings, number
 from fruitcount.export.tree_work_sheet import (
     estimate_lines,
+    harvest_words,
     headline,
     source_lines,
     target_line,
@@ -27,9 +28,9 @@ from fruitcount.jobs.count import output_stem
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
 from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.words import choice_lines
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.plan import TreePlan, plan_tree
-from fruitcount.units import KG_PER_LB, format_weight
 
 __all__ = [
     "TreeSource",
@@ -120,29 +121,21 @@ def sheet_path(folder: Path, tree: str) -> Path:
 
 
 def work_lines(answer: TreePlan, units: str = "metric") -> list[str]:
-    """What there will be to pick, with its size class, and the work where the pace is told."""
-    work = answer.sheet.work
-    harvest = format_weight(work.harvest_kg * 1000, units)
-    oz = answer.fruit_g / 1000 / KG_PER_LB * 16
-    fruit = f"{answer.fruit_g:.0f} g" if units == "metric" else f"{oz:.1f} oz"
-    size = f", size class {answer.size_class}" if answer.size_class else ""
-    where = (
-        " on the limbs photographed" if len(answer.sheet.counted) < len(answer.sheet.limbs) else ""
-    )
-    out = [f"Harvest expected{where}: about {harvest}, {fruit} a fruit{size}"]
-    if math.isfinite(work.minutes):
-        minutes = number(max(work.minutes, 1.0))
-        about = "under" if 0 < work.minutes < 0.5 else "about"
-        unit = "minute" if minutes == "1" else "minutes"
-        out.append(f"Work: {about} {minutes} {unit} at your pace")
+    """What there will be to pick, the plans side by side, and the work where the pace is told."""
+    out = [harvest_words(answer, units), *choice_lines(answer.choices, units)]
+    if math.isfinite(minutes := answer.sheet.work.minutes):
+        words = number(max(minutes, 1.0))
+        about = "under" if 0 < minutes < 0.5 else "about"
+        out.append(f"Work: {about} {words} minute{'' if words == '1' else 's'} at your pace.")
     return out
 
 
-def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
-    """The answer in words."""
+def tree_lines(answer: TreePlan, units: str = "metric", *, why: bool = False) -> list[str]:
+    """The answer in words; ``why`` adds where a published target comes from."""
     sheet = answer.sheet
     out = [
-        f"Tree {answer.tree or '(no name)'}: {headline(sheet)}",
+        f"Tree {answer.tree or '(no name)'}: {headline(answer)}",
+        *work_lines(answer, units),
         *estimate_lines(answer.count),
         target_line(sheet.target),
     ]
@@ -153,8 +146,7 @@ def tree_lines(answer: TreePlan, units: str = "metric") -> list[str]:
         else:
             share = f"its share is at most {limb.keep_n}; load not checked"
             out.append(f"  {limb.name}: nobody has seen it; {share}")
-    out += work_lines(answer, units)
     if answer.count.surer:
         out.append(answer.count.surer)
-    out += [*answer.notes, *sheet.notes, *source_lines(sheet.target)]
+    out += [*answer.notes, *sheet.notes, *(source_lines(sheet.target) if why else [])]
     return [shown_name(line, longest=2000) for line in out]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.flags import Flag
+from fruitcount.flags import LOAD_DOUBTS, Flag
 from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
 from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
@@ -17,15 +17,6 @@ from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
-
-# With one of these a limb gets a least weight, and no verdict on what it carries.
-DOUBTS = (
-    Flag.LIMB_LEAVES_FRAME
-    | Flag.LIMB_DOUBTFUL
-    | Flag.LIMB_UNSURE
-    | Flag.DIAMETER_DOUBTFUL
-    | Flag.COUNT_UNKNOWN
-)
 
 
 @dataclass(frozen=True)
@@ -140,7 +131,7 @@ def limb_load(
         The plan's cuts: wood beyond them is not carried afterwards.
     detail : LoadDetail, optional
     flags : Flag
-        What is doubtful about the photo; with :data:`DOUBTS` the limb gets no verdict.
+        What is doubtful about the photo; with ``LOAD_DOUBTS`` it gets no verdict.
     count_range_n : tuple of float
         Fewest and most fruit that may hang there (nine in ten); NaN where not known.
 
@@ -156,7 +147,7 @@ def limb_load(
         return _not_known(species, inputs, math.nan if Flag.COUNT_UNKNOWN in flags else crop_g)
     n = len(model.index)
     wide = (count_range_n[1] - count_range_n[0]) / (2 * detail.band_z * max(n, 1))
-    sure = not flags & DOUBTS
+    sure = not flags & LOAD_DOUBTS
     judge = Judge(model, limb, species, inputs, detail, sure=sure,
                   unseen_rel_sd_frac=wide if math.isfinite(wide) else 0.0)  # fmt: skip
     bare = judge.state(np.zeros(n, dtype=bool), np.ones(len(model.wood_g), bool))

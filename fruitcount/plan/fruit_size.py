@@ -144,7 +144,7 @@ def weight_from_own_seasons(
     share = (fruit_per_cm2 - low.fruit_per_cm2) / (high.fruit_per_cm2 - low.fruit_per_cm2)
     if not 0.0 <= share <= 1.0:
         side = "lighter than both: larger" if share < 0 else "heavier than both: smaller"
-        return math.nan, f"This season's load is {side} fruit is likely, by how much is not told."
+        return math.nan, f"This season's load is {side} fruit is likely, by how much is not known."
     return low.fruit_g + share * (high.fruit_g - low.fruit_g), "Between your own two seasons."
 
 

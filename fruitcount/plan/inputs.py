@@ -150,10 +150,6 @@ class ScoreWeights:
     seat: float = 0.3
     light: float = 0.15
 
-    def __post_init__(self) -> None:
-        for name, value in vars(self).items():
-            at_least(name, value, 0.0)
-
 
 @dataclass(frozen=True)
 class PlanRules:
@@ -192,10 +188,8 @@ class PlanRules:
     score_per_lost_fruit: float = 0.2
     weights: ScoreWeights = ScoreWeights()
 
-    def __post_init__(self) -> None:
-        for name, value in vars(self).items():
-            if name != "weights":
-                at_least(name, value, 0.0)
+
+RULES = PlanRules()
 
 
 @dataclass(frozen=True, eq=False)

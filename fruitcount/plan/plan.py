@@ -15,7 +15,7 @@ from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.plan.choose import choose_kept, spread_out
 from fruitcount.plan.cuts import CutPlace, Work, least_work
 from fruitcount.plan.fruit_size import size_timing
-from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, PlanRules, place_on_wood
+from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, place_on_wood
 from fruitcount.plan.passes import carry_out, first_pass_of
 from fruitcount.plan.problem import ThinningProblem, thinning_problem, wood_thickness_frac
 from fruitcount.plan.result import Cut, Plan
@@ -41,8 +41,8 @@ def plan_limb(
     inputs: GrowerInputs,
     *,
     carry_limit: CarryAsked | None = None,
-    rules: PlanRules | None = None,
     flags: Flag = Flag.NONE,
+    count_range_n: tuple[float, float] = (math.nan, math.nan),
 ) -> Plan:
     """Plan one limb by ``inputs.plan_choice``.
 
@@ -56,11 +56,11 @@ def plan_limb(
     carry_limit : callable, optional
         Fruit that a limb may bear with such fruit on it, from the limb load. It is asked for the
         limb as it is, and for the wood and fruit that stay.
-    rules : PlanRules, optional
-        Our choices.
     flags : Flag
         What the photo could not tell: ``COUNT_UNKNOWN`` ends in "cannot tell", ``LIMB_UNSURE`` in
         "check limb"; neither has a number to keep.
+    count_range_n : tuple of float
+        Fewest and most fruit that may hang there; the range of the keep number moves with them.
 
     Returns
     -------
@@ -68,8 +68,7 @@ def plan_limb(
         Without a scale and without a typed length the keep count by spacing is NaN; the fruit is
         still ranked and one of each cluster marked as the one to keep, as a proposal.
     """
-    rules = rules or PlanRules()
-    chosen = _chosen(fruitlets, limb, species, inputs, carry_limit, rules, unknown=_unknown(flags))
+    chosen = _chosen(fruitlets, limb, species, inputs, carry_limit, unknown=_unknown(flags))
     placed, problem, target, crop = chosen.placed, chosen.problem, chosen.target, chosen.crop
     kept, work = chosen.kept, chosen.work
     if problem.ordered and len(kept) > target.centre and not kept.all():
@@ -104,9 +103,10 @@ def plan_limb(
         gap_mm=_smallest_gap(problem, kept) * problem.px_per_unit * placed.mm_per_px,
         pass_number=inputs.pass_number,
         plan_choice=inputs.plan_choice,
+        count_range_n=count_range_n,
         too_thick_to_cut=limb.base_diameter_mm > LOPPERS_MM and work.pinches != (),
     )
-    final = _promised(plan, fruitlets, limb, species, inputs, carry_limit, rules)
+    final = _promised(plan, fruitlets, limb, species, inputs, carry_limit)
     plan = replace(plan, final_count=final)
     plan = replace(
         plan,
@@ -114,7 +114,7 @@ def plan_limb(
         range_sentence=range_sentence(plan),
         time_sentence=time_words(plan.work_seconds),
         notes=notes_for(plan, species, inputs),
-        explanation=explain(plan, species, inputs, rules),
+        explanation=explain(plan, species, inputs),
     )
     return replace(plan, first_pass=first_pass_of(plan, fruitlets, limb, inputs))
 
@@ -141,18 +141,15 @@ def _chosen(
     species: Species,
     inputs: GrowerInputs,
     carry_limit: CarryAsked | None,
-    rules: PlanRules,
     *,
     unknown: bool,
 ) -> _Chosen:
     """Fruit that stays, and the work; all stays where nothing is known or nothing is thinned."""
     placed = place_on_wood(fruitlets, limb, inputs)
     answer = carry_limit(limb, fruitlets, inputs) if carry_limit is not None else None
-    target = keep_target(placed.wood_mm, species, inputs, carry=answer, rules=rules)
+    target = keep_target(placed.wood_mm, species, inputs, carry=answer)
     crop = fruitlets.take(placed.index)
-    problem = thinning_problem(
-        placed, limb, crop, species=species, inputs=inputs, rules=rules, target=target
-    )
+    problem = thinning_problem(placed, limb, crop, species=species, inputs=inputs, target=target)
     n = len(crop)
     if unknown or not species.thinned or inputs.light_set:
         return _Chosen(placed, crop, target, problem, np.ones(n, dtype=bool), Work((), ()))
@@ -187,7 +184,6 @@ def _promised(
     species: Species,
     inputs: GrowerInputs,
     carry_limit: CarryAsked | None,
-    rules: PlanRules,
 ) -> float:
     """Fruit at harvest: what a second pass would keep of the wood and fruit that stay."""
     if _unknown(plan.flags) or math.isnan(plan.target.final) or not species.thinned:
@@ -195,7 +191,7 @@ def _promised(
     if inputs.pass_number == 2:
         return float(plan.keep_count)
     limb_left, fruit_left, second = carry_out(plan, fruitlets, limb, inputs)
-    again = _chosen(fruit_left, limb_left, species, second, carry_limit, rules, unknown=False)
+    again = _chosen(fruit_left, limb_left, species, second, carry_limit, unknown=False)
     return float(again.kept.sum())
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.cautions import LOPPERS_MM
-from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, PlanRules, ScoreWeights
+from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
@@ -155,9 +155,7 @@ def wood_thickness_frac(limb: Limb, line: NDArray[np.int64], at_frac: FloatArray
     return np.asarray(share, dtype=float)
 
 
-def keep_score(
-    fruitlets: Fruitlets, thickness_frac: FloatArray, weights: ScoreWeights
-) -> FloatArray:
+def keep_score(fruitlets: Fruitlets, thickness_frac: FloatArray) -> FloatArray:
     """Keep score of each fruit, 0 to 1; NaN for damaged and yellowing fruit, which is never kept.
 
     Parameters
@@ -165,8 +163,6 @@ def keep_score(
     fruitlets : Fruitlets
     thickness_frac : float array, shape (N,)
         From :func:`wood_thickness_frac`.
-    weights : ScoreWeights
-        Raising one makes that merit decide more often.
 
     Returns
     -------
@@ -179,6 +175,7 @@ def keep_score(
         + _or_half(fruitlets.roundness_frac)
         + _or_half(1.0 - fruitlets.yellow_frac)
     ) / 3
+    weights = RULES.weights
     merits = (
         (weights.size, _spread(size)),
         (weights.sound, sound),
@@ -226,7 +223,6 @@ def thinning_problem(
     *,
     species: Species,
     inputs: GrowerInputs,
-    rules: PlanRules,
     target: KeepTarget,
 ) -> ThinningProblem:
     """Set the problem in mm, or in px where no length is known.
@@ -239,7 +235,6 @@ def thinning_problem(
         The crop only, one a placed fruit.
     species : Species
     inputs : GrowerInputs
-    rules : PlanRules
     target : KeepTarget
         Gives the gap where no length is known: a share of what each fruit would have.
     """
@@ -247,12 +242,12 @@ def thinning_problem(
     px_per_unit = 1.0 / placed.mm_per_px if in_mm else 1.0
     length = placed.length_px / px_per_unit
     even = length / max(target.centre, 1.0)
-    gap = _closest_mm(species, inputs, rules) if in_mm else rules.gap_share_frac * even
+    gap = _closest_mm(species, inputs) if in_mm else RULES.gap_share_frac * even
     row = species.spacing_low_mm.number if in_mm else even
     ordered = placed.placed and math.isfinite(gap) and gap > 0
     at, fork = placed.at_px / px_per_unit, placed.fork_px / px_per_unit
     thickness = wood_thickness_frac(limb, placed.line, placed.at_frac)
-    score = keep_score(fruitlets, thickness, rules.weights)
+    score = keep_score(fruitlets, thickness)
     bearing = fork[np.isin(np.arange(len(fork)), placed.line)]
     group = split_into_sites(
         placed.line, at, fruitlets.cluster, gap=row if ordered else math.inf, fork=fork[:0]
@@ -275,7 +270,7 @@ def thinning_problem(
         shoot_length=placed.shoot_length_px / px_per_unit,
     )
     whole = placed.wood_mm if in_mm else length
-    costs = _costs(wood, limb, inputs, rules, even=whole / max(target.final, 1.0), in_mm=in_mm)
+    costs = _costs(wood, limb, inputs, even=whole / max(target.final, 1.0), in_mm=in_mm)
     return ThinningProblem(wood, costs, ordered, px_per_unit, group, score)
 
 
@@ -283,7 +278,6 @@ def _costs(
     wood: FruitingWood,
     limb: Limb,
     inputs: GrowerInputs,
-    rules: PlanRules,
     *,
     even: float,
     in_mm: bool,
@@ -292,9 +286,9 @@ def _costs(
     most = min(inputs.max_cut_frac, _hand_tool_frac(limb))
     shorten = inputs.plan_choice == "quick" and inputs.pass_number == 1 and inputs.max_cut_frac > 0
     return Costs(
-        cut=rules.score_per_second * inputs.seconds_per_cut if shorten else _NEVER,
-        pinch=rules.score_per_second * inputs.seconds_per_pinch,
-        wood=rules.score_per_lost_fruit / even if shorten and even > 0 else 0.0,
+        cut=RULES.score_per_second * inputs.seconds_per_cut if shorten else _NEVER,
+        pinch=RULES.score_per_second * inputs.seconds_per_pinch,
+        wood=RULES.score_per_lost_fruit / even if shorten and even > 0 else 0.0,
         # Without lengths the tip left with leaves is a twentieth of the limb (our choice).
         keep_tip=inputs.keep_tip_leaves_mm if in_mm else wood.length / 20,
         max_cut_frac=most,
@@ -355,12 +349,12 @@ def _candidates(
     return out
 
 
-def _closest_mm(species: Species, inputs: GrowerInputs, rules: PlanRules) -> float:
+def _closest_mm(species: Species, inputs: GrowerInputs) -> float:
     """Closest gap of the first try; half of it where the count leaves no room."""
     spacing = species.spacing_low_mm.number if inputs.spacing_mm is None else inputs.spacing_mm
-    gap = rules.gap_share_frac * spacing
+    gap = RULES.gap_share_frac * spacing
     if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
         return gap
     quick = inputs.plan_choice == "quick"
-    share = rules.quick_gap_frac if quick else rules.first_pass_gap_frac
+    share = RULES.quick_gap_frac if quick else RULES.first_pass_gap_frac
     return min(gap, share * species.first_pass_spacing_mm.number)

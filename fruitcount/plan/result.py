@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +78,27 @@ class Choice:
     work_seconds: float
     harvest_g: float
     load_word: str
+
+
+def summed(named: Choice, choices: Sequence[Choice], true_per_seen: float = 1.0) -> Choice:
+    """One choice for several limbs, named as ``named``; no load, which is each limb's own.
+
+    ``true_per_seen`` raises what stays to the fruit that photos do not show.
+    """
+
+    def total(name: str) -> float:
+        return float(sum(getattr(c, name) for c in choices))
+
+    return replace(
+        named,
+        keep_n=round(total("keep_n") * true_per_seen),
+        final_n=round(total("final_n") * true_per_seen),
+        cuts_n=int(total("cuts_n")),
+        pinches_n=int(total("pinches_n")),
+        work_seconds=total("work_seconds"),
+        harvest_g=total("harvest_g") * true_per_seen,
+        load_word="not known",
+    )
 
 
 @dataclass(frozen=True)
@@ -159,6 +181,8 @@ class Plan:
         where no number is known.
     too_thick_to_cut : bool
         Part of the limb is too thick for hand tools, so no cut is proposed there.
+    count_range_n : tuple of float
+        Fewest and most fruit that may hang here; NaN where not known.
     first_pass : FirstPass or None
         What goes on record for the second pass and for the check after the work.
     """
@@ -186,6 +210,7 @@ class Plan:
     plan_choice: str
     final_count: float = math.nan
     too_thick_to_cut: bool = False
+    count_range_n: tuple[float, float] = (math.nan, math.nan)
     first_pass: FirstPass | None = None
     answer: str = ""
     range_sentence: str = ""
@@ -201,24 +226,31 @@ class Plan:
     @property
     def keep_low_n(self) -> int:
         """Fewest that the rules would keep; never more than are kept."""
-        low = self.target.low
-        return min(round(low), self.keep_count) if math.isfinite(low) else self.keep_count
+        ends = (self.target.low, self.count_range_n[0], self.keep_count)
+        return round(float(np.nanmin(ends)))
 
     @property
     def keep_high_n(self) -> int:
-        """Most that the rules would keep, of what hangs here; never fewer than are kept."""
-        high = min(self.target.high, self.crop_count)
+        """Most that the rules would keep, of what may hang here; never fewer than are kept."""
+        high = min(self.target.high, self.most_there_n)
         return max(round(high), self.keep_count) if math.isfinite(high) else self.keep_count
 
     @property
+    def most_there_n(self) -> float:
+        """Most fruit that may hang here: those counted, or the high end of their range."""
+        return float(np.nanmax([self.crop_count, self.count_range_n[1]]))
+
+    @property
     def keep_low_rule(self) -> str:
-        """What sets the low end: a rule of the target, or the room there is."""
-        return self.target.low_rule if self.keep_low_n == self.target.low else "room"
+        """What sets the low end: a rule of the target, the room there is, or what hangs here."""
+        if self.keep_low_n == self.target.low:
+            return self.target.low_rule
+        return "room" if self.keep_low_n == self.keep_count else "what hangs here"
 
     @property
     def keep_high_rule(self) -> str:
         """What sets the high end: a rule of the target, or what hangs here."""
-        if self.target.high > self.crop_count:
+        if self.target.high > self.most_there_n:
             return "what hangs here"
         return self.target.high_rule
 

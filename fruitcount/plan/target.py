@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.plan.inputs import RULES, GrowerInputs
 from fruitcount.species.model import Sourced, Species
 from fruitcount.types import Reason
 
@@ -78,7 +78,6 @@ def keep_target(
     inputs: GrowerInputs,
     *,
     carry: CarryAnswer | None = None,
-    rules: PlanRules | None = None,
 ) -> KeepTarget:
     """The keep count and the rule that governs it.
 
@@ -90,18 +89,16 @@ def keep_target(
     inputs : GrowerInputs
     carry : CarryAnswer, optional
         From the limb load. Counts that are NaN are passed over.
-    rules : PlanRules, optional
 
     Returns
     -------
     KeepTarget
     """
-    rules = rules or PlanRules()
     drop, drop_reason = _drop(species, inputs)
     reasons = [drop_reason] if drop_reason else []
-    final, standing = _by_spacing(length_mm, species, inputs, rules)
+    final, standing = _by_spacing(length_mm, species, inputs)
     reasons.extend(_spacing_reasons(length_mm, species, inputs, final))
-    more = 1.0 + rules.first_pass_margin_frac if inputs.pass_number == 1 else 1.0
+    more = 1.0 + RULES.first_pass_margin_frac if inputs.pass_number == 1 else 1.0
     limits: dict[str, tuple[float, float, float]] = {}
     if carry is not None:
         if math.isfinite(carry.count):
@@ -134,7 +131,7 @@ def keep_target(
         reasons.append(
             Reason("cap", inputs.cap, "never keep more than this", f"cap {inputs.cap}", "grower")
         )
-    reasons.extend(_pass_reason(inputs, species, rules))
+    reasons.extend(_pass_reason(inputs, species))
     low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
     low, centre, high = (_least(stands, i) for i in range(3))
     f_low, f_centre, f_high = (_least(finals, i) for i in range(3))
@@ -151,7 +148,7 @@ def _whole(count: float) -> float:
 
 
 def _by_spacing(
-    length_mm: float, species: Species, inputs: GrowerInputs, rules: PlanRules
+    length_mm: float, species: Species, inputs: GrowerInputs
 ) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
     """Final and standing counts (low, centre, high), not yet whole."""
     heavy = species.heavy_set_spacing_mm
@@ -167,7 +164,7 @@ def _by_spacing(
     low, centre, high = (max(length_mm / s, 1.0) if length_mm > 0 else math.nan for s in spacings)
     if inputs.pass_number == 2:
         return (low, centre, high), (low, centre, high)
-    more = 1.0 + rules.first_pass_margin_frac
+    more = 1.0 + RULES.first_pass_margin_frac
     first = max(centre * more, length_mm / species.first_pass_spacing_mm.number)
     return (low, centre, high), (low * more, first, max(high * more, first))
 
@@ -212,13 +209,13 @@ def _spacing_reasons(
     ]
 
 
-def _pass_reason(inputs: GrowerInputs, species: Species, rules: PlanRules) -> list[Reason]:
+def _pass_reason(inputs: GrowerInputs, species: Species) -> list[Reason]:
     if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
         return []
     return [
         Reason(
             "first-pass margin",
-            rules.first_pass_margin_frac,
+            RULES.first_pass_margin_frac,
             "the first pass leaves this share over the final count, and no fewer than its own "
             "spacing; the second pass takes the rest",
             f"first-pass spacing {species.first_pass_spacing_mm.number:.0f} mm",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -9,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.cautions import LOPPERS_MM, cut_tool
-from fruitcount.flags import Flag
-from fruitcount.plan.inputs import GrowerInputs, PlanRules
+from fruitcount.flags import LOAD_DOUBTS, Flag
+from fruitcount.plan.inputs import RULES, GrowerInputs
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species.model import Species
@@ -26,8 +27,9 @@ _ENDS = {
     "tree share": ("this limb's share of the tree", "this limb's share of the tree"),
     "cap": ("your own limit", "your own limit"),
     "room": ("the room between clusters", "the room between clusters"),
-    "what hangs here": ("what hangs here", "what hangs here"),
+    "what hangs here": ("the fewest that may hang here", "the most that may hang here"),
 }
+_WOOD_IN_DOUBT = "the wood, if it is as thin as it looks"
 
 
 def headline(plan: Plan) -> str:
@@ -46,6 +48,9 @@ def range_sentence(plan: Plan) -> str:
     if plan.verdict != "thin":
         return ""
     low, high = _ENDS[plan.keep_low_rule][0], _ENDS[plan.keep_high_rule][1]
+    if plan.flags & LOAD_DOUBTS:  # then no load is known that a figure of the wood could rest on
+        low = _WOOD_IN_DOUBT if plan.keep_low_rule == "wood" else low
+        high = _WOOD_IN_DOUBT if plan.keep_high_rule == "wood" else high
     if plan.keep_low_n == plan.keep_high_n:
         return f"{plan.keep_low_n:.0f}: set by {low}."
     return f"{plan.keep_low_n:.0f} by {low}, {plan.keep_high_n:.0f} by {high}."
@@ -143,8 +148,13 @@ def verdict_for(
 
 def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, ...]:
     """Sentences that go with the plan, most important first."""
-    notes = []
-    thin = plan.verdict == "thin"
+    notes, thin = [], plan.verdict == "thin"
+    most, may = plan.most_there_n, plan.target.centre
+    there = f"Up to {most:.0f} fruit may hang here:"
+    if thin and most > plan.crop_count:
+        notes.append(f"{there} go by what stays, {plan.keep_count}.")
+    elif plan.verdict == "leave" and most > max(may, plan.crop_count):
+        notes.append(f"{there} if you find more than {may:.0f}, take off down to {may:.0f}.")
     later = plan.pass_number == 1 and plan.final_count < plan.keep_count
     if later and plan.verdict in ("thin", "leave"):
         notes.append(
@@ -185,28 +195,21 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
     return tuple(notes)
 
 
-def more_fruit_note(plan: Plan, count_range_n: tuple[float, float]) -> str:
-    """What to do about fruit that the count may have missed; empty where it changes nothing."""
-    most, may = count_range_n[1], plan.target.centre
-    if not most > plan.crop_count:
-        return ""
-    if plan.verdict == "thin":
-        return f"Up to {most:.0f} fruit may hang here: go by what stays, {plan.keep_count}."
-    if plan.verdict == "leave" and most > may:
-        return (
-            f"Up to {most:.0f} fruit may hang here: if you find more than {may:.0f}, take off down "
-            f"to {may:.0f}."
-        )
-    return ""
+def with_other_plan(answer: str, choices: Sequence[Choice]) -> str:
+    """The answer; and where the other plan would leave twice the fruit or more, that too."""
+    for mine, other in itertools.permutations(choices, 2):
+        if mine.chosen and mine.final_n <= other.final_n / 2:
+            few, more = f"{mine.final_n:.0f}", f"{other.final_n:.0f}"
+            title = TITLES[other.name]
+            return f'{answer}: only {few} fruit at harvest; for {more} choose the plan "{title}"'
+    return answer
 
 
 def _span(low: float, high: float) -> str:
     return f"{low:.0f}" if low == high else f"{low:.0f} to {high:.0f}"
 
 
-def explain(
-    plan: Plan, species: Species, inputs: GrowerInputs, rules: PlanRules
-) -> tuple[Reason, ...]:
+def explain(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[Reason, ...]:
     """One reason for every number in the plan, in the order a reader meets them."""
     marks = "marks on the photo"
     ranged = f"pass {plan.pass_number}, range {plan.keep_low_n} to {plan.keep_high_n}"
@@ -225,7 +228,7 @@ def explain(
                    f"plan: {TITLES[plan.plan_choice]}", OURS)
         )  # fmt: skip
     if plan.off_count:
-        out.extend(_work_reasons(plan, inputs, rules))
+        out.extend(_work_reasons(plan, inputs))
     if math.isfinite(plan.timing.median_mm):
         latest = species.thinning_latest_mm
         late = f"late from {latest.number:g} mm"
@@ -235,11 +238,11 @@ def explain(
     return tuple(out)
 
 
-def _work_reasons(plan: Plan, inputs: GrowerInputs, rules: PlanRules) -> list[Reason]:
+def _work_reasons(plan: Plan, inputs: GrowerInputs) -> list[Reason]:
     counts = f"crop {plan.crop_count}, keep {plan.keep_count}"
     shares = (
-        f"first tried: {rules.gap_share_frac:g} of the low spacing, in a first pass "
-        f"{rules.first_pass_gap_frac:g} of its spacing; half of that where it leaves no room"
+        f"first tried: {RULES.gap_share_frac:g} of the low spacing, in a first pass "
+        f"{RULES.first_pass_gap_frac:g} of its spacing; half of that where it leaves no room"
     )
     averages = f"Kansas State: clusters are fine if the average holds (published); shares ({OURS})"
     times = (

@@ -212,7 +212,7 @@ def heat_after(weather: Weather, bloom: date) -> Heat:
     told = len(weather.hourly_c) - first
     if told < 24 * _DAYS:
         days = max(told, 0) // 24
-        return Heat(math.nan, f"no sum: the file tells {days} of the {_DAYS} days after bloom")
+        return Heat(math.nan, f"no sum: the file has {days} of the {_DAYS} days after bloom")
     hours = np.full(24 * _DAYS, math.nan)
     hours[min(max(-first, 0), len(hours)) :] = weather.hourly_c[
         max(first, 0) : max(first + len(hours), 0)

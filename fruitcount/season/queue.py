@@ -238,7 +238,7 @@ def _by_days(tree: OrchardTree, window: Days | None, today: date) -> tuple[str, 
         return "not known", "Tell its day of full bloom, or its species and fruitlet size."
     days = (today - bloom).days
     if days < 0:
-        return "too early", f"Bloom is told for {bloom}."
+        return "too early", f"Bloom is given as {bloom}."
     if window is None:
         return "not known", f"{_after_bloom(days)}; measure a limb: size decides."
     usual = f"usual {(window.first - bloom).days}-{(window.last - bloom).days}"

@@ -98,7 +98,7 @@ def _groups(limbs: Sequence[SizedLimb], seen: Sequence[int]) -> list[LimbGroup]:
     names = [limb.size.group for limb in limbs]
     if not all(names):
         lack = limbs[names.index("")].name
-        raise BadInputError(f"group must be told for every limb, got none for limb {lack!r}")
+        raise BadInputError(f"every limb must have a group, got none for limb {lack!r}")
     out = []
     for group in dict.fromkeys(names):
         fruit = tuple(limbs[i].count_n for i in seen if names[i] == group)
@@ -280,7 +280,7 @@ def _surer(share: float, names: Sequence[str], factor: Factor | None) -> str:
     sides = factor is not None and factor.limbs_are == BY_SIDES
     if factor is not None and not factor.known:
         how = "seen from both sides, or two are counted by hand" if sides else "counted by hand"
-        return f"How sure the total is can be told once another limb is {how}."
+        return f"How sure the total is shows once another limb is {how}."
     if not names:
         return ""
     which = "drawn by lot" if names[0].startswith(_UNNAMED) else ", ".join(names)

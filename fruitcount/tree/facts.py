@@ -237,7 +237,7 @@ def _chance(row: dict[str, str], where: str, *, trunk: bool) -> float:
         if trunk:
             return 1.0
         raise BadInputError(
-            f"{where}: chance must be told for each piece after the trunk (that of its own fork, "
+            f"{where}: each piece after the trunk needs a chance (that of its own fork, "
             "not along the way), or diameter_mm with fork_mm; got none"
         )
     here = _number(row.get("diameter_mm", ""), "diameter_mm", where)

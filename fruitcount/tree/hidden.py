@@ -38,7 +38,7 @@ TOO_LOW_FRAC, TOO_HIGH_FRAC = 0.18, 0.16
 _NINETY_TO_95 = 1.960 / 1.645  # standard deviations of a normal distribution
 
 ASSUMED = (
-    "Two sides tell the number only if every fruit is as likely to be seen as another. Where some "
+    "Two sides give the number only if every fruit is as likely to be seen as another. Where some "
     "are harder to see the method comes out about 18 % too low, where one side shows just what the "
     "other hides about 16 % too high (our simulation): the range takes in both. Fruit that no side "
     "can show come on top. It is an estimate; counting by hand is surer."
@@ -302,7 +302,7 @@ def both_sides_lines(limbs: Sequence[BothSides]) -> tuple[str, ...]:
             "the estimate is rough there and tends to be too low."
         )
     if len(limbs) == 1:
-        out.append("One limb alone does not tell how much limbs differ: do two or more.")
+        out.append("One limb alone does not show how much limbs differ: do two or more.")
     return (*out, ASSUMED)
 
 
@@ -312,12 +312,12 @@ def _line(limb: BothSides) -> str:
     if whole.seen_n < FEWEST_SEEN:
         return (
             f"Limb {limb.limb} from both sides: at least {whole.seen_n} fruit; under "
-            f"{FEWEST_SEEN} different ones no number can be told of those hidden."
+            f"{FEWEST_SEEN} different ones nothing can be said of those hidden."
         )
     span = f"{low} to {high}, by the method itself {round(whole.value_n)}"
     return (
         f"Limb {limb.limb} from both sides: {span} fruit with those that neither shows "
-        f"({whole.seen_n} different ones seen; capture-recapture, Chapman)."
+        f"({whole.seen_n} different ones seen; capture-recapture)."
     )
 
 
@@ -393,7 +393,7 @@ def told_pairs(pairs: Sequence[SidePair]) -> tuple[tuple[BothSides, ...], tuple[
         use = ()
     remarks = tuple(
         f"Limb {p.limb}: {p.both_n} fruit were said to be on both sides, but its photos now show "
-        f"{p.front_n} and {p.back_n}. It is not used so: tell that number again."
+        f"{p.front_n} and {p.back_n}. It is not used: count those on both again."
         for p in pairs
         if not p.fits
     )

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import math
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 from fruitcount.load.model import harvest_mass_g
-from fruitcount.pipeline import Result, decide
+from fruitcount.pipeline import Result, as_choice, decide
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.result import Choice, summed
 from fruitcount.plan.words import TITLES
 from fruitcount.species.loader import load_species
 from fruitcount.tree.checkpoint import measurement_in
@@ -52,6 +55,17 @@ class TreePlan:
     size_class: str
     notes: tuple[str, ...] = ()
     results: Mapping[str, Result] = field(default_factory=dict)
+
+    @cached_property
+    def choices(self) -> tuple[Choice, ...]:
+        """The chosen plans of all limbs and the other ones, summed; empty where they agree."""
+        planned = [r.decision for r in self.results.values() if r.decision.plan.number_known]
+        both = next((d.choices for d in planned if d.choices), ())
+        if len({d.plan.plan_choice for d in planned}) != 1:
+            return ()
+        pairs = [d.choices or (as_choice(d, chosen=True),) * 2 for d in planned]
+        times = self.count.true_per_seen
+        return tuple(summed(one, [pair[k] for pair in pairs], times) for k, one in enumerate(both))
 
 
 def plan_tree(
@@ -105,20 +119,19 @@ def plan_tree(
     wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
     code = size_code(species, wanted) if species.size_codes else ""
     results: dict[str, Result] = {}
-    own: dict[str, int | None] = {}
+    kept: dict[str, int] = {}
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
     for limb in sheet.limbs:
         mine = [by_file[file] for file in count.files.get(limb.name, ())]
         choice = next((str(r["plan_choice"]) for r in mine if r.get("plan_choice")), "quick")
         asked = inputs or replace(limb_inputs(facts), plan_choice=choice)
         share = replace(asked, limb_target=limb.keep_n / times)
-        own[limb.name] = min(
-            (int(r["keep_n"]) for r in mine if r.get("keep_n") is not None), default=None
-        )
+        known_n = [int(r["keep_n"]) for r in mine if r.get("keep_n") is not None]
+        kept |= {limb.name: min(known_n)} if known_n else {}
         known = next((m for row in mine if (m := measured(row)) is not None), None)
         if known is not None:
             results[limb.name] = Result(known, decide(known, share))
-    sheet, said = _as_limbs_allow(sheet, results, own, times, facts=facts, fruit_g=fruit_g)
+    sheet, said = _as_planned(sheet, results, kept, times, facts=facts, fruit_g=fruit_g)
     notes = (*count.notes, *remarks, *said)
     return TreePlan(tree, sheet, count, fruit_g, code, notes, results)
 
@@ -134,29 +147,31 @@ def limb_inputs(facts: TreeFacts) -> GrowerInputs:
     )
 
 
-def _as_limbs_allow(
+def _as_planned(
     sheet: TreeSheet,
     results: Mapping[str, Result],
-    own: Mapping[str, int | None],
+    kept: Mapping[str, int],
     true_per_seen: float,
     *,
     facts: TreeFacts,
     fruit_g: float,
 ) -> tuple[TreeSheet, list[str]]:
-    """Where spacing or the wood allows fewer than the share, the lower number stands."""
+    """What each limb's own plan keeps now and at harvest; without one its share, or less."""
+    plans = {k: r.decision.plan for k, r in results.items() if r.decision.plan.number_known}
     limbs, lowered, unchecked = [], [], []
     for limb in sheet.limbs:
-        keep, result = limb.keep_n, results.get(limb.name)
-        if result is not None and result.decision.plan.number_known:
-            keep = min(keep, round(result.decision.plan.keep_count * true_per_seen))
-        elif (most := own.get(limb.name)) is not None:
-            keep = min(keep, round(most * true_per_seen))
-        elif limb.counted:
+        plan, share = plans.get(limb.name), limb.keep_n
+        keep = final = min(share, round(kept.get(limb.name, share) * true_per_seen))
+        if plan is not None:
+            keep = min(round(plan.keep_count * true_per_seen), limb.whole_n)
+            left = plan.final_count * true_per_seen
+            final = keep if math.isnan(left) else min(round(left), keep)
+        elif limb.counted and limb.name not in kept:
             unchecked.append(limb.name)
-        if keep < limb.keep_n:
+        if keep < share:
             lowered.append(limb.name)
-        limbs.append(replace(limb, keep_n=keep))
-    limbs, capped = _like_the_others(limbs, lowered)
+        limbs.append(replace(limb, keep_n=keep, final_n=final))
+    limbs, capped = _like_the_others(limbs, lowered, plans)
     said = []
     chosen = sorted({TITLES[r.decision.plan.plan_choice] for r in results.values()})
     if chosen:
@@ -183,15 +198,22 @@ def _as_limbs_allow(
 
 
 def _like_the_others(
-    limbs: Sequence[LimbShare], lowered: Sequence[str]
+    limbs: Sequence[LimbShare], lowered: Sequence[str], planned: Container[str]
 ) -> tuple[list[LimbShare], list[str]]:
-    """Where all limbs to thin were lowered, those not photographed keep no more than like them."""
+    """Limbs without a plan end as those with one do.
+
+    Where all limbs to thin were lowered, those not photographed keep no more than like them.
+    """
+    own = [x for x in limbs if x.name in planned]
+    per_kept = sum(x.final_n for x in own) / max(sum(x.keep_n for x in own), 1) if own else 1.0
     alike = [x for x in limbs if x.counted and x.keep_n < x.whole_n]
-    if not alike or any(x.name not in lowered for x in alike):
-        return list(limbs), []
-    per_cm2 = max(x.keep_n / x.area_cm2 for x in alike)
-    out = [
-        x if x.counted else replace(x, keep_n=min(x.keep_n, max(int(per_cm2 * x.area_cm2), 1)))
-        for x in limbs
-    ]
+    per_cm2 = max((x.keep_n / x.area_cm2 for x in alike), default=math.inf)
+    if any(x.name not in lowered for x in alike):
+        per_cm2 = math.inf
+    out = []
+    for x in limbs:
+        most = math.inf if x.counted else max(per_cm2 * x.area_cm2 // 1, 1)
+        keep = int(min(x.keep_n, most))
+        final = x.final_n if x.name in planned else round(keep * per_kept)
+        out.append(replace(x, keep_n=keep, final_n=final))
     return out, [x.name for x, y in zip(limbs, out, strict=True) if y.keep_n < x.keep_n]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import partial
 
 import numpy as np
@@ -25,22 +25,26 @@ class Work:
         Fruit to take off.
     minutes : float
         NaN when the user's own pace is not given.
+    final_n : float
+        Fruit at harvest, after the second pass.
     harvest_kg : float
-        Crop from the fruit that stay; NaN when the weight of one fruit is not given.
+        What those weigh; NaN when the weight of one fruit is not given.
     """
 
     off_n: float
     minutes: float
+    final_n: float
     harvest_kg: float
 
 
-NOT_KNOWN = Work(math.nan, math.nan, math.nan)
+NOT_KNOWN = Work(math.nan, math.nan, math.nan, math.nan)
 
 
 def thinning_work(
     have_n: float,
     keep_n: float,
     *,
+    final_n: float | None = None,
     pace_n_per_min: float | None = None,
     fruit_g: float | None = None,
 ) -> Work:
@@ -50,6 +54,8 @@ def thinning_work(
     ----------
     have_n, keep_n : float
         Fruit there are and fruit to keep.
+    final_n : float, optional
+        Fruit at harvest; default those kept now.
     pace_n_per_min : float, optional
         The user's own pace, fruit off a minute. Faster, fewer minutes.
     fruit_g : float, optional, g
@@ -58,12 +64,13 @@ def thinning_work(
     at_least("have_n", have_n, 0)
     at_least("keep_n", keep_n, 0)
     off = max(have_n - keep_n, 0.0)
+    final = min(keep_n if final_n is None else final_n, keep_n, have_n)
     minutes, kg = math.nan, math.nan
     if pace_n_per_min is not None:
         minutes = off / positive("pace_n_per_min", pace_n_per_min)
     if fruit_g is not None:
-        kg = min(keep_n, have_n) * positive("fruit_g", fruit_g) / 1000
-    return Work(off, minutes, kg)
+        kg = final * positive("fruit_g", fruit_g) / 1000
+    return Work(off, minutes, final, kg)
 
 
 COMMON_PRACTICE = (
@@ -103,7 +110,9 @@ class LimbShare:
         As counted, or as estimated from the other limbs when ``counted`` is False.
     counted : bool
     keep_n : int
-        Its share by wood; on a limb nobody has seen, count before you cut.
+        Stays now; on a limb nobody has seen, count before you cut.
+    final_n : int
+        Left at harvest, after the second pass.
     work : Work
         NaN on a limb nobody has seen.
     whole_n : int
@@ -115,6 +124,7 @@ class LimbShare:
     have_n: float
     counted: bool
     keep_n: int
+    final_n: int
     work: Work
     whole_n: int
 
@@ -193,7 +203,9 @@ def tree_sheet(
     most = min(target.middle_n, total.value_n) if math.isfinite(total.value_n) else target.middle_n
     keep = share_by_area(most, area, have_n=np.where(blank, np.nan, whole_n))
     rows = [
-        LimbShare(limb.name, limb.area_cm2, float(h), not bool(b), int(k), NOT_KNOWN, int(w))
+        LimbShare(
+            limb.name, limb.area_cm2, float(h), not bool(b), int(k), int(k), NOT_KNOWN, int(w)
+        )
         for limb, h, w, b, k in zip(limbs, filled, whole_n, blank, keep, strict=True)
     ]
     sheet = TreeSheet(
@@ -216,22 +228,21 @@ def with_limbs(
     sheet : TreeSheet
         Its total and target stay.
     limbs : sequence of LimbShare
-        Their ``keep_n`` leads.
+        Their ``keep_n`` and ``final_n`` lead.
     pace_n_per_min, fruit_g : float, optional
         See :func:`thinning_work`.
     """
     work = partial(thinning_work, pace_n_per_min=pace_n_per_min, fruit_g=fruit_g)
     rows = tuple(
-        replace(x, work=work(x.whole_n, x.keep_n) if x.counted else NOT_KNOWN) for x in limbs
+        replace(x, work=work(x.whole_n, x.keep_n, final_n=x.final_n) if x.counted else NOT_KNOWN)
+        for x in limbs
     )
     known = [x.work for x in rows if x.counted]
-    sums = Work(
-        sum(w.off_n for w in known),
-        sum(w.minutes for w in known),
-        sum(w.harvest_kg for w in known),
-    )
-    keep_n = sum(x.keep_n for x in rows)
-    whole = sums if len(known) == len(rows) else work(max(sheet.total.value_n, 0.0), keep_n)
+    sums = Work(*(sum(getattr(w, f.name) for w in known) for f in fields(Work)))
+    keep_n, final_n = (sum(getattr(x, name) for x in rows) for name in ("keep_n", "final_n"))
+    whole = sums
+    if len(known) < len(rows):
+        whole = work(max(sheet.total.value_n, 0.0), keep_n, final_n=final_n)
     return replace(sheet, limbs=rows, keep_n=keep_n, work=sums, whole_work=whole)
 
 

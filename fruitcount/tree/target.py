@@ -200,7 +200,7 @@ def target_of(
         month = facts.ripening_month
         if month is not None:
             month = northern_month(month, southern=facts.southern)
-        said = [] if month else ["Ripening month not told: taken as mid-season."]
+        said = [] if month else ["The ripening month is not known: taken as mid-season."]
         circumference_cm = facts.trunk_circumference_mm / 10
         season = species.season_of(month) or "mid"
         target = target_by_trunk(
@@ -217,8 +217,8 @@ def _by_spacing(
     known = np.isfinite(length)
     if not known.any() or not (species.thinned and species.spacing_centre_mm.known):
         raise BadInputError(
-            "target must be told: give the trunk and the tree's age, or the crates wanted, or "
-            "photos with a scale so that limbs have a length"
+            "nothing says how many to keep: give the trunk and the tree's age, or the crates "
+            "wanted, or photos with a scale so that limbs have a length"
         )
     notes = []
     if not known.all():

@@ -188,7 +188,7 @@ def test_a_block_names_the_trees_estimated_from_both_sides_and_what_that_takes(t
     at = next(i for i, t in enumerate(trees) if t.estimate is not None)
     sided = replace(trees[at], estimate=apply_factor(trees[at].estimate, factor))
     _, words = read(block_summary([*trees[:at], sided], tmp_path / "b.pdf", block="x"))
-    assert f"(capture-recapture, Chapman): {sided.line.tree.name}. " in words
+    assert f"(capture-recapture): {sided.line.tree.name}. " in words
     assert "come on top" in words
     _, words = read(block_summary(trees, tmp_path / "b.pdf", block="x"))
     assert "Chapman" not in words

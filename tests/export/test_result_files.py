@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+import fruitcount.export.picture as strip
 from fruitcount.csv_table import safe_cell, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
@@ -16,6 +17,8 @@ from fruitcount.export.draw import text_size
 from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
 from fruitcount.export.registry import EXPORTS
 from fruitcount.export.words import ACTIONS, fruit_actions, result_lines
+from fruitcount.files import sample_folder
+from fruitcount.image import read_photo
 from fruitcount.jobs.count import OutputChoice, count_files
 from fruitcount.pipeline import CountSettings, count_limb
 from fruitcount.results import ROW_COLUMNS, result_row
@@ -73,7 +76,7 @@ def test_every_fruit_has_a_known_action(drawn):
 
 def test_words_lead_with_the_answer(drawn):
     lines = result_lines(drawn[1], "us")
-    assert lines[1] == drawn[1].decision.plan.answer
+    assert lines[1] == drawn[1].decision.answer
     assert any("let nobody stand beneath" in line for line in lines)
     assert any(" in " in line or " lb" in line for line in lines)
 
@@ -171,3 +174,22 @@ def test_no_place_of_taking_is_written(drawn, tmp_path):
 def test_an_unknown_export_is_refused(tmp_path):
     with pytest.raises(BadInputError, match="export"):
         OutputChoice(tmp_path, also=("powerpoint",))
+
+
+@pytest.mark.skipif(not (sample_folder() / "truth.json").is_file(), reason="no samples here")
+def test_no_length_stands_on_the_words_of_a_cut(monkeypatch):
+    said = []
+    monkeypatch.setattr(
+        strip,
+        "text",
+        lambda _, words, at, *, size_px, **__: said.append(
+            (words, np.array(at), np.array(text_size(words, size_px)))
+        ),
+    )
+    photo = read_photo(sample_folder() / "peach-34in-heavy.jpg")  # its cut is 1 cm from a tick
+    annotated_picture(photo, count_limb(photo), words=False)
+    ((_, at, size),) = [box for box in said if box[0].startswith("CUT")]
+    lengths = [box for box in said if box[0].endswith("0 cm")]
+    assert len(lengths) > 5
+    for words, there, wide in lengths:
+        assert ((there + wide <= at) | (at + size <= there)).any(), words

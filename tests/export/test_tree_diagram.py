@@ -13,7 +13,7 @@ from fruitcount.tree.sheet import LimbShare, TreeSheet, Work
 
 def _limb(name, area_cm2, whole_n, keep_n, *, counted=True):
     nothing = Work(*(math.nan for _ in Work.__dataclass_fields__))
-    return LimbShare(name, area_cm2, float(whole_n), counted, keep_n, nothing, whole_n)
+    return LimbShare(name, area_cm2, float(whole_n), counted, keep_n, keep_n, nothing, whole_n)
 
 
 def test_limbs_are_drawn_in_proportion_and_told_in_words():

@@ -11,15 +11,18 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from limbs import fruit_on, straight_limb
+from limbs import PX_PER_MM, fruit_on, straight_limb
 
 from fruitcount.flags import Flag
 from fruitcount.load.carry import carry_limit
+from fruitcount.load.words import load_lines
+from fruitcount.pipeline import decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.passes import carry_out, other_limb_words, second_pass_inputs
 from fruitcount.plan.plan import plan_limb
-from fruitcount.plan.words import cut_lines, more_fruit_note, time_words
+from fruitcount.plan.words import cut_lines, time_words
 from fruitcount.species.loader import load_species
+from fruitcount.types import Measurement, Scale
 
 LONG = bool(os.environ.get("FRUITCOUNT_LONG"))
 PEACH = load_species("peach")
@@ -246,6 +249,37 @@ def test_a_shoot_too_thick_for_loppers_is_not_cut():
 def test_likely_more_fruit_than_was_seen_is_said_with_what_to_do():
     limb = straight_limb(900)
     for n, words in ((30, "go by what stays, 9"), (7, "more than 9, take off down to 9")):
-        plan = plan_limb(fruit_on(limb, np.linspace(20, 880, n)), limb, PEACH, GrowerInputs())
-        assert words in more_fruit_note(plan, (n, n + 6.0))
-        assert more_fruit_note(plan, (np.nan, np.nan)) == ""
+        fruit = fruit_on(limb, np.linspace(20, 880, n))
+        plan = plan_limb(fruit, limb, PEACH, GrowerInputs(), count_range_n=(n, n + 6.0))
+        assert any(words in note for note in plan.notes)
+        plan = plan_limb(fruit, limb, PEACH, GrowerInputs())
+        assert not any("may hang here" in note for note in plan.notes)
+
+
+@pytest.mark.parametrize("n", [10, 12, 30])
+def test_the_keep_range_moves_with_the_count_range_and_stays_inside_it(n):
+    limb = straight_limb(900)
+    fruit = fruit_on(limb, np.linspace(20, 880, n))
+    ends = []
+    for there in ((np.nan, np.nan), (n - 6.0, n + 1.0), (n - 2.0, n + 6.0), (3.0, n + 20.0)):
+        plan = plan_limb(fruit, limb, PEACH, GrowerInputs(), count_range_n=there)
+        assert plan.verdict == "thin"
+        assert plan.keep_low_n <= plan.keep_count <= plan.keep_high_n
+        assert plan.keep_low_n <= np.nanmax([there[0], 1]) or np.isnan(there[0])
+        assert plan.keep_high_n <= np.nanmax([there[1], n])
+        assert f"({plan.keep_low_n} to {plan.keep_high_n})" in plan.answer
+        assert f"{plan.keep_high_n} by" in plan.range_sentence
+        ends.append((plan.keep_low_n, plan.keep_high_n))
+    assert [high for _, high in ends] == sorted(high for _, high in ends)
+    assert ends[3][0] == 3 < ends[2][0] or ends[2][0] <= 3
+
+
+def test_wood_of_doubtful_thickness_sets_no_end_as_if_its_load_were_known():
+    limb = straight_limb(900, base_mm=13)
+    fruit = fruit_on(limb, np.linspace(20, 880, 30))
+    drawn = Measurement("a.jpg", "", 4000, 3000, None, Scale(px_per_mm=PX_PER_MM), fruit, limb)
+    sure = decide(drawn)
+    unsure = decide(replace(drawn, flags=Flag.DIAMETER_DOUBTFUL))
+    assert "by the most careful figure for the wood" in sure.plan.range_sentence
+    assert "if it is as thin as it looks" in unsure.plan.range_sentence
+    assert "is not known" in load_lines(unsure.load)[0]

@@ -161,18 +161,18 @@ def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two
     assert not app.exception
     words = _said(app)
     assert "54 fruit seen" in words
-    assert "Chapman" not in words
+    assert "capture-recapture" not in words
     assert _field(app).value is None
     _field(app).set_value(21).run()  # more than the back shows
     assert any("At most 20" in e.value for e in app.error)
-    assert "Chapman" not in _said(app)
+    assert "capture-recapture" not in _said(app)
     _field(app).set_value(12).run()
     assert not app.exception
     words = _said(app)
     assert "About 93 fruit on the tree" in words
     assert "Limb 1 from both sides: 32 to 67, by the method itself 39" in words
     assert "18 % too low" in words
-    assert "One limb alone does not tell how much limbs differ" in words
+    assert "One limb alone does not show how much limbs differ" in words
     tree_id = tree_id_of(records.store, "Gate")
     assert list(load_side_counts(records.store, tree_id).values()) == [12]
     # the front corrected down to fewer than were on both: not used, and said so
@@ -180,11 +180,11 @@ def test_fruit_on_both_sides_is_off_until_told_then_a_range_with_its_caution(two
     records.keep_result(keys["front"], 1, {"species": "peach"}, told)
     words = _said(app.run())
     assert "its photos now show 8 and 20" in words
-    assert "Chapman" not in words
+    assert "capture-recapture" not in words
     records.keep_result(keys["front"], 2, {"species": "peach"}, {**told, "count_n": 24})
     _field(app).set_value(None).run()
     assert load_side_counts(records.store, tree_id) == {}
-    assert "Chapman" not in _said(app)
+    assert "capture-recapture" not in _said(app)
 
 
 def test_a_limb_chosen_is_counted_by_hand_under_its_name(two_sided):
@@ -222,8 +222,8 @@ def test_what_makes_it_surer_the_harvest_its_class_and_the_minutes(two_sided):
     assert re.search(r"To about halve the interval photograph \d more limbs? \(other \d", words)
     species = load_species("peach")
     code = size_code(species, species.harvest_diameter_mm.number)
-    harvest = r"Harvest expected on the limbs photographed: about [\d.]+ kg"
-    assert re.search(rf"{harvest}, \d+ g a fruit, size class {code}", words)
+    harvest = r"Harvest expected on the limbs photographed, after a second pass: about \d+ fruit"
+    assert re.search(rf"{harvest}, [\d.]+ kg \(\d+ g a fruit, size class {code}\)", words)
     assert "Minutes" not in words
     assert "common practice, no source" in words  # for the tree's health too
     assert "1,500 to 2,500" not in words
@@ -231,7 +231,7 @@ def test_what_makes_it_surer_the_harvest_its_class_and_the_minutes(two_sided):
     words = _said(app.run())
     off = int(re.search(r"take off about (\d+)", words)[1])
     assert f"Work: about {off / 10:.0f} minutes at your pace" in words
-    assert "| Take off | Minutes |" in words
+    assert "| At harvest | Minutes |" in words
 
 
 def test_a_small_tree_with_too_many_fruit_is_told_common_practice(tree_page):
@@ -258,5 +258,5 @@ def test_an_estimate_without_a_target_says_what_makes_it_surer_too(two_sided):
     words = _said(app)
     assert "No number to keep" in words
     assert "About 233 fruit" in words  # (22 + 30) / 2 * 5 limbs * 39.38 / 22
-    assert "Chapman" in words
+    assert "capture-recapture" in words
     assert "photograph" in words
