@@ -90,6 +90,8 @@ class Pairing:
     gain : float
         Log likelihood won over "no fruit in common".
     stand : Stand or None
+    both_n : float
+        Fruit expected on both photos: the chances of all pairs, unlikely ones too, summed.
     """
 
     first: NDArray[Any]
@@ -98,6 +100,7 @@ class Pairing:
     swapped: bool
     gain: float
     stand: Stand | None
+    both_n: float = 0.0
 
     def __len__(self) -> int:
         return len(self.first)
@@ -148,7 +151,10 @@ def pair_fruit(first: Places, second: Places, spread: Spread | None = None) -> P
     good = chance[rows, cols] > _LEAST_CHANCE
     rows, cols = rows[good], cols[good]
     _, swapped, stand, _ = ways[best]
-    return Pairing(rows, cols, chance[rows, cols], swapped, float(gains[best]), stand)
+    return Pairing(
+        rows, cols, chance[rows, cols], swapped, float(gains[best]), stand,
+        float(chance.sum()),
+    )  # fmt: skip
 
 
 def _seen(a: Places, b: Places, s: Stand, depth_mm: float = 0.0) -> tuple[FloatArray, FloatArray, FloatArray]:
