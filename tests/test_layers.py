@@ -31,6 +31,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("tree", "store"),
     ("evaluate",),
     ("calibrate",),
+    ("views",),
     ("export",),
     ("jobs",),
     ("training", "cli"),

@@ -12,7 +12,7 @@ from scipy.optimize import linear_sum_assignment
 from fruitcount.fruitlets import FloatArray
 from fruitcount.views.places import Places
 
-__all__ = ["Pairing", "Spread", "Stand", "pair_fruit"]
+__all__ = ["Pairing", "Spread", "Stand", "pair_fruit", "seen_on_second"]
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Spread:
 
 @dataclass(frozen=True)
 class Stand:
-    """How two photos stood to a limb. (Inside this module, arrays of such values too.)
+    """How two photos stood to a limb; inside this module also arrays of such values.
 
     Attributes
     ----------
@@ -157,7 +157,9 @@ def pair_fruit(first: Places, second: Places, spread: Spread | None = None) -> P
     )  # fmt: skip
 
 
-def _seen(a: Places, b: Places, s: Stand, depth_mm: float = 0.0) -> tuple[FloatArray, FloatArray, FloatArray]:
+def seen_on_second(
+    a: Places, b: Places, s: Stand, depth_mm: float = 0.0
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Where fruit of the first photo stand on the second: along, aside, and how much larger.
 
     A straight limb before two pinhole cameras; `depth_mm` is how far behind the limb the fruit
@@ -285,8 +287,8 @@ def _coarse(
 ) -> FloatArray:
     """For each stand (K, 7) and shift what the best partner of each fruit explains."""
     many = Stand(*values.T[:, :, None])
-    along, aside, _ = _seen(a, b, many)
-    near, near_aside, _ = _seen(a, b, many, 5.0)
+    along, aside, _ = seen_on_second(a, b, many)
+    near, near_aside, _ = seen_on_second(a, b, many, 5.0)
     ka, kb = (near - along) / 5.0, (near_aside - aside) / 5.0
     v, w = place_mm**2, depth_mm**2
     size = np.log(v) + 0.5 * np.log1p(w / v * (ka**2 + kb**2))
@@ -295,7 +297,7 @@ def _coarse(
     x0 = (b.along_mm - along[..., None]).astype(np.float32)
     usual = np.log(max(b.length_mm, 1.0)) + np.log(np.hypot(float(np.std(b.aside_mm)), place_mm))
     flat = (fixed + usual - 0.919)[None] - size[..., None]
-    out = np.empty((len(values), len(shifts)), np.float32)
+    out = np.empty((len(values), len(shifts)))
     move = np.cos(values[:, 1])[:, None, None]
     for k, shift in enumerate(shifts):
         x = x0 - np.float32(shift) * move
@@ -312,8 +314,8 @@ def _heavy(z2: Any, far: float) -> Any:
 
 def _place_gain(a: Places, b: Places, s: Stand, how: Spread) -> FloatArray:
     """Log odds of each pair by place and size; fruit of no pair lie anywhere along the limb."""
-    along, aside, larger = _seen(a, b, s)
-    near, near_aside, _ = _seen(a, b, s, 5.0)
+    along, aside, larger = seen_on_second(a, b, s)
+    near, near_aside, _ = seen_on_second(a, b, s, 5.0)
     ka, kb = (near - along)[:, None] / 5.0, (near_aside - aside)[:, None] / 5.0
     x = b.along_mm[None] - along[:, None]
     y = b.aside_mm[None] - aside[:, None]
@@ -323,7 +325,12 @@ def _place_gain(a: Places, b: Places, s: Stand, how: Spread) -> FloatArray:
     z2 = (x**2 + y**2 - share * (ka * x + kb * y) ** 2) / v
     size = np.log(v) + 0.5 * np.log1p(w / v * (ka**2 + kb**2))
     usual = np.hypot(float(np.std(b.aside_mm)), how.place_mm)
-    chance = -np.log(max(b.length_mm, 1.0)) - np.log(usual) + 0.919 - 0.5 * (b.aside_mm[None] / usual) ** 2
+    chance = (
+        -np.log(max(b.length_mm, 1.0))
+        - np.log(usual)
+        + 0.919
+        - 0.5 * (b.aside_mm[None] / usual) ** 2
+    )
     place = _heavy(z2, how.far_frac) - size - np.maximum(chance, -np.log(b.length_mm * 200))
     return np.asarray(place + _size_gain(a, b, larger, how))
 
@@ -375,8 +382,8 @@ def _fitted(a: Places, b: Places, pairs: Any, s: Stand, start: Stand, how: Sprea
 
     def rest(values: FloatArray) -> FloatArray:
         stand = Stand(*values)
-        along, aside, _ = (v[rows] for v in _seen(a, b, stand))
-        near, near_aside, _ = (v[rows] for v in _seen(a, b, stand, 5.0))
+        along, aside, _ = (v[rows] for v in seen_on_second(a, b, stand))
+        near, near_aside, _ = (v[rows] for v in seen_on_second(a, b, stand, 5.0))
         ka, kb = (near - along) / 5.0, (near_aside - aside) / 5.0
         x, y = b.along_mm[cols] - along, b.aside_mm[cols] - aside
         long = np.maximum(np.hypot(ka, kb), 1e-9)
