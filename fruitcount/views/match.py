@@ -111,7 +111,8 @@ _SHIFT_STEP_MM = 8.0
 _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in twenty
 _TRIES, _ROUNDS = 12, 6
 _DRAWN, _CELLS = 20_000, 200
-_TEMPER, _LEAST_CHANCE = 1.5, 0.5
+_TEMPER, _LEAST_CHANCE = 1.5, 0.2
+# Low, so that the number joined, and with it the count, is right even where the partner is not sure.
 
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.15, 0.15, 0.2, 30.0, 0.06, 0.4, 4.0])
@@ -257,7 +258,7 @@ def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[
     values[:, 3] = shifts[gains.argmax(1)]
     order = np.argsort(-(gains.max(1) + odds))
     out: list[tuple[float, Stand]] = []
-    for k in order:
+    for k in map(int, order):
         s = Stand(*map(float, values[k]))
         if all(_apart(s, t) for _, t in out):
             out.append((float(odds[k]), s))
@@ -286,7 +287,7 @@ def _coarse(
     depth_mm: float,
 ) -> FloatArray:
     """For each stand (K, 7) and shift what the best partner of each fruit explains."""
-    many = Stand(*values.T[:, :, None])
+    many = Stand(*list(values.T[:, :, None]))  # type: ignore[arg-type]
     along, aside, _ = seen_on_second(a, b, many)
     near, near_aside, _ = seen_on_second(a, b, many, 5.0)
     ka, kb = (near - along) / 5.0, (near_aside - aside) / 5.0
