@@ -110,9 +110,9 @@ _STRETCHES = (0.94, 1.0, 1.06)
 _SHIFT_STEP_MM = 8.0
 _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in twenty
 _TRIES, _ROUNDS = 12, 6
-_DRAWN, _CELLS = 20_000, 200
+_DRAWN, _CELLS = 12_000, 120
 _TEMPER, _LEAST_CHANCE = 1.5, 0.2
-# Low, so that the number joined, and with it the count, is right even where the partner is not sure.
+# Low, so that the number joined, and with it the count, is right where the partner is not sure.
 
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.15, 0.15, 0.2, 30.0, 0.06, 0.4, 4.0])
@@ -219,14 +219,15 @@ def stands_by_chance(heading_first: float, heading_second: float) -> list[tuple[
     lean = np.arcsin(np.clip(away, -1, 1))
     cells: dict[tuple[int, ...], list[int]] = {}
     marks = np.stack([tilt, lean, turn]) / np.deg2rad([[12], [12], [20]])
-    for k in np.flatnonzero(weight > 0.05):
+    for k in np.flatnonzero(weight > 0.05).tolist():
         cells.setdefault(tuple(np.round(marks[:, k]).astype(int)), []).append(k)
     out = []
     for rows in cells.values():
         w = weight[rows]
         angle = float(np.angle((w * np.exp(1j * turn[rows])).sum()))
-        mean = [float(np.average(v[rows], weights=w)) for v in (tilt, lean)]
-        out.append((float(np.log(w.sum() / weight.sum())), Stand(*mean, angle, 0.0, 1.0)))
+        tilted, leant = (float(np.average(v[rows], weights=w)) for v in (tilt, lean))
+        stand = Stand(tilted, leant, angle, 0.0, 1.0)
+        out.append((float(np.log(w.sum() / weight.sum())), stand))
     out.sort(key=lambda each: -each[0])
     return out[:_CELLS]
 
@@ -258,7 +259,7 @@ def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[
     values[:, 3] = shifts[gains.argmax(1)]
     order = np.argsort(-(gains.max(1) + odds))
     out: list[tuple[float, Stand]] = []
-    for k in map(int, order):
+    for k in order.tolist():
         s = Stand(*map(float, values[k]))
         if all(_apart(s, t) for _, t in out):
             out.append((float(odds[k]), s))
@@ -287,7 +288,7 @@ def _coarse(
     depth_mm: float,
 ) -> FloatArray:
     """For each stand (K, 7) and shift what the best partner of each fruit explains."""
-    many = Stand(*list(values.T[:, :, None]))  # type: ignore[arg-type]
+    many = Stand(*list(values.T[:, :, None]))
     along, aside, _ = seen_on_second(a, b, many)
     near, near_aside, _ = seen_on_second(a, b, many, 5.0)
     ka, kb = (near - along) / 5.0, (near_aside - aside) / 5.0
@@ -297,13 +298,14 @@ def _coarse(
     y = (b.aside_mm - aside[..., None]).astype(np.float32)
     x0 = (b.along_mm - along[..., None]).astype(np.float32)
     usual = np.log(max(b.length_mm, 1.0)) + np.log(np.hypot(float(np.std(b.aside_mm)), place_mm))
-    flat = (fixed + usual - 0.919)[None] - size[..., None]
+    flat = ((fixed + usual - 0.919)[None] - size[..., None]).astype(np.float32)
+    shared, ka32, kb32 = (t.astype(np.float32)[..., None] for t in (share, ka, kb))
     out = np.empty((len(values), len(shifts)))
-    move = np.cos(values[:, 1])[:, None, None]
+    move = np.cos(values[:, 1]).astype(np.float32)[:, None, None]
     for k, shift in enumerate(shifts):
         x = x0 - np.float32(shift) * move
-        z2 = x**2 + y**2 - share[..., None] * (ka[..., None] * x + kb[..., None] * y) ** 2
-        gain = np.maximum(flat - z2 / (2 * v), 0)
+        z2 = x**2 + y**2 - shared * (ka32 * x + kb32 * y) ** 2
+        gain = np.maximum(flat - z2 * np.float32(0.5 / v), 0)
         out[:, k] = np.minimum(gain.max(2).sum(1), gain.max(1).sum(1))
     return out
 
