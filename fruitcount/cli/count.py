@@ -24,6 +24,7 @@ from fruitcount.files import shown_name
 @click.option(
     "--also", multiple=True, help=f"Also write one of: {', '.join(EXPORTS)}. May be repeated."
 )
+@click.option("--same-limb", is_flag=True, help="The photos show one limb: count each fruit once.")
 @click.option("--record", is_flag=True, help="Keep photo and count, for season and screen.")
 @click.option("--tree", default="", help="With --record: the tree that the photos show.")
 @click.option("--limb", default="", help="With --record: its limb.")
@@ -51,6 +52,10 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     if (options["tree"] or options["limb"]) and not options["record"]:
         raise click.UsageError("--tree and --limb say what --record keeps: give it too")
 
+    if options["same_limb"]:
+        _same_limb(photos, choice, settings, inputs, options)
+        return
+
     def report(path: Path, outcome: Any, written: list[Path]) -> None:
         if isinstance(outcome, FruitcountError):
             click.echo(str(outcome), err=True)
@@ -65,6 +70,27 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
 
     failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)
     sys.exit(1 if failed else 0)
+
+
+def _same_limb(
+    photos: tuple[Path, ...], choice: Any, settings: Any, inputs: Any, options: dict[str, Any]
+) -> None:
+    """Count all photos as one limb, or say why not."""
+    from fruitcount.errors import BadInputError, FruitcountError
+    from fruitcount.export.words import result_lines
+    from fruitcount.jobs.same_limb import count_same_limb, same_limb_lines
+
+    if len(photos) < 2 or options["record"] or options["first"] or options["also"]:
+        raise click.UsageError(
+            "--same-limb takes two photos or more, and not --record, --first or --also"
+        )
+    try:
+        joined, result, written = count_same_limb(photos, choice, settings, inputs)
+    except FruitcountError as fault:
+        click.echo(str(fault), err=True)
+        sys.exit(2 if isinstance(fault, BadInputError) else 1)
+    click.echo("\n".join([*same_limb_lines(joined), *result_lines(result, options["units"])]))
+    click.echo("Wrote " + ", ".join(shown_name(str(each)) for each in written))
 
 
 def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:

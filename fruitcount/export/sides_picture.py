@@ -1,0 +1,51 @@
+"""A picture a side of one limb: what to do with each fruit, the same number on every photo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from fruitcount.export.actions import ACTIONS, BLACK, WHITE, fruit_actions
+from fruitcount.export.draw import mark, text
+from fruitcount.export.picture import legend
+from fruitcount.export.record import result_to_dict
+from fruitcount.pipeline import Result
+from fruitcount.types import Photo
+from fruitcount.views import JoinedLimb
+
+__all__ = ["joined_record", "write_side"]
+
+
+def write_side(path: Path, photo: Photo, number: int, joined: JoinedLimb, result: Result) -> None:
+    """Write the photo of this number with the joined limb's marks that it shows, as JPEG."""
+    zoom = 2000 / max(photo.width_px, photo.height_px)
+    picture = np.asarray(cv2.resize(photo.rgb, None, fx=zoom, fy=zoom), np.uint8)
+    actions = fruit_actions(joined.measurement.fruitlets, result.decision.plan)
+    fruit = joined.photos[number].fruitlets
+    for i, row in enumerate(joined.fruit[number].tolist()):
+        if row < 0:
+            continue
+        style = ACTIONS[actions[row]]
+        x, y, r = (float(v[i]) * zoom for v in (fruit.x_px, fruit.y_px, fruit.r_px))
+        mark(picture, (x, y, r), style.shape, rgb=style.rgb, width=4)
+        text(picture, str(row + 1), (x + r, y - r), size_px=30, rgb=WHITE, edge_rgb=BLACK)
+    below = legend(result, picture.shape[1])
+    bgr = cv2.cvtColor(np.vstack([picture, below]), cv2.COLOR_RGB2BGR)
+    path.write_bytes(cv2.imencode(".jpg", bgr)[1].tobytes())
+
+
+def joined_record(joined: JoinedLimb, result: Result) -> dict[str, Any]:
+    """The limb's record, with each photo's marks and the number of the fruit that each shows."""
+    seen = joined.seen_on.tolist()
+    photos = [
+        {
+            "name": photo.name,
+            "sha256": photo.sha256,
+            "fruit_numbers": [int(row) + 1 if row >= 0 else None for row in rows],
+        }
+        for photo, rows in zip(joined.photos, joined.fruit, strict=True)
+    ]
+    return result_to_dict(result) | {"photos": photos, "seen_on_photos": seen}

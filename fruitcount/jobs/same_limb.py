@@ -1,0 +1,64 @@
+"""Several photos of one limb counted as one limb."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from fruitcount.export.sides_picture import joined_record, write_side
+from fruitcount.files import written_whole
+from fruitcount.image.photo import read_photo
+from fruitcount.jobs.count import OutputChoice, output_stem
+from fruitcount.pipeline import CountSettings, Result, decide, measure
+from fruitcount.plan import GrowerInputs
+from fruitcount.views import JoinedLimb, join_photos
+
+__all__ = ["count_same_limb", "same_limb_lines"]
+
+
+def count_same_limb(
+    paths: Sequence[Path],
+    choice: OutputChoice,
+    settings: CountSettings | None = None,
+    inputs: GrowerInputs | None = None,
+) -> tuple[JoinedLimb, Result, list[Path]]:
+    """Measure photos of one limb, join them, decide once; write a picture a side and one record.
+
+    Raises
+    ------
+    OtherLimbError
+        When the photos do not look like one limb.
+    BadInputError, PhotoUnreadableError, NotWrittenError
+        Nothing is left behind then.
+    """
+    photos = [read_photo(path) for path in paths]
+    joined = join_photos([measure(photo, settings) for photo in photos])
+    result = Result(joined.measurement, decide(joined.measurement, inputs))
+    stems = [output_stem(path) for path in paths]
+    with written_whole(choice.folder) as draft:
+        for k, (photo, stem) in enumerate(zip(photos, stems, strict=True)):
+            if choice.picture:
+                write_side(draft / f"{stem}_side{k + 1}.jpg", photo, k, joined, result)
+        text = json.dumps(joined_record(joined, result), indent=1, allow_nan=False)
+        (draft / f"{stems[joined.base]}_limb.json").write_text(text + "\n", encoding="utf-8")
+        names = sorted(file.name for file in draft.iterdir())
+    return joined, result, [choice.folder / name for name in names]
+
+
+def same_limb_lines(joined: JoinedLimb) -> list[str]:
+    """What was put together, and how far to trust it."""
+    here = joined.measurement.fruitlets.on_limb != 0
+    seen = joined.seen_on[here]
+    each = ", ".join(
+        f"{int((rows >= 0).sum())} on {photo.name}"
+        for photo, rows in zip(joined.photos, joined.fruit, strict=True)
+    )
+    low, high = joined.measurement.count_range_n
+    return [
+        f"One limb from {len(joined.photos)} photos: {each}; "
+        f"{int((seen > 1).sum())} are on more than one.",
+        f"Likely {low:.0f} to {high:.0f} fruit, with those that no photo shows "
+        "(rough: tried on drawn limbs only).",
+        "About one pair in four joins two different fruit: compare the numbers on the pictures.",
+    ]
