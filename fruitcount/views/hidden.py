@@ -7,12 +7,11 @@ from collections.abc import Sequence
 
 from scipy import stats
 
-from fruitcount.tree.both_sides import TOO_HIGH_FRAC, TOO_LOW_FRAC
-from fruitcount.tree.calibration import two_sides
+from fruitcount.tree.hidden import TOO_HIGH_FRAC, TOO_LOW_FRAC, two_sides
 
 __all__ = ["SEEN_TOO_MANY_FRAC", "chao_bound", "likely_range"]
 
-SEEN_TOO_MANY_FRAC = 0.12
+SEEN_TOO_MANY_FRAC = 0.25
 """Of the fruit seen, at most so many are false marks or one fruit taken for two (simulation)."""
 
 
@@ -56,7 +55,7 @@ def likely_range(
         On how many photos each different fruit was seen.
     """
     seen = len(seen_on)
-    low = max(*counts, (1 - SEEN_TOO_MANY_FRAC) * seen) if counts else 0.0
+    low = max(0.85 * max(counts), (1 - SEEN_TOO_MANY_FRAC) * seen) if counts else 0.0
     if len(counts) == 2:
         both = min(round(both_n), *counts)
         high = two_sides(counts[0], counts[1], both_n=both).high_n

@@ -134,7 +134,7 @@ def _base(
     if alone is not None:
         other = next(i for i in range(len(photos)) if i not in tied[alone])
         names = f"{photos[alone].name} and {photos[other].name}"
-        raise OtherLimbError(f"{names}: these do not look like one limb; each is counted by itself")
+        raise OtherLimbError(f"{names}: these do not look like one limb")
     return max(
         range(len(photos)),
         key=lambda i: (photos[i].scale.known, not photos[i].limb.flags, len(places[i])),
