@@ -185,12 +185,13 @@ def seen_on_second(
     )
 
 
-def _real_length(p: Places, tilt: FloatArray) -> FloatArray:
+def _ends_mm(p: Places, tilt: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Where the limb so tilted begins and ends, from the point in the picture's middle of it."""
     ends = np.array([-1, 1]) * p.length_mm / 2
-    real = ends / np.maximum(
-        np.cos(tilt)[:, None] - ends * np.sin(tilt)[:, None] / p.distance_mm, 0.2
-    )
-    return np.asarray(real[:, 1] - real[:, 0])
+    base, tip = (
+        ends / np.maximum(np.cos(tilt)[:, None] - ends * np.sin(tilt)[:, None] / p.distance_mm, 0.2)
+    ).T
+    return base, tip
 
 
 def stands_by_chance(heading_first: float, heading_second: float) -> list[tuple[float, Stand]]:
@@ -245,18 +246,21 @@ def _axes(yaw: FloatArray, pitch: FloatArray, roll: FloatArray) -> tuple[FloatAr
 def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[float, Stand]]:
     """The best stands of those a photographer may well have taken, apart from each other."""
     reach = 0.08 * b.length_mm + 16
-    shifts = np.arange(-reach, reach + 1, _SHIFT_STEP_MM)
+    moves = np.arange(-reach, reach + 1, _SHIFT_STEP_MM)
     likely = stands_by_chance(a.heading, b.heading)
-    values = np.array([s.values() for _, s in likely])
+    values = np.array([s.values() for _, s in likely]).reshape(-1, 7)
     odds = np.array([odds for odds, _ in likely])
-    same = _real_length(b, values[:, 1]) / _real_length(a, values[:, 0])
+    base_a, tip_a = _ends_mm(a, values[:, 0])
+    base_b, tip_b = _ends_mm(b, values[:, 1])
+    same = (tip_b - base_b) / (tip_a - base_a)
     good = (same > 0.5) & (same < 2)
-    values, odds, same = values[good], odds[good], same[good]
     n = len(_STRETCHES)
-    values, odds = np.repeat(values, n, 0), np.repeat(odds, n)
-    values[:, 4] = np.repeat(same, n) * np.tile(_STRETCHES, len(same))
-    gains = _coarse(a, b, values, shifts, fixed, 1.7 * how.place_mm, how.depth_mm)
-    values[:, 3] = shifts[gains.argmax(1)]
+    values, odds = np.repeat(values[good], n, 0), np.repeat(odds[good], n)
+    values[:, 4] = np.repeat(same[good], n) * np.tile(_STRETCHES, int(good.sum()))
+    middle_a, middle_b = (np.repeat(v[good], n) / 2 for v in (base_a + tip_a, base_b + tip_b))
+    values[:, 3] = middle_b - values[:, 4] * middle_a
+    gains = _coarse(a, b, values, moves, fixed, 1.7 * how.place_mm, how.depth_mm)
+    values[:, 3] += moves[gains.argmax(1)]
     order = np.argsort(-(gains.max(1) + odds))
     out: list[tuple[float, Stand]] = []
     for k in order.tolist():
