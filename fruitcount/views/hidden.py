@@ -1,4 +1,4 @@
-"""What no photo of a limb shows, told from which fruit were seen on which photos."""
+"""What no photo of a limb shows, estimated from which fruit were seen on which photos."""
 
 from __future__ import annotations
 
@@ -7,12 +7,9 @@ from collections.abc import Sequence
 
 from scipy import stats
 
-from fruitcount.tree.hidden import TOO_HIGH_FRAC, TOO_LOW_FRAC, two_sides
+from fruitcount.tree.hidden import TOO_HIGH_FRAC, TOO_LOW_FRAC, BothSides
 
-__all__ = ["SEEN_TOO_MANY_FRAC", "chao_bound", "likely_range"]
-
-SEEN_TOO_MANY_FRAC = 0.25
-"""Of the fruit seen, at most so many are false marks or one fruit taken for two (simulation)."""
+__all__ = ["chao_bound", "likely_range"]
 
 
 def chao_bound(once_n: int, twice_n: int, photos_n: int, seen_n: int) -> tuple[float, float]:
@@ -41,26 +38,24 @@ def chao_bound(once_n: int, twice_n: int, photos_n: int, seen_n: int) -> tuple[f
 
 
 def likely_range(
-    counts: Sequence[int], both_n: float, seen_on: Sequence[int]
+    counts: Sequence[int], seen_on: Sequence[int], possible_n: int
 ) -> tuple[float, float]:
     """Between which numbers the limb's fruit lie, hidden ones included.
+
+    The lower end takes every possible pair for one fruit, and some marks for no fruit.
 
     Parameters
     ----------
     counts : sequence of int
         Fruit on each photo.
-    both_n : float
-        For two photos: fruit recognised on both. More of them bring the upper end down.
     seen_on : sequence of int
         On how many photos each different fruit was seen.
+    possible_n : int
+        Fruit that may be one of the others, seen again. More of them lower the lower end.
     """
     seen = len(seen_on)
-    low = max(0.85 * max(counts), (1 - SEEN_TOO_MANY_FRAC) * seen) if counts else 0.0
+    low = max(seen - possible_n, *counts) / (1 + TOO_HIGH_FRAC)
+    once, twice = (sum(n == k for n in seen_on) for k in (1, 2))
     if len(counts) == 2:
-        both = min(round(both_n), *counts)
-        high = two_sides(counts[0], counts[1], both_n=both).high_n
-        low = min(low, high / (1 + TOO_HIGH_FRAC))
-    else:
-        once, twice = (sum(n == k for n in seen_on) for k in (1, 2))
-        high = chao_bound(once, twice, len(counts), seen)[1]
-    return low, max(high / (1 - TOO_LOW_FRAC), float(seen))
+        return low, BothSides("", counts[0], counts[1], twice).range_n[1]
+    return low, chao_bound(once, twice, len(counts), seen)[1] / (1 - TOO_LOW_FRAC)

@@ -34,14 +34,18 @@ class Spread:
         Of a fruit seen on one photo to be found on the other. Larger joins more.
     far_frac : float
         Share of pairs three times as far apart: a fruit's hidden part moves its mark.
+    stretch_frac : float
+        Of the ratio of two photos' limb lengths: scale, ends of the line. Larger takes limbs of
+        more different length for one.
     """
 
-    place_mm: float = 4.0
-    depth_mm: float = 13.0
-    size_frac: float = 0.14
+    place_mm: float = 3.0
+    depth_mm: float = 11.0
+    size_frac: float = 0.12
     yellow_differs: float = 0.1
-    same_log_odds: float = 0.4
+    same_log_odds: float = 1.6
     far_frac: float = 0.1
+    stretch_frac: float = 0.1
 
 
 @dataclass(frozen=True)
@@ -90,8 +94,6 @@ class Pairing:
     gain : float
         Log likelihood won over "no fruit in common".
     stand : Stand or None
-    both_n : float
-        Fruit expected on both photos: the chances of all pairs, unlikely ones too, summed.
     """
 
     first: NDArray[Any]
@@ -100,7 +102,6 @@ class Pairing:
     swapped: bool
     gain: float
     stand: Stand | None
-    both_n: float = 0.0
 
     def __len__(self) -> int:
         return len(self.first)
@@ -111,8 +112,9 @@ _SHIFT_STEP_MM = 8.0
 _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in twenty
 _TRIES, _ROUNDS = 12, 6
 _DRAWN, _CELLS = 12_000, 120
+_FAR_ODDS = 6.0
 _TEMPER, _LEAST_CHANCE = 1.5, 0.2
-# Low, so that the number joined, and with it the count, is right where the partner is not sure.
+# Pairs less likely than that are not even possible ones.
 
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.15, 0.15, 0.2, 30.0, 0.06, 0.4, 4.0])
@@ -152,10 +154,7 @@ def pair_fruit(first: Places, second: Places, spread: Spread | None = None) -> P
     good = chance[rows, cols] > _LEAST_CHANCE
     rows, cols = rows[good], cols[good]
     _, swapped, stand, _ = ways[best]
-    return Pairing(
-        rows, cols, chance[rows, cols], swapped, float(gains[best]), stand,
-        float(chance.sum()),
-    )  # fmt: skip
+    return Pairing(rows, cols, chance[rows, cols], swapped, float(gains[best]), stand)
 
 
 def seen_on_second(
@@ -257,6 +256,7 @@ def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[
     n = len(_STRETCHES)
     values, odds = np.repeat(values[good], n, 0), np.repeat(odds[good], n)
     values[:, 4] = np.repeat(same[good], n) * np.tile(_STRETCHES, int(good.sum()))
+    odds = odds - np.minimum(0.5 * (np.log(values[:, 4]) / how.stretch_frac) ** 2, _FAR_ODDS)
     middle_a, middle_b = (np.repeat(v[good], n) / 2 for v in (base_a + tip_a, base_b + tip_b))
     values[:, 3] = middle_b - values[:, 4] * middle_a
     gains = _coarse(a, b, values, moves, fixed, 1.7 * how.place_mm, how.depth_mm)
