@@ -52,8 +52,8 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     if (options["tree"] or options["limb"]) and not options["record"]:
         raise click.UsageError("--tree and --limb say what --record keeps: give it too")
 
-    if options["same_limb"]:
-        _same_limb(photos, choice, settings, inputs, options)
+    refused = options["same_limb"] and not _same_limb(photos, choice, settings, inputs, options)
+    if options["same_limb"] and not refused:
         return
 
     def report(path: Path, outcome: Any, written: list[Path]) -> None:
@@ -69,28 +69,29 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
         click.echo()
 
     failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)
-    sys.exit(1 if failed else 0)
+    sys.exit(1 if failed or refused else 0)
 
 
 def _same_limb(
     photos: tuple[Path, ...], choice: Any, settings: Any, inputs: Any, options: dict[str, Any]
-) -> None:
-    """Count all photos as one limb, or say why not."""
-    from fruitcount.errors import BadInputError, FruitcountError
+) -> bool:
+    """Count all photos as one limb; False, once it is said, where they cannot be joined."""
+    from fruitcount.errors import FruitcountError
     from fruitcount.export.words import result_lines
     from fruitcount.jobs.same_limb import count_same_limb, same_limb_lines
 
-    if len(photos) < 2 or options["record"] or options["first"] or options["also"]:
+    if len(photos) < 2 or options["record"] or options["first"] or set(options["also"]) - {"coco"}:
         raise click.UsageError(
-            "--same-limb takes two photos or more, and not --record, --first or --also"
+            "--same-limb takes two photos or more, of --also only coco, and not --record or --first"
         )
     try:
         joined, result, written = count_same_limb(photos, choice, settings, inputs)
     except FruitcountError as fault:
-        click.echo(str(fault), err=True)
-        sys.exit(2 if isinstance(fault, BadInputError) else 1)
+        click.echo(f"{fault}. Each photo is counted by itself:\n", err=True)
+        return False
     click.echo("\n".join([*same_limb_lines(joined), *result_lines(result, options["units"])]))
     click.echo("Wrote " + ", ".join(shown_name(str(each)) for each in written))
+    return True
 
 
 def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:

@@ -8,7 +8,9 @@ from typing import Any
 import cv2
 import numpy as np
 
+from fruitcount.coco_record import edge_boxes
 from fruitcount.export.actions import ACTIONS, BLACK, WHITE, fruit_actions
+from fruitcount.export.annotations import coco_record
 from fruitcount.export.draw import mark, text
 from fruitcount.export.picture import legend
 from fruitcount.export.record import result_to_dict
@@ -16,7 +18,7 @@ from fruitcount.pipeline import Result
 from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb
 
-__all__ = ["joined_record", "write_side"]
+__all__ = ["joined_coco", "joined_record", "write_side"]
 
 
 def write_side(path: Path, photo: Photo, number: int, joined: JoinedLimb, result: Result) -> None:
@@ -49,3 +51,14 @@ def joined_record(joined: JoinedLimb, result: Result) -> dict[str, Any]:
         for photo, rows in zip(joined.photos, joined.fruit, strict=True)
     ]
     return result_to_dict(result) | {"photos": photos, "seen_on_photos": seen}
+
+
+def joined_coco(joined: JoinedLimb, result: Result) -> dict[str, Any]:
+    """All photos in COCO's format; annotations with one ``track_id`` show one fruit."""
+    inputs = result.decision.inputs
+    record = coco_record(joined.photos, [inputs] * len(joined.photos))
+    both = zip(joined.photos, joined.fruit, strict=True)
+    numbers = np.concatenate([rows[edge_boxes(photo)[1]] + 1 for photo, rows in both])
+    for annotation, number in zip(record["annotations"], numbers.tolist(), strict=True):
+        annotation["track_id"] = number or None
+    return record

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
-from fruitcount.export.sides_picture import joined_record, write_side
+from fruitcount.export.sides_picture import joined_coco, joined_record, write_side
 from fruitcount.files import written_whole
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem
@@ -15,6 +16,11 @@ from fruitcount.plan import GrowerInputs
 from fruitcount.views import JoinedLimb, join_photos
 
 __all__ = ["count_same_limb", "same_limb_lines"]
+
+TRIED = (
+    "Joining was tried on drawn limbs only: about one pair in eight joins two different fruit. "
+    "Compare the numbers on the pictures before you cut."
+)
 
 
 def count_same_limb(
@@ -40,25 +46,28 @@ def count_same_limb(
         for k, (photo, stem) in enumerate(zip(photos, stems, strict=True)):
             if choice.picture:
                 write_side(draft / f"{stem}_side{k + 1}.jpg", photo, k, joined, result)
-        text = json.dumps(joined_record(joined, result), indent=1, allow_nan=False)
-        (draft / f"{stems[joined.base]}_limb.json").write_text(text + "\n", encoding="utf-8")
+        records = {"limb.json": joined_record(joined, result)}
+        if "coco" in choice.also:
+            records["limb_coco.json"] = joined_coco(joined, result)
+        for ending, record in records.items():
+            text = json.dumps(record, indent=1, allow_nan=False) + "\n"
+            (draft / f"{stems[joined.base]}_{ending}").write_text(text, encoding="utf-8")
         names = sorted(file.name for file in draft.iterdir())
     return joined, result, [choice.folder / name for name in names]
 
 
 def same_limb_lines(joined: JoinedLimb) -> list[str]:
     """What was put together, and how far to trust it."""
-    here = joined.measurement.fruitlets.on_limb != 0
-    seen = joined.seen_on[here]
+    seen = joined.seen_on[joined.measurement.fruitlets.on_limb != 0]
     each = ", ".join(
         f"{int((rows >= 0).sum())} on {photo.name}"
         for photo, rows in zip(joined.photos, joined.fruit, strict=True)
     )
     low, high = joined.measurement.count_range_n
+    may = f"; {joined.possible_n} more may be, and count twice" if joined.possible_n else ""
     return [
-        f"One limb from {len(joined.photos)} photos: {each}; "
-        f"{int((seen > 1).sum())} are on more than one.",
-        f"Likely {low:.0f} to {high:.0f} fruit, with those that no photo shows "
-        "(rough: tried on drawn limbs only).",
-        "About one pair in four joins two different fruit: compare the numbers on the pictures.",
+        f"One limb from {len(joined.photos)} photos: {len(seen)} different fruit ({each}). "
+        f"{int((seen > 1).sum())} are on more than one photo{may}.",
+        f"With those that no photo shows, likely {math.floor(low)} to {math.ceil(high)} fruit.",
+        TRIED,
     ]

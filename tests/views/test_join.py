@@ -122,6 +122,13 @@ def test_chaos_bound_on_rabbits_that_were_counted() -> None:
 
 def test_a_range_never_ends_under_what_was_seen() -> None:
     for both in range(8):
-        low, high = likely_range([10, 8], both, [2] * both + [1] * (18 - 2 * both))
+        low, high = likely_range([10, 8], [2] * both + [1] * (18 - 2 * both), 0)
         assert low <= 18 - both <= high
-    assert likely_range([5, 5, 5], 0, [3] * 5)[0] <= 5
+    assert likely_range([5, 5, 5], [3] * 5, 0)[0] <= 5
+
+
+def test_possible_pairs_lower_the_range_only_to_what_one_photo_shows() -> None:
+    seen = [2] * 4 + [1] * 10
+    low, few = likely_range([10, 8], seen, 0)[0], likely_range([10, 8], seen, 3)[0]
+    assert few < low
+    assert likely_range([10, 8], seen, 99)[0] == pytest.approx(10 / 1.16)  # TOO_HIGH_FRAC
