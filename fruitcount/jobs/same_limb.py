@@ -18,7 +18,7 @@ from fruitcount.views import JoinedLimb, join_photos
 __all__ = ["count_same_limb", "same_limb_lines"]
 
 TRIED = (
-    "Joining was tried on drawn limbs only: about one pair in eight joins two different fruit. "
+    "Joining was tried on drawn limbs only: about one pair in six joins two different fruit. "
     "Compare the numbers on the pictures before you cut."
 )
 
