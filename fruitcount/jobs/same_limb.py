@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -19,7 +18,8 @@ __all__ = ["count_same_limb", "same_limb_lines"]
 
 TRIED = (
     "Joining was tried on drawn limbs only: about one pair in six joins two different fruit. "
-    "Compare the numbers on the pictures before you cut."
+    "Compare the numbers on the pictures before you cut. The range below counts in fruit that no "
+    "photo shows."
 )
 
 
@@ -63,11 +63,9 @@ def same_limb_lines(joined: JoinedLimb) -> list[str]:
         f"{int((rows >= 0).sum())} on {photo.name}"
         for photo, rows in zip(joined.photos, joined.fruit, strict=True)
     )
-    low, high = joined.measurement.count_range_n
     may = f"; {joined.possible_n} more may be, and count twice" if joined.possible_n else ""
     return [
-        f"One limb from {len(joined.photos)} photos: {len(seen)} different fruit ({each}). "
+        f"One limb from {len(joined.photos)} photos: {len(seen)} different fruit, yellowing ones too ({each}). "
         f"{int((seen > 1).sum())} are on more than one photo{may}.",
-        f"With those that no photo shows, likely {math.floor(low)} to {math.ceil(high)} fruit.",
         TRIED,
     ]
