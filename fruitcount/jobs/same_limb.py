@@ -65,7 +65,7 @@ def same_limb_lines(joined: JoinedLimb) -> list[str]:
     )
     may = f"; {joined.possible_n} more may be, and count twice" if joined.possible_n else ""
     return [
-        f"One limb from {len(joined.photos)} photos: {len(seen)} different fruit, yellowing ones too ({each}). "
-        f"{int((seen > 1).sum())} are on more than one photo{may}.",
+        f"One limb from {len(joined.photos)} photos: {len(seen)} different fruit, yellowing "
+        f"ones too ({each}). {int((seen > 1).sum())} are on more than one photo{may}.",
         TRIED,
     ]
