@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, OtherLimbError
 from fruitcount.fruitlets import FloatArray, Fruitlets, Kind
-from fruitcount.limb.cluster import cluster_numbers
+from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
 from fruitcount.types import Measurement
 from fruitcount.views.hidden import likely_range

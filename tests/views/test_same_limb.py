@@ -8,7 +8,7 @@ import shutil
 from click.testing import CliRunner
 
 from fruitcount.cli.count import count_command
-from fruitcount.resources import sample_folder
+from fruitcount.files import sample_folder
 
 
 def test_a_photo_twice_is_one_limb_with_each_fruit_once(tmp_path) -> None:
