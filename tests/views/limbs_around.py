@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.limb import place_fruitlets
+from fruitcount.limb.position import place_fruitlets
 from fruitcount.lines import line_length_px
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
