@@ -9,10 +9,9 @@ import cv2
 import numpy as np
 
 from fruitcount.coco_record import edge_boxes
-from fruitcount.export.annotations import coco_record
 from fruitcount.export.draw import mark, text
 from fruitcount.export.picture import legend
-from fruitcount.export.record import result_to_dict
+from fruitcount.export.record import coco_record, result_to_dict
 from fruitcount.export.words import ACTIONS, BLACK, WHITE, fruit_actions
 from fruitcount.pipeline import Result
 from fruitcount.types import Photo
