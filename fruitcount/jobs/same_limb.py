@@ -11,7 +11,7 @@ from fruitcount.files import written_whole
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem
 from fruitcount.pipeline import CountSettings, Result, decide, measure
-from fruitcount.plan import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.views import JoinedLimb, join_photos
 
 __all__ = ["count_same_limb", "same_limb_lines"]
