@@ -227,6 +227,12 @@ class Limb:
         """Whether there is a line to measure along."""
         return len(self.line_px) >= 2
 
+    @property
+    def base_range_mm(self) -> tuple[float, float]:
+        """Thickness at the base that holds nine times in ten; NaN where not known."""
+        spread = float(np.exp(1.645 * self.diameter_rel_sd_frac))
+        return self.base_diameter_mm / spread, self.base_diameter_mm * spread
+
 
 @dataclass(frozen=True, eq=False)
 class Measurement:

@@ -182,6 +182,20 @@ def range_coverage(
     return sum(held), len(held)
 
 
+def thickness_coverage(
+    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
+) -> tuple[int, int]:
+    """Photos whose range of the base's thickness holds the known one, and photos with a range."""
+    held = [
+        low <= t.base_diameter_mm <= high
+        for m, t in zip(measurement, truths, strict=True)
+        if m is not None and math.isfinite(t.base_diameter_mm)
+        for low, high in [m.limb.base_range_mm]
+        if math.isfinite(low)
+    ]
+    return sum(held), len(held)
+
+
 def _judged_lines(
     measurement: Sequence[Measurement | None], truths: Sequence[Truth]
 ) -> list[tuple[Measurement, Truth, float]]:

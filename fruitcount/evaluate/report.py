@@ -133,6 +133,7 @@ def report_record(result: Evaluation) -> dict[str, Any]:
         "limb_lines": asdict(limb_scores.line_verdicts(result.measurement, truths)),
         "limb_chance": limb_scores.calibration(result.measurement, truths),
         "count_range_held": limb_scores.range_coverage(result.measurement, truths),
+        "base_diameter_held": limb_scores.thickness_coverage(result.measurement, truths),
         "px_per_mm": asdict(limb_scores.scale_errors(result.measurement, truths)),
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
@@ -213,7 +214,10 @@ def _split_lines(r: Evaluation) -> list[str]:
 def _verdict_lines(r: Evaluation) -> list[str]:
     truths = [j.truth for j in r.judged]
     v = limb_scores.line_verdicts(r.measurement, truths)
-    held, of = limb_scores.range_coverage(r.measurement, truths)
+    ranges = {
+        "range of the count": limb_scores.range_coverage(r.measurement, truths),
+        "range of the base's thickness": limb_scores.thickness_coverage(r.measurement, truths),
+    }
     return [
         f"  limb lines: {v.right_n} right ({v.right_warned_n} with a warning), {v.wrong_n} wrong "
         f"({v.wrong_unwarned_n} without), {v.n - v.right_n - v.wrong_n} not found; "
@@ -222,7 +226,7 @@ def _verdict_lines(r: Evaluation) -> list[str]:
             f"  said to be the limb {told:.2f}: {n} lines, right {_num(right)}"
             for told, n, right in limb_scores.calibration(r.measurement, truths)
         ),
-        f"  count range holds the known number on {held} of {of} photos",
+        *(f"  {what} held on {held} of {of} photos" for what, (held, of) in ranges.items() if of),
     ]
 
 

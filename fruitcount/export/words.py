@@ -125,6 +125,9 @@ def scale_line(measurement: Measurement, units: str = "metric") -> str:
     words += f"; limb {format_length(limb.length_mm, units)} long"
     ends = ((limb.base_diameter_mm, "base"), (limb.tip_diameter_mm, "tip"))
     thick = [f"{format_size(mm, units)} at the {end}" for mm, end in ends if np.isfinite(mm)]
+    if limb.diameter_source == "photo" and np.isfinite(limb.base_diameter_mm):
+        low, high = limb.base_range_mm
+        thick[0] += f" ({format_size(low, units)} to {format_size(high, units)})"
     return words + (f", thick {', '.join(thick)}" if thick else "; thickness not measured")
 
 

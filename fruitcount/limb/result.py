@@ -218,6 +218,12 @@ def base_last(line: FloatArray, taper: Taper, shape: tuple[int, ...]) -> tuple[b
     return bool(line[-1][1] > line[0][1]), False
 
 
+EDGES_SD_FRAC = 0.07
+"""What edges of bark against leaf shade and an oval section add to fit and scale. With it the base
+is within 1.645 standard deviations on 20 of 21 drawn limbs with card (17 with 0.04); the one left
+is drawn along half the limb."""
+
+
 def made_limb(
     line: FloatArray, width: FloatArray, taper: Taper, scale: Scale, rules: LimbSettings
 ) -> Limb:
@@ -229,9 +235,8 @@ def made_limb(
     mm = scale.mm_per_px if scale.known else float("nan")
     base_px = taper.first_px
     tip_px = min(taper.last_px, base_px) if np.isfinite(base_px) else taper.last_px
-    # Edges of bark against leaf shade and an oval section: 4 % beside fit and scale.
     relative = float(
-        np.sqrt(taper.rel_sd_frac**2 + 0.04**2 + np.nan_to_num(scale.rel_sd_frac) ** 2)
+        np.sqrt(taper.rel_sd_frac**2 + EDGES_SD_FRAC**2 + np.nan_to_num(scale.rel_sd_frac) ** 2)
     )
     told = bool(np.isfinite(base_px))
     doubtful = not told or relative > rules.max_diameter_sd_frac

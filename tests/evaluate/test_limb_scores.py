@@ -17,6 +17,7 @@ from fruitcount.evaluate.limb_scores import (
     line_verdicts,
     position_errors,
     range_coverage,
+    thickness_coverage,
 )
 from fruitcount.evaluate.scores import judge
 from fruitcount.flags import Flag
@@ -101,3 +102,13 @@ def test_reliability_and_coverage_are_shares_of_what_was_told() -> None:
     assert calibration(sure, [truth] * 2) == [(pytest.approx(0.9), 2, 0.5)]
     ranged = [replace(m, count_range_n=r) for m, r in zip(lines, ((1, 3), (2, 3)), strict=True)]
     assert range_coverage([*ranged, lines[0]], [truth] * 3) == (1, 2)
+
+
+def test_the_range_of_the_thickness_holds_the_known_one_or_not() -> None:
+    """22 mm within 10 % is 18.7 to 25.9 mm: 1.645 standard deviations of the logarithm."""
+    told = measurement([[0, 100], [900, 100]])
+    told = replace(told, limb=replace(told.limb, diameter_rel_sd_frac=0.10))
+    unknown = measurement([[0, 100], [900, 100]])
+    truths = [known([[0, 100], [900, 100]], base_diameter_mm=mm) for mm in (25.5, 26.5, 22.0)]
+    assert told.limb.base_range_mm == pytest.approx((18.66, 25.93), abs=0.01)
+    assert thickness_coverage([told, told, unknown], truths) == (1, 2)
