@@ -14,7 +14,7 @@ from fruitcount.calibrate.learn import Proposal
 from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
 from fruitcount.evaluate.scores import Tally
 from fruitcount.store.kept import PhotoLine
-from fruitcount.store.limbs import StoredTuning, load_tuning
+from fruitcount.store.limbs import load_tuning
 
 
 def show_learning(lines: Sequence[PhotoLine], tree_id: int) -> None:
@@ -24,7 +24,7 @@ def show_learning(lines: Sequence[PhotoLine], tree_id: int) -> None:
         st.success(said)
     kept = load_tuning(cache.records().store, tree_id)
     if kept is not None:
-        show_in_force(kept, tree_id)
+        show_in_force(kept.body, kept.accepted_at, tree_id)
         return
     keys = lessons.corrected_keys(lines)
     rest = sum(1 for line in lines if line.numbers) - len(keys)
@@ -79,14 +79,13 @@ def show_offer(proposal: Proposal, lines: Sequence[PhotoLine], tree_id: int) -> 
             st.rerun()
 
 
-def show_in_force(kept: StoredTuning, tree_id: int) -> None:
+def show_in_force(body: Mapping[str, Any], since: str, tree_id: int) -> None:
     """That something learned is in use, what it was worth, and the way back."""
-    body = kept.body
     with st.container(border=True):
         before, after = (Tally(*body[name]) for name in ("before", "after"))
         change = tuning_sentence(tuning_from_record(body["tuning"]), body["shipped_threshold"])
         st.markdown(
-            f"**Your corrections are in use** on this tree since {kept.accepted_at[:10]}: photos "
+            f"**Your corrections are in use** on this tree since {since[:10]}: photos "
             f"that you did not change, and new ones, are counted with them. {plain(change)}"
         )
         st.caption(

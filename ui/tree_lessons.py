@@ -122,7 +122,7 @@ def follow_tuning(key: str, tree_id: int) -> bool:
     tuning = tuning_from_record(kept.body["tuning"])
     if not math.isclose(kept.body["shipped_threshold"], _shipped(measurement.source)):
         return False  # learned on marks of the other source of heatmap
-    edit = tuned_edit(measurement, history.sheet, (wide_marks(path), tuning), str(kept.tuning_id))
+    edit = tuned_edit(measurement, history.sheet, (wide_marks(path), tuning), str(kept.id))
     return edit is not None and _keep(key, {"do": cx.edit_to_json(edit)})
 
 

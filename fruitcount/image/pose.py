@@ -43,13 +43,9 @@ def local_map(corners_px: FloatArray, side_mm: float) -> tuple[FloatArray, Float
 
 
 def _perspective(corners_px: FloatArray, side_mm: float) -> FloatArray:
-    """The 3 x 3 map from mm on the square to px, by the four-point linear equations."""
-    rows = []
-    for (u, v), (x, y) in zip(_plane(side_mm), corners_px, strict=True):
-        rows.append([u, v, 1, 0, 0, 0, -x * u, -x * v])
-        rows.append([0, 0, 0, u, v, 1, -y * u, -y * v])
-    h = np.linalg.solve(np.array(rows), corners_px.ravel())
-    return np.append(h, 1.0).reshape(3, 3)
+    """The 3 x 3 map from mm on the square to px."""
+    corners = np.asarray(corners_px, np.float32)
+    return np.asarray(cv2.getPerspectiveTransform(_plane(side_mm).astype(np.float32), corners))
 
 
 def facing_scale(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]) -> float:

@@ -106,7 +106,7 @@ def measure_quality(rgb: NDArray[np.uint8]) -> QualityMeasures:
         sharpness=_sharpness(grey.astype(np.float32)),
         dark_frac=float(count[:20].sum() / grey.size),
         bright_frac=float(count[250:].sum() / grey.size),
-        median=_median_of_counts(count),
+        median=float(np.median(grey)),
     )
 
 
@@ -118,14 +118,6 @@ def _reduced(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return reduced_to(rgb, size)
 
 
-def _median_of_counts(count: NDArray[Any]) -> float:
-    """Exact median of bytes from how often each comes, twenty times as quick as by sorting."""
-    below = np.cumsum(count)
-    size = int(below[-1])
-    low, high = np.searchsorted(below, [(size - 1) // 2, size // 2], side="right")
-    return float(low + high) / 2
-
-
 def _sharpness(grey: NDArray[np.float32]) -> float:
     before = _top_gradient(grey)
     after = _top_gradient(cv2.GaussianBlur(grey, (0, 0), 2.0))
@@ -135,17 +127,4 @@ def _sharpness(grey: NDArray[np.float32]) -> float:
 def _top_gradient(grey: NDArray[Any]) -> float:
     dx = cv2.Sobel(grey, cv2.CV_32F, 1, 0)
     dy = cv2.Sobel(grey, cv2.CV_32F, 0, 1)
-    return _high_quantile(cv2.magnitude(dx, dy).ravel(), 0.99)
-
-
-def _high_quantile(values: NDArray[Any], share: float) -> float:
-    """Exact quantile near the top: only what a sample of the values calls high is put in order."""
-    place = (len(values) - 1) * share
-    low = int(place)
-    sample = np.sort(values[::31])
-    high = values[values >= sample[int(len(sample) * max(2 * share - 1, 0))]]
-    if len(high) < len(values) - low:  # the sample misled
-        high = values
-    at = low - (len(values) - len(high))
-    pair = np.partition(high, (at, min(at + 1, len(high) - 1)))[at : at + 2]
-    return float(pair[0] + (pair[-1] - pair[0]) * (place - low))
+    return float(np.quantile(cv2.magnitude(dx, dy), 0.99))

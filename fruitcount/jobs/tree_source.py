@@ -17,7 +17,6 @@ from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
 from fruitcount.store.corrected import line_on_photo, with_answers
 from fruitcount.store.limbs import (
-    StoredLimb,
     hand_limbs,
     load_hand_counts,
     load_limbs,
@@ -26,6 +25,7 @@ from fruitcount.store.limbs import (
 from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of
+from fruitcount.store.tables import LimbRow
 from fruitcount.tree.checkpoint import measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows
@@ -134,7 +134,7 @@ def records_source(
     return TreeSource(tuple(rows), facts)
 
 
-def _size(limb: StoredLimb) -> LimbSize:
+def _size(limb: LimbRow) -> LimbSize:
     known = [math.nan if v is None else v for v in (limb.base_diameter_mm, limb.length_mm)]
     return LimbSize(known[0], known[1])
 

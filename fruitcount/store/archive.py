@@ -21,18 +21,10 @@ from sqlalchemy import select, text
 from fruitcount.errors import RecordError
 from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
-from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.base import Store, reading
 from fruitcount.store.photo_record import replay_edits
 from fruitcount.store.photos import file_of, unused_files
-from fruitcount.store.rows import (
-    all_lines,
-    encode,
-    must_be_empty,
-    photo_files,
-    put_photos,
-    read_back,
-    read_lines,
-)
+from fruitcount.store.rows import all_lines, encode, photo_files, put_back, read_back
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
 _LINES = "records.jsonl"
@@ -78,9 +70,8 @@ def write_archive(store: Store, path: str | Path, *, keep_location: bool = False
                     row_text = json.dumps(line, ensure_ascii=False, allow_nan=False, default=encode)
                     stream.write(row_text.encode() + b"\n")
         with zipfile.ZipFile(draft) as again:
-            bad = again.testzip()
-        if bad is not None:
-            raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
+            if (bad := again.testzip()) is not None:
+                raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
         read_back(session, lambda copy: read_archive(copy, draft, photos=False), str(target))
     return target
 
@@ -106,18 +97,14 @@ def read_archive(
     """
     name = str(path)
     try:
-        with zipfile.ZipFile(path) as archive, writing(store) as session:
-            must_be_empty(store, session)
+        with zipfile.ZipFile(path) as archive:
+
+            def read(photo: str) -> bytes:
+                return archive.read(_member(archive, photo, _LARGEST_PHOTO))
+
             with archive.open(_member(archive, _LINES, _LARGEST_LINES)) as stream:
-                count = read_lines(session, _parsed(stream, name), name)
-            if photos:
-                put_photos(
-                    store,
-                    session,
-                    lambda photo: archive.read(_member(archive, photo, _LARGEST_PHOTO)),
-                    keep_location=keep_location,
-                )
-            return count
+                lines, files = _parsed(stream, name), read if photos else None
+                return put_back(store, lines, name, files, keep_location=keep_location)
     except RecordError:
         raise
     except (

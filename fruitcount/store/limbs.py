@@ -22,27 +22,6 @@ from fruitcount.store.tables import (
 )
 
 
-@dataclass(frozen=True)
-class StoredLimb:
-    """A limb as stored.
-
-    Attributes
-    ----------
-    limb_id, tree_id : int
-    name : str
-        Unique on its tree.
-    base_diameter_mm, length_mm : float or None
-    note : str
-    """
-
-    limb_id: int
-    tree_id: int
-    name: str
-    base_diameter_mm: float | None = None
-    length_mm: float | None = None
-    note: str = ""
-
-
 def save_limb(
     store: Store,
     tree_id: int,
@@ -69,21 +48,16 @@ def save_limb(
         return row.id
 
 
-def load_limbs(store: Store, tree_id: int) -> list[StoredLimb]:
+def load_limbs(store: Store, tree_id: int) -> Sequence[LimbRow]:
     """Limbs of a tree in the order they were added."""
     with reading(store) as session:
-        rows = session.scalars(
-            select(LimbRow).where(LimbRow.tree_id == tree_id).order_by(LimbRow.id)
-        )
-        return [
-            StoredLimb(r.id, r.tree_id, r.name, r.base_diameter_mm, r.length_mm, r.note)
-            for r in rows
-        ]
+        query = select(LimbRow).where(LimbRow.tree_id == tree_id).order_by(LimbRow.id)
+        return session.scalars(query).all()
 
 
 def limb_named(store: Store, tree_id: int, name: str) -> int:
     """Number of a tree's limb of that name; it is made if it is new."""
-    known = {one.name: one.limb_id for one in load_limbs(store, tree_id)}
+    known = {one.name: one.id for one in load_limbs(store, tree_id)}
     return known.get(name) or save_limb(store, tree_id, name=name)
 
 
@@ -210,24 +184,6 @@ def load_side_counts(store: Store, tree_id: int) -> dict[frozenset[int], int]:
         }
 
 
-@dataclass(frozen=True)
-class StoredTuning:
-    """A tuning that a user accepted for a tree.
-
-    Attributes
-    ----------
-    tuning_id, tree_id : int
-    body : dict
-        What it changes and what it was worth; see ``fruitcount.calibrate.learn.Proposal.record``.
-    accepted_at : str
-    """
-
-    tuning_id: int
-    tree_id: int
-    body: dict[str, Any]
-    accepted_at: str
-
-
 def save_tuning(store: Store, tree_id: int, body: dict[str, Any]) -> int:
     """Put a tuning in force for a tree; an earlier one ends. Returns its number."""
     with writing(store) as session:
@@ -247,11 +203,16 @@ def end_tuning(store: Store, tree_id: int) -> None:
             row.ended_at = now_text()
 
 
-def load_tuning(store: Store, tree_id: int) -> StoredTuning | None:
-    """The tuning in force for a tree, or None."""
+def load_tuning(store: Store, tree_id: int) -> TuningRow | None:
+    """The tuning that the user accepted for a tree and that is in force, or None.
+
+    Its ``body`` says what it changes and what it was worth; see
+    ``fruitcount.calibrate.learn.Proposal.record``.
+    """
     with reading(store) as session:
-        row = session.scalar(_in_force(tree_id).order_by(TuningRow.id.desc()).limit(1))
-        return StoredTuning(row.id, row.tree_id, dict(row.body), row.accepted_at) if row else None
+        query = _in_force(tree_id).order_by(TuningRow.id.desc()).limit(1)
+        row: TuningRow | None = session.scalar(query)
+        return row
 
 
 def _in_force(tree_id: int) -> Any:

@@ -10,37 +10,33 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import JSON, Column, Table, Text, insert
-from sqlalchemy.orm import Session
+from sqlalchemy import JSON, Column, Table, Text
 
 from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.csv_table import FORMULA_STARTS
 from fruitcount.errors import RecordError
 from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
-from fruitcount.store.base import Store, reading, writing
+from fruitcount.store.base import Store, reading
 from fruitcount.store.corrected import corrected, line_on_photo, step_to
 from fruitcount.store.photos import file_of
 from fruitcount.store.rows import (
     all_lines,
-    checked,
     encode,
-    must_be_empty,
+    photos_beside,
+    put_back,
     read_back,
-    read_lines,
-    read_photo_folder,
     record_tables,
-    set_counters,
     table_rows,
     write_photo_folder,
 )
-from fruitcount.store.tables import EditRow, now_text
+from fruitcount.store.tables import FIRST, KIND, EditRow, now_text
 
 # columns and tables that came after the first CSV files were written: they may be missing there
 _LATER = ("file_sha256", "harvest_days")
@@ -107,9 +103,7 @@ def _value(column: Column[Any], cell: str) -> Any:
     kind = column.type.python_type
     if kind is bool:
         return {"yes": True, "no": False}[cell]
-    if kind is date:
-        return date.fromisoformat(cell)
-    return kind(cell)
+    return cell if kind is date else kind(cell)
 
 
 def read_csv_folder(store: Store, folder: str | Path, *, keep_location: bool = False) -> int:
@@ -124,44 +118,43 @@ def read_csv_folder(store: Store, folder: str | Path, *, keep_location: bool = F
     keep_location : bool
         True leaves the GPS position in the photo files.
     """
-    count = 0
     csv.field_size_limit(_LONGEST_CELL)
-    with writing(store) as session:
-        must_be_empty(store, session)
-        for table in record_tables():
-            path = Path(folder) / f"{table.name}.csv"
-            if not path.is_file():
-                if table.name in _LATER_TABLES:
-                    continue
-                raise RecordError(f"{path}: missing")
-            try:
-                with path.open(newline="", encoding="utf-8") as stream:
-                    count += _read_csv(session, table, csv.reader(stream), str(path))
-            except (OSError, UnicodeDecodeError, csv.Error) as error:
-                raise RecordError(f"{path}: cannot be read: {error}") from error
-        set_counters(session)
-        read_photo_folder(store, session, Path(folder), keep_location)
-    return count
+    lines, beside = _lines(Path(folder)), photos_beside(Path(folder))
+    return put_back(store, lines, str(folder), beside, keep_location=keep_location)
 
 
-def _read_csv(session: Session, table: Table, lines: Iterable[list[str]], name: str) -> int:
-    columns = list(table.columns)
-    count = 0
-    for number, cells in enumerate(lines, start=1):
-        if number == 1:
-            columns = [c for c in columns if c.name in cells or c.name not in _LATER]
-            if cells != [c.name for c in columns]:
-                raise RecordError(f"{name}: its first line must name {[c.name for c in columns]}")
+def _lines(folder: Path) -> Iterator[dict[str, Any]]:
+    """Header and rows. The tables name no version: columns that came later may be missing."""
+    yield {"kind": KIND, "version": FIRST}
+    for table in record_tables():
+        path = folder / f"{table.name}.csv"
+        if not path.is_file() and table.name in _LATER_TABLES:
             continue
-        if len(cells) != len(columns):
-            raise RecordError(f"{name}, line {number}: {len(cells)} cells, not {len(columns)}")
         try:
-            row = {c.name: _value(c, cell) for c, cell in zip(columns, cells, strict=True)}
-        except (ValueError, KeyError, RecursionError, OverflowError) as error:
-            raise RecordError(f"{name}, line {number}: cannot be read: {error}") from error
-        session.execute(insert(table), checked(table, row, f"{name}, line {number}"))
-        count += 1
-    return count
+            with path.open(newline="", encoding="utf-8") as stream:
+                rows = csv.DictReader(stream, strict=True)
+                least = {c.name for c in table.columns} - set(_LATER)
+                if not least <= set(rows.fieldnames or ()):
+                    raise RecordError(f"{path}: its first line must name {sorted(least)}")
+                for row in rows:
+                    where = f"{path}, line {rows.line_num}"
+                    yield {"where": where, "table": table.name, "row": _read(table, row, where)}
+        except (OSError, UnicodeDecodeError, csv.Error) as error:
+            raise RecordError(f"{path}: cannot be read: {error}") from error
+
+
+def _read(table: Table, row: dict[str, str], where: str) -> dict[str, Any]:
+    try:
+        return {name: _value(table.columns[name], cell) for name, cell in row.items()}
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        RecursionError,
+        OverflowError,
+    ) as error:
+        raise RecordError(f"{where}: cannot be read: {error}") from error
 
 
 COCO_FILE = "records.coco.json"
@@ -271,8 +264,6 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
     ) as error:  # fmt: skip
         reason = f"{type(error).__name__} {error}"
         raise RecordError(f"{path}: is no export of the records: {reason}") from error
-    with writing(store) as session:
-        must_be_empty(store, session)
-        count = read_lines(session, lines, str(path))
-        read_photo_folder(store, session, Path(folder), keep_location)
-    return count
+    return put_back(
+        store, lines, str(path), photos_beside(path.parent), keep_location=keep_location
+    )

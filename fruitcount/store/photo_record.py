@@ -261,18 +261,14 @@ def list_photos(store: Store, *, tree_id: int | None = None) -> list[PhotoLine]:
 
 
 def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | None) -> PhotoLine:
+    same = ("suffix", "tree_id", "limb_id", "side", "moment", "saved_at")
     return PhotoLine(
         key=row.sha256,
         name=row.file_name,
         number=row.id,
-        suffix=row.suffix,
-        tree_id=row.tree_id,
-        limb_id=row.limb_id,
         limb=limb,
-        side=row.side,
-        moment=row.moment,
-        saved_at=row.saved_at,
         inputs=dict(result.inputs) if result else {},
         numbers=row_values(result.body) if result else {},
         taken_on=date.fromisoformat((taken_at or row.saved_at)[:10]),
+        **{field: getattr(row, field) for field in same},
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import date
 from itertools import zip_longest
 from pathlib import Path
@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from fruitcount.errors import PhotoUnreadableError, RecordError
 from fruitcount.files import written_whole
 from fruitcount.image.metadata import without_location
-from fruitcount.store.base import Store, open_store, reading
+from fruitcount.store.base import Store, open_store, reading, writing
 from fruitcount.store.photos import checked_bytes, file_of, write_whole
 from fruitcount.store.tables import FIRST, KIND, LATEST, Base, PhotoRow
 
@@ -46,40 +46,25 @@ def encode(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _decode(table: Table, row: dict[str, Any], where: str, *, older: bool) -> dict[str, Any]:
-    names = {c.name for c in table.columns}
-    if not isinstance(row, dict):
-        raise RecordError(f"{where}: a row of {table.name} must be an object")
+def _decode(table: Table, row: Any, where: str, *, older: bool) -> dict[str, Any]:
+    """The row, if every value is of its column's kind: SQLite itself would take any."""
+    names = set(table.columns.keys())
     # an older archive may lack columns: they get the values a new row would have
-    if not set(row) <= names or (set(row) != names and not older):
+    if not isinstance(row, dict) or not set(row) <= names or (set(row) != names and not older):
         raise RecordError(f"{where}: row of {table.name} has other columns: {sorted(row)}")
     out = dict(row)
-    try:
-        for column in table.columns:
-            if isinstance(column.type, Date) and out.get(column.name) is not None:
-                out[column.name] = date.fromisoformat(out[column.name])
-    except (TypeError, ValueError) as error:
-        raise RecordError(f"{where}: a date of {table.name} cannot be read: {error}") from error
-    return checked(table, out, where)
-
-
-def checked(table: Table, row: dict[str, Any], where: str) -> dict[str, Any]:
-    """The row, if every value is of its column's kind: SQLite itself would take any.
-
-    Raises
-    ------
-    RecordError
-        Naming the column.
-    """
-    for name, value in row.items():
+    for name in row:
         kind = table.columns[name].type
+        with suppress(TypeError, ValueError):
+            out[name] = date.fromisoformat(row[name]) if isinstance(kind, Date) else row[name]
+        value = out[name]
         wanted: tuple[type, ...] = (dict, list)
         if not isinstance(kind, JSON):
             wanted = (int, float) if kind.python_type is float else (kind.python_type,)
         large = isinstance(value, int) and abs(value) >= _INTEGER_END
         if value is not None and (not isinstance(value, wanted) or large):
             raise RecordError(f"{where}: {table.name}.{name} is not of its kind: {value!r:.80}")
-    return row
+    return out
 
 
 def all_lines(session: Session, photos: Mapping[int, dict[str, Any]]) -> Iterator[dict[str, Any]]:
@@ -135,20 +120,6 @@ def write_photo_folder(
     return rows
 
 
-def read_photo_folder(store: Store, session: Session, folder: Path, keep_location: bool) -> None:
-    """Put the photo files in their place, where the folder has any."""
-    if not (folder / "photos").is_dir():
-        return
-
-    def read(name: str) -> bytes:
-        try:
-            return (folder / name).read_bytes()
-        except OSError as error:
-            raise RecordError(f"{folder / name}: cannot be read: {error.strerror}") from error
-
-    put_photos(store, session, read, keep_location=keep_location)
-
-
 def read_back(session: Session, read: Callable[[Store], int], name: str) -> None:
     """Read what was just written into records of their own and compare them row by row.
 
@@ -186,28 +157,64 @@ def _same(one: dict[str, Any], two: dict[str, Any]) -> bool:
     return all(one[k] == two[k] for k in one if k not in ("bytes_n", "file_sha256"))
 
 
-def must_be_empty(store: Store, session: Session) -> None:
-    """Raise unless the records have no row yet."""
-    for table in record_tables():
-        if session.execute(select(table.c.id).limit(1)).first() is not None:
-            raise RecordError(f"{store.name}: records can only be read into an empty database")
-
-
-def put_photos(
-    store: Store, session: Session, read: Callable[[str], bytes], *, keep_location: bool
-) -> None:
-    """Put the file of every photo row in its place, checked against the row; all or none.
+def put_back(
+    store: Store,
+    lines: Iterable[Any],
+    name: str,
+    read_photo: Callable[[str], bytes] | None,
+    *,
+    keep_location: bool,
+) -> int:
+    """Read lines, and the photos they speak of, into records that are empty: all or nothing.
 
     Parameters
     ----------
     store : Store
-    session : Session
-        In which the rows were read.
-    read : callable
-        Takes ``photos/`` and the file's name, gives its bytes.
+    lines : iterable of dict
+        As :func:`all_lines` gives them. ``where`` in one names it in messages.
+    name : str
+        What they are read from, for messages.
+    read_photo : callable or None
+        Takes ``photos/`` and a file's name, gives its bytes; None leaves the files as they are.
     keep_location : bool
-        False takes the GPS position out.
+        False takes the GPS position out of the photos.
+
+    Returns
+    -------
+    int
+        How many rows were read.
+
+    Raises
+    ------
+    RecordError
+        When there are rows already, or anything cannot be read.
     """
+    with writing(store) as session:
+        for table in record_tables():
+            if session.execute(select(table.c.id).limit(1)).first() is not None:
+                raise RecordError(f"{store.name}: records can only be read into an empty database")
+        count = _read_lines(session, lines, name)
+        if read_photo is not None:
+            _put_photos(store, session, read_photo, keep_location=keep_location)
+    return count
+
+
+def photos_beside(folder: Path) -> Callable[[str], bytes] | None:
+    """A reader of the photo files in an exported folder; None where it has none."""
+
+    def read(name: str) -> bytes:
+        try:
+            return (folder / name).read_bytes()
+        except OSError as error:
+            raise RecordError(f"{folder / name}: cannot be read: {error.strerror}") from error
+
+    return read if (folder / "photos").is_dir() else None
+
+
+def _put_photos(
+    store: Store, session: Session, read: Callable[[str], bytes], *, keep_location: bool
+) -> None:
+    """Put the file of every photo row in its place, checked against the row; all or none."""
     made = []
     try:
         for photo in session.scalars(select(PhotoRow).order_by(PhotoRow.id)):
@@ -227,19 +234,13 @@ def put_photos(
         raise
 
 
-def read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
-    """Insert the rows of lines (see :func:`all_lines`); returns how many.
-
-    Raises
-    ------
-    RecordError
-        When a line is none, or of a version that this program does not know.
-    """
+def _read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
     tables = {t.name: t for t in record_tables()}
     count, version = 0, 0
     for number, item in enumerate(lines, start=1):
         where = f"{name}, line {number}"
         try:
+            where = item.get("where", where)
             if not version:
                 version = _header(item, where)
                 continue
@@ -252,7 +253,15 @@ def read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
         count += 1
     if not version:
         raise RecordError(f"{name}: holds no records")
-    set_counters(session)
+    if session.get_bind().dialect.name == "postgresql":
+        # rows came with their numbers; a server's own counter must go on behind them
+        for table in tables.values():
+            session.execute(
+                text(
+                    f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "  # noqa: S608  # nosec B608
+                    f"COALESCE((SELECT MAX(id) FROM {table.name}), 0) + 1, false)"
+                )
+            )
     return count
 
 
@@ -264,17 +273,3 @@ def _header(item: dict[str, Any], where: str) -> int:
             f"{item.get('kind')!r} of version {version!r}"
         )
     return version
-
-
-def set_counters(session: Session) -> None:
-    """Let a server count on from the rows that were read."""
-    # rows came with their numbers; a server's own counter must go on behind them
-    if session.get_bind().dialect.name != "postgresql":
-        return
-    for table in record_tables():
-        session.execute(
-            text(
-                f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "  # noqa: S608  # nosec B608
-                f"COALESCE((SELECT MAX(id) FROM {table.name}), 0) + 1, false)"
-            )
-        )

@@ -187,41 +187,21 @@ class TuningRow(Base):
 
 KIND = "fruitcount records"
 FIRST = 1
-Step = Callable[[Connection], None]
+Step = Callable[[Connection], object]
 
 
-def _hand_counts(conn: Connection) -> None:
-    Base.metadata.tables["hand_count"].create(conn)
-
-
-def _file_hashes(conn: Connection) -> None:
-    conn.execute(text("ALTER TABLE photo ADD COLUMN file_sha256 TEXT NOT NULL DEFAULT ''"))
-
-
-def _tunings(conn: Connection) -> None:
-    Base.metadata.tables["tuning"].create(conn)
-
-
-def _side_counts(conn: Connection) -> None:
-    Base.metadata.tables["side_count"].create(conn)
-
-
-def _harvest_days(conn: Connection) -> None:
-    conn.execute(text("ALTER TABLE tree ADD COLUMN harvest_days INTEGER"))
-
-
-def _no_batch_rows(conn: Connection) -> None:
-    conn.execute(text("DROP TABLE IF EXISTS batch_row"))
+def _run(line: str) -> Step:
+    return lambda conn: conn.execute(text(line))
 
 
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
 STEPS: dict[int, Step] = {
-    2: _hand_counts,
-    3: _file_hashes,
-    4: _tunings,
-    5: _side_counts,
-    6: _harvest_days,
-    7: _no_batch_rows,
+    2: Base.metadata.tables["hand_count"].create,
+    3: _run("ALTER TABLE photo ADD COLUMN file_sha256 TEXT NOT NULL DEFAULT ''"),
+    4: Base.metadata.tables["tuning"].create,
+    5: Base.metadata.tables["side_count"].create,
+    6: _run("ALTER TABLE tree ADD COLUMN harvest_days INTEGER"),
+    7: _run("DROP TABLE IF EXISTS batch_row"),
 }
 LATEST = max(STEPS, default=FIRST)
 

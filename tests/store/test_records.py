@@ -243,7 +243,7 @@ def test_a_trees_tuning_is_in_force_until_it_ends_and_stays_in_the_records(store
     save_tuning(store, tree, {"photos_n": 2})
     second = save_tuning(store, tree, {"photos_n": 3})
     now = load_tuning(store, tree)
-    assert (now.tuning_id, now.body) == (second, {"photos_n": 3})
+    assert (now.id, now.body) == (second, {"photos_n": 3})
     end_tuning(store, tree)
     assert load_tuning(store, tree) is None
     with reading(store) as session:
