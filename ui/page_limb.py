@@ -196,7 +196,8 @@ def show_tree(key: str) -> OrchardTree | None:
         "This limb is on", list(trees), index=list(trees).index(now) if now in trees else None,
         placeholder="Choose or name a tree", accept_new_options=True, key=f"{key[:12]}tree",
     )  # fmt: skip
-    chosen = (chosen or "").strip()[:60] or None
+    if chosen not in trees:  # typed here; a known name, made elsewhere, may be longer
+        chosen = (chosen or "").strip()[:60] or None
     if chosen == now:
         return trees.get(now or "")
     if chosen is not None and chosen not in trees:

@@ -1,0 +1,87 @@
+"""Names that look like HTML, Markdown or mathematics are shown as typed, on every page."""
+
+from __future__ import annotations
+
+import urllib.parse
+from dataclasses import replace
+from datetime import date
+
+import pytest
+from browse import DESK
+from conftest import keep_counted
+
+from fruitcount.pipeline import Result, decide
+from fruitcount.plan import GrowerInputs
+from fruitcount.results import result_row
+from fruitcount.season import OrchardTree
+from fruitcount.store.base import writing
+from fruitcount.store.kept import open_records
+from fruitcount.store.orchard import save_tree
+from fruitcount.store.tables import PhotoRow
+
+pytestmark = pytest.mark.browser
+
+MARKUP = (
+    '<b>bold</b><img src=x onerror="window.hit=1"><script>window.hit=1</script>" onerror="window'
+    ".hit=1 [x](https://elsewhere.invalid/) ![x](https://elsewhere.invalid/i.png) $x^2$ :red[r] "
+    ":material/eco: **s** `c` ~~d~~ | # h &lt;i&gt; {y}"
+)
+# what none of it may become
+MADE = """() => {
+  const roots = [document], found = [];
+  for (let i = 0; i < roots.length; i++)
+    for (const e of roots[i].querySelectorAll('*')) if (e.shadowRoot) roots.push(e.shadowRoot);
+  const all = s => roots.flatMap(r => [...r.querySelectorAll(s)]);
+  if (window.hit) found.push('a script ran');
+  for (const s of ['.katex', 'img[src="x"]', '[onerror]', '[href*="elsewhere"]',
+                   '[src*="elsewhere"]', 'del', 'code']) if (all(s).length) found.push(s);
+  for (const [s, word] of [['b,strong', 'bold'], ['b,strong', 's'], ['span', 'r'], ['i,em', 'i']])
+    if (all(s).some(e => e.textContent === word)) found.push(s + ' ' + word);
+  return found; }"""
+
+
+def _orchard(data) -> str:
+    key = keep_counted(data, 20, (1600, 1200))
+    records = open_records(data)
+    day = date.today().replace(day=1)
+    tree = OrchardTree(
+        "Tree " + MARKUP, "peach", variety="V " + MARKUP, block="B " + MARKUP,
+        rootstock="R " + MARKUP, note="N " + MARKUP, bloom_date=day, ripening_month=7,
+    )  # fmt: skip
+    number = save_tree(records.store, tree, year=day.year)
+    save_tree(records.store, replace(tree, name="Second"), year=day.year)
+    records.put_in_tree(key, number)
+    records.put_on_limb(key, "Limb " + MARKUP, "front", "before")
+    with writing(records.store) as session:
+        session.query(PhotoRow).one().file_name = "photo " + MARKUP + ".jpg"
+    inputs = GrowerInputs(species="peach", ripening_month=7)
+    measured = records.measurement(key)
+    numbers = result_row(Result(measured, decide(measured, inputs))).values()
+    records.keep_result(key, 0, {"species": "peach", "ripening_month": 7}, numbers)
+    records.store.close()
+    return key
+
+
+def test_no_name_becomes_markup_on_any_page(chromium, server):
+    key = _orchard(server.data)
+    tree = urllib.parse.quote("Tree " + MARKUP)
+    context = chromium.new_context(**DESK)
+    page = context.new_page()
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    for path in ("", f"?photo={key}", f"tree?tree={tree}", "season"):
+        page.goto(f"{server.url}/{path}")
+        page.wait_for_selector("[data-test-script-state=notRunning]", timeout=120000)
+        page.wait_for_timeout(1500)
+        for drawer in page.locator("summary").all():
+            if drawer.is_visible():
+                drawer.click()
+        page.wait_for_selector("[data-test-script-state=notRunning]", timeout=120000)
+        page.wait_for_timeout(1000)
+        assert page.evaluate(MADE) == [], path or "start"
+        words = page.locator("body").inner_text()
+        assert "<b>bold</b>" in words or path.startswith("?photo"), path or "start"
+        assert "Traceback" not in words
+        assert "went wrong" not in words.lower()
+    assert not [url for url in asked if "elsewhere" in url or url.endswith("/x")]
+    context.close()
