@@ -52,7 +52,8 @@ def _lines_until_killed(child: subprocess.Popen[str], rng: random.Random, few: i
 
 
 EDITS = """
-from fruitcount.store import load_record, open_store
+from fruitcount.store.base import open_store
+from fruitcount.store.photo_record import load_record
 from helpers import add_edit, undo
 store = open_store(sys.argv[1])
 revision = load_record(store, 1).revision
@@ -89,7 +90,8 @@ def test_killed_in_the_middle_of_edits(tmp_path: Path) -> None:
 
 PHOTOS = """
 import hashlib
-from fruitcount.store import open_store, save_photo
+from fruitcount.store.base import open_store
+from fruitcount.store.photos import save_photo
 store = open_store(sys.argv[1])
 for k in range(int(sys.argv[2]), 10**6):
     data = b"%d" % k * 3000
@@ -264,7 +266,9 @@ def test_a_folder_is_counted_while_the_clock_jumps(
 
 
 WRITER = """
-from fruitcount.store import RevisionConflictError, load_record, open_store, save_photo
+from fruitcount.store.base import RevisionConflictError, open_store
+from fruitcount.store.photo_record import load_record
+from fruitcount.store.photos import save_photo
 from helpers import add_edit
 store, me = open_store(sys.argv[1]), sys.argv[2]
 for n in range(25):

@@ -210,7 +210,7 @@ def test_bytes_a_pixel_count_against_the_limit(colour: int, bits: int) -> None:
 def test_large_transparent_photos_take_little_memory() -> None:
     data = saved(Image.new("RGBA", (6000, 5000), (10, 200, 30, 128)), "PNG")
     code = (
-        "import sys, resource; from fruitcount.image import read_photo\n"
+        "import sys, resource; from fruitcount.image.photo import read_photo\n"
         "start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
         "read_photo(sys.stdin.buffer.read())\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - start)"

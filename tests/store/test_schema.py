@@ -147,7 +147,8 @@ def test_many_can_open_at_once(tmp_path):
     """Four programs start together on a database that is not there yet."""
     code = textwrap.dedent("""
         import sys
-        from fruitcount.store import open_store, save_photo
+        from fruitcount.store.base import open_store
+        from fruitcount.store.photos import save_photo
         s = open_store(sys.argv[1])
         for i in range(5):
             save_photo(s, f"{sys.argv[2]}-{i}".encode())

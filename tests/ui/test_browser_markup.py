@@ -33,8 +33,8 @@ MADE = """() => {
     for (const e of roots[i].querySelectorAll('*')) if (e.shadowRoot) roots.push(e.shadowRoot);
   const all = s => roots.flatMap(r => [...r.querySelectorAll(s)]);
   if (window.hit) found.push('a script ran');
-  for (const s of ['.katex', 'img[src="x"]', '[onerror]', '[href*="elsewhere"]',
-                   '[src*="elsewhere"]', 'del', 'code']) if (all(s).length) found.push(s);
+  for (const s of ['.katex', 'img[src="x"]', '[onerror]', '[href^="https://elsewhere"]',
+                   '[src^="https://elsewhere"]', 'del', 'code']) if (all(s).length) found.push(s);
   for (const [s, word] of [['b,strong', 'bold'], ['b,strong', 's'], ['span', 'r'], ['i,em', 'i']])
     if (all(s).some(e => e.textContent === word)) found.push(s + ' ' + word);
   return found; }"""
