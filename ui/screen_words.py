@@ -24,12 +24,15 @@ LEGEND = " &nbsp; ".join(
     )
 )
 
-_MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:])")
+_MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:&@])")
+# addresses, icons and emoji are made of the text when it is no longer escaped: a sign of no width
+# parts them
+_JOINED = re.compile(r":(?=\S)|@|www(?=\.)", re.IGNORECASE)
 
 
 def plain(text: str) -> str:
     """A user's own text, made safe to stand in Markdown: nothing in it is read as markup."""
-    return _MARKUP.sub(r"\\\1", text.replace("\n", " "))
+    return _MARKUP.sub(r"\\\1", _JOINED.sub("\\g<0>\u2060", text.replace("\n", " ")))
 
 
 def photo_words(line: PhotoLine, tree: str = "") -> str:
