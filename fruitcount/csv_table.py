@@ -14,8 +14,11 @@ from typing import Any
 from fruitcount.errors import BadInputError, NotWrittenError
 from fruitcount.files import shown_name, written_whole
 
+# ours: many times the largest orchard that is kept with this; what is read is held in memory
+MOST_LINES = 100_000
 
-def table_lines(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
+
+def table_lines(path: str | Path, most_n: int = MOST_LINES) -> Iterator[tuple[str, dict[str, str]]]:
     """Where each line stands, and its cells without blanks round them.
 
     The first has the names of the columns. Commas, semicolons or tabs part the cells, whichever
@@ -25,19 +28,24 @@ def table_lines(path: str | Path) -> Iterator[tuple[str, dict[str, str]]]:
     ----------
     path : str or Path
         UTF-8.
+    most_n : int
+        Lines read at most.
 
     Raises
     ------
     BadInputError
-        When it cannot be read, or a line has more cells than there are columns.
+        When it cannot be read, has more lines than that, or a line has more cells than there are
+        columns.
     """
     try:
         with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            first = stream.readline()
+            first = stream.readline(1 << 16)
             stream.seek(0)
             reader = csv.DictReader(stream, delimiter=max(",;\t", key=first.count))
             yield str(path), dict.fromkeys((n.strip() for n in reader.fieldnames or ()), "")
-            for line in reader:
+            for number, line in enumerate(reader, start=1):
+                if number > most_n:
+                    raise BadInputError(f"{path}: has over {most_n} lines: part it in several")
                 where = f"{path}, line {reader.line_num}"
                 if None in line:
                     raise BadInputError(

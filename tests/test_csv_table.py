@@ -42,6 +42,12 @@ def test_lines_are_named(tmp_path):
     assert list(table_lines(put(tmp_path / "e.csv", ""))) == [(str(tmp_path / "e.csv"), {})]
 
 
+def test_a_table_of_a_million_lines_is_refused_in_words(tmp_path):
+    path = put(tmp_path / "t.csv", "limb\n" + "low\n" * 100_001)
+    with pytest.raises(BadInputError, match="has over 100000 lines"):
+        sum(1 for _ in table_lines(path))
+
+
 def test_a_limb_sheet_with_decimal_commas(tmp_path):
     path = put(tmp_path / "l.csv", "limb;base_diameter_mm\nlow;20,5\n")
     assert read_limb_sizes(path, "Gate")["low"].base_diameter_mm == 20.5

@@ -55,7 +55,9 @@ def check_command(ctx: click.Context, delete_unused: bool) -> None:
         if delete_unused:
             click.echo(f"Deleted {delete_unused_files(store)} unused files.")
         damage = find_damage(store)
-        shared = shared_with((store.file or store.photos_folder).parent)
+        home = store.file.parent if store.file else store.photos_folder
+        photos = home if store.photos_folder.parent == home else store.photos_folder
+        shared = "\n".join(filter(None, map(shared_with, dict.fromkeys((home, photos)))))
     click.echo("\n".join(damage) or "All records and photo files are whole.")
     if shared:
         click.echo(f"Mind: {shared}", err=True)

@@ -152,7 +152,7 @@ def read_weather(path: str | Path) -> Weather:
 def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
     """Where each line stands, its time and value, and the unit that the header tells."""
     out = []
-    rows = table_lines(path)
+    rows = table_lines(path, 1_000_000)  # a year, minute by minute, is half of that
     _, header = next(rows, ("", {}))
     names = {name.strip().lower(): name for name in header}
     found = {name: m for name in names if (m := _TEMPERATURE.fullmatch(name))}
