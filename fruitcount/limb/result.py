@@ -198,7 +198,7 @@ class LimbSettings:
     min_base_odds: float = 4.0
     min_length_frac: float = 0.15
     reach_frac: float = 0.03
-    max_diameter_sd_frac: float = 0.15
+    max_diameter_sd_frac: float = 0.16
     vertices: int = 80
 
 
