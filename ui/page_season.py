@@ -49,11 +49,12 @@ _PICTURE = {"width": 380, "size": 12}  # as wide as a phone: its words are read 
 
 def show() -> None:
     """The page."""
-    st.header("The season")
+    top = st.container(horizontal=True, vertical_alignment="bottom")
+    top.header("The season", width="content")
     today, store = date.today(), cache.records().store
     trees = load_trees(store, day=today)
     usual = season_year(today, southern=bool(trees) and all(t.southern for t in trees))
-    asked = int(st.number_input("Season (year of bloom)", 2000, 2100, usual, width=200))
+    asked = int(top.number_input("Year of bloom", 2000, 2100, usual, width=130))
     year = None if asked == usual else asked  # else each tree's own, in its hemisphere
     trees = trees if year is None else load_trees(store, year=year)
     kept = partial(keep, year=year)
@@ -104,8 +105,8 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
             show_line(line, year)
     if due:
         st.caption("  \n".join(CAUTIONS_FULL))
-    st.caption(f"{done} done, {once} after the first pass.")
     with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due):
+        st.caption(f"{done} done, {once} after the first pass.")
         for line in lines:
             if not line.for_today:
                 show_line(line, year)

@@ -32,10 +32,9 @@ def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree],
     keep : callable
         Takes the changed tree.
     """
-    st.subheader("One tree")
     names = [tree.name for tree in trees]
     asked = st.query_params.get("tree", "")
-    name = st.selectbox("Tree", names, index=names.index(asked) if asked in names else 0)
+    name = st.selectbox("One tree", names, index=names.index(asked) if asked in names else 0)
     tree = next(t for t in trees if t.name == name)
     tree_id = tree_id_of(cache.records().store, name)
     if tree_id is None:
@@ -154,7 +153,6 @@ def history_of(tree: OrchardTree, tree_id: int) -> list[LimbSeason]:
 
 def show_limbs(tree: OrchardTree, tree_id: int) -> None:
     """A card a limb; on a phone one under the other."""
-    st.markdown("**Its limbs, before and after**")
     entries = history_of(tree, tree_id)
     if not entries:
         st.caption(
@@ -162,6 +160,7 @@ def show_limbs(tree: OrchardTree, tree_id: int) -> None:
             "thinning: each limb's counts then stand here, season by season."
         )
         return
+    st.markdown("**Its limbs, before and after**")
     with st.container(horizontal=True, gap="small"):
         for limb in dict.fromkeys(e.limb for e in entries):
             mine = [e for e in entries if e.limb == limb]

@@ -15,6 +15,8 @@ from screen_words import plain, units
 from tree_hidden import ask_both_sides, ask_hand_counts
 
 from fruitcount.errors import BadInputError
+from fruitcount.plan.inputs import PLAN_CHOICES
+from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.species.loader import load_species
 from fruitcount.store.kept import PhotoLine
@@ -45,6 +47,10 @@ def ask_facts(
     us = units() == "us"
     others, facts = _ask_limbs_and_crates(us=us)
     tree = ask_trunk(_tree(name), us=us)
+    choice = st.selectbox(
+        "Plan", PLAN_CHOICES, index=None, format_func=TITLES.__getitem__,
+        placeholder="as chosen on the photos", key=f"plan{name}",
+    )  # fmt: skip
     pace = st.number_input(
         "Fruit you take off in a minute", min_value=0.0, value=None, step=1.0,
         placeholder="not known", key=f"pace{name}",
@@ -65,6 +71,7 @@ def ask_facts(
         trunk_circumference_mm=tree.trunk_circumference_mm if _trunk_leads(tree, species) else None,
         harvest_diameter_mm=next(filter(None, wanted), None),
         pace_n_per_min=pace or None,
+        plan_choice=choice,
         limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
         seen_true=hand,
         hand_limbs=by_limb,

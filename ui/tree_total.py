@@ -167,10 +167,13 @@ def answer_or_estimate(
         _show_plain(rows, facts, str(fault))
         return False
     sheet = answer.sheet
-    st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {headline(answer)}")
+    words, _, other = headline(answer).partition(": ")
+    st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {words}")
+    if other:
+        st.markdown(f"**{plain(other[:1].upper() + other[1:])} below.**")
+    st.write("  \n".join(map(plain, [*work_lines(answer, units()), target_line(sheet.target)])))
     _show_sure(answer.count)
     st.image(draw_tree(sheet).png(), width="stretch", alt=tree_words(sheet))
-    st.write(plain("  \n".join([*work_lines(answer, units()), target_line(sheet.target)])))
     pace = (
         () if facts.pace_n_per_min else ("Your own pace, typed below, gives the minutes of work.",)
     )

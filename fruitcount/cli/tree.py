@@ -70,6 +70,12 @@ import fruitcount.cli.options as opt
 @opt.paper
 @opt.units
 @opt.why
+@click.option(
+    "--plan",
+    "plan_choice",
+    type=click.Choice(["quick", "full"]),
+    help="Quick: shorten it. Full crop: pinch. [default: as counted]",
+)
 def tree_command(table: Path | None, **options: Any) -> None:
     """Make one tree's work sheet from TABLE, the photos.csv of fruitcount folder.
 

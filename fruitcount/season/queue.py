@@ -235,7 +235,7 @@ def _window(tree: OrchardTree, species: Species | None, gdh30: float) -> Days | 
 def _by_days(tree: OrchardTree, window: Days | None, today: date) -> tuple[str, str]:
     bloom = tree.bloom_date
     if bloom is None:
-        return "not known", "Tell its day of full bloom, or its species and fruitlet size."
+        return "not known", "Give its day of full bloom, or its species and fruitlet size."
     days = (today - bloom).days
     if days < 0:
         return "too early", f"Bloom is given as {bloom}."

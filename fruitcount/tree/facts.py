@@ -63,6 +63,8 @@ class TreeFacts:
         Limbs seen from the front and the back. Used only where ``seen_true`` is empty.
     remarks : tuple of str
         What the answer has to say of these facts besides, such as one that could not be used.
+    plan_choice : {"quick", "full"} or None
+        For every limb; by default what its photo was counted with.
     by_group : bool
         Estimate by the groups of ``limb_sizes``, each limb standing for those of its group. By
         default limbs stand for others by their cross-section.
@@ -86,6 +88,7 @@ class TreeFacts:
     hand_limbs: Mapping[str, float] = field(default_factory=dict)
     both_sides: tuple[BothSides, ...] = ()
     remarks: tuple[str, ...] = ()
+    plan_choice: str | None = None
     by_group: bool = False
     walks: tuple[Walk, ...] = ()
 

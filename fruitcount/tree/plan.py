@@ -123,7 +123,9 @@ def plan_tree(
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
     for limb in sheet.limbs:
         mine = [by_file[file] for file in count.files.get(limb.name, ())]
-        choice = next((str(r["plan_choice"]) for r in mine if r.get("plan_choice")), "quick")
+        choice = facts.plan_choice or next(
+            (str(r["plan_choice"]) for r in mine if r.get("plan_choice")), "quick"
+        )
         asked = inputs or replace(limb_inputs(facts), plan_choice=choice)
         share = replace(asked, limb_target=limb.keep_n / times)
         known_n = [int(r["keep_n"]) for r in mine if r.get("keep_n") is not None]
