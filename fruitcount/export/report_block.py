@@ -86,8 +86,8 @@ def block_summary(
     story += [*heading("Trees, in the order to do them"), _table(trees, width)]
     charted = [t for t in trees if t.estimate is not None]
     first = [
-        *heading("Fruit now and target"),
-        text("Bar: estimate; line with ends: its interval; triangle: target.", 9),
+        *heading("Fruit now, and what stays"),
+        text("Bar: estimate; line with ends: its interval; triangle: what stays now.", 9),
     ]
     for k in range(0, len(charted), CHART_ROWS):
         # a heading is never left alone at the foot of a page
@@ -117,13 +117,13 @@ def _headlines(trees: Sequence[BlockTree], how: ReportSettings) -> list[str]:
         kilos = [w.harvest_kg for w in works if math.isfinite(w.harvest_kg)]
         if kilos:
             (unit, kg), _ = crop_units(how.units)
-            line += f"; harvest about {number(sum(kilos) / kg)} {unit}"
+            line += f"; harvest about {number(sum(kilos) / kg, 0 if sum(kilos) > 20 else 1)} {unit}"
         lines.append(line + ".")
     return lines
 
 
 def _table(trees: Sequence[BlockTree], width: float) -> Any:
-    head = ["Tree", "Variety", "When", "Fruit", "Interval", "Target", "Off", "Minutes"]
+    head = ["Tree", "Variety", "When", "Fruit", "Interval", "Keep", "Off", "Minutes"]
     shares = (0.18, 0.17, 0.14, 0.08, 0.15, 0.09, 0.08, 0.11)
     rows = []
     for t in trees:

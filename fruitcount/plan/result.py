@@ -263,8 +263,3 @@ class Plan:
     def off_count(self) -> int:
         """Fruit to take off."""
         return int(self.off_mask.sum())
-
-    @property
-    def off_share_frac(self) -> float:
-        """Share of the crop that comes off; NaN without a crop."""
-        return self.off_count / self.crop_count if self.crop_count else math.nan

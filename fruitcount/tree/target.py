@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -42,11 +41,6 @@ class TreeTarget:
     def middle_n(self) -> float:
         """Middle of the range."""
         return (self.low_n + self.high_n) / 2
-
-
-def trunk_area_cm2(circumference_cm: float) -> float:
-    """Trunk cross-section area of a round trunk from its circumference."""
-    return positive("circumference_cm", circumference_cm) ** 2 / (4 * math.pi)
 
 
 def target_by_trunk(

@@ -89,7 +89,7 @@ def test_one_cut_on_the_outer_two_thirds_does_the_job(seed):
     assert length / 3 < made.cuts[0].at_mm < length
     # More fruit than any other single act, and most often most of the fruit.
     assert made.clipper_share_frac > 0.3
-    assert 2 / 3 <= made.off_share_frac <= 0.78
+    assert 2 / 3 <= made.off_count / made.crop_count <= 0.78
 
 
 def test_clippers_do_most_of_the_work_where_shoots_carry_it():
