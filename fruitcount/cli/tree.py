@@ -99,7 +99,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
         with closing(open_records(options["db"], photos_folder=options["photos"])) as store:
             source = records_source(store, newest=True)
     name = tree_of(source, options["name"])
-    facts = tree_facts(options, name, source.facts.get(name))
+    facts = tree_facts(options, name, source.known(name))
     path = sheet_path(options["out"], name)
     how = ReportSettings(options["paper"], options["units"])
     answer = plan_of(source, name, facts)

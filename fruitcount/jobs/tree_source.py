@@ -32,6 +32,7 @@ from fruitcount.tree.folder import read_rows
 from fruitcount.tree.hidden import side_pairs, told_pairs
 from fruitcount.types import Measurement
 from fruitcount.units import season_year
+from fruitcount.views import joined_sides
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,15 @@ class TreeSource:
         if self.folder is not None:
             return measurement_of(self.folder, row)
         return measurement_in(row)
+
+    def known(self, tree: str) -> TreeFacts:
+        """What is known of a tree, with the fruit on both sides of a limb read off its photos."""
+        facts = self.facts.get(tree, TreeFacts())
+        told = {limb.limb for limb in facts.both_sides}
+        rows = [{**r, "photo_id": k} for k, r in enumerate(self.rows) if r.get("tree") == tree]
+        pairs = [pair for pair in side_pairs(rows, {}) if pair.limb not in told]
+        sides, words = joined_sides(pairs, lambda k: self.measured(self.rows[k]))
+        return replace(facts, both_sides=facts.both_sides + sides, remarks=facts.remarks + words)
 
     def photo(self, row: Mapping[str, Any]) -> Path | None:
         """A row's photo file, where it is there."""

@@ -5,6 +5,6 @@ Reading order: ``places``, ``match``, ``join``, ``hidden``.
 
 from __future__ import annotations
 
-from fruitcount.views.join import JoinedLimb, join_photos
+from fruitcount.views.join import JoinedLimb, join_photos, joined_sides
 
-__all__ = ["JoinedLimb", "join_photos"]
+__all__ = ["JoinedLimb", "join_photos", "joined_sides"]

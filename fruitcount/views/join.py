@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.errors import BadInputError, OtherLimbError
+from fruitcount.errors import BadInputError, FruitcountError, OtherLimbError
 from fruitcount.fruitlets import FloatArray, Fruitlets, Kind
 from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
+from fruitcount.tree.hidden import BothSides, SidePair
 from fruitcount.types import Measurement
 from fruitcount.views.hidden import likely_range
 from fruitcount.views.match import Pairing, pair_fruit, seen_on_second
 from fruitcount.views.places import NOMINAL_MM, Places, places_of
 
-__all__ = ["JoinedLimb", "join_photos", "one_limb"]
+__all__ = ["JoinedLimb", "join_photos", "joined_sides", "one_limb"]
 
 LEAST_GAIN, GAIN_A_FRUIT = 6.5, 1.2
 """Log likelihood won from which two photos are believed to show one limb: the more, the more fruit
@@ -132,6 +133,36 @@ def join_photos(photos: Sequence[Measurement]) -> JoinedLimb:
         count_range_n=likely_range(counts, seen.tolist(), possible),
     )
     return JoinedLimb(whole, tuple(photos), base, tuple(number), possible)
+
+
+def joined_sides(
+    pairs: Sequence[SidePair], measured: Callable[[int], Measurement | None]
+) -> tuple[tuple[BothSides, ...], tuple[str, ...]]:
+    """The limbs whose photos from both sides can be joined, and words of what that stands on.
+
+    Parameters
+    ----------
+    pairs : sequence of SidePair
+        Of which nobody told how many fruit are on both.
+    measured : callable
+        The measurement of a photo's number.
+    """
+    out, words = [], []
+    for pair in pairs:
+        sides = [measured(number) for number in (pair.front_id, pair.back_id)]
+        photos = [side for side in sides if side is not None]
+        try:
+            joined = join_photos(photos)
+        except FruitcountError:
+            continue
+        twice = joined.measurement.fruitlets.counts_as_crop & (joined.seen_on > 1)
+        both = min(int(twice.sum()), pair.front_n, pair.back_n)
+        out.append(BothSides(pair.limb, pair.front_n, pair.back_n, both))
+        words.append(
+            f"Limb {pair.limb}: {both} fruit recognised on both sides by their places (tried on "
+            "drawn limbs only): type that number if you can tell better."
+        )
+    return tuple(out), tuple(words)
 
 
 def _px_per_mm(photos: Sequence[Measurement], number: int) -> float:

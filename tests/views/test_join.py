@@ -14,7 +14,9 @@ import pytest
 from limbs_around import limb_in_space, photo_of
 
 from fruitcount.errors import BadInputError, OtherLimbError
-from fruitcount.types import Kind, Limb
+from fruitcount.jobs.tree_source import TreeSource
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.types import Kind, Limb, Measurement
 from fruitcount.views import JoinedLimb, join_photos
 from fruitcount.views.hidden import chao_bound, likely_range
 
@@ -132,3 +134,22 @@ def test_possible_pairs_lower_the_range_only_to_what_one_photo_shows() -> None:
     low, few = likely_range([10, 8], seen, 0)[0], likely_range([10, 8], seen, 3)[0]
     assert few < low
     assert likely_range([10, 8], seen, 99)[0] == pytest.approx(10 / 1.16)  # TOO_HIGH_FRAC
+
+
+def test_a_tree_takes_what_both_sides_show_from_its_photos() -> None:
+    limb, other = limb_in_space(1), limb_in_space(101)
+    (front, seen), (back, again) = photo_of(limb, 0.0, 10), photo_of(limb, 172.0, 11)
+
+    def known(second: Measurement) -> TreeFacts:
+        rows = tuple(
+            {"file": side, "ok": True, "tree": "T", "limb": "1", "side": side}
+            | {"count_n": int(m.fruitlets.counts_as_crop.sum()), "measurement": m}
+            for side, m in (("front", front), ("back", second))
+        )
+        return TreeSource(rows, {}).known("T")
+
+    facts = known(back)
+    both = len(set(seen) & set(again))
+    assert [limb.both_n for limb in facts.both_sides] == [pytest.approx(both, abs=3)]
+    assert "recognised on both sides" in facts.remarks[0]
+    assert known(photo_of(other, 172.0, 12)[0]).both_sides == ()
