@@ -100,8 +100,11 @@ def bending_stress_mpa(moment_n_m: FloatArray, diameter_mm: FloatArray) -> Float
     return stress
 
 
-def breaking_moment_n_m(stress_mpa: float, diameter_mm: float) -> float:
-    """Moment at which a solid round section reaches a stress: doubling d gives eight times."""
+def breaking_moment_n_m(stress_mpa: float, diameter_mm: FloatArray) -> FloatArray:
+    """Moment at which solid round sections reach a stress: doubling d gives eight times.
+
+    ``diameter_mm`` and what is given back have shape (K,).
+    """
     return stress_mpa * np.pi * diameter_mm**3 / 32.0 / 1000.0
 
 

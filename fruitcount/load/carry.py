@@ -121,7 +121,7 @@ def _largest(
     own: FloatArray, one: FloatArray, model: LimbModel, working_mpa: float
 ) -> tuple[float, int]:
     """Largest count with |own + count * one| within the working moment at every section."""
-    may = np.array([breaking_moment_n_m(working_mpa, d) for d in model.beam.diameter_mm])
+    may = breaking_moment_n_m(working_mpa, model.beam.diameter_mm)
     with np.errstate(divide="ignore", invalid="ignore"):
         counts = (may - np.sign(one) * own) / np.abs(one)
     counts = np.where(np.abs(one) > 1e-12, counts, np.inf)

@@ -15,20 +15,17 @@ from fruitcount.plan.result import FirstPass, Plan
 from fruitcount.types import FloatArray, Fruitlets, Limb, Shoot
 
 
-def first_pass_of(plan: Plan, fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> FirstPass:
-    """The record of a first-pass plan, with the limb as it will stand.
-
-    ``fruitlets`` and ``limb`` are those before the work.
-    """
-    limb_left, fruit_left, _ = carry_out(plan, fruitlets, limb, inputs)
+def first_pass_of(plan: Plan, left: tuple[Limb, Fruitlets], limb: Limb, species: str) -> FirstPass:
+    """The record of a first-pass plan: ``left`` is what will stand, ``limb`` as it was before."""
+    limb_left, fruit_left = left
     per_px = limb.length_mm / limb.length_px if limb.length_px > 0 else math.nan
     places = fruit_left.along_px * per_px
     return FirstPass(
         plan.keep_count,
         plan.final_count,
         plan.length_mm,
-        inputs.species,
-        inputs.plan_choice,
+        species,
+        plan.plan_choice,
         limb_left.length_mm,
         tuple(round(s.fork_along_px * per_px, 1) for s in limb_left.shoots)
         if math.isfinite(per_px)

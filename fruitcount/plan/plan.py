@@ -106,8 +106,8 @@ def plan_limb(
         count_range_n=count_range_n,
         too_thick_to_cut=limb.base_diameter_mm > LOPPERS_MM and work.pinches != (),
     )
-    final = _promised(plan, fruitlets, limb, species, inputs, carry_limit)
-    plan = replace(plan, final_count=final)
+    left = carry_out(plan, fruitlets, limb, inputs)
+    plan = replace(plan, final_count=_promised(plan, left, species, carry_limit))
     plan = replace(
         plan,
         answer=headline(plan),
@@ -116,7 +116,7 @@ def plan_limb(
         notes=notes_for(plan, species, inputs),
         explanation=explain(plan, species, inputs),
     )
-    return replace(plan, first_pass=first_pass_of(plan, fruitlets, limb, inputs))
+    return replace(plan, first_pass=first_pass_of(plan, left[:2], limb, inputs.species))
 
 
 def _unknown(flags: Flag) -> bool:
@@ -179,18 +179,16 @@ def _all_but_crowded(problem: ThinningProblem, kept: NDArray[np.bool_]) -> NDArr
 
 def _promised(
     plan: Plan,
-    fruitlets: Fruitlets,
-    limb: Limb,
+    left: tuple[Limb, Fruitlets, GrowerInputs],
     species: Species,
-    inputs: GrowerInputs,
     carry_limit: CarryAsked | None,
 ) -> float:
-    """Fruit at harvest: what a second pass would keep of the wood and fruit that stay."""
+    """Fruit at harvest: what a second pass would keep of the wood and fruit that are ``left``."""
     if _unknown(plan.flags) or math.isnan(plan.target.final) or not species.thinned:
         return math.nan
-    if inputs.pass_number == 2:
+    if plan.pass_number == 2:
         return float(plan.keep_count)
-    limb_left, fruit_left, second = carry_out(plan, fruitlets, limb, inputs)
+    limb_left, fruit_left, second = left
     again = _chosen(fruit_left, limb_left, species, second, carry_limit, unknown=False)
     return float(again.kept.sum())
 
