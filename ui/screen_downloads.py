@@ -27,7 +27,7 @@ from fruitcount.export.record import result_to_dict, write_coco
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
-from fruitcount.image.opencv import cv2
+from fruitcount.image.reduce import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.load.words import load_lines
@@ -115,8 +115,7 @@ def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple
         Long side of each picture. Larger shows more and takes longer to load.
     """
     zoom = side_px / max(rgb.shape[:2])
-    resized = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
-    small = np.asarray(resized, np.uint8)
+    small = zoomed(rgb, zoom)
     fruit = result.measurement.fruitlets
     actions = fruit_actions(fruit, result.decision.plan)
     before, after = small.copy(), small.copy()

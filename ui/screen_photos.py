@@ -20,6 +20,7 @@ from fruitcount.errors import NotWrittenError, PhotoUnreadableError
 from fruitcount.files import written_whole
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
+from fruitcount.image.reduce import zoomed
 from fruitcount.types import Photo
 
 LARGEST_SIDE_PX = 2048
@@ -78,13 +79,12 @@ def piece_jpeg(path: Path, box: tuple[int, int, int, int]) -> bytes:
     return shrink_jpeg(piece, LARGEST_SIDE_PX)
 
 
-def shrink_jpeg(rgb: NDArray[Any], side_px: int) -> bytes:
+def shrink_jpeg(rgb: NDArray[Any], side_px: int, ending: str = ".jpg") -> bytes:
     """Encode, made smaller if its long side is over ``side_px``."""
     scale = side_px / max(rgb.shape[:2])
-    if scale < 1:
-        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), _JPEG)
+    rgb = zoomed(rgb, scale) if scale < 1 else rgb
+    settings = _JPEG if ending == ".jpg" else []
+    done, data = cv2.imencode(ending, cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), settings)
     if not done:
         raise RuntimeError("the picture could not be encoded")
     return bytes(data)
@@ -92,13 +92,7 @@ def shrink_jpeg(rgb: NDArray[Any], side_px: int) -> bytes:
 
 def shrink_png(rgb: NDArray[Any], side_px: int) -> bytes:
     """The same as PNG, for drawings."""
-    scale = side_px / max(rgb.shape[:2])
-    if scale < 1:
-        rgb = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    done, data = cv2.imencode(".png", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
-    if not done:
-        raise RuntimeError("the picture could not be encoded")
-    return bytes(data)
+    return shrink_jpeg(rgb, side_px, ".png")
 
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")

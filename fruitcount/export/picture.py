@@ -27,6 +27,7 @@ from fruitcount.export.words import (
     fruit_actions,
     main_lines,
 )
+from fruitcount.image.reduce import zoomed
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Fruitlets, Photo
@@ -65,9 +66,7 @@ def annotated_picture(
     uint8 array, shape (rows, columns, 3)
     """
     zoom = long_side_px / max(photo.width_px, photo.height_px)
-    how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
-    small = cv2.resize(photo.rgb, None, fx=zoom, fy=zoom, interpolation=how)
-    picture = _muted(np.asarray(small, np.uint8))
+    picture = _muted(zoomed(photo.rgb, zoom))
     weight = max(2, round(long_side_px / 450))
     if result.measurement.limb.found:
         _limb(picture, result, zoom, weight, units)

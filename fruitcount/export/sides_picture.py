@@ -13,6 +13,7 @@ from fruitcount.export.draw import mark, text
 from fruitcount.export.picture import legend
 from fruitcount.export.record import coco_record, result_to_dict
 from fruitcount.export.words import ACTIONS, BLACK, WHITE, fruit_actions
+from fruitcount.image.reduce import zoomed
 from fruitcount.pipeline import Result
 from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb
@@ -23,7 +24,7 @@ __all__ = ["joined_coco", "joined_record", "write_side"]
 def write_side(path: Path, photo: Photo, number: int, joined: JoinedLimb, result: Result) -> None:
     """Write the photo of this number with the joined limb's marks that it shows, as JPEG."""
     zoom = 2000 / max(photo.width_px, photo.height_px)
-    picture = np.asarray(cv2.resize(photo.rgb, None, fx=zoom, fy=zoom), np.uint8)
+    picture = zoomed(photo.rgb, zoom)
     actions = fruit_actions(joined.measurement.fruitlets, result.decision.plan)
     fruit = joined.photos[number].fruitlets
     for i, row in enumerate(joined.fruit[number].tolist()):

@@ -32,6 +32,16 @@ def whole_step(factor: float) -> float:
     return whole if abs(whole / factor - 1) < NEAR_WHOLE else factor
 
 
+def zoomed(picture: NDArray[np.uint8], zoom: float) -> NDArray[np.uint8]:
+    """The picture so many times as large, at least one pixel each way.
+
+    Shape (rows, columns, 3), which the result has with other rows and columns.
+    """
+    size = (max(1, round(picture.shape[1] * zoom)), max(1, round(picture.shape[0] * zoom)))
+    how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(picture, size, interpolation=how), np.uint8)
+
+
 def reduced_to(
     picture: NDArray[np.uint8], size: tuple[int, int], *, spare: float = 1.0
 ) -> NDArray[np.uint8]:

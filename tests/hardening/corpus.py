@@ -117,7 +117,8 @@ class Runs:
         elif not done.output.strip():
             why = "said nothing"
         elif any(
-            w in done.output for w in ("Traceback", "Warning:", " nan", "nan ", " inf ", "None ")
+            w in done.output
+            for w in ("Traceback", "Warning:", "nan mm", "nan fruit", " inf ", "None ")
         ):
             why = done.output[-500:]
         if why:

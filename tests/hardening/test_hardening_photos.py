@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hardening.kit import CLASSICAL, left_behind, limb_rgb, run, saved
+from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, saved
 from helpers import ROOT
 from PIL import Image
 
@@ -161,6 +161,16 @@ def _in_a_folder(folder: Path, out: Path) -> None:
     again = run("folder", folder, "--out", out, "--workers", 1, *CLASSICAL)
     assert again.exit_code == 1  # the bad ones are told again, and nothing is counted twice
     assert len((out / "progress.jsonl").read_text().splitlines()) == len(rows)
+
+
+def test_a_photo_one_pixel_high_gets_its_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    count_quickly(monkeypatch)
+    path = tmp_path / "strip.png"
+    path.write_bytes(saved(Image.new("RGB", (4096, 1), "green"), "PNG"))
+    run("count", *CLASSICAL, "--out", tmp_path / "out", path)
+    assert (tmp_path / "out" / "strip_png_plan.jpg").is_file()
 
 
 def test_the_ending_does_not_decide(tmp_path: Path) -> None:
