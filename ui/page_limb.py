@@ -18,12 +18,10 @@ from screen_outbox import Desk
 from screen_photos import photo_at
 from screen_result import (
     actions_by_mark,
+    answer_of,
     cut_strokes,
-    headline,
-    question,
     show_reasons,
     show_result,
-    warnings,
 )
 from screen_start import show_start
 from screen_words import plain, units
@@ -125,21 +123,17 @@ def show_anew() -> None:
 def show_canvas(key: str, facts: dict[str, Any]) -> Result:
     """The photo with its marks and what becomes of them; returns what was decided on them."""
     seen, desk, result = cache.seen_of(key), cache.desk_of(key), cache.decided(key, facts)
-    big, small = headline(result, units())
     scale = result.measurement.scale
     view = View(
         key=key,
         width_px=seen.width_px,
         height_px=seen.height_px,
-        summary=big,
-        detail=small,
+        **vars(answer_of(result, units())),
         actions=actions_by_mark(result, desk.history.sheet),
         cuts_px=cut_strokes(result),
         card_px=[(float(x), float(y)) for x, y in scale.corners_px],
         coins=list(DISC_DIAMETERS_MM.items()),
         px_per_mm=scale.px_per_mm if scale.known else 0.0,
-        warnings=warnings(result),
-        ask=question(result),
         message=desk.message,
         us=units() == "us",
         doubt_below=engine.doubt_below(seen.source),

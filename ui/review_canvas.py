@@ -53,8 +53,8 @@ class View:
         0 without a scale.
     warnings : sequence of str
         What casts doubt on the answer, most important first; beside it.
-    ask : {"", "length", "limb"}
-        The one question asked in place.
+    ask, question : str
+        The one thing asked in place, as in :class:`screen_result.Answer`.
     message : str
         Shown under the photo until the next tap.
     us : bool
@@ -77,6 +77,7 @@ class View:
     px_per_mm: float = 0.0
     warnings: Sequence[str] = ()
     ask: str = ""
+    question: str = ""
     message: str = ""
     us: bool = False
     doubt_below: float = 0.5

@@ -19,7 +19,7 @@ import streamlit as st
 from screen_engine import kept_result, warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
-from screen_result import headline, warnings
+from screen_result import answer_of
 from screen_shell import icon_png
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
@@ -111,8 +111,9 @@ def answer_response(records: Records, key: str, query: Mapping[str, str]) -> Res
         result = kept_result(records, key)
     except FruitcountError as fault:
         return JSONResponse({"big": str(fault)}, 404)
-    big, small = headline(result, query.get("units", "metric"))
-    return JSONResponse({"big": big, "small": small, "warn": " ".join(warnings(result)[:1])})
+    told = answer_of(result, query.get("units", "metric"))
+    first = " ".join(told.warnings[:1])
+    return JSONResponse({"big": told.summary, "small": told.detail, "warn": first})
 
 
 def launch(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import streamlit as st
@@ -18,21 +19,84 @@ from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.types import FloatArray
+from fruitcount.units import format_size
 
-_LIMB_ASKED = Flag.LIMB_DOUBTFUL | Flag.LIMB_NOT_FOUND | Flag.LIMB_UNSURE | Flag.LIMB_ENDS_UNSURE
-_ASKED = Flag.NO_SCALE | Flag.LOAD_UNKNOWN
+# What may be asked in place, in the order of asking: its words, and the flags that it stands for.
+_QUESTIONS = {
+    "no limb": ("Where is the limb?", Flag.LIMB_NOT_FOUND),
+    "limb": ("Is this the limb?", Flag.LIMB_DOUBTFUL | Flag.LIMB_UNSURE),
+    "length": ("How long is this limb?", Flag.NO_SCALE | Flag.LOAD_UNKNOWN),
+    "scale": ("Is the scale right?", Flag.SIZES_OUT_OF_RANGE),
+    "ends": ("Is this end its base?", Flag.LIMB_ENDS_UNSURE),
+}
+_OF_THE_LIMB = Flag.LIMB_NOT_FOUND | Flag.LIMB_DOUBTFUL | Flag.LIMB_UNSURE | Flag.LIMB_ENDS_UNSURE
+_POOR_PHOTO = Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT
 
 
-def headline(result: Result, units: str) -> tuple[str, str]:
-    """The line above the photo and the smaller one under it."""
-    plan = result.decision.plan
-    if plan.crop_count == 0 and plan.verdict == "leave":
-        return "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
-    if question(result) == "length":
-        return f"{plan.crop_count} fruit. How long is this limb?", ""
+@dataclass(frozen=True)
+class Answer:
+    """The words above the photo.
+
+    Attributes
+    ----------
+    summary, detail : str
+        The first line, and a smaller one under it.
+    warnings : list of str
+        What casts doubt on it; what is asked is not said twice.
+    ask : {"", "no limb", "limb", "length", "scale", "ends"}
+        The one thing asked in place.
+    question : str
+        Its words, where the first line does not say them.
+    """
+
+    summary: str
+    detail: str
+    warnings: list[str]
+    ask: str = ""
+    question: str = ""
+
+
+def answer_of(result: Result, units: str) -> Answer:
+    """What to do, or the count and the one thing that must be known first."""
+    plan, flags = result.decision.plan, result.decision.flags
+    ask = _asked(result)
+    words, stands_for = _QUESTIONS.get(ask, ("", Flag.NONE))
+    n, fruit = plan.crop_count, result.measurement.fruitlets
     big, _, reason = result.decision.answer.partition(": ")
-    counted = count_line(result.measurement, units)
-    return big, counted if not reason else f"{reason}. {counted}" if plan.off_count else reason
+    small = counted = count_line(result.measurement, units)
+    if reason:
+        small = f"{reason}. {counted}" if plan.off_count else reason
+    beside = int((fruit.on_limb == 0).sum())
+    if Flag.COUNT_UNKNOWN in flags:
+        poor = flag_sentences(flags & _POOR_PHOTO)
+        stands_for |= flags & (_POOR_PHOTO | Flag.COUNT_UNKNOWN)
+        small = poor[0] if poor else "No fruit, limb or scale card was found on it."
+        big = "Cannot count: take the photo again"
+    elif ask == "scale":
+        size = format_size(float(np.nanmedian(fruit.take(fruit.counts_as_crop).diameter_mm)), units)
+        big, small = f"{n} fruit. {words}", f"By it they measure {size}. If so: {big}."
+    elif n == 0 and beside:
+        big = f"None of {beside} fruit is on this limb. {words}".strip()
+        small = "" if ask else "Tap a fruit to say that it is, or show the limb again."
+    elif n == 0 and plan.verdict == "leave":
+        big, small = "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
+    elif ask and plan.verdict in ("cannot tell", "check limb"):
+        big, small = f"{n} fruit. {words}", ""
+    left = flag_sentences(flags & ~stands_for)
+    return Answer(big, small, left, ask, "" if words in big else words)
+
+
+def _asked(result: Result) -> str:
+    """The first doubt that an answer on the spot can end: a length is the same from either end."""
+    measurement, plan = result.measurement, result.decision.plan
+    limb, flags = measurement.limb, measurement.flags
+    if not len(measurement.fruitlets) or Flag.COUNT_UNKNOWN in flags:
+        return ""
+    settled = _OF_THE_LIMB if limb.by_hand and limb.found else Flag.NONE
+    if measurement.scale.known or plan.verdict == "leave" or math.isfinite(plan.length_mm):
+        settled |= _QUESTIONS["length"][1]
+    open_to = flags & ~settled
+    return next((ask for ask, (_, asked) in _QUESTIONS.items() if open_to & asked), "")
 
 
 def actions_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:
@@ -60,23 +124,6 @@ def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
     dx, dy = (float(v) for v in ends[1] - ends[0])
     length = math.hypot(dx, dy) or 1.0
     return -dy / length, dx / length
-
-
-def warnings(result: Result) -> list[str]:
-    """What casts doubt on the answer, beside it; what the question asks for is not said twice."""
-    asked = flag_sentences(_ASKED) if question(result) == "length" else []
-    return [words for words in result.decision.warnings if words not in asked]
-
-
-def question(result: Result) -> str:
-    """The one thing to ask in place: is this the limb, how long is it, or nothing."""
-    measurement = result.measurement
-    limb = measurement.limb
-    # a length is the same from either end, so it is asked for before which end is the base
-    asked = _LIMB_ASKED if measurement.scale.known else _LIMB_ASKED & ~Flag.LIMB_ENDS_UNSURE
-    if not limb.by_hand and measurement.flags & asked:
-        return "limb"
-    return "length" if limb.found and not measurement.scale.known else ""
 
 
 def show_result(result: Result, units: str) -> None:

@@ -165,7 +165,11 @@ class Acts {
   }
 
   // The line as it is becomes a line by hand: nobody doubts it again.
-  limbIsRight() { this.handles = handlesOf(this.data.line, 40); this.sendLine(false); }
+  lineByHand(swapped) {
+    this.handles = handlesOf(this.linePreview || this.data.line, 40);
+    if (swapped) this.handles.reverse();
+    this.sendLine(false);
+  }
 
   sendScale() {
     const how = this.el.how.value, want = TAPS[how], card = how === "bank card";

@@ -73,10 +73,14 @@ function drawHeaps(ctx, marks, width) {
     }
     if (heap.length < 3) continue;
     const x = Math.min(width - 12, Math.max(...heap.map((m) => m[0] + m[2])) + 9), y = Math.min(...heap.map((m) => m[1] - m[2])) - 3;
-    ctx.font = "700 15px sans-serif"; ctx.textAlign = "center"; ctx.textBaseline = "middle";
-    ctx.lineWidth = 4; ctx.lineJoin = "round"; ctx.strokeStyle = "#000"; ctx.fillStyle = "#fff";
-    ctx.strokeText(heap.length, x, y); ctx.fillText(heap.length, x, y);
+    word(ctx, heap.length, x, y);
   }
+}
+
+function word(ctx, text, x, y) {
+  ctx.font = "700 16px sans-serif"; ctx.textAlign = "center"; ctx.textBaseline = "middle";
+  ctx.lineWidth = 4; ctx.lineJoin = "round"; ctx.strokeStyle = "#000"; ctx.fillStyle = "#fff";
+  ctx.strokeText(text, x, y); ctx.fillText(text, x, y);
 }
 
 function drawSelected(ctx, S, view) {
@@ -117,6 +121,12 @@ function drawLine(ctx, S, view) {
     const path = new Path2D();
     path.moveTo(...view.toCss(cut[0], cut[1])); path.lineTo(...view.toCss(cut[2], cut[3]));
     stroke3(ctx, path, "#cc79a7", 5);
+  }
+  if (S.data.ask === "ends" && line.length) {
+    const [x, y] = view.toCss(...line[0]), base = new Path2D();
+    base.rect(x - 9, y - 9, 18, 18);
+    stroke3(ctx, base, "#e69f00", 3);
+    word(ctx, "base?", x < view.w / 2 ? x + 38 : x - 38, y);
   }
   if (!editing) return;
   S.handles.forEach((p, i) => {

@@ -42,8 +42,8 @@ class Screen extends Acts {
       smaller: () => this.grow(1 / 1.08), bigger: () => this.grow(1.08),
       next: () => this.stepDoubt(1), right: () => this.check(), wrong: () => this.remove(),
       allright: () => this.checkAll(), follow: () => { this.follow = !this.follow; },
-      swap: () => { this.handles.reverse(); this.sendLine(false); },
-      freshline: () => this.showLimb(), showlimb: () => this.showLimb(), limbyes: () => this.limbIsRight(), length: () => this.sendLength(),
+      swap: () => this.lineByHand(true),
+      freshline: () => this.showLimb(), showlimb: () => this.showLimb(), limbyes: () => this.lineByHand(false), length: () => this.sendLength(),
       usescale: () => this.sendScale(), cardscale: () => this.outbox.put({ scale: { how: "card" } }),
     };
   }
@@ -167,10 +167,12 @@ class Screen extends Acts {
 
   // One question at a time, asked where it is answered.
   askOne() {
-    const kind = this.data.busy || this.job !== "fruit" ? "" : this.data.ask;
-    for (const part of this.root.querySelectorAll("[data-ask]")) part.hidden = part.dataset.ask !== kind;
-    this.el.asklength.textContent = this.data.us ? "in" : "cm";
-    this.el.length.setAttribute("aria-label", `How long is this limb, ${this.el.asklength.textContent}?`);
+    const d = this.data, kind = d.busy || this.fresh || !["fruit", "limb"].includes(this.job) ? "" : d.ask;
+    this.el.ask.hidden = !kind;
+    this.el.question.textContent = d.question; this.el.question.hidden = !d.question;
+    for (const part of this.root.querySelectorAll("[data-ask]")) part.hidden = !part.dataset.ask.split(",").includes(kind);
+    this.el.unit.textContent = d.us ? "in" : "cm";
+    this.el.length.setAttribute("aria-label", `How long is this limb, ${this.el.unit.textContent}?`);
   }
 
   hint() {
