@@ -121,7 +121,7 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
         assert record["warnings"] == list(result.decision.warnings)
         screen = screen_result.answer_of(result, "metric")
         missing = set(result.decision.warnings) - set(screen.warnings)
-        assert not missing or screen.ask, (name, missing)
+        assert not missing or screen.ask or "Cannot count" in screen.summary, (name, missing)
         known = plan.verdict in ("thin", "leave")
         assert not known or not plan.crop_count or screen.summary in plan.answer, (name, screen)
         if row.count_n is not None:

@@ -144,7 +144,8 @@ def show_pictures(path: Path, result: Result, key: str) -> None:
 def show_limb(result: Result, units: str) -> None:
     """The limb drawn straight, to scale: drawn anew with every edit."""
     seen, plan, load = result.measurement, result.decision.plan, result.decision.load
-    if not seen.limb.found or not plan.crop_count:
+    known = plan.verdict in ("thin", "leave")
+    if not (known and seen.limb.found and plan.crop_count):
         return
     png = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).png()
     told = [*cut_lines(plan, units), *load_lines(load, units)]

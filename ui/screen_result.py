@@ -61,6 +61,8 @@ def answer_of(result: Result, units: str) -> Answer:
     plan, flags = result.decision.plan, result.decision.flags
     ask = _asked(result)
     words, stands_for = _QUESTIONS.get(ask, ("", Flag.NONE))
+    if ask == "length" and Flag.LIMB_LEAVES_FRAME in flags:
+        words = "How long is the limb in the photo?"
     n, fruit = plan.crop_count, result.measurement.fruitlets
     big, _, reason = result.decision.answer.partition(": ")
     small = counted = count_line(result.measurement, units)
@@ -76,7 +78,7 @@ def answer_of(result: Result, units: str) -> Answer:
         size = format_size(float(np.nanmedian(fruit.take(fruit.counts_as_crop).diameter_mm)), units)
         big, small = f"{n} fruit. {words}", f"By it they measure {size}. If so: {big}."
     elif n == 0 and beside:
-        big = f"None of {beside} fruit is on this limb. {words}".strip()
+        big = f"{beside} fruit, none on this limb. {words}".strip()
         small = "" if ask else "Tap a fruit to say that it is, or show the limb again."
     elif n == 0 and plan.verdict == "leave":
         big, small = "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
@@ -95,12 +97,16 @@ def _asked(result: Result) -> str:
     settled = _OF_THE_LIMB if limb.by_hand and limb.found else Flag.NONE
     if measurement.scale.known or plan.verdict == "leave" or math.isfinite(plan.length_mm):
         settled |= _QUESTIONS["length"][1]
+    if not plan.crop_count:  # a line without fruit beside fruit without a line
+        flags |= Flag.LIMB_DOUBTFUL
     open_to = flags & ~settled
     return next((ask for ask, (_, asked) in _QUESTIONS.items() if open_to & asked), "")
 
 
 def actions_by_mark(result: Result, sheet: cx.Sheet) -> dict[str, str]:
-    """What becomes of each mark that is to stay or go."""
+    """What becomes of each mark that is to stay or go; nothing while that is not known."""
+    if result.decision.plan.verdict not in ("thin", "leave"):
+        return {}
     actions = zip(
         sheet.marks, fruit_actions(result.measurement.fruitlets, result.decision.plan), strict=True
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from screen_result import answer_of
@@ -65,9 +63,11 @@ def test_one_doubt_is_asked_at_a_time_and_the_others_stay_in_sight(limb, scale, 
     assert not (screen.question and "?" in first)
     # never a dead end: without a number to keep the line asks for what is lacking
     assert first.startswith(("KEEP", "LEAVE")) or first.endswith(asked)
-    assert ("CANNOT" not in first) and (plan.verdict in ("thin", "leave") or asked)
+    assert "CANNOT" not in first
+    assert plan.verdict in ("thin", "leave") or asked
     hidden = set(flag_sentences(result.decision.flags)) - set(screen.warnings)
-    assert len(hidden) <= 2 and (asked or not hidden)
+    assert len(hidden) <= 2
+    assert asked or not hidden
     assert not photo or flag_sentences(Flag.PHOTO_BLURRED)[0] in screen.warnings
 
 
@@ -75,6 +75,8 @@ def test_a_limb_shown_by_hand_is_asked_for_no_more():
     assert answer_of(_result(Flag.LIMB_UNSURE, by_hand=True), "metric").ask == ""
     without = answer_of(_result(Flag.LIMB_UNSURE | Flag.NO_SCALE, by_hand=True), "metric")
     assert without.summary == "22 fruit. How long is this limb?"
+    part = answer_of(_result(Flag.LIMB_LEAVES_FRAME | Flag.NO_SCALE), "metric")
+    assert part.summary == "22 fruit. How long is the limb in the photo?"
 
 
 def test_a_tape_in_place_of_a_scale_ends_the_question():
@@ -82,7 +84,8 @@ def test_a_tape_in_place_of_a_scale_ends_the_question():
     told = GrowerInputs(species="peach", ripening_month=7, limb_length_mm=600.0)
     result = Result(result.measurement, decide(result.measurement, told))
     screen = answer_of(result, "metric")
-    assert screen.ask == "" and screen.summary in result.decision.plan.answer
+    assert screen.ask == ""
+    assert screen.summary in result.decision.plan.answer
 
 
 def test_an_unlikely_scale_is_told_with_the_size_that_it_makes():
@@ -105,10 +108,8 @@ def test_no_fruit_and_fruit_beside_the_limb_are_told_apart():
     none = answer_of(_result(Flag.NO_FRUIT_SEEN, n=0), "metric")
     assert none.summary == "No fruit marked"
     assert none.detail.startswith("Tap each fruit")
-    beside = _result(Flag.LIMB_UNSURE, on_limb=0)
-    screen = answer_of(beside, "metric")
-    assert screen.summary == "None of 22 fruit is on this limb. Is this the limb?"
-    sure = replace(beside.measurement, flags=Flag.NONE)
-    told = answer_of(Result(sure, decide(sure, beside.decision.inputs)), "metric")
-    assert told.summary == "None of 22 fruit is on this limb."
-    assert told.detail.startswith("Tap a fruit")
+    beside = answer_of(_result(Flag.LIMB_ENDS_UNSURE, on_limb=0), "metric")
+    assert beside.summary == "22 fruit, none on this limb. Is this the limb?"
+    by_hand = answer_of(_result(Flag.NONE, on_limb=0, by_hand=True), "metric")
+    assert by_hand.summary == "22 fruit, none on this limb."
+    assert by_hand.detail.startswith("Tap a fruit")

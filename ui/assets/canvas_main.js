@@ -142,8 +142,7 @@ class Screen extends Acts {
     const text = JSON.stringify([d.summary, d.detail, d.warnings]);
     if (strip.dataset.text !== text) {
       strip.dataset.text = text;
-      const lines = [make("b", d.summary), ...(d.detail ? [make("small", d.detail)] : [])];
-      const [first, ...rest] = d.warnings, was = strip.querySelector("details");
+      const [first, ...rest] = d.warnings, was = strip.querySelector("details"), lines = [];
       if (rest.length) {
         const more = make("details", "", "fc-warn"), head = make("summary", `${first} `);
         head.append(make("u", `${rest.length} more`));
@@ -151,7 +150,8 @@ class Screen extends Acts {
         more.open = was ? was.open : innerWidth > 640;
         lines.push(more);
       } else if (first) lines.push(make("p", first, "fc-warn"));
-      strip.replaceChildren(...lines);
+      this.el.answer.replaceChildren(make("b", d.summary), ...(d.detail ? [make("small", d.detail)] : []));
+      this.el.doubts.replaceChildren(...lines);
     }
     strip.dataset.revision = d.revision;
     this.askOne();
