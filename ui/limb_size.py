@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import screen_cache as cache
 import streamlit as st
-from screen_words import units
+from screen_words import ask_number, units
 
 from fruitcount.errors import BadInputError
 from fruitcount.load.model import harvest_mass_g
@@ -108,13 +108,8 @@ def _days_after_bloom(key: str, result: Result) -> float | None:
 
 def show_prunes(species: Species, key: str) -> None:
     """Green prunes to a pound now, to dried ones at harvest, by the published table."""
-    green = st.number_input(
-        "Green prunes to a pound, at reference date",
-        min_value=0.0,
-        value=None,
-        placeholder="a week after pit tips harden",
-        key=f"{key[:12]}green",
-    )
+    words, hint = "Green prunes to a pound, at reference date", "a week after pit tips harden"
+    green = ask_number(words, hint=hint, key=f"{key[:12]}green")
     if not green:
         return
     low, high = species.reference_counts[0][0], species.reference_counts[-1][0]
@@ -138,15 +133,10 @@ def ask_seasons(key: str, facts: Mapping[str, Any], keep_n: int, *, us: bool) ->
     now: list[list[float | None]] = []
     for n, (fruit, grams) in enumerate(kept, start=1):
         left, right = st.columns(2)
-        shown = None if grams is None else round(grams / per, 2)
-        count = left.number_input(
-            f"Season {n}: fruit that stayed", 0.0, value=fruit, step=1.0, key=f"{key[:12]}own{n}n"
-        )
-        weight = right.number_input(
-            f"Season {n}: one ripe fruit, {unit}", 0.0, value=shown, key=f"{key[:12]}own{n}{unit}"
-        )
-        typed = weight * per if weight else None
-        now.append([count or None, grams if weight == shown else typed])
+        stayed, one = f"Season {n}: fruit that stayed", f"Season {n}: one ripe fruit, {unit}"
+        count = ask_number(stayed, fruit, where=left, whole=True, key=f"{key[:12]}own{n}n")
+        at = f"{key[:12]}own{n}{unit}"
+        now.append([count, ask_number(one, grams, where=right, per=per, key=at)])
     if all(v for season in now for v in season):
         st.write(own_words([(float(n or 0), float(g or 0)) for n, g in now], keep_n, us=us))
     return {"own_seasons": now} if now != [list(s) for s in kept] else {}

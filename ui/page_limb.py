@@ -199,11 +199,10 @@ def show_tree(key: str) -> OrchardTree | None:
     tree_id = None if chosen is None else tree_id_of(records.store, chosen)
     records.put_in_tree(key, tree_id)
     # what the tree tells stands in the form too
-    told = {"species": "species", "ripening_month": "month", "southern": "south"}
-    for name, box in told.items():
+    for name in ("species", "ripening_month", "southern"):
         if value := chosen in trees and getattr(trees[chosen], name):
             st.session_state["_facts"][key] = {**cache.answers_of(key), name: value}
-            st.session_state.pop(f"{key[:12]}{box}", None)
+            st.session_state.pop(f"{key[:12]}{name}", None)
     if tree_id is not None and follow_tuning(key, tree_id):
         cache.desk_of(key).message = LEARNED
         st.rerun(scope="app")

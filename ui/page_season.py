@@ -13,7 +13,7 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_downloads import by_file, download_row
-from screen_words import plain, units
+from screen_words import ask_number, plain, table, units
 from season_tree import show_tree, tree_form
 
 from fruitcount.cautions import CAUTIONS_FULL
@@ -175,16 +175,15 @@ def ask_work(make: Callable[..., SeasonBook], counts: Callable[[], TreeSource]) 
     """The weeks ahead, against the hours that the grower has."""
     with st.expander("Work, week by week"):
         left, right = st.columns(2)
-        pace = left.number_input("Fruit you take off in a minute", 0.0, value=None, step=1.0)
-        hours = right.number_input("Hours you have in a week", 0.0, value=None, step=1.0)
-        work = WorkFacts(pace_n_per_min=pace or None, hours_a_week=hours)
+        pace = ask_number("Fruit you take off in a minute", where=left)
+        hours = ask_number("Hours you have in a week", where=right)
+        work = WorkFacts(pace_n_per_min=pace, hours_a_week=hours)
         book = make(work=work, source=counts() if pace else None)
         if not book.weeks:
             st.write("No tree has a day yet: each needs its day of full bloom, or a size.")
             return work
-        cells = [" | ".join(map(plain, row)) for row in week_cells(book.weeks)]
-        head = "| Week of | Trees | Hours |\n|:--|:--|:--|"
-        st.markdown("\n".join([head, *(f"| {row} |" for row in cells)]))
+        cells = [[plain(cell) for cell in row] for row in week_cells(book.weeks)]
+        st.markdown(table(["Week of", "Trees", "Hours"], cells, 3))
         if not pace:
             st.caption("Hours come from the counted photos once your pace is typed.")
     return work

@@ -172,7 +172,7 @@ def place_form(line: PhotoLine) -> None:
         moment = st.selectbox(
             "Taken", list(_MOMENTS), list(_MOMENTS).index(line.moment), format_func=_MOMENTS.get
         )
-        if st.form_submit_button("Keep", width="stretch"):
+        if st.form_submit_button("Save", width="stretch"):
             cache.records().put_on_limb(line.key, limb.strip(), str(side), str(moment))
             st.rerun()
 

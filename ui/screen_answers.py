@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
-from screen_words import species_titles
+from screen_words import ask_number, species_titles
 
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
@@ -14,27 +14,12 @@ from fruitcount.species.loader import load_species
 from fruitcount.units import MM_PER_INCH, MONTHS
 
 # What is asked: name in the records, words in cm or mm, words in inches, mm in one unit shown.
-FIELDS: dict[str, tuple[str, str, float]] = {
+_LENGTHS: dict[str, tuple[str, str, float]] = {
     "spacing_mm": ("Spacing wanted, cm", "Spacing wanted, in", 10.0),
     "harvest_diameter_mm": ("Ripe size wanted, mm", "Ripe size wanted, in", 1.0),
     "limb_length_mm": ("Limb length by tape, cm", "Limb length by tape, in", 10.0),
     "base_diameter_mm": ("Limb thickness at base, mm", "Limb thickness at base, in", 1.0),
 }
-_YES_NO = {"not known": None, "yes": True, "no": False}
-
-
-def to_shown(name: str, value_mm: float | None, us: bool) -> float | None:
-    """A length as it stands in its box."""
-    if value_mm is None:
-        return None
-    return round(value_mm / (MM_PER_INCH if us else FIELDS[name][2]), 2)
-
-
-def from_shown(name: str, shown: float | None, us: bool) -> float | None:
-    """What stands in a box, in mm; empty and zero mean "not known"."""
-    if not shown:
-        return None
-    return float(shown) * (MM_PER_INCH if us else FIELDS[name][2])
 
 
 def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]:
@@ -52,96 +37,49 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
     titles = species_titles()
     now: dict[str, Any] = dict(facts)
     left, right = st.columns(2)
-    with left:
-        names = list(titles)
-        at = (
-            names.index(facts["species"]) if facts.get("species") in names else names.index("peach")
+
+    def choose(box: Any, words: str, name: str, options: Mapping[Any, str]) -> None:
+        was = facts.get(name)
+        at = list(options).index(was) if was in options else 0
+        now[name] = box.selectbox(words, options, at, format_func=options.get, key=key + name)
+
+    choose(left, "Species", "species", {"peach": titles["peach"], **titles})
+    month_words: dict[int | None, str] = {None: "not known", **dict(enumerate(MONTHS, start=1))}
+    choose(left, "Ripens in", "ripening_month", month_words)
+    yes_no = {None: "not known", True: "yes", False: "no"}
+    choose(left, "Natural drop over?", "drop_done", yes_no)
+    choose(right, "Pass", "pass_number", {1: "first", 2: "second, final"})
+    choose(right, "Plan", "plan_choice", {name: TITLES[name] for name in PLAN_CHOICES})
+
+    def length(name: str, box: Any, hint: str) -> None:
+        metric, inches, mm = _LENGTHS[name]
+        words, per = (inches, MM_PER_INCH) if us else (metric, mm)
+        at = f"{key}{name}{'us' if us else ''}"
+        now[name] = ask_number(
+            words, facts.get(name), where=box, per=per, hint=hint, max_value=5000.0, key=at
         )
-        now["species"] = st.selectbox(
-            "Species", names, index=at, format_func=lambda n: titles[n], key=f"{key}species"
-        )
-        months = [None, *range(1, 13)]
-        now["ripening_month"] = st.selectbox(
-            "Ripens in",
-            months,
-            index=months.index(facts.get("ripening_month")),
-            format_func=lambda m: MONTHS[m - 1] if m else "not known",
-            key=f"{key}month",
-        )
-        now["drop_done"] = _yes_no("Natural drop over?", facts.get("drop_done"), f"{key}drop")
-    with right:
-        now["pass_number"] = st.selectbox(
-            "Pass",
-            [1, 2],
-            index=int(facts.get("pass_number", 1)) - 1,
-            format_func=lambda n: {1: "first", 2: "second, final"}[n],
-            key=f"{key}pass",
-        )
-        now["plan_choice"] = st.selectbox(
-            "Plan",
-            PLAN_CHOICES,
-            index=PLAN_CHOICES.index(facts.get("plan_choice") or PLAN_CHOICES[0]),
-            format_func=TITLES.__getitem__,
-            key=f"{key}plan",
-        )
-        for name in ("spacing_mm", "harvest_diameter_mm"):
-            now[name] = _length(name, facts, us, key, _usual(name, now["species"], us))
+
+    length("spacing_mm", right, _usual_spacing(now["species"], us))
+    length("harvest_diameter_mm", right, "usual")
     with st.expander("More about this limb"):
-        return {**now, **_more(key, facts, us)}
-
-
-def _more(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]:
-    """What is asked less often."""
-    now: dict[str, Any] = {}
-    now["southern"] = st.toggle(
-        "South of the equator", bool(facts.get("southern")), key=f"{key}south"
-    )
-    now["light_set"] = st.toggle(
-        "The set is light: leave it", bool(facts.get("light_set")), key=f"{key}light"
-    )
-    now["allow_pairs"] = st.toggle(
-        "Two may stay in a large cluster", bool(facts.get("allow_pairs")), key=f"{key}pairs"
-    )
-    for name in ("limb_length_mm", "base_diameter_mm"):
-        now[name] = _length(name, facts, us, key, "measured on the photo")
-    cap = st.number_input(
-        "Never keep more than",
-        min_value=0,
-        step=1,
-        value=facts.get("cap"),
-        placeholder="no limit",
-        key=f"{key}cap",
-    )
-    now["cap"] = None if cap is None else int(cap)
+        switches = {
+            "southern": "South of the equator",
+            "light_set": "The set is light: leave it",
+            "allow_pairs": "Two may stay in a large cluster",
+        }
+        for name, words in switches.items():
+            now[name] = st.toggle(words, bool(facts.get(name)), key=key + name)
+        for name in ("limb_length_mm", "base_diameter_mm"):
+            length(name, st, "measured on the photo")
+        cap, most = facts.get("cap"), "Never keep more than"
+        now["cap"] = ask_number(most, cap, whole=True, hint="no limit", key=f"{key}cap")
     return now
 
 
-def _usual(name: str, species: str, us: bool) -> str:
-    if name != "spacing_mm":
-        return "usual"
-    known = load_species(species)
-    if not known.thinned:
+def _usual_spacing(name: str, us: bool) -> str:
+    species = load_species(name)
+    if not species.thinned:
         return "not thinned"
-    low, high = (
-        to_shown(name, v.number, us) or 0 for v in (known.spacing_low_mm, known.spacing_high_mm)
-    )
+    per = MM_PER_INCH if us else 10.0
+    low, high = (v.number / per for v in (species.spacing_low_mm, species.spacing_high_mm))
     return f"usual, {low:.0f} to {high:.0f}"
-
-
-def _yes_no(words: str, value: bool | None, key: str) -> bool | None:
-    options = list(_YES_NO)
-    at = list(_YES_NO.values()).index(value)
-    return _YES_NO[st.selectbox(words, options, index=at, key=key)]
-
-
-def _length(name: str, facts: Mapping[str, Any], us: bool, key: str, hint: str) -> float | None:
-    shown = to_shown(name, facts.get(name), us)
-    typed = st.number_input(
-        FIELDS[name][1 if us else 0],
-        min_value=0.0,
-        max_value=5000.0,
-        value=shown,
-        placeholder=hint,
-        key=f"{key}{name}{'us' if us else ''}",
-    )
-    return facts.get(name) if typed == shown else from_shown(name, typed, us)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import streamlit as st
@@ -43,16 +43,59 @@ def photo_words(line: PhotoLine, tree: str = "") -> str:
     return words[:1].upper() + words[1:]
 
 
+def ask_number(
+    words: str,
+    value: float | None = None,
+    *,
+    where: Any = st,
+    per: float = 1.0,
+    whole: bool = False,
+    zero: bool = False,
+    hint: str = "not known",
+    **more: Any,
+) -> float | None:
+    """A number typed by hand; ``value`` itself where nothing was changed, None where it is empty.
+
+    Parameters
+    ----------
+    words : str
+        The label, with the unit shown.
+    value : float or None
+        As kept, in the unit of the records.
+    where : container
+    per : float
+        Of the records' unit in one unit shown.
+    whole : bool
+        Fruit, limbs, years: no fractions.
+    zero : bool
+        0 is an answer too; else it means the same as an empty box.
+    hint : str
+        What an empty box says.
+    """
+    kind: Any = int if whole else float
+    shown = None if value is None else kind(round(value / per, 2))
+    step = kind(1) if whole else None
+    box = {"min_value": kind(0), "step": step, "placeholder": hint, **more}
+    typed: float | None = where.number_input(words, value=shown, **box)
+    if typed == shown:
+        return value
+    return typed * per if typed or (zero and typed is not None) else None
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[object]], numbers: int = 1) -> str:
+    """A Markdown table; columns from ``numbers`` on stand to the right."""
+    sides = [":--" if i < numbers else "--:" for i in range(len(head))]
+    return "\n".join(f"| {' | '.join(map(str, row))} |" for row in (head, sides, *rows))
+
+
 def count_words(told: Mapping[str, Any]) -> str:
     """What a photo's kept result comes to, in a few words; empty before it is counted."""
-    crop = told.get("count_n")
-    if told.get("verdict") == "cannot tell":
-        return "Cannot tell" if crop is None else f"{crop} fruit, how many to keep not known"
+    crop, keep = told.get("count_n"), told.get("keep_n")
     if crop is None:
-        return ""
-    if told.get("verdict") == "leave":
-        return f"Leave all {crop}"
-    return f"Keep {told['keep_n']} of {crop}"
+        return "Cannot tell" if told.get("verdict") == "cannot tell" else ""
+    if keep is None:
+        return f"{crop} fruit, how many to keep not known"
+    return f"Leave all {crop}" if keep == crop else f"Keep {keep} of {crop}"
 
 
 def species_titles() -> dict[str, str]:

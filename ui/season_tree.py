@@ -10,7 +10,7 @@ from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_words import plain, species_titles, units
+from screen_words import ask_number, plain, species_titles, table, units
 from tree_total import rows_of
 
 from fruitcount.errors import FruitcountError
@@ -59,16 +59,14 @@ def history_table(seasons: Sequence[SeasonFacts], system: str) -> str:
     def cell(value: float | None, unit: float = 1.0, digits: int = 0) -> str:
         return "–" if value is None else f"{value / unit:.{digits}f}"
 
-    lines = [
-        f"| Season | Before | After | Harvest, {kg_name} | One fruit, {g_name} |",
-        "|:--" + "|--:" * 4 + "|",
-    ]
-    for s in sorted(seasons, key=lambda s: -s.year):
-        crop = cell(s.harvest_kg, kg, 1), cell(s.fruit_g, g, 0 if g == 1.0 else 1)
-        cells = (cell(s.fruit_before_n), cell(s.fruit_after_n), *crop)
-        lines.append(f"| {s.year} | {' | '.join(cells)} |")
+    head = ("Season", "Before", "After", f"Harvest, {kg_name}", f"One fruit, {g_name}")
+    rows = [
+        (s.year, cell(s.fruit_before_n), cell(s.fruit_after_n), cell(s.harvest_kg, kg, 1),
+         cell(s.fruit_g, g, 0 if g == 1.0 else 1))
+        for s in sorted(seasons, key=lambda s: -s.year)
+    ]  # fmt: skip
     notes = [f"{s.year}: {plain(s.note)}" for s in seasons if s.note]
-    return "\n".join(lines) + "".join(f"\n\n{note}" for note in notes)
+    return "\n\n".join([table(head, rows), *notes])
 
 
 def facts_form(name: str, tree_id: int, year: int) -> None:
@@ -76,14 +74,13 @@ def facts_form(name: str, tree_id: int, year: int) -> None:
     (kg_name, kg), (g_name, g) = crop_units(units())
     with st.form(f"facts{name}{year}{kg_name}", border=False, clear_on_submit=True):
         left, right = st.columns(2)
-        before = left.number_input("Fruit before thinning", 0.0, value=None, step=1.0)
-        after = right.number_input("Fruit after thinning", 0.0, value=None, step=1.0)
+        before = ask_number("Fruit before thinning", where=left, whole=True, zero=True)
+        after = ask_number("Fruit after thinning", where=right, whole=True, zero=True)
         left, right = st.columns(2)
-        harvest = left.number_input(f"Harvest, {kg_name}", 0.0, value=None)
-        one = right.number_input(f"One ripe fruit, {g_name}", 0.0, value=None)
-        if not st.form_submit_button("Keep", width="stretch"):
+        harvest = ask_number(f"Harvest, {kg_name}", where=left, per=kg, zero=True)
+        one = ask_number(f"One ripe fruit, {g_name}", where=right, per=g)
+        if not st.form_submit_button("Save", width="stretch"):
             return
-    harvest, one = (None if v is None else v * u for v, u in ((harvest, kg), (one, g)))
     facts = SeasonFacts(year, before, after, harvest, one)
     save_season_facts(cache.records().store, tree_id, facts=facts)
     st.rerun()
@@ -131,7 +128,7 @@ def tree_form(tree: OrchardTree | None, keep: Callable[[OrchardTree], None]) -> 
             size = left.number_input("Middle fruitlet size, mm", 0.0, 60.0, was.size_mm)
             told["size_mm"] = size or None
             told["leave_it"] = st.toggle("Leave it this year", was.leave_it)
-        if not st.form_submit_button("Keep", width="stretch"):
+        if not st.form_submit_button("Save", width="stretch"):
             return
     told["ripening_month"] = MONTHS.index(ripens) + 1 if ripens else None
     told = {k: v.strip() if isinstance(v, str) else v for k, v in told.items()}
@@ -160,8 +157,7 @@ def show_limbs(tree: OrchardTree, tree_id: int) -> None:
             "thinning: each limb's counts then stand here, season by season."
         )
         return
-    st.markdown("**Its limbs, before and after**")
-    with st.container(horizontal=True, gap="small"):
+    with st.expander("Its limbs, before and after"), st.container(horizontal=True, gap="small"):
         for limb in dict.fromkeys(e.limb for e in entries):
             mine = [e for e in entries if e.limb == limb]
             with st.container(border=True, width=350):
@@ -176,11 +172,11 @@ def table_of(entries: Sequence[LimbSeason]) -> str:
         when = f" ({day.day}&nbsp;{MONTHS[day.month - 1][:3]})" if day else ""
         return f"**{count_n:.0f}**{when}" if math.isfinite(count_n) else "–"
 
-    lines = ["| Season | Before | Keep | After |", "|:--|--:|--:|--:|"]
-    for e in entries:
-        before, after = cell(e.before_n, e.before_on), cell(e.after_n, e.after_on)
-        lines.append(f"| {e.year} | {before} | {cell(e.keep_n)} | {after} |")
-    return "\n".join(lines)
+    rows = [
+        (e.year, cell(e.before_n, e.before_on), cell(e.keep_n), cell(e.after_n, e.after_on))
+        for e in entries
+    ]
+    return table(("Season", "Before", "Keep", "After"), rows)
 
 
 def sum_words(last: LimbSeason) -> str:

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import screen_cache as cache
 import streamlit as st
-from screen_words import plain, units
+from screen_words import ask_number, plain, units
 from tree_hidden import ask_both_sides, ask_hand_counts
 
 from fruitcount.errors import BadInputError
@@ -51,10 +51,7 @@ def ask_facts(
         "Plan", PLAN_CHOICES, index=None, format_func=TITLES.__getitem__,
         placeholder="as chosen on the photos", key=f"plan{name}",
     )  # fmt: skip
-    pace = st.number_input(
-        "Fruit you take off in a minute", min_value=0.0, value=None, step=1.0,
-        placeholder="not known", key=f"pace{name}",
-    )  # fmt: skip
+    pace = ask_number("Fruit you take off in a minute", key=f"pace{name}")
     typed = _numbers_in(others, "in" if us else "mm")
     sizes = (LimbSize(v * (MM_PER_INCH if us else 1.0)) for v in typed)
     hand, by_limb = ask_hand_counts(rows, name)
@@ -70,7 +67,7 @@ def ask_facts(
         age_years=max(date.today().year - tree.planted_year, 2) if tree.planted_year else None,
         trunk_circumference_mm=tree.trunk_circumference_mm if _trunk_leads(tree, species) else None,
         harvest_diameter_mm=next(filter(None, wanted), None),
-        pace_n_per_min=pace or None,
+        pace_n_per_min=pace,
         plan_choice=choice,
         limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
         seen_true=hand,
@@ -87,29 +84,19 @@ def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
     others = st.text_input(f"Base thickness of each other limb, {words}", placeholder="22, 30, 18")
     st.caption("Limbs not photographed, by caliper just above the fork. Empty if there are none.")
     left, right = st.columns(2)
-    limbs_n = left.number_input(
-        "Or how many limbs the tree has",
-        min_value=0,
-        max_value=MOST_LIMBS,
-        value=None,
-        placeholder="not known",
-    )
-    draw_n = min(3, int(limbs_n or 0))
+    how_many = "Or how many limbs the tree has"
+    typed = ask_number(how_many, where=left, whole=True, max_value=MOST_LIMBS)
+    limbs_n = int(typed) if typed else None
+    draw_n = min(3, limbs_n or 0)
     if draw_n and left.button(f"Draw {draw_n} limbs to photograph"):
-        names = draw_limbs([str(k) for k in range(1, int(limbs_n or 0) + 1)], draw_n)
+        names = draw_limbs([str(k) for k in range(1, (limbs_n or 0) + 1)], draw_n)
         left.write(f"By lot: limb {', '.join(names)}, numbered from the lowest up.")
-    crates = right.number_input(
-        "Crates wanted from this tree", min_value=0.0, value=None, placeholder="not known"
-    )
+    crates = ask_number("Crates wanted from this tree", where=right)
     if not crates:
-        return others, TreeFacts(limbs_n=int(limbs_n) if limbs_n else None)
-    unit = "lb" if us else "kg"
-    crate = right.number_input(f"Fruit in a full crate, {unit}", min_value=0.1, value=10.0)
-    return others, TreeFacts(
-        limbs_n=int(limbs_n) if limbs_n else None,
-        crates_n=crates,
-        crate_kg=crate * (KG_PER_LB if us else 1.0),
-    )
+        return others, TreeFacts(limbs_n=limbs_n)
+    unit, per = ("lb", KG_PER_LB) if us else ("kg", 1.0)
+    crate_kg = ask_number(f"Fruit in a full crate, {unit}", 10.0 * per, where=right, per=per)
+    return others, TreeFacts(limbs_n=limbs_n, crates_n=crates, crate_kg=crate_kg or 10.0 * per)
 
 
 def _trunk_leads(tree: OrchardTree, name: str) -> bool:
@@ -129,35 +116,20 @@ def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
     """
     left, right = st.columns(2)
     unit, per = ("in", MM_PER_INCH) if us else ("cm", 10.0)
-    was = tree.trunk_circumference_mm
-    shown = None if was is None else round(was / per, 1)
-    trunk = left.number_input(
-        f"Trunk, measured around, {unit}",
-        min_value=0.0,
-        max_value=500.0,
-        value=shown,
-        step=1.0,
-        placeholder="by tape, 20 cm above ground" if not us else "by tape, 8 in above ground",
+    trunk = ask_number(
+        f"Trunk, measured around, {unit}", tree.trunk_circumference_mm, where=left, per=per,
+        hint=f"by tape, {'8 in' if us else '20 cm'} above ground", max_value=500.0,
         key=f"trunk{tree.name}{us}",
-    )
+    )  # fmt: skip
     year = date.today().year
-    age = right.number_input(
-        "Years since it was planted",
-        min_value=0,
-        max_value=150,
-        value=year - tree.planted_year if tree.planted_year else None,
-        step=1,
-        placeholder="not known",
-        key=f"age{tree.name}",
-    )
+    was = year - tree.planted_year if tree.planted_year else None
+    words, at = "Years since it was planted", f"age{tree.name}"
+    age = ask_number(words, was, where=right, whole=True, max_value=150, key=at)
     if bool(trunk) != bool(age):
         lack = "its age" if trunk else "its trunk"
         st.caption(f"Enter {lack} as well to use the trunk table.")
-    told = replace(
-        tree,
-        trunk_circumference_mm=was if trunk == shown else (trunk * per if trunk else None),
-        planted_year=year - int(age) if age else None,
-    )
+    planted = year - int(age) if age else None
+    told = replace(tree, trunk_circumference_mm=trunk, planted_year=planted)
     if told != tree:
         save_tree(cache.records().store, told, year=year)
     return told

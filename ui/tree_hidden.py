@@ -59,7 +59,7 @@ def ask_hand_counts(rows: Sequence[Mapping[str, Any]], name: str) -> tuple[Pairs
                 placeholder="as counted, for a limb chosen above",
             )  # fmt: skip
             true = right.number_input("By hand", min_value=0, max_value=MOST_FRUIT, value=None)
-            if st.form_submit_button("Keep", width="stretch") and tree_id is not None:
+            if st.form_submit_button("Save", width="stretch") and tree_id is not None:
                 seen = round(shown[limb]) if seen is None and limb else seen
                 if seen is None or true is None:
                     st.error("Type both counts of the same limb.")
@@ -138,7 +138,7 @@ def ask_pair(pair: SidePair, keys: Mapping[int, str]) -> None:
             for number, side in ((pair.front_id, "Front"), (pair.back_id, "Back")):
                 with suppress(FruitcountError):
                     small = preview_jpeg(cache.records().path(keys[number]), 320)
-                    st.image(small, width=130, caption=side)
+                    st.image(small, width=130, caption=side, alt=f"{side} of limb {pair.limb}")
         told = _field(pair)
         most = min(pair.front_n, pair.back_n)
         if told is not None and told > most:

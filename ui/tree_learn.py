@@ -8,7 +8,7 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 import tree_lessons as lessons
-from screen_words import plain
+from screen_words import plain, table
 
 from fruitcount.calibrate.learn import Proposal
 from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
@@ -109,5 +109,4 @@ def figures(before: Tally, after: Tally) -> str:
         "Wrong marks": (before.false_n, after.false_n),
         "Missed fruit": (before.missed_n, after.missed_n),
     }
-    lines = ["| | Now | With them |", "|:--|--:|--:|"]
-    return "\n".join([*lines, *(f"| {name} | {a} | {b} |" for name, (a, b) in rows.items())])
+    return table(("", "Now", "With them"), [(name, *cells) for name, cells in rows.items()])

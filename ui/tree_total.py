@@ -15,7 +15,7 @@ import streamlit as st
 from limb_size import own_words
 from screen_downloads import planned, show_files
 from screen_photos import preview_jpeg
-from screen_words import photo_words, plain, units
+from screen_words import photo_words, plain, table, units
 from tree_facts import ask_facts
 
 from fruitcount.cautions import CAUTIONS_FULL
@@ -81,10 +81,12 @@ def show_changes(rows: list[dict[str, Any]]) -> None:
     changes = compare_moments(group_limbs(rows))
     if not changes:
         return
-    table = ["| Limb | Before | After | Off |", "|:--|--:|--:|--:|"]
-    for (_, limb), c in changes.items():
-        table.append(f"| {plain(limb)} | {c.before_n:.0f} | {c.after_n:.0f} | {c.off_n:.0f} |")
-    st.markdown("**Before and after thinning**\n\n" + "\n".join(table))
+    cells = [
+        (plain(limb), f"{c.before_n:.0f}", f"{c.after_n:.0f}", f"{c.off_n:.0f}")
+        for (_, limb), c in changes.items()
+    ]
+    shown = table(("Limb", "Before", "After", "Off"), cells)
+    st.markdown(f"**Before and after thinning**\n\n{shown}")
 
 
 def show_noticed(rows: list[dict[str, Any]], facts: TreeFacts) -> None:
@@ -103,15 +105,19 @@ def noticed(rows: list[dict[str, Any]], facts: TreeFacts | None = None) -> list[
             if part[first] is not row:
                 out.append(f"{row['file']} looks the same as {part[first]['file']}: counted once.")
     limbs: dict[str, list[LimbCount]] = {}
+    several: dict[str, list[str]] = {}
     for limb in as_factor_takes(group_limbs(rows), facts or TreeFacts()):
         limbs.setdefault(limb.limb, []).append(limb)
     for name, moments in limbs.items():
         for limb in moments:
             if len(limb.files) > 1:
                 when = f" {limb.moment} thinning" if limb.moment else ""
-                out.append(f"Limb {name}{when} is on {len(limb.files)} photos: {limb.how}.")
+                several.setdefault(f"{len(limb.files)} photos{when}: {limb.how}", []).append(name)
         if {"before", "after"} <= {limb.moment for limb in moments}:
             out.append(f"Limb {name} was photographed before and after: compared below.")
+    for how, names in several.items():
+        limbs_are = f"Limb {names[0]} is" if len(names) == 1 else f"Limbs {', '.join(names)} are"
+        out.append(f"{limbs_are} on {how}.")
     return out
 
 
@@ -203,21 +209,15 @@ def show_own_size(name: str, keep_n: float) -> None:
 
 def _table(sheet: TreeSheet) -> str:
     """Each limb's share, with minutes where the pace is told."""
-    timed = math.isfinite(sheet.work.minutes)
-    table = ["| Limb | Now | Keep | Take off | At harvest |", "|:--|--:|--:|--:|--:|"]
-    if timed:
-        table = [f"{table[0]} Minutes |", f"{table[1]}--:|"]
+    columns = 6 if math.isfinite(sheet.work.minutes) else 5
+    rows = []
     for limb in sheet.limbs:
         now, off, minutes = "not seen, load not checked", "-", "-"
         if limb.counted:
-            now, off, minutes = (
-                str(limb.whole_n),
-                f"{limb.work.off_n:.0f}",
-                f"{limb.work.minutes:.0f}",
-            )
-        row = f"| {plain(limb.name)} | {now} | {limb.keep_n} | {off} | {limb.final_n} |"
-        table.append(f"{row} {minutes} |" if timed else row)
-    return "\n".join(table)
+            now, off = str(limb.whole_n), f"{limb.work.off_n:.0f}"
+            minutes = f"{limb.work.minutes:.0f}"
+        rows.append((plain(limb.name), now, limb.keep_n, off, limb.final_n, minutes)[:columns])
+    return table(("Limb", "Now", "Keep", "Take off", "At harvest", "Minutes")[:columns], rows)
 
 
 def _show_plain(rows: Sequence[dict[str, Any]], facts: TreeFacts, why: str) -> None:
@@ -227,9 +227,9 @@ def _show_plain(rows: Sequence[dict[str, Any]], facts: TreeFacts, why: str) -> N
     except BadInputError as fault:
         st.warning(plain(str(fault)))
         return
-    st.markdown(f"### {_about(count.total)} {covers(count.total)}")
+    st.markdown(f"### {_about(count.total)} {covers(count.total)}. How many should stay?")
+    st.write(f"That is not known yet: {plain(why)}.")
     _show_sure(count)
-    st.write(f"No number to keep: {plain(why)}.")
     for note in (*count.notes, *common_practice_notes(count.total.value_n)):
         st.caption(plain(note))
 

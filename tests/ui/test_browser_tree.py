@@ -139,7 +139,7 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, server):
     if not page.get_by_label("Name or place").is_visible():  # open where there is no tree yet
         page.get_by_text("Add a tree").click()
     page.get_by_label("Name or place").fill("Old peach, gate")
-    page.get_by_role("button", name="Keep").first.click()
+    page.get_by_role("button", name="Save").first.click()
     # in a drawer: nothing is due yet
     page.get_by_text("Old peach, gate").first.wait_for(state="attached")
     # nothing tells a day yet: a calendar with nothing in it is not offered

@@ -131,7 +131,7 @@ def test_a_season_asks_for_trees_then_says_what_is_due(data):
     assert not app.exception
     assert "No trees yet" in _words(app)
     next(t for t in app.text_input if t.label == "Name or place").set_value("Old *peach*")
-    next(b for b in app.button if b.label == "Keep").click().run()
+    next(b for b in app.button if b.label == "Save").click().run()
     assert not app.exception
     assert "Old \\*peach\\*" in _words(app)
 
@@ -139,7 +139,7 @@ def test_a_season_asks_for_trees_then_says_what_is_due(data):
 def test_a_trees_species_and_ripening_month_can_be_changed(data):
     app = _page("season").run()
     next(t for t in app.text_input if t.label == "Name or place").set_value("Gate")
-    next(b for b in app.button if b.label == "Keep").click().run()
+    next(b for b in app.button if b.label == "Save").click().run()
     # the first such box belongs to the form for a new tree, the last to "Change it"
     [s for s in app.selectbox if s.label == "Species"][-1].set_value("apricot")
     [s for s in app.selectbox if s.label == "Ripens in"][-1].set_value("June")

@@ -7,9 +7,8 @@ import math
 import zipfile
 
 import pytest
-from screen_answers import from_shown, to_shown
 from screen_photos import photos_in
-from screen_words import plain
+from screen_words import ask_number, plain
 from tree_count import progress_words, told_by_name
 
 from fruitcount.errors import PhotoUnreadableError
@@ -75,12 +74,23 @@ def test_a_file_name_may_tell_the_limb(name, place):
     assert (told.limb, told.side, told.moment) == place
 
 
-@pytest.mark.parametrize("name", ["spacing_mm", "harvest_diameter_mm", "base_diameter_mm"])
-@pytest.mark.parametrize("us", [False, True])
-def test_lengths_survive_the_box(name, us):
-    assert from_shown(name, to_shown(name, 63.5, us), us) == pytest.approx(63.5, abs=0.2)
-    assert to_shown(name, None, us) is None
-    assert from_shown(name, 0.0, us) is None
+@pytest.mark.parametrize("per", [1.0, 10.0, 25.4, 28.349523125])
+def test_a_number_survives_its_box(per):
+    """Unchanged it stays as it was kept, whatever the unit shown rounds away."""
+
+    class Box:
+        def __init__(self, typed="as shown"):
+            self.typed = typed
+
+        def number_input(self, words, value, **more):
+            return value if self.typed == "as shown" else self.typed
+
+    assert ask_number("", 63.517, where=Box(), per=per) == 63.517
+    assert ask_number("", None, where=Box(), per=per) is None
+    assert ask_number("", 63.517, where=Box(2.5), per=per) == pytest.approx(2.5 * per)
+    assert ask_number("", 63.517, where=Box(None), per=per) is None
+    assert ask_number("", 63.517, where=Box(0.0), per=per) is None
+    assert ask_number("", None, where=Box(0.0), per=per, zero=True) == 0.0
 
 
 def test_a_users_text_is_never_markup():
