@@ -93,7 +93,7 @@ def count_words(told: Mapping[str, Any]) -> str:
     crop, keep = told.get("count_n"), told.get("keep_n")
     if crop is None:
         return "Cannot tell" if told.get("verdict") == "cannot tell" else ""
-    if keep is None:
+    if keep is None or told.get("verdict") == "cannot tell":
         return f"{crop} fruit, how many to keep not known"
     return f"Leave all {crop}" if keep == crop else f"Keep {keep} of {crop}"
 

@@ -87,7 +87,7 @@ def test_a_number_survives_its_box(per):
 
     assert ask_number("", 63.517, where=Box(), per=per) == 63.517
     assert ask_number("", None, where=Box(), per=per) is None
-    assert ask_number("", 63.517, where=Box(2.5), per=per) == pytest.approx(2.5 * per)
+    assert ask_number("", 63.517, where=Box(3.5), per=per) == pytest.approx(3.5 * per)
     assert ask_number("", 63.517, where=Box(None), per=per) is None
     assert ask_number("", 63.517, where=Box(0.0), per=per) is None
     assert ask_number("", None, where=Box(0.0), per=per, zero=True) == 0.0

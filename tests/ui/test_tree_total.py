@@ -256,7 +256,7 @@ def test_an_estimate_without_a_target_says_what_makes_it_surer_too(two_sided):
     _field(app).set_value(12).run()
     assert not app.exception
     words = _said(app)
-    assert "No number to keep" in words
+    assert "How many should stay?" in words
     assert "About 233 fruit" in words  # (22 + 30) / 2 * 5 limbs * 39.38 / 22
     assert "capture-recapture" in words
     assert "photograph" in words
