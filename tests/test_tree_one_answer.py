@@ -252,7 +252,9 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     monkeypatch.setenv(DATA_VARIABLE, str(data))
     views = []
     real = page_limb.canvas_data
-    monkeypatch.setattr(page_limb, "canvas_data", lambda *a: views.append(a[-1]) or real(*a))
+    monkeypatch.setattr(
+        page_limb, "canvas_data", lambda *a, **more: views.append(a[-1]) or real(*a, **more)
+    )
     inputs = GrowerInputs(species="peach", ripening_month=6)
     for key, row in keys.items():
         seen = measurement_of(counted / "plain", row)

@@ -11,12 +11,13 @@ import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
 from limb_size import show_size
-from review_canvas import View, canvas_data, review_canvas
+from review_canvas import canvas_data, review_canvas
 from screen_answers import answers_form
 from screen_downloads import show_downloads, show_limb, show_pictures
 from screen_outbox import Desk
 from screen_photos import photo_at
 from screen_result import (
+    Answer,
     actions_by_mark,
     answer_of,
     cut_strokes,
@@ -124,46 +125,27 @@ def show_canvas(key: str, facts: dict[str, Any]) -> Result:
     """The photo with its marks and what becomes of them; returns what was decided on them."""
     seen, desk, result = cache.seen_of(key), cache.desk_of(key), cache.decided(key, facts)
     scale = result.measurement.scale
-    view = View(
-        key=key,
-        width_px=seen.width_px,
-        height_px=seen.height_px,
-        **vars(answer_of(result, units())),
-        actions=actions_by_mark(result, desk.history.sheet),
-        cuts_px=cut_strokes(result),
-        card_px=[(float(x), float(y)) for x, y in scale.corners_px],
-        coins=list(DISC_DIAMETERS_MM.items()),
-        px_per_mm=scale.px_per_mm if scale.known else 0.0,
-        message=desk.message,
-        us=units() == "us",
-        doubt_below=engine.doubt_below(seen.source),
-    )
+    data = canvas_data(
+        desk, key, (seen.width_px, seen.height_px), answer_of(result, units()),
+        actions=actions_by_mark(result, desk.history.sheet), cuts_px=cut_strokes(result),
+        card_px=scale.corners_px.tolist(), coins=list(DISC_DIAMETERS_MM.items()),
+        px_per_mm=scale.px_per_mm if scale.known else 0.0, message=desk.message,
+        us=units() == "us", doubt_below=engine.doubt_below(seen.source),
+    )  # fmt: skip
     desk.message = ""
     widget = _WIDGET.format(key[:12])
-    review_canvas(
-        canvas_data(desk, view), key=widget, on_outbox=partial(cache.receive, key, widget)
-    )
+    review_canvas(data, key=widget, on_outbox=partial(cache.receive, key, widget))
     return result
 
 
 def count_beside(key: str, photo: Any, answer: Any) -> None:
     """Count a new photo while it is shown: it can be looked at and zoomed meanwhile."""
-    path = cache.records().path(key)
-    whole = photo_at(path)
-    view = View(
-        key=key,
-        width_px=whole.width_px,
-        height_px=whole.height_px,
-        summary="Counting the fruit",
-        detail="A few seconds. You can zoom in meanwhile.",
-        busy=True,
-    )
+    rows, columns = photo_at(cache.records().path(key)).rgb.shape[:2]
+    words = Answer("Counting the fruit", "A few seconds. You can zoom in meanwhile.", [])
+    empty = Desk(cx.History.begin(cx.Sheet()))
     with photo.container(key="photo"):
-        review_canvas(
-            canvas_data(Desk(cx.History.begin(cx.Sheet())), view),
-            key=_WIDGET.format(key[:12]),
-            on_outbox=lambda: None,
-        )
+        data = canvas_data(empty, key, (columns, rows), words, busy=True)
+        review_canvas(data, key=_WIDGET.format(key[:12]), on_outbox=lambda: None)
     with answer, st.spinner("Counting the fruit.", show_time=True):
         cache.seen_of(key)
     st.rerun()

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
 import streamlit as st
 from screen_outbox import Desk
+from screen_result import Answer
 from screen_shell import read_asset
 
 import fruitcount.corrections as cx
@@ -31,61 +31,27 @@ def _component() -> Any:
     )
 
 
-@dataclass(frozen=True)
-class View:
-    """What the canvas shows besides the sheet.
+def canvas_data(
+    desk: Desk, key: str, size_px: tuple[int, int], answer: Answer, **more: Any
+) -> dict[str, Any]:
+    """What the canvas is told: marks as short rows, in the order that the script expects.
 
-    Attributes
+    Parameters
     ----------
+    desk : Desk
     key : str
         The photo's hash.
-    width_px, height_px : int
-        Size of the upright photo.
-    summary, detail : str
-        The line above the photo, and a smaller one under it.
-    actions : mapping of mark id to {"keep", "pinch", "cut"}
-    cuts_px : sequence of (x1, y1, x2, y2)
-        Strokes across the limb.
-    card_px : sequence of (x, y)
-        Corners of the scale card; empty without one.
-    coins : sequence of (name, diameter in mm)
-    px_per_mm : float
-        0 without a scale.
-    warnings : sequence of str
-        What casts doubt on the answer, most important first; beside it.
-    ask, question : str
-        The one thing asked in place, as in :class:`screen_result.Answer`.
-    message : str
-        Shown under the photo until the next tap.
-    us : bool
-        Inches in place of millimetres.
-    doubt_below : float
-        Score under which a mark counts as doubtful.
-    busy : bool
-        The photo is still being counted: it can be looked at, not corrected.
+    size_px : tuple of int
+        Width and height of the upright photo.
+    answer : Answer
+        The words above it.
+    **more
+        ``actions`` (mark id to keep, pinch or cut), ``cuts_px`` (strokes across the limb, each x1,
+        y1, x2, y2), ``card_px`` (corners of the scale card), ``coins`` (name and diameter in mm),
+        ``px_per_mm`` (0 without a scale), ``message`` (shown until the next tap), ``us`` (inches),
+        ``doubt_below`` (score under which a mark counts as doubtful), ``busy`` (the photo is still
+        being counted: it can be looked at, not corrected).
     """
-
-    key: str
-    width_px: int
-    height_px: int
-    summary: str = ""
-    detail: str = ""
-    actions: Mapping[str, str] = field(default_factory=dict)
-    cuts_px: Sequence[Sequence[float]] = ()
-    card_px: Sequence[Sequence[float]] = ()
-    coins: Sequence[tuple[str, float]] = ()
-    px_per_mm: float = 0.0
-    warnings: Sequence[str] = ()
-    ask: str = ""
-    question: str = ""
-    message: str = ""
-    us: bool = False
-    doubt_below: float = 0.5
-    busy: bool = False
-
-
-def canvas_data(desk: Desk, view: View) -> dict[str, Any]:
-    """The component's data: marks as short rows, in the order that the script expects."""
     names = tuple(cx.Mark.__dataclass_fields__)
     history, sheet = desk.history, desk.history.sheet
 
@@ -93,9 +59,18 @@ def canvas_data(desk: Desk, view: View) -> dict[str, Any]:
         last = list(zip(edits, owners, strict=True))[-_STEPS_SENT:]
         return [[who, cx.edit_to_json(edit)] for edit, (who, _) in last]
 
+    at_first: dict[str, Any] = {
+        "actions": {}, "cuts_px": (), "card_px": (), "coins": (), "px_per_mm": 0.0,
+        "message": "", "us": False, "doubt_below": 0.5, "busy": False,
+    }  # fmt: skip
     return {
-        **vars(view),
-        "url": f"/photo/{view.key}",
+        **at_first,
+        **more,
+        **vars(answer),
+        "key": key,
+        "url": f"/photo/{key}",
+        "width_px": size_px[0],
+        "height_px": size_px[1],
         "revision": history.revision,
         "ack": dict(desk.acked),
         "marks": [[getattr(mark, name) for name in names] for mark in sheet.marks],
