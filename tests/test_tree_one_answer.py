@@ -9,6 +9,7 @@ from contextlib import closing
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import page_limb
 import pypdf
@@ -252,9 +253,12 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     monkeypatch.setenv(DATA_VARIABLE, str(data))
     views = []
     real = page_limb.canvas_data
-    monkeypatch.setattr(
-        page_limb, "canvas_data", lambda *a, **more: views.append(a[-1]) or real(*a, **more)
-    )
+
+    def spy(*args, **more):
+        views.append(SimpleNamespace(**real(*args, **more)))
+        return vars(views[-1])
+
+    monkeypatch.setattr(page_limb, "canvas_data", spy)
     inputs = GrowerInputs(species="peach", ripening_month=6)
     for key, row in keys.items():
         seen = measurement_of(counted / "plain", row)

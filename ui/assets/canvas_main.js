@@ -44,7 +44,7 @@ class Screen extends Acts {
       allright: () => this.checkAll(), follow: () => { this.follow = !this.follow; },
       swap: () => this.lineByHand(true),
       freshline: () => this.showLimb(), showlimb: () => this.showLimb(), limbyes: () => this.lineByHand(false), length: () => this.sendLength(),
-      usescale: () => this.sendScale(), cardscale: () => this.outbox.put({ scale: { how: "card" } }),
+      setscale: () => this.setJob("scale"), usescale: () => this.sendScale(), cardscale: () => this.outbox.put({ scale: { how: "card" } }),
     };
   }
 
