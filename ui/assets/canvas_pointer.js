@@ -48,7 +48,7 @@ function listenPointers(S) {
     if (cancelled) { cancelDrag(S, { act }); S.paint(); return; }
     const aimed = act?.kind === "aim";
     if (aimed && act.moved) act.mark = S.hit(...at(e), RING_CSS, S.glassZoom(...at(e)));
-    if (aimed || (act && !act.moved && ["pan", "mark", "handle"].includes(act.kind))) tap(S, P, act, at(e));
+    if (aimed || (act && !act.moved && ["pan", "mark", "handle"].includes(act.kind))) tap(S, P, act, at(e), e.timeStamp);
     else if (act) finishAct(S, act);
     S.paint();
   };
@@ -139,8 +139,8 @@ function cancelDrag(S, P) {
   S.glass = null;
 }
 
-function tap(S, P, act, [cx, cy]) {
-  const now = Date.now(), last = P.lastTap;
+function tap(S, P, act, [cx, cy], now) {
+  const last = P.lastTap;
   P.lastTap = { now, cx, cy, added: null };
   if (last && act.touch && now - last.now < DOUBLE_MS && Math.hypot(cx - last.cx, cy - last.cy) < DOUBLE_CSS) {
     P.lastTap = null;
