@@ -20,7 +20,7 @@ from screen_engine import kept_result, warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
 from screen_result import answer_of
-from screen_shell import icon_png
+from screen_shell import icon_png, read_asset
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -33,15 +33,7 @@ from fruitcount.store.kept import Records, open_records
 
 _HERE = Path(__file__).resolve().parent
 # Ours: leaf, bark and paper. Every text pair was checked for a contrast of at least 4.5 to 1.
-_MANIFEST = {
-    "name": "Fruit count",
-    "short_name": "Fruit count",
-    "start_url": "/",
-    "display": "standalone",
-    "background_color": "#fffdf6",
-    "theme_color": "#00573f",
-    "icons": [{"src": "/icon.png", "sizes": "192x192", "type": "image/png"}],
-}
+_MANIFEST = "application/manifest+json"
 _THEME = {
     "theme.font": "system-ui, sans-serif",
     "theme.light.primaryColor": "#00573f",
@@ -64,12 +56,13 @@ def make_app(records: Records, guard: Guard | None) -> Any:
     def answer(request: Request) -> Response:
         return answer_response(records, request.path_params["key"], request.query_params)
 
+    told = read_asset("app.webmanifest")
     return st.App(
         _HERE / "app.py",
         routes=[
             Route("/photo/{key}", photo),
             Route("/answer/{key}", answer),
-            Route("/app.webmanifest", lambda _: JSONResponse(_MANIFEST)),
+            Route("/app.webmanifest", lambda _: Response(told, media_type=_MANIFEST)),
             Route("/icon.png", lambda _: Response(icon_png(), media_type="image/png")),
         ],
         middleware=[Middleware(Packed), Middleware(Gate, guard=guard)],

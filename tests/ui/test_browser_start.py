@@ -97,6 +97,8 @@ def test_a_slow_phone_sees_photo_and_answer_within_seconds(
     print(f"canvas after {time.monotonic() - begin:.1f} s, {sum(loaded)} bytes")
     page.wait_for_function(f"{HERE}?.data?.busy === false", timeout=60000)
     assert page.evaluate(f"{SCREEN}.data.summary") == said  # the same answer, before and after
+    page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
+    page.wait_for_load_state("networkidle", timeout=120000)  # what came late is kept too
     loaded.clear()
     begin = time.monotonic()
     page.reload(wait_until="commit")
