@@ -13,7 +13,7 @@ from screen_words import LEGEND
 import fruitcount.corrections as cx
 from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT
 from fruitcount.export.words import count_line, fruit_actions, scale_line
-from fruitcount.flags import Flag, flag_sentences
+from fruitcount.flags import SENTENCES, Flag, flag_sentences
 from fruitcount.lines import point_on_line
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Result
@@ -84,7 +84,9 @@ def answer_of(result: Result, units: str) -> Answer:
         big, small = "No fruit marked", "Tap each fruit on the photo, or take a sharper photo."
     elif ask and plan.verdict in ("cannot tell", "check limb"):
         big, small = f"{n} fruit. {words}", ""
-    left = flag_sentences(flags & ~stands_for)
+    left = [w for w in result.decision.warnings if w not in flag_sentences(stands_for)]
+    if ask == "ends":  # its sentence names the end, as the picture does here
+        left = [w for w in left if w in SENTENCES.values()]
     return Answer(big, small, left, ask, "" if words in big else words)
 
 
