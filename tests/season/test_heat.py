@@ -122,7 +122,7 @@ def test_a_long_gap_is_told_and_filled_by_the_same_hours(tmp_path):
     [
         (lambda h: not 250 <= h < 330, "80 of 720 hours are missing"),
         (lambda h: 7 <= h % 24 < 21, "of 720 hours are missing"),  # every night
-        (lambda h: h < 24 * 12, "tells 12 of the 30 days"),
+        (lambda h: h < 24 * 12, "has 12 of the 30 days"),
         (lambda h: h >= 80, "begins on 2026-03-23"),
         (lambda h: h >= 24 * 30.5, "720 of 720 hours are missing; the file begins on 2026-04-19"),
     ],
