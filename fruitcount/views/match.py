@@ -167,8 +167,8 @@ def seen_on_second(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Where fruit of the first photo stand on the second: along, aside, and how much larger.
 
-    A straight limb before two pinhole cameras; `depth_mm` is how far behind the limb the fruit
-    are as the first photo looks.
+    A straight limb before two pinhole cameras; ``depth_mm`` is how far behind the limb the fruit
+    are as the first photo looks. All three are of shape (N,), one a fruit of the first photo.
     """
     half_a, half_b = a.length_mm / 2, b.length_mm / 2
     u, da, db = a.along_mm - half_a, a.distance_mm, b.distance_mm
