@@ -98,7 +98,7 @@ def filled_up(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def asked(net: Any, picture: NDArray[np.uint8], names: tuple[str, ...]) -> list[F32]:
-    """What a net answers under these names to a (rows, columns, 3) picture, each of shape (n, h, w)."""
+    """Answers of a net under these names, of shape (n, h, w); the picture is (rows, columns, 3)."""
     with _ONE_AT_A_TIME:  # the net keeps its input between the two calls
         # It keeps a copy: no name here, so that the original (30 MB) goes before the net runs.
         net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255.0))
