@@ -16,6 +16,10 @@ from numpy.typing import NDArray
 from fruitcount.errors import BadInputError
 
 FloatArray = NDArray[np.float64]
+F32 = NDArray[np.float32]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+Pixels = NDArray[np.uint8]
 
 
 class Kind(IntEnum):
@@ -93,19 +97,19 @@ class Fruitlets:
     y_px: FloatArray
     r_px: FloatArray
     score: FloatArray
-    kind: NDArray[np.int64]
+    kind: IntArray
     yellow_frac: FloatArray
     roundness_frac: FloatArray
     visible_frac: FloatArray
     diameter_mm: FloatArray
     diameter_sd_mm: FloatArray
-    on_limb: NDArray[np.int64]
-    shoot: NDArray[np.int64]
+    on_limb: IntArray
+    shoot: IntArray
     along_px: FloatArray
     along_mm: FloatArray
     offset_px: FloatArray
-    cluster: NDArray[np.int64]
-    by_hand: NDArray[np.bool_]
+    cluster: IntArray
+    by_hand: BoolArray
 
     def __post_init__(self) -> None:
         n = len(np.asarray(self.x_px))
@@ -156,9 +160,9 @@ class Fruitlets:
         return replace(self, **columns)
 
     @property
-    def counts_as_crop(self) -> NDArray[np.bool_]:
+    def counts_as_crop(self) -> BoolArray:
         """Fruit on this limb that will be crop: not yellowing, not known to be off the limb."""
-        mask: NDArray[np.bool_] = (self.kind != Kind.YELLOWING) & (self.on_limb != 0)
+        mask: BoolArray = (self.kind != Kind.YELLOWING) & (self.on_limb != 0)
         return mask
 
     @property

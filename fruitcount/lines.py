@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fruitcount.types import FloatArray, Fruitlets, Limb
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
+from fruitcount.types import Limb
 
 
 def along_line(line_px: FloatArray) -> FloatArray:
@@ -75,7 +75,7 @@ def nearest_on_line(
     return np.where(np.isfinite(offset), along, 0.0), offset
 
 
-def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[NDArray[np.int64], FloatArray]:
+def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[IntArray, FloatArray]:
     """On which line each fruit hangs, and how far along that line.
 
     Fruit of the main limb keeps its ``along_px`` where it has one; fruit of a shoot is dropped

@@ -14,7 +14,8 @@ import numpy as np
 
 from fruitcount.errors import RecordError
 from fruitcount.flags import Flag, flag_names, flags_from_names
-from fruitcount.types import Fruitlets, Limb, Measurement, Scale
+from fruitcount.fruitlets import Fruitlets
+from fruitcount.types import Limb, Measurement, Scale
 
 T = TypeVar("T")
 

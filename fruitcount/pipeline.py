@@ -10,11 +10,11 @@ from functools import cached_property
 
 import numpy as np
 
-from fruitcount.count_settings import SCALE_KINDS, CountSettings, ScaleRequest
+from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.detect.find import count_range, find_fruitlets
-from fruitcount.detect.heatmap import HEATMAPS, default_source
-from fruitcount.detect.settings import DetectSettings
+from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
 from fruitcount.flags import Flag, flag_sentences
+from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.backdrop import backdrop, inside
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.light import colour_doubt
@@ -40,7 +40,6 @@ from fruitcount.species.loader import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
     SMALLEST_FRUIT_MM,
-    Fruitlets,
     Limb,
     Maps,
     Measurement,

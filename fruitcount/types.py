@@ -10,28 +10,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import CIRCLE_COLUMNS, FloatArray, Fruitlets, Kind, read_only
-
-__all__ = [
-    "CIRCLE_COLUMNS",
-    "LARGEST_FRUIT_MM",
-    "SMALLEST_FRUIT_MM",
-    "FloatArray",
-    "Fruitlets",
-    "Kind",
-    "Limb",
-    "Maps",
-    "Measurement",
-    "Photo",
-    "Reason",
-    "Scale",
-    "Shoot",
-    "read_only",
-]
-
+from fruitcount.fruitlets import F32, FloatArray, Fruitlets, Pixels, read_only
 
 SMALLEST_FRUIT_MM, LARGEST_FRUIT_MM = 4.0, 35.0
 """Diameters between which fruit are looked for and believed: pea to a little over coin size."""
@@ -57,7 +38,7 @@ class Photo:
         Only read when asked for; never written unless asked for.
     """
 
-    rgb: NDArray[np.uint8]
+    rgb: Pixels
     name: str = ""
     sha256: str = ""
     taken_at: datetime | None = None
@@ -147,13 +128,13 @@ class Maps:
         The same photo at other sizes, by another net.
     """
 
-    heatmap: NDArray[np.float32]
-    radius_px: NDArray[np.float32]
-    wood: NDArray[np.float32]
+    heatmap: F32
+    radius_px: F32
+    wood: F32
     px_per_cell: float
     source: str
-    yellow: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
-    visible: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    yellow: F32 = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    visible: F32 = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     others: tuple[Maps, ...] = ()
 
 

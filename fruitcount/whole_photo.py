@@ -12,15 +12,13 @@ from threading import Lock
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from fruitcount.files import models_folder
+from fruitcount.fruitlets import F32, Pixels
 from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.reduce import of_last_photo, reduced_to
 from fruitcount.types import Maps
-
-F32 = NDArray[np.float32]
 
 SIDES_PX = (480, 800)
 """Long sides at which the photo is looked at. By the net's first run both together drew 4 of 56
@@ -59,7 +57,7 @@ def limb_model_path() -> Path:
 
 
 @of_last_photo
-def whole_photo(rgb: NDArray[np.uint8]) -> WholePhoto | None:
+def whole_photo(rgb: Pixels) -> WholePhoto | None:
     """What the limb net tells of a photo; None where its file is missing or the photo is tiny.
 
     Parameters
@@ -77,7 +75,7 @@ def whole_photo(rgb: NDArray[np.uint8]) -> WholePhoto | None:
     return WholePhoto(fruit, limb)
 
 
-def _looked(rgb: NDArray[np.uint8], side: int) -> tuple[Maps, F32]:
+def _looked(rgb: Pixels, side: int) -> tuple[Maps, F32]:
     """Fruit and limb of the photo at one long side."""
     net = net_at(limb_model_path())
     rows, columns = rgb.shape[:2]
@@ -90,7 +88,7 @@ def _looked(rgb: NDArray[np.uint8], side: int) -> tuple[Maps, F32]:
     return fruit_maps(fruit_channels(fruit, *size), 2.0 * columns / size[0]), limb
 
 
-def filled_up(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def filled_up(picture: Pixels) -> Pixels:
     """A picture of shape (rows, columns, 3) carried on to multiples of 32, below and right."""
     down, right = -picture.shape[0] % 32, -picture.shape[1] % 32
     full = cv2.copyMakeBorder(picture, 0, down, 0, right, cv2.BORDER_REPLICATE)

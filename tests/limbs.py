@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.types import Fruitlets, Limb, Shoot
+from fruitcount.fruitlets import Fruitlets
+from fruitcount.types import Limb, Shoot
 
 PX_PER_MM = 2.0
 BASE_PX = (300.0, 1500.0)

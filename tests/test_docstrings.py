@@ -7,7 +7,7 @@ import re
 
 from helpers import ROOT
 
-ARRAY = re.compile(r"\b(FloatArray|NDArray|F32)\b")
+ARRAY = re.compile(r"\b(FloatArray|IntArray|BoolArray|Pixels|NDArray|F32)\b")
 
 
 def _takes_or_gives_arrays(function: ast.FunctionDef) -> bool:

@@ -36,7 +36,7 @@ def run() -> None:
             st.page_link(one, width="content")
         wanted = st.segmented_control(
             "Units", ["cm", "in"], default="in" if units() == "us" else "cm", width="content",
-            label_visibility="collapsed",
+            label_visibility="collapsed"
         )  # fmt: skip
         if wanted is not None and (wanted == "in") != (units() == "us"):
             st.query_params["units"] = "us" if wanted == "in" else "metric"

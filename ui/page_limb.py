@@ -170,7 +170,7 @@ def show_tree(key: str) -> OrchardTree | None:
     now = names.get(records.tree_of(key) or 0)
     chosen = st.selectbox(
         "This limb is on", list(trees), index=list(trees).index(now) if now in trees else None,
-        placeholder="Choose or name a tree", accept_new_options=True, key=f"{key[:12]}tree",
+        placeholder="Choose or name a tree", accept_new_options=True, key=f"{key[:12]}tree"
     )  # fmt: skip
     if chosen not in trees:  # typed here; a known name, made elsewhere, may be longer
         chosen = (chosen or "").strip()[:60] or None

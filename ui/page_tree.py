@@ -16,8 +16,8 @@ from tree_total import show_total
 
 from fruitcount.errors import FruitcountError
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.run import Progress
 from fruitcount.units import season_year
 

@@ -15,7 +15,6 @@ import numpy as np
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
-from numpy.typing import NDArray
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 from screen_words import units
 
@@ -34,11 +33,11 @@ from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import cut_lines
 from fruitcount.results import ROW_COLUMNS, result_row
-from fruitcount.store.kept import PhotoLine
-from fruitcount.tree.plan import TreeFacts, TreePlan
+from fruitcount.store.photo_record import PhotoLine
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.tree.plan import TreePlan
 from fruitcount.types import Measurement
 
-Picture = NDArray[np.uint8]
 Make = Callable[[], bytes]
 
 
@@ -104,7 +103,7 @@ def show_downloads(
     download_row(files, key)
 
 
-def before_and_after(rgb: Picture, result: Result, side_px: int = 1000) -> tuple[Picture, Picture]:
+def before_and_after(rgb: Pixels, result: Result, side_px: int = 1000) -> tuple[Pixels, Pixels]:
     """The photo with all that hangs there now, and with only what is to stay.
 
     Parameters

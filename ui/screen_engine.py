@@ -20,7 +20,9 @@ from screen_outbox import Desk
 from screen_photos import photo_at, preview_jpeg
 
 import fruitcount.corrections as cx
+from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
+from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.card import on_card
 from fruitcount.image.references import (
     scale_from_bank_card,
@@ -31,19 +33,11 @@ from fruitcount.image.references import (
 )
 from fruitcount.limb.find import trace_between
 from fruitcount.lines import line_length_px
-from fruitcount.pipeline import (
-    DOUBT_MARGIN,
-    CountSettings,
-    Result,
-    ScaleRequest,
-    decide,
-    detection_threshold,
-    measure,
-)
+from fruitcount.pipeline import DOUBT_MARGIN, Result, decide, detection_threshold, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.kept import Records
 from fruitcount.store.orchard import load_trees
-from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
+from fruitcount.types import Limb, Measurement, Photo, Scale
 
 # A handle dragged on a line with more points than this gives a needlessly long line.
 _MOST_POINTS = 60

@@ -16,7 +16,7 @@ from screen_words import count_words, photo_words, plain
 from fruitcount.errors import FruitcountError
 from fruitcount.files import sample_folder
 from fruitcount.image.photo import read_photo
-from fruitcount.store.kept import PhotoLine
+from fruitcount.store.photo_record import PhotoLine
 
 ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 # A middling limb that shows most of what the screen does.

@@ -19,8 +19,8 @@ from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.species.loader import load_species
-from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
 from fruitcount.tree.sampling import draw_limbs
 from fruitcount.units import KG_PER_LB, MM_PER_INCH

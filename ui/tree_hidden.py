@@ -14,7 +14,6 @@ from screen_photos import preview_jpeg
 from screen_words import plain
 
 from fruitcount.errors import FruitcountError
-from fruitcount.store.kept import PhotoLine
 from fruitcount.store.limbs import (
     HandCount,
     delete_hand_counts,
@@ -25,6 +24,7 @@ from fruitcount.store.limbs import (
     save_side_count,
 )
 from fruitcount.store.orchard import tree_id_of
+from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.count import limbs_of_tree
 from fruitcount.tree.facts import MOST_FRUIT
 from fruitcount.tree.hidden import BothSides, SidePair, seen_to_true, side_pairs, told_pairs
@@ -56,7 +56,7 @@ def ask_hand_counts(rows: Sequence[Mapping[str, Any]], name: str) -> tuple[Pairs
             left, right = st.columns(2)
             seen = left.number_input(
                 "On its photo", min_value=0, max_value=MOST_FRUIT, value=None,
-                placeholder="as counted, for a limb chosen above",
+                placeholder="as counted, for a limb chosen above"
             )  # fmt: skip
             true = right.number_input("By hand", min_value=0, max_value=MOST_FRUIT, value=None)
             if st.form_submit_button("Save", width="stretch") and tree_id is not None:

@@ -27,13 +27,14 @@ from fruitcount.calibrate.tuning import (
     tuned_on_limb,
     tuning_from_record,
 )
-from fruitcount.detect.settings import DetectSettings
+from fruitcount.detect.heatmap import DetectSettings
+from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.card import on_card
-from fruitcount.store.kept import PhotoLine
 from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning
+from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.run import Progress, run_batch
-from fruitcount.types import Fruitlets, Measurement
+from fruitcount.types import Measurement
 
 Tell = Callable[[int, int], None]
 

@@ -31,8 +31,8 @@ from fruitcount.export.tree_work_sheet import (
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order
-from fruitcount.store.kept import PhotoLine
 from fruitcount.store.orchard import season_history, tree_id_of
+from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.count import TreeCount, as_factor_takes, limbs_of_tree, tree_count
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.facts import TreeFacts

@@ -26,7 +26,7 @@ from fruitcount.calibrate.tuning import (
 )
 from fruitcount.errors import in_range, positive
 from fruitcount.evaluate.scores import Tally
-from fruitcount.types import FloatArray
+from fruitcount.fruitlets import FloatArray
 
 
 @dataclass(frozen=True)
@@ -245,7 +245,5 @@ def tally_of(lessons: Sequence[Lesson], tuning: Tuning) -> Tally:
 
 def _total(parts: Sequence[Tally]) -> Tally:
     return Tally(
-        sum(p.hits_n for p in parts),
-        sum(p.false_n for p in parts),
-        sum(p.missed_n for p in parts),
+        sum(p.hits_n for p in parts), sum(p.false_n for p in parts), sum(p.missed_n for p in parts)
     )

@@ -11,15 +11,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
+from fruitcount.count_settings import CountSettings
 from fruitcount.errors import RecordError, finite, in_range
 from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.evaluate.predictors import low_marks
+from fruitcount.fruitlets import CIRCLE_COLUMNS, BoolArray, FloatArray, Fruitlets
 from fruitcount.limb.position import place_fruitlets
-from fruitcount.pipeline import CountSettings
-from fruitcount.types import CIRCLE_COLUMNS, FloatArray, Fruitlets, Measurement, Photo
+from fruitcount.types import Measurement, Photo
 
 FEATURES = ("score", "yellow", "roundness", "size")
 """Score as log-odds; the other three as differences from the photo's own usual mark."""
@@ -48,7 +48,7 @@ class Lesson:
 
     name: str
     marks: Fruitlets
-    is_fruit: NDArray[np.bool_]
+    is_fruit: BoolArray
     unseen_n: int
 
 

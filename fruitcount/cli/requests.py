@@ -9,8 +9,8 @@ from fruitcount.errors import BadInputError
 
 if TYPE_CHECKING:
     from fruitcount.calibrate.tuning import Tuning
+    from fruitcount.count_settings import CountSettings, ScaleRequest
     from fruitcount.jobs.folder import FolderChoice
-    from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan.inputs import GrowerInputs
     from fruitcount.tree.facts import TreeFacts
 
@@ -36,7 +36,7 @@ def disc_diameter_mm(name: str) -> float:
 
 
 def _scale(options: dict[str, Any]) -> ScaleRequest:
-    from fruitcount.pipeline import ScaleRequest
+    from fruitcount.count_settings import ScaleRequest
 
     names = ("limb_length", "fruit_diameter", "between", "disc", "bank_card")
     given = [name for name in names if options.get(name)]
@@ -67,7 +67,7 @@ def count_settings(options: dict[str, Any]) -> CountSettings:
     BadInputError
         When options contradict each other or break a rule.
     """
-    from fruitcount.pipeline import CountSettings
+    from fruitcount.count_settings import CountSettings
 
     nan = float("nan")
     return CountSettings(

@@ -23,19 +23,18 @@ if TYPE_CHECKING:
 @click.option("--limb", "limbs", multiple=True, help="With --tree: a limb; repeat it for more.")
 @click.option(
     "--side",
-    type=click.Choice(["30", "40", "50", "60"]),
+    type=float,
     help="With --tree: one card size, mm. [default: 60, 50 and 40; 50 for several limbs]",
 )
 def card_command(
-    out: Path, paper: str, tree: str | None, limbs: tuple[str, ...], side: str | None
+    out: Path, paper: str, tree: str | None, limbs: tuple[str, ...], side: float | None
 ) -> None:
     """Write the sheet of scale cards to OUT, a PDF to print at 100 %."""
     from fruitcount.export.card_sheet import tree_cards, write_card_sheet
 
     if tree is None and (limbs or side):
         raise click.UsageError("--limb and --side need --tree")
-    side_mm = None if side is None else float(side)
-    cards = [] if tree is None else tree_cards(tree, limbs, side_mm=side_mm)
+    cards = [] if tree is None else tree_cards(tree, limbs, side_mm=side)
     write_card_sheet(out, paper=paper, cards=cards)
     click.echo(f"Wrote {out}. Print at 100 % (no fit to page), then check the 100 mm line.")
 

@@ -12,12 +12,13 @@ from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, Scale
 from fruitcount.corrections.edits import Change, apply, edit_from_json
 from fruitcount.detect.find import count_range
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import Fruitlets, Kind
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.limb.result import with_caliper
 from fruitcount.lines import line_length_px
 from fruitcount.pipeline import count_flags, detection_threshold
-from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Photo, Scale
+from fruitcount.types import Limb, Measurement, Photo, Scale
 
 _SCALE_FLAGS = (
     Flag.NO_SCALE
@@ -109,9 +110,7 @@ def limb_along(photo: Photo, line: tuple[Point, ...]) -> Limb:
 
 
 def moved_by_line(
-    measurement: Measurement,
-    sheet: Sheet,
-    measure_line: Callable[[tuple[Point, ...]], Limb],
+    measurement: Measurement, sheet: Sheet, measure_line: Callable[[tuple[Point, ...]], Limb]
 ) -> tuple[Change, ...]:
     """Fruit that another line puts on or off the limb; those named by hand stay."""
     free = replace(sheet, marks=tuple(replace(m, on_limb=-1) for m in sheet.marks))
@@ -124,9 +123,7 @@ def moved_by_line(
 
 
 def _limb_and_scale(
-    measurement: Measurement,
-    sheet: Sheet,
-    measure_line: Callable[[tuple[Point, ...]], Limb] | None,
+    measurement: Measurement, sheet: Sheet, measure_line: Callable[[tuple[Point, ...]], Limb] | None
 ) -> tuple[Limb, Scale]:
     """The limb that the sheet's line stands for, and the scale its lengths are told in."""
     same = sheet.line_by_hand == measurement.limb.by_hand

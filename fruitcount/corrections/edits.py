@@ -205,38 +205,27 @@ class History:
         """A history with nothing done yet."""
         return cls(start=start, sheet=start)
 
+    def _now(self, edit: Edit, done: tuple[Edit, ...], undone: tuple[Edit, ...]) -> History:
+        sheet = apply(self.sheet, edit)
+        return History(self.start, sheet, done, undone, self.revision + 1)
+
     def do(self, edit: Edit) -> History:
         """Apply an edit; what was taken back before can no longer be done again."""
-        sheet = apply(self.sheet, edit)
-        return replace(
-            self, sheet=sheet, done=(*self.done, edit), undone=(), revision=self.revision + 1
-        )
+        return self._now(edit, (*self.done, edit), ())
 
     def undo(self) -> History:
         """Take the last edit back; the same history when there is none."""
         if not self.done:
             return self
-        last = self.done[-1]
-        return replace(
-            self,
-            sheet=apply(self.sheet, inverse(last)),
-            done=self.done[:-1],
-            undone=(*self.undone, last),
-            revision=self.revision + 1,
-        )
+        *done, last = self.done
+        return self._now(inverse(last), tuple(done), (*self.undone, last))
 
     def redo(self) -> History:
         """Do the last taken-back edit again; the same history when there is none."""
         if not self.undone:
             return self
-        last = self.undone[-1]
-        return replace(
-            self,
-            sheet=apply(self.sheet, last),
-            done=(*self.done, last),
-            undone=self.undone[:-1],
-            revision=self.revision + 1,
-        )
+        *undone, last = self.undone
+        return self._now(last, (*self.done, last), tuple(undone))
 
     def step(self, event: Mapping[str, Any]) -> History:
         """One stored event: ``{"do": edit}``, ``{"undo": true}`` or ``{"redo": true}``.

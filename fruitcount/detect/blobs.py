@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from fruitcount.fruitlets import F32, FloatArray, IntArray
 from fruitcount.image.opencv import cv2
-from fruitcount.types import FloatArray, Maps
+from fruitcount.types import Maps
 
 
-def peaks(heatmap: NDArray[np.float32], lowest: float) -> tuple[FloatArray, FloatArray]:
+def peaks(heatmap: F32, lowest: float) -> tuple[FloatArray, FloatArray]:
     """Local maxima of a map, placed to a fraction of a cell.
 
     Parameters
@@ -45,9 +45,7 @@ def _vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> FloatArray
     return np.asarray(np.clip(shift, -0.5, 0.5), np.float64)
 
 
-def one_a_fruit(
-    x: FloatArray, y: FloatArray, r: FloatArray, overlap_frac: float
-) -> NDArray[np.int64]:
+def one_a_fruit(x: FloatArray, y: FloatArray, r: FloatArray, overlap_frac: float) -> IntArray:
     """Indices of the circles to keep, best first; the input is ordered best first.
 
     ``x``, ``y``, ``r`` have shape (N,), in map cells or pixels alike; the indices shape (M,).

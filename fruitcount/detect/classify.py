@@ -8,14 +8,13 @@ doubtful fruit stays fruit.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
+from fruitcount.fruitlets import FloatArray, IntArray, Kind
 from fruitcount.image.light import Light, linear, log_ratios
 from fruitcount.image.opencv import cv2
 from fruitcount.image.rim import Rim
-from fruitcount.types import FloatArray, Kind
 
 YELLOW_FROM = 0.7
 """Yellow share from which a fruit is called yellowing; set on the side of precision."""
@@ -209,7 +208,7 @@ def scar_frac(rim: Rim, light: Light) -> FloatArray:
 
 def kinds(
     yellow: FloatArray, roundness_frac: FloatArray, scar: FloatArray, *, trust_colour: bool
-) -> NDArray[np.int64]:
+) -> IntArray:
     """A :class:`Kind` for each fruit.
 
     Parameters

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from fruitcount.detect.classify import fruit_colours, kinds, scar_frac, yellow_clues, yellow_frac
+from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.detect.looks import joined_marks
-from fruitcount.detect.settings import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import F32, FloatArray, Fruitlets
 from fruitcount.image.light import photo_light
-from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
+from fruitcount.types import Maps, Photo, Scale
 
 
 def find_fruitlets(
@@ -88,7 +88,7 @@ def measured(
     return found, sizes, _at(maps, maps.yellow, circles)
 
 
-def _at(maps: Maps, channel: NDArray[np.float32], circles_px: FloatArray) -> FloatArray:
+def _at(maps: Maps, channel: F32, circles_px: FloatArray) -> FloatArray:
     """A map's value at each centre; NaN where the map is not told."""
     if channel.shape != maps.heatmap.shape:
         return np.full(len(circles_px), np.nan)

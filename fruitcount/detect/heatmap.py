@@ -6,17 +6,52 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import dataclass
 
 from fruitcount.detect.heatmap_classical import classical_maps
 from fruitcount.detect.heatmap_cnn import model_path, trained_maps
-from fruitcount.types import Maps, Scale
+from fruitcount.errors import in_range, positive
+from fruitcount.fruitlets import Pixels
+from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM, Maps, Scale
 
-__all__ = ["HEATMAPS", "classical_maps", "default_source", "trained_maps"]
+SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.3}
+"""Lowest score kept, for each source of heatmap; set on the validation photos."""
 
-HEATMAPS: dict[str, Callable[[NDArray[np.uint8], Scale], Maps]] = {
+
+@dataclass(frozen=True)
+class DetectSettings:
+    """How marks are picked from the maps.
+
+    Attributes
+    ----------
+    threshold : float or None
+        Lowest score kept, 0-1; None takes the shipped value of the maps' source. Raising it
+        gives fewer and surer marks.
+    overlap_frac : float
+        Two marks closer than this share of the sum of their radii are one fruit. Raising it
+        merges more of a tight cluster.
+    smallest_mm, largest_mm : float
+        Fruit outside these diameters is not reported where the scale is known.
+    """
+
+    threshold: float | None = None
+    overlap_frac: float = 0.5
+    smallest_mm: float = SMALLEST_FRUIT_MM
+    largest_mm: float = LARGEST_FRUIT_MM
+
+    def __post_init__(self) -> None:
+        if self.threshold is not None:
+            in_range("threshold", self.threshold, 0.0, 1.0)
+        in_range("overlap_frac", self.overlap_frac, 0.0, 1.0)
+        positive("smallest_mm", self.smallest_mm)
+        positive("largest_mm", self.largest_mm)
+
+    def threshold_for(self, source: str) -> float:
+        """The threshold in force for maps of this source."""
+        return SHIPPED_THRESHOLD.get(source, 0.4) if self.threshold is None else self.threshold
+
+
+HEATMAPS: dict[str, Callable[[Pixels, Scale], Maps]] = {
     "trained": trained_maps,
     "classical": classical_maps,
 }

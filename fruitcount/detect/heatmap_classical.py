@@ -13,7 +13,6 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from fruitcount.detect.heatmap_features import (
@@ -26,12 +25,11 @@ from fruitcount.detect.heatmap_features import (
 from fruitcount.detect.heatmap_layers import Layers
 from fruitcount.detect.heatmap_sizes import known_factor, resampled, start_factor
 from fruitcount.errors import ModelUnavailableError
+from fruitcount.fruitlets import F32, FloatArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
 from fruitcount.image.rim import find_rim
-from fruitcount.types import FloatArray, Maps, Scale
-
-F32 = NDArray[np.float32]
+from fruitcount.types import Maps, Scale
 
 COEFFICIENTS = Path(__file__).with_name("heatmap_classical.json")
 
@@ -92,7 +90,7 @@ def read_coefficients(path: Path = COEFFICIENTS) -> tuple[Layers, Layers]:
         raise ModelUnavailableError(f"{path}: cannot be read as coefficients ({error})") from error
 
 
-def classical_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
+def classical_maps(photo_rgb: Pixels, scale: Scale) -> Maps:
     """Heatmap maps by colour, texture and radial symmetry.
 
     Parameters
@@ -125,7 +123,7 @@ def classical_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     )
 
 
-def _working(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
+def _working(photo_rgb: Pixels, factor: float) -> Pixels:
     """The photo at a factor; large ones in two steps, in half the time.
 
     The first step leaves half as much again as is asked for. With it F1 on five photo sets was
@@ -138,7 +136,7 @@ def _working(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
     return reduced_to(photo_rgb, size, spare=1.5)
 
 
-def first_look(rgb: NDArray[np.uint8], first: Layers) -> tuple[Candidates, tuple[int, int]]:
+def first_look(rgb: Pixels, first: Layers) -> tuple[Candidates, tuple[int, int]]:
     """Best places of a light-corrected working picture, and the size of the grid of cells.
 
     ``rgb`` has shape (rows, columns, 3).
@@ -160,7 +158,7 @@ def first_look(rgb: NDArray[np.uint8], first: Layers) -> tuple[Candidates, tuple
 
 
 def _looked_at_twice(
-    rgb: NDArray[np.uint8], places: Candidates, second: Layers
+    rgb: Pixels, places: Candidates, second: Layers
 ) -> tuple[Candidates, FloatArray, FloatArray]:
     """The best places with their scores and radii, by the hundred until a hundred bears nothing."""
     scores, radii, upto = [], [], 0
@@ -180,9 +178,7 @@ def _looked_at_twice(
     )
 
 
-def second_look(
-    rgb: NDArray[np.uint8], places: Candidates, second: Layers
-) -> tuple[FloatArray, FloatArray]:
+def second_look(rgb: Pixels, places: Candidates, second: Layers) -> tuple[FloatArray, FloatArray]:
     """Score, 0 to 1, and radius in working pixels of every candidate.
 
     ``rgb`` has shape (rows, columns, 3); both results shape (N,), one a candidate.

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.detect.heatmap_sizes import (
     MOST_PIXELS,
@@ -19,6 +18,7 @@ from fruitcount.detect.heatmap_sizes import (
 from fruitcount.detect.heatmap_tiles import in_bands
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.files import models_folder
+from fruitcount.fruitlets import F32, Pixels
 from fruitcount.image.opencv import cv2, net_at
 from fruitcount.types import Maps, Scale
 from fruitcount.whole_photo import (
@@ -28,8 +28,6 @@ from fruitcount.whole_photo import (
     fruit_maps,
     whole_photo,
 )
-
-F32 = NDArray[np.float32]
 
 SURE = 0.35
 """Peaks at least so high vote for the usual width of fruit."""
@@ -43,7 +41,7 @@ def model_path() -> Path:
     return models_folder() / "fruit_net.onnx"
 
 
-def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
+def trained_maps(photo_rgb: Pixels, scale: Scale) -> Maps:
     """Heatmap maps by the trained nets.
 
     Parameters
@@ -72,7 +70,7 @@ def trained_maps(photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
     return maps if whole is None else replace(maps, others=(*maps.others, *whole.fruit))
 
 
-def _by_fruit_net(path: Path, photo_rgb: NDArray[np.uint8], scale: Scale) -> Maps:
+def _by_fruit_net(path: Path, photo_rgb: Pixels, scale: Scale) -> Maps:
     """Its net is let go here, before the other one takes memory."""
     net, shape = net_at(path), photo_rgb.shape
     factor = liked_factor(shape, scale) if scale.known else start_factor(shape)
@@ -87,20 +85,20 @@ def _by_fruit_net(path: Path, photo_rgb: NDArray[np.uint8], scale: Scale) -> Map
     return _maps(_with_mirror(net, picture, told), picture, shape[1])
 
 
-def _maps(channels: F32, picture: NDArray[np.uint8], columns: int) -> Maps:
+def _maps(channels: F32, picture: Pixels, columns: int) -> Maps:
     """Maps of a photo so many pixels wide from what the net told of its picture."""
     return fruit_maps(channels, 2.0 * columns / picture.shape[1])
 
 
-def _channels(net: Any, picture: NDArray[np.uint8]) -> F32:
-    def look(band: NDArray[np.uint8]) -> F32:
+def _channels(net: Any, picture: Pixels) -> F32:
+    def look(band: Pixels) -> F32:
         return asked(net, band, ("maps",))[0]
 
     out = in_bands(look, filled_up(picture), stride_px=4)
     return fruit_channels(out, picture.shape[1], picture.shape[0])
 
 
-def _with_mirror(net: Any, picture: NDArray[np.uint8], told: F32) -> F32:
+def _with_mirror(net: Any, picture: Pixels, told: F32) -> F32:
     """Mean of what the net told and tells in the mirror: F1 0.01 higher on held-back photos."""
     columns = picture.shape[1]
     even = picture[:, : columns - columns % 2 or columns]

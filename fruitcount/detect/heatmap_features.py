@@ -13,11 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.fruitlets import F32, FloatArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.rim import STEPS, Rim
-from fruitcount.types import FloatArray
-
-F32 = NDArray[np.float32]
 
 CELL_PX = 2
 RADII_PX: tuple[float, ...] = (4.0, 6.0, 8.5, 12.0, 17.0, 24.0)
@@ -32,7 +30,7 @@ MOST_VOTERS = 120_000
 """Pixels that vote at most: the strongest edges of the picture. More is slower."""
 
 
-def light_corrected(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def light_corrected(rgb: Pixels) -> Pixels:
     """The picture after a grey-world gain.
 
     Parameters
@@ -53,7 +51,7 @@ def light_corrected(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.LUT(rgb, table[None]), np.uint8)
 
 
-def lab_of(rgb: NDArray[np.uint8]) -> F32:
+def lab_of(rgb: Pixels) -> F32:
     """CIE L*a*b* in float32.
 
     sRGB of shape (rows, columns, 3) to L 0-100, a and b of the same shape.

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import ModelUnavailableError
-
-F32 = NDArray[np.float32]
+from fruitcount.fruitlets import F32
 
 ROWS_AT_ONCE = 512
 """Rows worked on together: few enough to stay in a core's cache, and for the matrix library not

@@ -7,8 +7,8 @@ Without one the limb net looks at other sizes as well: :mod:`fruitcount.whole_ph
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import FRUIT_PX
 from fruitcount.types import Scale
@@ -77,7 +77,7 @@ def finer_factor(shape: tuple[int, ...]) -> float:
     return bounded_factor(MOST_ENLARGING, shape, MOST_FINER)
 
 
-def resampled(photo_rgb: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
+def resampled(photo_rgb: Pixels, factor: float) -> Pixels:
     """The photo at ``factor`` working pixels a photo pixel.
 
     Shape (rows, columns, 3) before and after.

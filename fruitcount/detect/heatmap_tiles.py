@@ -9,9 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-F32 = NDArray[np.float32]
+from fruitcount.fruitlets import F32, Pixels
 
 MOST_AT_ONCE = 2.1e6
 """Largest picture, in pixels, that the net sees in one go: it holds about 135 bytes a pixel."""
@@ -71,11 +70,7 @@ def bands_of(long_px: int, short_px: int, *, most_px: float = MOST_AT_ONCE) -> l
 
 
 def in_bands(
-    look: Callable[[NDArray[np.uint8]], F32],
-    picture: NDArray[np.uint8],
-    *,
-    stride_px: int,
-    most_px: float = MOST_AT_ONCE,
+    look: Callable[[Pixels], F32], picture: Pixels, *, stride_px: int, most_px: float = MOST_AT_ONCE
 ) -> F32:
     """What ``look`` answers for the whole picture, asked band by band.
 

@@ -7,12 +7,12 @@ small or too large for one look is of a good size in another.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from fruitcount.detect.blobs import circles_from_maps, one_a_fruit
 from fruitcount.detect.rescore import calibrated_score
-from fruitcount.types import FloatArray, Maps
+from fruitcount.fruitlets import BoolArray, FloatArray
+from fruitcount.types import Maps
 
 NARROWEST_PX, WIDEST_PX = 9.0, 110.0
 """Width in the limb net's picture of the fruit of which it is asked."""
@@ -74,7 +74,7 @@ def _good_marks(other: Maps, overlap_frac: float) -> FloatArray:
     return marks[:, _of_good_size(other, marks[2])]
 
 
-def _of_good_size(other: Maps, r_px: FloatArray) -> NDArray[np.bool_]:
+def _of_good_size(other: Maps, r_px: FloatArray) -> BoolArray:
     width = _width_px(other, r_px)
     return np.asarray((width >= NARROWEST_PX) & (width <= WIDEST_PX))
 

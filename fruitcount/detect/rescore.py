@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
+from fruitcount.fruitlets import FloatArray
 from fruitcount.image.reduce import FRUIT_PX
-from fruitcount.types import FloatArray
 
 FINENESS_ODDS = 0.2
 """Gain of log-odds for each e-fold of size on the working grid, against a usual fruit's."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import BoolArray, FloatArray, Pixels
 from fruitcount.image.rim import ANGLES, Rim, find_rim
-from fruitcount.types import FloatArray, Scale
+from fruitcount.types import Scale
 
 RADIUS_LOG_SD: dict[str, float] = {"trained": 0.08, "classical": 0.2}
 """How far each source's radii are off, as sd of ln(radius). Trained: measured on 94 fruit of
@@ -68,7 +68,7 @@ class Sizes:
     rim: Rim
 
 
-def measure_sizes(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> Sizes:
+def measure_sizes(rgb: Pixels, circles_px: FloatArray, log_sd: float) -> Sizes:
     """Refine circles by the part of the rim that shows.
 
     Parameters
@@ -146,13 +146,13 @@ def _slim(off: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(np.hypot(fit[:, 0], fit[:, 1]))
 
 
-def _visible(rim: Rim, seen: NDArray[np.bool_]) -> FloatArray:
+def _visible(rim: Rim, seen: BoolArray) -> FloatArray:
     """Mean of two signs: share of the rim seen, and share of the inside in the fruit's colour."""
     inner = rim.own[:, :, 8:19].mean(axis=(1, 2))
     return np.asarray(np.clip(0.5 * seen.mean(axis=1) + 0.5 * inner, 0.0, 1.0))
 
 
-def _roundness(off: FloatArray, seen: NDArray[np.bool_]) -> FloatArray:
+def _roundness(off: FloatArray, seen: BoolArray) -> FloatArray:
     """1 less the spread (10th to 90th percentile) of the seen rim about its circle, in radii."""
     enough = seen.mean(axis=1) >= ROUND_NEEDS
     out = np.full(len(off), np.nan)

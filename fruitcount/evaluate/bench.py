@@ -25,6 +25,7 @@ from typing import Any
 
 import numpy as np
 
+from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.evaluate.bench_runs import run_command, two_workers_over_one, write_jpeg
 from fruitcount.evaluate.bench_scenes import crowd_of, scene_of
@@ -34,7 +35,7 @@ from fruitcount.evaluate.synthetic import fruitlets_of
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.limb.position import place_fruitlets
-from fruitcount.pipeline import CountSettings, ScaleRequest, decide, measure
+from fruitcount.pipeline import decide, measure
 from fruitcount.types import Maps, Scale
 
 
@@ -244,7 +245,7 @@ PARTS: dict[str, Callable[[BenchSettings], list[str]]] = {
 }
 QUICK = BenchSettings(
     sources=("classical",), decode_megapixels=0.6, megapixels=(0.3, 0.6), fruit_n=(10, 40),
-    tiles_n=4, scenes_n=1, batch_n=2, repeats_n=1,
+    tiles_n=4, scenes_n=1, batch_n=2, repeats_n=1
 )  # fmt: skip
 
 

@@ -70,7 +70,7 @@ def _once(words: Sequence[str]) -> Spent:
     done = subprocess.run(
         [sys.executable, "-c", _CHILD, *words],
         capture_output=True, text=True, check=False, encoding="utf-8",
-        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
+        env=os.environ | {"PYTHONIOENCODING": "utf-8"}
     )  # fmt: skip
     wall = time.perf_counter() - start
     if done.returncode:

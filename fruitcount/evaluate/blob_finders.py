@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from skimage.feature import blob_dog, blob_log
 
 from fruitcount.detect.blobs import circles_from_maps
-from fruitcount.detect.settings import DetectSettings
+from fruitcount.detect.heatmap import DetectSettings
+from fruitcount.fruitlets import FloatArray, Fruitlets
 from fruitcount.image.opencv import cv2
-from fruitcount.types import FloatArray, Fruitlets, Maps
+from fruitcount.types import Maps
 
 _cv2: Any = cv2  # its type stub lacks the blob detector
 
@@ -70,7 +70,7 @@ def _sigmas(maps: Maps) -> tuple[float, float]:
     return max(0.8, 0.2 * middle), max(1.2, 0.6 * middle)
 
 
-def _from_blobs(maps: Maps, blobs: NDArray[np.float64]) -> Fruitlets:
+def _from_blobs(maps: Maps, blobs: FloatArray) -> Fruitlets:
     return _circles(maps, blobs[:, 1], blobs[:, 0], blobs[:, 2] * np.sqrt(2))
 
 

@@ -13,12 +13,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.inject import CompletenessSettings, Injected, inject
 from fruitcount.evaluate.match import MATCH_RADII
-from fruitcount.types import FloatArray, Fruitlets, Photo
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
+from fruitcount.types import Photo
 
 FindCircles = Callable[[Photo], Fruitlets]
 
@@ -40,8 +40,8 @@ class CompletenessCurve:
     property_name: str
     low: FloatArray
     high: FloatArray
-    n: NDArray[np.int64]
-    found_n: NDArray[np.int64]
+    n: IntArray
+    found_n: IntArray
     share: FloatArray
     share_low: FloatArray
     share_high: FloatArray

@@ -7,11 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged, Tally, tally
-from fruitcount.types import FloatArray, Kind
+from fruitcount.fruitlets import FloatArray, IntArray, Kind
 
 CONFUSION_NAMES = ("fruit", "yellowing", "damaged", "none")
 """Rows (truth) and columns (found) of the confusion table."""
@@ -53,7 +52,7 @@ def diameter_errors(judged: Sequence[Judged]) -> ErrorSummary:
     )
 
 
-def class_confusion(judged: Sequence[Judged]) -> NDArray[np.int64]:
+def class_confusion(judged: Sequence[Judged]) -> IntArray:
     """Classes of known fruit (rows) against found (columns), order of ``CONFUSION_NAMES``.
 
     Shape (K, K) for K names.
@@ -70,7 +69,7 @@ def class_confusion(judged: Sequence[Judged]) -> NDArray[np.int64]:
     return table
 
 
-def yellowing_scores(table: NDArray[np.int64]) -> Tally:
+def yellowing_scores(table: IntArray) -> Tally:
     """Precision and recall of "yellowing" from a confusion table.
 
     ``table`` has shape (K, K) as :func:`class_confusion` gives it.
@@ -194,8 +193,7 @@ def tally_by(judged: Sequence[Judged], condition: str) -> dict[str, Tally]:
 
 
 def paired_errors(
-    judged: Sequence[Judged],
-    error: Callable[[Judged, NDArray[np.int64], NDArray[np.int64]], FloatArray],
+    judged: Sequence[Judged], error: Callable[[Judged, IntArray, IntArray], FloatArray]
 ) -> ErrorSummary:
     """Summary of an error over all pairs of known and found fruit.
 

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, at_least, in_range
 from fruitcount.evaluate.strokes import draw_fruit
+from fruitcount.fruitlets import F32, BoolArray, FloatArray, Fruitlets, Pixels
 from fruitcount.image.opencv import cv2
-from fruitcount.types import FloatArray, Fruitlets, Photo
+from fruitcount.types import Photo
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,8 @@ class Injected:
     y_px: FloatArray
     r_px: FloatArray
     contrast: FloatArray
-    found: NDArray[np.bool_]
-    copied: NDArray[np.bool_]
+    found: BoolArray
+    copied: BoolArray
 
 
 def inject(
@@ -151,7 +151,7 @@ def _free_spot(
 
 
 def _paste(
-    canvas: NDArray[np.float32],
+    canvas: F32,
     photo: Photo,
     already: Fruitlets,
     disc: tuple[float, float, float],
@@ -174,10 +174,7 @@ def _paste(
 
 
 def _copy(
-    canvas: NDArray[np.float32],
-    rgb: NDArray[np.uint8],
-    source: tuple[float, float, float],
-    disc: tuple[float, float, float],
+    canvas: F32, rgb: Pixels, source: tuple[float, float, float], disc: tuple[float, float, float]
 ) -> None:
     """Copy one disc of a photo onto another place and size, in place."""
     x, y, r = disc
@@ -192,21 +189,19 @@ def _copy(
     part += alpha.astype(np.float32) * (moved.astype(np.float32) - part)
 
 
-def _mean_colour(rgb: NDArray[np.uint8], disc: tuple[float, float, float]) -> FloatArray:
+def _mean_colour(rgb: Pixels, disc: tuple[float, float, float]) -> FloatArray:
     inside, _ = _inside_and_ring(rgb, disc)
     return np.asarray(inside.mean(axis=0), np.float64)
 
 
-def _contrast(rgb: NDArray[np.uint8], disc: tuple[float, float, float]) -> float:
+def _contrast(rgb: Pixels, disc: tuple[float, float, float]) -> float:
     inside, ring = _inside_and_ring(rgb, disc)
     pair = np.array([[inside.mean(axis=0), ring.mean(axis=0)]], np.float32) / 255
     lab = cv2.cvtColor(pair, cv2.COLOR_RGB2LAB)[0]
     return float(np.linalg.norm(lab[0] - lab[1]))
 
 
-def _inside_and_ring(
-    rgb: NDArray[np.uint8], disc: tuple[float, float, float]
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+def _inside_and_ring(rgb: Pixels, disc: tuple[float, float, float]) -> tuple[Pixels, Pixels]:
     """Pixels within 0.8 of the radius, and those from 1.1 to 1.6 of it."""
     x, y, r = disc
     x0, y0 = max(0, int(x - 1.6 * r)), max(0, int(y - 1.6 * r))

@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError
-from fruitcount.types import FloatArray, Kind
+from fruitcount.fruitlets import BoolArray, FloatArray, IntArray, Kind
 
 LEAST_VISIBLE_FRAC = 0.5
 """Fruit less visible than this is not asked for (the scoring rule)."""
@@ -30,7 +29,7 @@ class Truth:
     half_w_px, half_h_px : float arrays
         Half sides of the box; NaN where the truth is a circle.
     kind : int array
-        A :class:`fruitcount.types.Kind`.
+        A :class:`fruitcount.fruitlets.Kind`.
     ignore : bool array
         Neither asked for nor punished: class ``ignore`` or visible share under one half.
     visible_frac, diameter_mm, along_mm : float arrays
@@ -53,12 +52,12 @@ class Truth:
     r_px: FloatArray
     half_w_px: FloatArray
     half_h_px: FloatArray
-    kind: NDArray[np.int64]
-    ignore: NDArray[np.bool_]
+    kind: IntArray
+    ignore: BoolArray
     visible_frac: FloatArray
     diameter_mm: FloatArray
     along_mm: FloatArray
-    on_limb: NDArray[np.int64]
+    on_limb: IntArray
     px_per_mm: float = math.nan
     limb_length_mm: float = math.nan
     base_diameter_mm: float = math.nan

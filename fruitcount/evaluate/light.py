@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
 
 # CIE L* from 0 to 100. Limits set on four open sets so that each word gets a usable share.
@@ -13,7 +13,7 @@ _DARK_MEAN_L = 30.0
 _CONTRAST_SD_L = 18.0
 
 
-def measured_light(rgb: NDArray[np.uint8]) -> str:
+def measured_light(rgb: Pixels) -> str:
     """Classify a photo's light by its lightness alone.
 
     Parameters

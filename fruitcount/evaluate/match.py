@@ -12,12 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.evaluate.known import Truth
-from fruitcount.types import Fruitlets
+from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray
 
-Pairs = tuple[NDArray[np.int64], NDArray[np.int64]]
+Pairs = tuple[IntArray, IntArray]
 
 MATCH_RADII = 0.7
 DROP_RADII = 1.2
@@ -38,10 +37,10 @@ class Matching:
     asked : bool array, one a known fruit
     """
 
-    truth_of: NDArray[np.int64]
-    found_of: NDArray[np.int64]
-    dropped: NDArray[np.bool_]
-    asked: NDArray[np.bool_]
+    truth_of: IntArray
+    found_of: IntArray
+    dropped: BoolArray
+    asked: BoolArray
 
     @property
     def hits_n(self) -> int:
@@ -82,7 +81,7 @@ def match_surest(found: Fruitlets, truth: Truth) -> Matching:
     return _told(surest_first(distance, allowed, found.score), ignored, truth)
 
 
-def match_points(x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth) -> Matching:
+def match_points(x_px: FloatArray, y_px: FloatArray, truth: Truth) -> Matching:
     """Pair detection centres with truth; see :func:`match`.
 
     ``x_px`` and ``y_px`` have shape (N,), in photo pixels.
@@ -91,15 +90,13 @@ def match_points(x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Tr
     return _told(nearest_first(distance, allowed), ignored, truth)
 
 
-def _told(pairs: Pairs, ignored: NDArray[np.bool_], truth: Truth) -> Matching:
+def _told(pairs: Pairs, ignored: BoolArray, truth: Truth) -> Matching:
     truth_of, found_of = pairs
     dropped = ignored.any(axis=1) & (truth_of < 0)
     return Matching(truth_of, found_of, dropped, ~truth.ignore)
 
 
-def may_touch(
-    x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth
-) -> NDArray[np.bool_]:
+def may_touch(x_px: FloatArray, y_px: FloatArray, truth: Truth) -> BoolArray:
     """Which centres could match, or be dropped for, any known fruit at all.
 
     ``x_px``, ``y_px`` and the result have shape (N,), in photo pixels.
@@ -109,8 +106,8 @@ def may_touch(
 
 
 def _reach(
-    x_px: NDArray[np.float64], y_px: NDArray[np.float64], truth: Truth
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    x_px: FloatArray, y_px: FloatArray, truth: Truth
+) -> tuple[FloatArray, BoolArray, BoolArray]:
     """Distances, pairs that may match, and pairs of a mark with ignored fruit near it."""
     dx = np.abs(x_px[:, None] - truth.x_px[None, :])
     dy = np.abs(y_px[:, None] - truth.y_px[None, :])
@@ -121,7 +118,7 @@ def _reach(
     return distance, allowed, (distance < DROP_RADII * truth.r_px) & truth.ignore
 
 
-def nearest_first(distance: NDArray[np.float64], allowed: NDArray[np.bool_]) -> Pairs:
+def nearest_first(distance: FloatArray, allowed: BoolArray) -> Pairs:
     """Take allowed pairs by rising distance, each row and each column once.
 
     Parameters
@@ -139,9 +136,7 @@ def nearest_first(distance: NDArray[np.float64], allowed: NDArray[np.bool_]) -> 
     return _taken(rows[order], columns[order], distance.shape)
 
 
-def surest_first(
-    distance: NDArray[np.float64], allowed: NDArray[np.bool_], score: NDArray[np.float64]
-) -> Pairs:
+def surest_first(distance: FloatArray, allowed: BoolArray, score: FloatArray) -> Pairs:
     """Let the rows choose in turn, by falling score, their nearest allowed column still free.
 
     Parameters
@@ -162,7 +157,7 @@ def surest_first(
     return _taken(rows[order], columns[order], distance.shape)
 
 
-def _taken(rows: NDArray[np.int64], columns: NDArray[np.int64], shape: tuple[int, ...]) -> Pairs:
+def _taken(rows: IntArray, columns: IntArray, shape: tuple[int, ...]) -> Pairs:
     """Go through pairs in the given order; each row and each column is used once."""
     column_of, row_of = np.full(shape[0], -1, np.int64), np.full(shape[1], -1, np.int64)
     for row, column in zip(rows.tolist(), columns.tolist(), strict=True):

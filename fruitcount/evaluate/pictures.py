@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from fruitcount.evaluate.completeness import CompletenessCurve
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Curve, Judged
+from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.opencv import cv2
 
 Rgb = tuple[int, int, int]
@@ -27,7 +28,7 @@ _LONG_SIDE_PX = 1400
 _LEFT, _TOP, _SIDE = 80, 40, 520
 
 
-def draw_judged(rgb: NDArray[np.uint8], judged: Judged) -> NDArray[np.uint8]:
+def draw_judged(rgb: Pixels, judged: Judged) -> Pixels:
     """Draw truth and detections on a photo.
 
     Blue: found and right. Red with a cross: found, but nothing is there. Yellow with a square
@@ -65,7 +66,7 @@ def draw_judged(rgb: NDArray[np.uint8], judged: Judged) -> NDArray[np.uint8]:
     return _with_caption(canvas, words)
 
 
-def draw_curves(curves: dict[str, tuple[Curve, float]]) -> NDArray[np.uint8]:
+def draw_curves(curves: dict[str, tuple[Curve, float]]) -> Pixels:
     """Draw precision against recall, one line a set.
 
     Parameters
@@ -92,7 +93,7 @@ def draw_curves(curves: dict[str, tuple[Curve, float]]) -> NDArray[np.uint8]:
     return canvas
 
 
-def draw_completeness(curve: CompletenessCurve) -> NDArray[np.uint8]:
+def draw_completeness(curve: CompletenessCurve) -> Pixels:
     """Draw the recovered share by bin, with its 95 % interval as an upright bar.
 
     Parameters
@@ -120,7 +121,7 @@ def draw_completeness(curve: CompletenessCurve) -> NDArray[np.uint8]:
     return canvas
 
 
-def _axes(across: str, upright: str, *, ticks: bool = True) -> NDArray[np.uint8]:
+def _axes(across: str, upright: str, *, ticks: bool = True) -> Pixels:
     """A square of 0 to 1 both ways; ``ticks`` also numbers the level axis."""
     canvas = np.full((640, 920, 3), 255, np.uint8)
     for step in range(11):
@@ -137,7 +138,7 @@ def _axes(across: str, upright: str, *, ticks: bool = True) -> NDArray[np.uint8]
     return canvas
 
 
-def _at(across: NDArray[np.float64], upright: NDArray[np.float64]) -> NDArray[np.int32]:
+def _at(across: FloatArray, upright: FloatArray) -> NDArray[np.int32]:
     """Shares 0 to 1 to pixels of :func:`_axes`."""
     points = np.column_stack([_LEFT + across * _SIDE, _TOP + (1 - upright) * _SIDE])
     return np.asarray(points.round(), np.int32).reshape(-1, 2)
@@ -148,13 +149,13 @@ def _point(zoom: float, x_px: float, y_px: float) -> tuple[int, int]:
 
 
 def _circle(
-    canvas: NDArray[np.uint8], zoom: float, x: float, y: float, r: float, colour: Rgb, width: int
+    canvas: Pixels, zoom: float, x: float, y: float, r: float, colour: Rgb, width: int
 ) -> None:
     radius = max(2, round(float(r) * zoom)) if np.isfinite(r) else 4
     cv2.circle(canvas, _point(zoom, x, y), radius, colour, width, cv2.LINE_AA)
 
 
-def _missed(canvas: NDArray[np.uint8], zoom: float, truth: Truth, i: int) -> None:
+def _missed(canvas: Pixels, zoom: float, truth: Truth, i: int) -> None:
     half_w, half_h = truth.half_w_px[i], truth.half_h_px[i]
     if not np.isfinite(half_w):
         half_w = half_h = truth.r_px[i]
@@ -163,13 +164,11 @@ def _missed(canvas: NDArray[np.uint8], zoom: float, truth: Truth, i: int) -> Non
     cv2.rectangle(canvas, low, high, _MISSED, 2, cv2.LINE_AA)
 
 
-def _with_caption(canvas: NDArray[np.uint8], words: str) -> NDArray[np.uint8]:
+def _with_caption(canvas: Pixels, words: str) -> Pixels:
     strip = np.full((28, canvas.shape[1], 3), 255, np.uint8)
     _write(strip, words, (8, 19))
     return np.vstack([canvas, strip])
 
 
-def _write(
-    canvas: NDArray[np.uint8], words: str, at: tuple[int, int], colour: Rgb = (0, 0, 0)
-) -> None:
+def _write(canvas: Pixels, words: str, at: tuple[int, int], colour: Rgb = (0, 0, 0)) -> None:
     cv2.putText(canvas, words, at, cv2.FONT_HERSHEY_SIMPLEX, 0.45, colour, 1, cv2.LINE_AA)

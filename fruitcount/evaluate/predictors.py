@@ -7,14 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
+from fruitcount.count_settings import CountSettings
 from fruitcount.detect.find import find_fruitlets
-from fruitcount.detect.heatmap import HEATMAPS
-from fruitcount.detect.settings import DetectSettings
+from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
 from fruitcount.errors import one_of
 from fruitcount.evaluate.run import Predict
+from fruitcount.fruitlets import CIRCLE_COLUMNS, Fruitlets
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import CountSettings, measure
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
+from fruitcount.pipeline import measure
+from fruitcount.types import Measurement, Photo, Scale
 
 CURVE_THRESHOLD = 0.05
 """Low enough that the precision-recall curve reaches its end."""

@@ -14,11 +14,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.match import Matching, match, may_touch
-from fruitcount.types import FloatArray, Fruitlets
+from fruitcount.fruitlets import FloatArray, Fruitlets
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,12 +207,12 @@ def _steps(j: Judged) -> list[tuple[float, int, int]]:
     return out
 
 
-def _area(precision: NDArray[np.float64], recall: NDArray[np.float64]) -> float:
+def _area(precision: FloatArray, recall: FloatArray) -> float:
     ceiling = np.maximum.accumulate(precision[::-1])[::-1]
     return float(np.sum(np.diff(recall, prepend=0.0).clip(min=0) * ceiling))
 
 
-def _scores(found: Fruitlets) -> NDArray[np.float64]:
+def _scores(found: Fruitlets) -> FloatArray:
     return np.nan_to_num(found.score, nan=1.0)
 
 

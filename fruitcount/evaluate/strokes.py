@@ -7,10 +7,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.fruitlets import F32, BoolArray, FloatArray
 from fruitcount.image.opencv import card_pattern, cv2
-from fruitcount.types import FloatArray
 
-Canvas = NDArray[np.float32]
+Canvas = F32
 LEAF_RGB = (62, 104, 46)
 # Linear light of toner and paper, exposed so that white stays short of clipping in every light.
 _BLACK_LIGHT, _WHITE_LIGHT = 0.02, 0.62
@@ -152,6 +152,6 @@ def _cell_shares(edges_px: FloatArray, n: int) -> FloatArray:
     return np.asarray(covered.clip(0, 1))
 
 
-def _span(used: NDArray[np.bool_]) -> tuple[int, int]:
+def _span(used: BoolArray) -> tuple[int, int]:
     at = np.nonzero(used)[0]
     return (int(at[0]), int(at[-1]) + 1) if len(at) else (0, 0)

@@ -18,16 +18,6 @@ from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
 from fruitcount.evaluate.truth_files import KIND_WORDS, read_json, word_columns
 
-__all__ = [
-    "BOX_FILL_FRAC",
-    "DEFAULT_FILL_FRAC",
-    "read_coco",
-    "read_truth",
-    "read_truth_json",
-    "read_voc",
-    "read_yolo",
-]
-
 DEFAULT_FILL_FRAC = 0.9
 """Share of a box's side that the fruit fills, where a folder is not listed below."""
 

@@ -14,14 +14,14 @@ from pathlib import Path
 
 import numpy as np
 import segno
-from numpy.typing import NDArray
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch, mm
 from reportlab.pdfgen.canvas import Canvas
 
 from fruitcount.errors import BadInputError, one_of
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
-from fruitcount.image.card import card_side_mm
+from fruitcount.fruitlets import BoolArray
+from fruitcount.image.card import CARD_SIDES_MM, card_side_mm
 from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2
 from fruitcount.tree.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, PIECE, code_text
 
@@ -76,11 +76,6 @@ class CardPlace:
     left_mm: float
     top_mm: float
 
-    @property
-    def card_id(self) -> int:
-        """The card's number."""
-        return self.card.card_id
-
 
 def tree_cards(tree: str, limbs: Sequence[str] = (), *, side_mm: float | None = None) -> list[Card]:
     """Cards that name a tree, or its limbs.
@@ -98,7 +93,7 @@ def tree_cards(tree: str, limbs: Sequence[str] = (), *, side_mm: float | None = 
     BadInputError
         When a name cannot be on a card, or there is no card of that size.
     """
-    first = {card_side_mm(k): k for k in (0, 10, 20, 30)}
+    first = {side: ids[0] for ids, side in CARD_SIDES_MM.items() if side < 80}  # with a code
     if side_mm is not None:
         one_of("side_mm", f"{side_mm:g}", tuple(f"{side:g}" for side in first))
     sides = [side_mm] if side_mm is not None else [60.0, 50.0, 40.0] if len(limbs) < 2 else [50.0]
@@ -184,22 +179,20 @@ def write_card_sheet(
     canvas.save()
 
 
-def _cells(card_id: int) -> NDArray[np.bool_]:
+def _cells(card_id: int) -> BoolArray:
     """The 6 x 6 black cells of a card, from the library's own pattern at one pixel a cell."""
     dictionary = card_pattern()
     return np.asarray(cv2.aruco.generateImageMarker(dictionary, card_id, CELLS)) < 128
 
 
-def _code_cells(card: Card) -> NDArray[np.bool_]:
+def _code_cells(card: Card) -> BoolArray:
     """The black cells of a card's QR code, without its white edge."""
     # "m" mends 15 % of the code; more would need smaller cells, and blur is what spoils a photo
     code = segno.make(code_text(card.tree, card.limb), error="m", micro=False, boost_error=False)
     return np.array([list(row) for row in code.matrix], dtype=bool)
 
 
-def _fill(
-    canvas: Canvas, black: NDArray[np.bool_], corner: tuple[float, float], cell: float
-) -> None:
+def _fill(canvas: Canvas, black: BoolArray, corner: tuple[float, float], cell: float) -> None:
     """Draw black cells from a top left corner, all in points."""
     # One path filled once: shared edges then leave no hairline in any viewer.
     path = canvas.beginPath()
@@ -212,7 +205,7 @@ def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
     cell = place.side_mm / CELLS * mm
     x, y = place.left_mm * mm, page_height - place.top_mm * mm
     canvas.setFillGray(0)
-    _fill(canvas, _cells(place.card_id), (x, y), cell)
+    _fill(canvas, _cells(place.card.card_id), (x, y), cell)
     if place.card.tree:
         code = _code_cells(place.card)
         corner = (x + CODE_LEFT * cell, y - CODE_TOP * cell)
@@ -225,7 +218,7 @@ def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
     canvas.rect(*box, stroke=1, fill=0)
     canvas.setDash()
     canvas.setFillGray(_GREY)
-    label, font = f"black square {place.side_mm:g} mm - card {place.card_id}", "Helvetica"
+    label, font = f"black square {place.side_mm:g} mm - card {place.card.card_id}", "Helvetica"
     if place.card.tree:
         name = " / ".join(filter(None, (place.card.tree, place.card.limb)))
         label, font = f"{name}   ({label})", usual_fonts()[0]

@@ -13,15 +13,7 @@ import textwrap
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
-from reportlab.graphics.shapes import (
-    Circle,
-    Drawing,
-    Group,
-    Polygon,
-    PolyLine,
-    Rect,
-    String,
-)
+from reportlab.graphics.shapes import Circle, Drawing, Group, Polygon, PolyLine, Rect, String
 from reportlab.lib.colors import Color
 
 from fruitcount.export.letters import usual_fonts

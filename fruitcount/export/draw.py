@@ -11,8 +11,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 from fruitcount.export.words import BLACK, RGB
 from fruitcount.files import PLAIN_FONT
+from fruitcount.fruitlets import FloatArray, Pixels
 
-Picture = NDArray[np.uint8]
 _SHIFT = 4  # cv2 takes 1/16-pixel coordinates, so small circles do not jump about
 
 
@@ -28,7 +28,7 @@ def text_size(words: str, size_px: int) -> tuple[int, int]:
 
 
 def text(
-    picture: Picture,
+    picture: Pixels,
     words: str,
     at: tuple[float, float],
     *,
@@ -77,12 +77,12 @@ def _fixed(value: float) -> int:
     return round(value * (1 << _SHIFT))
 
 
-def _points(points: NDArray[np.float64]) -> NDArray[np.int32]:
+def _points(points: FloatArray) -> NDArray[np.int32]:
     return np.round(np.asarray(points) * (1 << _SHIFT)).astype(np.int32).reshape(-1, 1, 2)
 
 
 def outlined_line(
-    picture: Picture, points: NDArray[np.float64], rgb: RGB, width: int, *, closed: bool = False
+    picture: Pixels, points: FloatArray, rgb: RGB, width: int, *, closed: bool = False
 ) -> None:
     """A polyline with a dark edge, in place. ``points`` has shape (N, 2), x and y."""
     fixed = [_points(points)]
@@ -91,12 +91,7 @@ def outlined_line(
 
 
 def dashed_line(
-    picture: Picture,
-    start: tuple[float, float],
-    end: tuple[float, float],
-    *,
-    rgb: RGB,
-    width: int,
+    picture: Pixels, start: tuple[float, float], end: tuple[float, float], *, rgb: RGB, width: int
 ) -> None:
     """A dashed straight line with a dark edge, in place."""
     a, b = np.array(start, float), np.array(end, float)
@@ -109,13 +104,13 @@ def dashed_line(
         outlined_line(picture, np.array([a + (b - a) * t0, a + (b - a) * t1]), rgb, width)
 
 
-def _ring(picture: Picture, x: float, y: float, r: float, rgb: RGB, width: int) -> None:
+def _ring(picture: Pixels, x: float, y: float, r: float, rgb: RGB, width: int) -> None:
     centre = (_fixed(x), _fixed(y))
     cv2.circle(picture, centre, _fixed(r), BLACK, width + max(2, width // 2), cv2.LINE_AA, _SHIFT)
     cv2.circle(picture, centre, _fixed(r), rgb, width, cv2.LINE_AA, _SHIFT)
 
 
-def _dots(picture: Picture, x: float, y: float, r: float, rgb: RGB, width: int) -> None:
+def _dots(picture: Pixels, x: float, y: float, r: float, rgb: RGB, width: int) -> None:
     for angle in np.linspace(0, 2 * np.pi, 12, endpoint=False):
         px, py = x + r * np.cos(angle), y + r * np.sin(angle)
         cv2.circle(
@@ -124,12 +119,7 @@ def _dots(picture: Picture, x: float, y: float, r: float, rgb: RGB, width: int) 
 
 
 def mark(
-    picture: Picture,
-    at: tuple[float, float, float],
-    shape: str,
-    *,
-    rgb: RGB,
-    width: int,
+    picture: Pixels, at: tuple[float, float, float], shape: str, *, rgb: RGB, width: int
 ) -> None:
     """Draw one fruit's mark, in place.
 

@@ -10,15 +10,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH, Page, factor_bars, stress_chart
 from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
 from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load.report import LoadReport
 from fruitcount.plan.result import Plan
 from fruitcount.tree.sheet import TreeSheet
-from fruitcount.types import FloatArray, Fruitlets, Limb
+from fruitcount.types import Limb
 from fruitcount.units import MM_PER_INCH, format_length
 
 MARK = 5.0
@@ -130,7 +130,7 @@ class _View:
     tip: float
     fork: FloatArray
     shoot_length: FloatArray
-    line: NDArray[np.int64]
+    line: IntArray
     at: FloatArray
     actions: list[str]
     cuts: tuple[tuple[int, float], ...]

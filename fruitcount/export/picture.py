@@ -10,7 +10,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError
@@ -30,10 +29,8 @@ from fruitcount.export.words import (
 from fruitcount.image.reduce import zoomed
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
-from fruitcount.types import FloatArray, Fruitlets, Photo
+from fruitcount.types import Photo
 from fruitcount.units import MM_PER_INCH, format_length
-
-Picture = NDArray[np.uint8]
 
 # Legend marks are drawn on a dark band: yellow and sky blue do not show on paper.
 _BAND_RGB = (52, 58, 64)
@@ -46,7 +43,7 @@ def annotated_picture(
     units: str = "metric",
     long_side_px: int = 2000,
     words: bool = True,
-) -> Picture:
+) -> Pixels:
     """Draw a result over its photo.
 
     Parameters
@@ -97,13 +94,13 @@ def write_picture(
     path.write_bytes(data.tobytes())
 
 
-def _muted(rgb: Picture) -> Picture:
+def _muted(rgb: Pixels) -> Pixels:
     """Half the colour and a little less light: foliage steps back, marks come forward."""
     grey = cv2.cvtColor(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
     return np.asarray(cv2.addWeighted(rgb, 0.42, grey, 0.38, 0), np.uint8)
 
 
-def _limb(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
+def _limb(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
     limb = result.measurement.limb
     outlined_line(picture, limb.line_px * zoom, LIMB_RGB, weight)
     for shoot in limb.shoots:
@@ -124,7 +121,7 @@ def _across(line_px: FloatArray, along_px: float) -> FloatArray:
     return np.array([-direction[1], direction[0]])
 
 
-def _ruler(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
+def _ruler(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
     """Ticks along the limb every 10 cm or 6 in; none when lengths are not told.
 
     Each number stands on that side of the limb, or a little way off, where least is drawn.
@@ -179,7 +176,7 @@ def _covered(middle: FloatArray, size: FloatArray, drawn: FloatArray) -> float:
     return float(np.maximum(drawn[:, 2] - np.hypot(gap[:, 0], gap[:, 1]), 0.0).sum())
 
 
-def _load(picture: Picture, result: Result, zoom: float, weight: int) -> None:
+def _load(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
     """Where the limb is over its working limit if all stayed, and where it would break first.
 
     Two lines beside the limb bracket the stretch; a pair of arrow heads points at the worst place.
@@ -210,7 +207,7 @@ def _worst_place(result: Result, zoom: float) -> tuple[FloatArray, FloatArray, F
     return at, _across(limb.line_px, along_px), _direction(limb.line_px, along_px)
 
 
-def _marks(picture: Picture, result: Result, zoom: float, weight: int) -> None:
+def _marks(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
     fruit = result.measurement.fruitlets
     actions = fruit_actions(result.measurement.fruitlets, result.decision.plan)
     for i in range(len(fruit)):
@@ -260,7 +257,7 @@ def _box(words: str, x: float, y: float, letters: int) -> FloatArray:
 
 
 def _beside(
-    picture: Picture, ends: tuple[FloatArray, ...], words: str, letters: int, marks: FloatArray
+    picture: Pixels, ends: tuple[FloatArray, ...], words: str, letters: int, marks: FloatArray
 ) -> tuple[float, float]:
     """Top left of words at one of these ends, right or left of it, where least fruit is hidden."""
     size = np.array(text_size(words, letters), dtype=np.float64)
@@ -275,7 +272,7 @@ def _beside(
     return float(x), float(y)
 
 
-def footer(result: Result, width_px: int, units: str = "metric") -> Picture:
+def footer(result: Result, width_px: int, units: str = "metric") -> Pixels:
     """Make the strip.
 
     Parameters
@@ -328,7 +325,7 @@ def _wrapped(words: str, size_px: int, width_px: int) -> list[str]:
     return [*lines, line]
 
 
-def legend(result: Result, width_px: int) -> Picture:
+def legend(result: Result, width_px: int) -> Pixels:
     """The band that tells each mark's meaning and how many there are; arguments as above."""
     size_px = _small_px(width_px)
     actions = fruit_actions(result.measurement.fruitlets, result.decision.plan)

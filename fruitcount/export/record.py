@@ -14,13 +14,7 @@ import numpy as np
 
 from fruitcount import __version__
 from fruitcount.cautions import CAUTIONS_SHORT
-from fruitcount.coco_record import (
-    KIND_NAMES,
-    CocoPhoto,
-    coco_object,
-    edge_boxes,
-    photos_from_coco,
-)
+from fruitcount.coco_record import KIND_NAMES, CocoPhoto, coco_object, edge_boxes, photos_from_coco
 from fruitcount.errors import NotWrittenError
 from fruitcount.export.words import fruit_actions
 from fruitcount.flags import Flag, flag_names

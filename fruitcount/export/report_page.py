@@ -17,12 +17,7 @@ from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, Tabl
 
 from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import one_of
-from fruitcount.export.letters import (
-    draw_words,
-    markup,
-    usual_fonts,
-    words_width,
-)
+from fruitcount.export.letters import draw_words, markup, usual_fonts, words_width
 from fruitcount.units import SYSTEMS
 
 PAPERS = ("a4", "letter")

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import F32, BoolArray, FloatArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
 
@@ -27,7 +27,7 @@ pear tiles without one, many before the sky, where one is; on 54 coffee and peac
 used to set it, none is."""
 
 
-def backdrop(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+def backdrop(rgb: Pixels) -> FloatArray:
     """Outline of a plain sheet behind the limb.
 
     Parameters
@@ -62,9 +62,7 @@ def backdrop(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
     return np.asarray((hull + 0.5) * (columns / plain.shape[1]) - 0.5, np.float64)
 
 
-def inside(
-    outline: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def inside(outline: FloatArray, x: FloatArray, y: FloatArray) -> BoolArray:
     """Whether each place lies before the sheet; all do where there is none.
 
     Parameters
@@ -86,7 +84,7 @@ def inside(
     return np.asarray((side >= 0).all(axis=-1) | (side <= 0).all(axis=-1))
 
 
-def _plain(lab: NDArray[np.float32]) -> NDArray[np.uint8]:
+def _plain(lab: F32) -> Pixels:
     # the median smooths away the weave of a cloth and thin stalks before it, not leaves
     smooth = cv2.medianBlur(lab, 5)
     light, a, b = (np.ascontiguousarray(smooth[..., k]) for k in range(3))
@@ -97,7 +95,7 @@ def _plain(lab: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.asarray(cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)), np.uint8)
 
 
-def _is_cloth(light: NDArray[np.float32], plain: NDArray[np.uint8]) -> bool:
+def _is_cloth(light: F32, plain: Pixels) -> bool:
     """Wrinkled and not burnt out. An even sky, which may stand below a trunk, is neither."""
     within = cv2.erode(plain, np.ones((5, 5), np.uint8)) > 0
     if not within.any() or float((light[within] > 98.5).mean()) > MOST_BURNT:

@@ -10,16 +10,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import positive
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import BoolArray, FloatArray, Pixels
 from fruitcount.image.cardfit import SideFit, fit_sides, side_lengths_px
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.image.opencv import card_pattern, cv2
 from fruitcount.image.pose import facing_scale, tilt_of
 from fruitcount.image.reduce import reduced_to, whole_step
-from fruitcount.types import FloatArray, Photo, Scale
+from fruitcount.types import Photo, Scale
 
 # A card's number tells its printed side: ten numbers a size.
 CARD_SIDES_MM: dict[range, float] = {
@@ -138,7 +138,7 @@ def _is_none(card: _Card) -> bool:
 
 def on_card(
     scale: Scale, x_px: FloatArray | float, y_px: FloatArray | float, *, grow: float
-) -> NDArray[np.bool_]:
+) -> BoolArray:
     """Which points lie on the card; none without a card.
 
     Parameters
@@ -160,7 +160,7 @@ def on_card(
     return inside
 
 
-def _detect(rgb: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArray, int]]:
+def _detect(rgb: Pixels, rules: CardSettings) -> list[tuple[FloatArray, int]]:
     """Corners (4, 2) and number of each card, on reduced pictures and then on the full one."""
     long_px = max(rgb.shape[:2])
     for search_px in rules.search_long_sides_px:
@@ -174,16 +174,14 @@ def _detect(rgb: NDArray[np.uint8], rules: CardSettings) -> list[tuple[FloatArra
     return _markers(_grey(rgb)) or _reduced(rgb, rules.search_long_sides_px[0], markers_in_part)
 
 
-Finder = Callable[[NDArray[np.uint8]], list[tuple[FloatArray, int]]]
+Finder = Callable[[Pixels], list[tuple[FloatArray, int]]]
 
 
-def _grey(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _grey(rgb: Pixels) -> Pixels:
     return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-def _reduced(
-    rgb: NDArray[np.uint8], long_side_px: int, finder: Finder
-) -> list[tuple[FloatArray, int]]:
+def _reduced(rgb: Pixels, long_side_px: int, finder: Finder) -> list[tuple[FloatArray, int]]:
     """What a finder sees on a smaller grey picture, in pixels of the full one."""
     rows, columns = rgb.shape[:2]
     factor = whole_step(min(1.0, long_side_px / max(rows, columns)))
@@ -194,7 +192,7 @@ def _reduced(
     return [((corners + 0.5) * ratio - 0.5, number) for corners, number in finder(small)]
 
 
-def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
+def _markers(grey: Pixels) -> list[tuple[FloatArray, int]]:
     dictionary = card_pattern()
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
@@ -209,7 +207,7 @@ def _markers(grey: NDArray[np.uint8]) -> list[tuple[FloatArray, int]]:
     ]
 
 
-def _fit(rgb: NDArray[np.uint8], rough_px: FloatArray) -> SideFit:
+def _fit(rgb: Pixels, rough_px: FloatArray) -> SideFit:
     """Sides fitted on the full picture, of which only the card's surroundings turn grey."""
     size = np.ptp(rough_px, axis=0)
     low = np.maximum(np.floor(rough_px.min(axis=0) - 0.3 * size.max()) - 24, 0).astype(int)
@@ -220,11 +218,7 @@ def _fit(rgb: NDArray[np.uint8], rough_px: FloatArray) -> SideFit:
 
 
 def _measure(
-    rgb: NDArray[np.uint8],
-    rough_px: FloatArray,
-    number: int,
-    side_mm: float | None,
-    rules: CardSettings,
+    rgb: Pixels, rough_px: FloatArray, number: int, side_mm: float | None, rules: CardSettings
 ) -> _Card:
     fit = _fit(rgb, rough_px)
     printed_mm = card_side_mm(number)

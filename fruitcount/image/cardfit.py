@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.light import linear
 from fruitcount.image.reduce import sample_grid
-from fruitcount.types import FloatArray
 
 Line = tuple[FloatArray, FloatArray]
 """Point and direction."""
@@ -41,7 +40,7 @@ class SideFit:
     broken_frac: float
 
 
-def fit_sides(grey: NDArray[np.uint8], rough_px: FloatArray) -> SideFit:
+def fit_sides(grey: Pixels, rough_px: FloatArray) -> SideFit:
     """Refine rough corners on the full picture.
 
     Parameters
@@ -71,7 +70,7 @@ def fit_sides(grey: NDArray[np.uint8], rough_px: FloatArray) -> SideFit:
     return _judge(corners, points)
 
 
-def _side_points(grey: NDArray[np.uint8], corners: FloatArray, k: int) -> FloatArray:
+def _side_points(grey: Pixels, corners: FloatArray, k: int) -> FloatArray:
     """Edge points (41, 2) across side k, from corner k to the next; NaN where there is no step."""
     start, end = corners[k], corners[(k + 1) % 4]
     along = end - start

@@ -11,11 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
 from fruitcount.image.opencv import card_pattern, cv2
-from fruitcount.types import FloatArray
-
-Grey = NDArray[np.uint8]
 
 SMALLEST_SIDE_PX = 24.0
 """On the picture that is searched."""
@@ -67,7 +65,7 @@ _STEPS = (np.arange(24) + 0.5) / 3 - 1
 _PLACES = np.stack(np.meshgrid(_STEPS, _STEPS), axis=-1).reshape(-1, 1, 2)
 
 
-def markers_in_part(grey: Grey) -> list[tuple[FloatArray, int]]:
+def markers_in_part(grey: Pixels) -> list[tuple[FloatArray, int]]:
     """Corners, shape (4, 2), and number of each card of which most is in sight."""
     found: list[tuple[FloatArray, int]] = []
     for hull in _hulls(grey):
@@ -87,7 +85,7 @@ def _holds(corners_px: FloatArray, point: FloatArray) -> bool:
     return cv2.pointPolygonTest(outline, (float(point[0]), float(point[1])), False) >= 0
 
 
-def _fitted(grey: Grey, corners: FloatArray) -> FloatArray | None:
+def _fitted(grey: Pixels, corners: FloatArray) -> FloatArray | None:
     """Corners from the sides as far as they are in sight; None when they are no card's."""
     for _ in range(_ROUNDS):  # a covered corner may start far off
         fit = fit_sides(grey, corners)
@@ -99,7 +97,7 @@ def _fitted(grey: Grey, corners: FloatArray) -> FloatArray | None:
     return corners if alike else None
 
 
-def _hulls(grey: Grey) -> list[FloatArray]:
+def _hulls(grey: Pixels) -> list[FloatArray]:
     """Convex hulls of dark regions that could be a card's square, as photographed or mended."""
     long_px = max(grey.shape)
     out: list[FloatArray] = []
@@ -115,7 +113,7 @@ def _hulls(grey: Grey) -> list[FloatArray]:
     return out
 
 
-def _mended(grey: Grey) -> list[Grey]:
+def _mended(grey: Pixels) -> list[Pixels]:
     """The picture; without thin dark things; without thin light ones."""
     width = max(3, round(0.007 * max(grey.shape)))
     kernel = np.ones((width, width), np.uint8)
@@ -163,7 +161,7 @@ def _quad(hull: FloatArray) -> FloatArray | None:
     return quad if plausible and 0.9 < ratio < 1.4 else None
 
 
-def _read(grey: Grey, corners_px: FloatArray) -> tuple[int, int] | None:
+def _read(grey: Pixels, corners_px: FloatArray) -> tuple[int, int] | None:
     """Number and quarter turns of the card with these corners; None when it is none."""
     cells = _cells(grey, corners_px)
     if cells is None or cells[2:6, 2:6].max() > _BRIGHTEST:
@@ -178,7 +176,7 @@ def _read(grey: Grey, corners_px: FloatArray) -> tuple[int, int] | None:
     return None
 
 
-def _cells(grey: Grey, corners_px: FloatArray) -> FloatArray | None:
+def _cells(grey: Pixels, corners_px: FloatArray) -> FloatArray | None:
     """The card's 8 by 8 squares, rim included: 0 as the border, 1 as the rim; None when no card's.
 
     The middle of each square is read at nine places.

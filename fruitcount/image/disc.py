@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import sample_grid
-from fruitcount.types import FloatArray
 
 _RAYS = 120
 _MIN_RADIUS_PX = 8.0
@@ -44,7 +44,7 @@ class DiscFit:
     turn_deg: float = 0.0
 
 
-def fit_disc(rgb: NDArray[np.uint8], x_px: float, y_px: float) -> DiscFit | None:
+def fit_disc(rgb: Pixels, x_px: float, y_px: float) -> DiscFit | None:
     """Find the closed outline round a tap.
 
     Rays from the tap are read outwards; on each the strongest colour steps are candidate edges.

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.reduce import reduced_to
-from fruitcount.types import FloatArray, Photo, Scale
+from fruitcount.types import Photo, Scale
 
 USUAL_LEAF_RED_GREEN = -0.42
 """ln(red / green) of foliage by daylight. Medians of open sets: cherry -0.6, pear -0.32, apple
@@ -69,7 +70,7 @@ def log_ratios(light: FloatArray) -> FloatArray:
     return np.asarray(logs[..., ::2] - logs[..., 1:2])
 
 
-def photo_light(rgb: NDArray[np.uint8], scale: Scale) -> Light:
+def photo_light(rgb: Pixels, scale: Scale) -> Light:
     """Estimate the light.
 
     Parameters
@@ -97,7 +98,7 @@ def photo_light(rgb: NDArray[np.uint8], scale: Scale) -> Light:
     return Light(LEAF_TRUST * cast, source="leaves")
 
 
-def _paper(rgb: NDArray[np.uint8], scale: Scale) -> NDArray[np.uint8]:
+def _paper(rgb: Pixels, scale: Scale) -> Pixels:
     """Pixels of the card's white edge that are neither burnt out nor in deep shade."""
     corners = scale.corners_px
     if scale.source != "card" or len(corners) != 4:

@@ -21,6 +21,7 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.files import shown_name
+from fruitcount.fruitlets import Pixels
 from fruitcount.image.formats import (
     MAX_PIXELS,
     bytes_a_pixel,
@@ -34,8 +35,6 @@ from fruitcount.image.heif import open_apart
 from fruitcount.image.metadata import capture_time, exif_of, location_of
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Photo
-
-__all__ = ["MAX_PIXELS", "read_photo", "sniff_format"]
 
 # Largest file read. 80 megapixels of 16-bit RGBA without compression are 640 MB.
 MAX_BYTES = 700_000_000
@@ -124,7 +123,7 @@ def _check_file(label: str, about: os.stat_result) -> None:
         )
 
 
-def _read_pillow(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
+def _read_pillow(data: bytes, label: str) -> tuple[Pixels, Any]:
     try:
         with opened(data, label) as image:
             exif = exif_of(image)
@@ -135,7 +134,7 @@ def _read_pillow(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
         raise
 
 
-def _pixels(image: Any, data: bytes, label: str) -> NDArray[np.uint8]:
+def _pixels(image: Any, data: bytes, label: str) -> Pixels:
     if image.format in ("JPEG", "MPO"):
         whole = _whole_jpeg(image, data, label)
         if whole is not None:
@@ -147,7 +146,7 @@ def _pixels(image: Any, data: bytes, label: str) -> NDArray[np.uint8]:
     return to_rgb8(ImageOps.exif_transpose(image))
 
 
-def _whole_jpeg(image: Any, data: bytes, label: str) -> NDArray[np.uint8] | None:
+def _whole_jpeg(image: Any, data: bytes, label: str) -> Pixels | None:
     """Decode with a decoder that warns of missing data; None leaves the colours to Pillow.
 
     Pillow and OpenCV fill with grey what a file has lost, and say nothing. This one took about
@@ -201,7 +200,7 @@ def _missing_frac(image: Any) -> float:
     return float(np.argmin(flat[::-1]) / len(flat)) if not flat.all() else 1.0
 
 
-def _float_tiff(data: bytes, label: str) -> NDArray[np.uint8]:
+def _float_tiff(data: bytes, label: str) -> Pixels:
     """Colour TIFFs of floating point or odd depth, which Pillow does not know."""
     try:
         check_size(label, *tiff_size(data))
@@ -217,7 +216,7 @@ def _float_tiff(data: bytes, label: str) -> NDArray[np.uint8]:
     return np.ascontiguousarray(np.broadcast_to(_to_8_bits(wide), (*wide.shape[:2], 3)))
 
 
-def _turn(rgb: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+def _turn(rgb: Pixels, orientation: int) -> Pixels:
     """Undo the EXIF orientation 1-8 (CIPA DC-008, tag 0x0112); other values mean upright."""
     turns = {2: (0, True), 3: (2, False), 4: (2, True), 5: (3, True)}
     turns |= {6: (3, False), 7: (1, True), 8: (1, False)}
@@ -228,7 +227,7 @@ def _turn(rgb: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     return np.ascontiguousarray(out[:, ::-1] if mirror else out)
 
 
-def to_rgb8(image: Any) -> NDArray[np.uint8]:
+def to_rgb8(image: Any) -> Pixels:
     """Any Pillow image to uint8 RGB, shape (H, W, 3): 16 bits scaled, transparency over white."""
     if image.mode in ("I", "F") or image.mode.startswith("I;16"):
         return np.repeat(_to_8_bits(np.asarray(image))[:, :, None], 3, axis=2)
@@ -237,7 +236,7 @@ def to_rgb8(image: Any) -> NDArray[np.uint8]:
     return np.asarray(image.convert("RGB"))
 
 
-def _over_white(image: Any) -> NDArray[np.uint8]:
+def _over_white(image: Any) -> Pixels:
     # strip by strip: whole copies of a large picture took gigabytes
     out = np.empty((image.height, image.width, 3), np.uint8)
     for top in range(0, image.height, 512):
@@ -248,7 +247,7 @@ def _over_white(image: Any) -> NDArray[np.uint8]:
     return out
 
 
-def _to_8_bits(values: NDArray[Any]) -> NDArray[np.uint8]:
+def _to_8_bits(values: NDArray[Any]) -> Pixels:
     wide = np.nan_to_num(values.astype(np.float64), posinf=0.0, neginf=0.0)
     top = float(wide.max(initial=0.0))
     # 16-bit files span 0..65535; 32-bit ones are scaled to their top
@@ -258,7 +257,7 @@ def _to_8_bits(values: NDArray[Any]) -> NDArray[np.uint8]:
     return np.clip(np.rint(wide / full * 255.0), 0, 255).astype(np.uint8)
 
 
-def _read_heif(data: bytes, label: str) -> tuple[NDArray[np.uint8], Any]:
+def _read_heif(data: bytes, label: str) -> tuple[Pixels, Any]:
     parts = open_apart(data, most_pixels=MAX_PIXELS)
     if parts is None:
         raise PhotoUnreadableError(label, damage_words(data))

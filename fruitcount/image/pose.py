@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from fruitcount.fruitlets import FloatArray
 from fruitcount.image.opencv import cv2
-from fruitcount.types import FloatArray
 
 # Main cameras of phones have focal lengths of about 24 to 28 mm in 35 mm terms; 27 mm over the
 # 43.27 mm diagonal of that frame. A general figure, from memory; a card near the middle of the

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import F32, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to, whole_step
 from fruitcount.types import Photo
@@ -95,7 +96,7 @@ def photo_quality(photo: Photo, settings: QualitySettings | None = None) -> Flag
     return flags
 
 
-def measure_quality(rgb: NDArray[np.uint8]) -> QualityMeasures:
+def measure_quality(rgb: Pixels) -> QualityMeasures:
     """Measure sharpness and exposure of an upright uint8 RGB picture (see QualityMeasures).
 
     ``rgb`` has shape (rows, columns, 3).
@@ -110,7 +111,7 @@ def measure_quality(rgb: NDArray[np.uint8]) -> QualityMeasures:
     )
 
 
-def _reduced(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _reduced(rgb: Pixels) -> Pixels:
     factor = whole_step(_LONG_SIDE_PX / max(rgb.shape[:2]))
     if factor >= 1:
         return rgb

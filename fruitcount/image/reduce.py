@@ -10,10 +10,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.opencv import cv2
-from fruitcount.types import FloatArray
 
-Picture = NDArray[np.uint8]
 Answer = TypeVar("Answer")
 
 FRUIT_PX = 26.0
@@ -77,16 +76,16 @@ def reduced_to(
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def of_last_photo(work: Callable[[Picture], Answer]) -> Callable[[Picture], Answer]:
+def of_last_photo(work: Callable[[Pixels], Answer]) -> Callable[[Pixels], Answer]:
     """Keep a function's answer for the last photo, as long as that photo lives.
 
     Several stages ask the same of one photo in turn. Only a picture that cannot be written to is
     remembered, as :func:`fruitcount.read_photo` gives them.
     """
-    last: list[tuple[weakref.ref[Picture], Answer]] = []
+    last: list[tuple[weakref.ref[Pixels], Answer]] = []
 
     @wraps(work)
-    def answer(picture: Picture) -> Answer:
+    def answer(picture: Pixels) -> Answer:
         for photo, kept in last[-1:]:
             if photo() is picture:
                 return kept
@@ -99,7 +98,7 @@ def of_last_photo(work: Callable[[Picture], Answer]) -> Callable[[Picture], Answ
 
 
 @of_last_photo
-def halved(picture: Picture) -> Picture:
+def halved(picture: Pixels) -> Pixels:
     """The mean of two by two pixels; an odd last row or column is left out.
 
     Shape (rows, columns, 3) to (rows // 2, columns // 2, 3).

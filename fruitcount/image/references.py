@@ -8,11 +8,12 @@ import numpy as np
 
 from fruitcount.errors import BadInputError, finite, positive
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import FloatArray, Fruitlets
 from fruitcount.image.cardfit import side_lengths_px
 from fruitcount.image.disc import fit_disc
 from fruitcount.image.opencv import cv2
 from fruitcount.image.pose import facing_scale, local_map, tilt_of
-from fruitcount.types import FloatArray, Fruitlets, Photo, Scale
+from fruitcount.types import Photo, Scale
 
 # Diameters in mm. US coins: United States Mint, coin specifications. Euro coins: the 50 cent, 1
 # and 2 euro from the EUR-Lex summary of Regulation (EC) 975/98, the smaller ones from several

@@ -10,13 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import halved
-from fruitcount.types import FloatArray
-
-F32 = NDArray[np.float32]
 
 ANGLES = np.arange(48) * (2 * np.pi / 48)
 """Directions looked along, radians, x towards y."""
@@ -57,10 +54,10 @@ class Rim:
     rho: FloatArray
     plain: FloatArray
     lab: F32
-    own: NDArray[np.bool_]
+    own: BoolArray
 
 
-def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArray[np.bool_]]:
+def unrolled(rgb: Pixels, circles_px: FloatArray) -> tuple[F32, BoolArray]:
     """Strips of every circle in CIE L*a*b*.
 
     Parameters
@@ -106,7 +103,7 @@ def unrolled(rgb: NDArray[np.uint8], circles_px: FloatArray) -> tuple[F32, NDArr
     return np.asarray(lab, np.float32).reshape(n, *shape, 3), inside
 
 
-def find_rim(rgb: NDArray[np.uint8], circles_px: FloatArray, log_sd: float) -> Rim:
+def find_rim(rgb: Pixels, circles_px: FloatArray, log_sd: float) -> Rim:
     """Find the rim around each circle.
 
     Parameters
@@ -164,7 +161,7 @@ def _sums(colours: F32, weight: F32) -> F32:
     return np.asarray(total, np.float32).reshape(colours.shape[:-1])
 
 
-def _vertex(plain: FloatArray, path: NDArray[np.int64]) -> FloatArray:
+def _vertex(plain: FloatArray, path: IntArray) -> FloatArray:
     """Where between the steps the rim is plainest, in steps, by a parabola."""
     last = plain.shape[2] - 1
     before, at, after = (
@@ -185,7 +182,7 @@ def _inner_mean(like: F32) -> F32:
     return np.asarray(out, np.float32)
 
 
-def _best_closed_path(gain: F32) -> NDArray[np.int64]:
+def _best_closed_path(gain: F32) -> IntArray:
     """Step index at each angle of the path with most gain; neighbours differ by 2 at most."""
     n, angles, steps = gain.shape
     held = np.where(np.arange(steps) < FIRST_STEP, np.float32(-9), gain)

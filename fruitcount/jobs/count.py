@@ -10,6 +10,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
+from fruitcount.count_settings import CountSettings
 from fruitcount.csv_table import write_table
 from fruitcount.errors import (
     BadInputError,
@@ -25,7 +26,7 @@ from fruitcount.export.registry import EXPORTS
 from fruitcount.files import shown_name, written_whole
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import CountSettings, Result, count_limb, decide, measure
+from fruitcount.pipeline import Result, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.passes import AfterCheck, check_count, other_limb_words, second_pass_inputs
 from fruitcount.plan.result import FirstPass

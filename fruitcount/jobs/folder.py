@@ -11,16 +11,17 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
+from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
-from fruitcount.pipeline import CountSettings, Result, decide
+from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Naming
-from fruitcount.tree.checkpoint import MeasuredLedger, measurement_of
+from fruitcount.tree.checkpoint import ProgressLog, measurement_of
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import (
@@ -110,7 +111,7 @@ def count_folder_to_files(
     if choice.tuning is not None:
         how = partial(adjusted, tuning=choice.tuning, settings=settings or CountSettings())
         work, key = partial(work, adjust=how), settings_key(key, tuning_record(choice.tuning))
-    with closing(MeasuredLedger(choice.out / "progress.jsonl", key)) as ledger:
+    with closing(ProgressLog(choice.out / "progress.jsonl", key)) as ledger:
         count = count_folder(
             folder,
             work,

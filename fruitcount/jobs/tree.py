@@ -32,15 +32,6 @@ from fruitcount.plan.words import choice_lines
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.plan import TreePlan, plan_tree
 
-__all__ = [
-    "TreeSource",
-    "plan_of",
-    "sheet_path",
-    "tree_lines",
-    "work_lines",
-    "write_tree_sheet",
-]
-
 
 def plan_of(
     source: TreeSource, tree: str, facts: TreeFacts, *, inputs: GrowerInputs | None = None

@@ -11,13 +11,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from fruitcount.fruitlets import F32, FloatArray, IntArray
 from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.wood import colour_wood
 from fruitcount.lines import resampled
-from fruitcount.types import FloatArray, Maps, Photo
+from fruitcount.types import Maps, Photo
 
 _STATIONS = 200
 # Half width of the thickest limb looked for, as a share of the photo's long side.
@@ -147,7 +147,7 @@ def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray
     best = np.full(smooth.shape, -1.0, np.float32)
     half_of = np.full(smooth.shape, np.nan, np.float32)
 
-    def mean(low: int, high: int) -> NDArray[np.float32]:
+    def mean(low: int, high: int) -> F32:
         """Mean wood from ``low`` to under ``high`` about each place."""
         first, last = (slice(spare + k, spare + k + width) for k in (low, high))
         window = total[last] - total[first]
@@ -167,7 +167,7 @@ def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray
     return best.T.astype(np.float64), half_of.T.astype(np.float64)
 
 
-def _steady(gain: FloatArray) -> NDArray[np.int64]:
+def _steady(gain: FloatArray) -> IntArray:
     """Columns, one a row, with the largest total gain; neighbours differ by at most two steps."""
     rows, columns = gain.shape
     came = np.zeros((rows, columns), np.int8)

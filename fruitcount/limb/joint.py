@@ -11,12 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import BoolArray, FloatArray, IntArray
 from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.centre import Band, normals, straight
 from fruitcount.lines import along_line, point_on_line
-from fruitcount.types import FloatArray, Maps
+from fruitcount.types import Maps
 
 # Both sides' wood behind the border minus wood before it; 1 is a clean border. What leaves at a
 # sharp angle is more often a fork of the limb itself, and a limb is thickest at its collar: a sharp
@@ -229,7 +229,7 @@ def _wood_across(maps: Maps, band: Band) -> FloatArray:
     return np.asarray(np.where(wood[:, count], (left + right - 1) * step, 0.0), np.float64)
 
 
-def _unbroken(wood: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _unbroken(wood: BoolArray) -> IntArray:
     """How many samples from the first column on are wood without a break."""
     stop = np.argmin(wood, axis=1)
     return np.asarray(np.where(wood.all(axis=1), wood.shape[1], stop), np.int64)

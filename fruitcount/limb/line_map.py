@@ -9,15 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from fruitcount.fruitlets import F32, FloatArray, Pixels
 from fruitcount.image.backdrop import inside
 from fruitcount.image.opencv import cv2
-from fruitcount.types import FloatArray
 from fruitcount.whole_photo import HALF_UNIT_PX, whole_photo
-
-F32 = NDArray[np.float32]
 
 GRID = 160
 """Cells of a line map's long side."""
@@ -61,7 +58,7 @@ class LineMap:
         return np.asarray((cells + 0.5) * self.px_per_cell - 0.5, np.float64)
 
 
-def line_map(rgb: NDArray[np.uint8]) -> LineMap | None:
+def line_map(rgb: Pixels) -> LineMap | None:
     """The limb net's maps of a photo; None where its file is missing or the photo is tiny.
 
     Parameters

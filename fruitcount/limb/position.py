@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
 from fruitcount.image.reduce import sample_grid
 from fruitcount.lines import nearest_on_line
-from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Scale
+from fruitcount.types import Limb, Maps, Scale
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def place_fruitlets(
         unknown = np.full(len(fruitlets), -1)
         return fruitlets.with_columns(
             along_px=blank, along_mm=blank, offset_px=blank, shoot=unknown, on_limb=unknown,
-            cluster=cluster,
+            cluster=cluster
         )  # fmt: skip
     along, offset, shoot = _nearest(fruitlets, limb)
     reach = _reach(fruitlets, limb, scale, rules)
@@ -86,7 +86,7 @@ def place_fruitlets(
     )
 
 
-def _nearest(fruitlets: Fruitlets, limb: Limb) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+def _nearest(fruitlets: Fruitlets, limb: Limb) -> tuple[FloatArray, FloatArray, IntArray]:
     along, offset = nearest_on_line(limb.line_px, fruitlets.x_px, fruitlets.y_px)
     shoot = np.full(len(fruitlets), -1)
     for k, side in enumerate(limb.shoots):
@@ -166,7 +166,7 @@ def _wood_beside(fruitlets: Fruitlets, maps: Maps) -> FloatArray:
     return np.asarray(np.nan_to_num(wood).max(axis=1), np.float64)
 
 
-def cluster_numbers(fruitlets: Fruitlets, gap_px: float) -> NDArray[np.int64]:
+def cluster_numbers(fruitlets: Fruitlets, gap_px: float) -> IntArray:
     """A number for each fruit; fruit of one cluster share it, a lone fruit has its own.
 
     Parameters

@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 from skimage.graph import MCP_Geometric
 
+from fruitcount.fruitlets import BoolArray, FloatArray, IntArray
 from fruitcount.image.opencv import cv2
 from fruitcount.limb.line_map import LineMap
-from fruitcount.types import FloatArray
 
-F32 = NDArray[np.float32]
 Cell = tuple[int, int]
 
 ENDS_EACH = 4
@@ -112,7 +110,7 @@ def search_line(maps: LineMap) -> Found | None:
     )
 
 
-def _goes_on(maps: LineMap, cell: NDArray[np.int64]) -> bool:
+def _goes_on(maps: LineMap, cell: IntArray) -> bool:
     """Whether near the photo's edge the map of leaving it is clearly the surest."""
     at = (int(cell[0]), int(cell[1]))
     away = min(*at, maps.line.shape[0] - 1 - at[0], maps.line.shape[1] - 1 - at[1])
@@ -131,7 +129,7 @@ def _right_chance(elsewhere_frac: float) -> float:
     return float(expit(2.47 - 7.66 * elsewhere_frac))
 
 
-def _routes(maps: LineMap) -> list[tuple[float, NDArray[np.int64]]]:
+def _routes(maps: LineMap) -> list[tuple[float, IntArray]]:
     """Merit and cells (row, column) of the routes between likely ends, best first."""
     line = maps.line
     walk = MCP_Geometric(((1 - line) ** 2 + FLOOR).astype(np.float64), fully_connected=True)
@@ -173,13 +171,13 @@ def _likely_ends(maps: LineMap) -> dict[Cell, float]:
     return ends
 
 
-def _near(path: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.bool_]:
+def _near(path: IntArray, shape: tuple[int, ...]) -> BoolArray:
     mask = np.zeros(shape, np.uint8)
     mask[path[:, 0], path[:, 1]] = 1
     return cv2.dilate(mask, np.ones((2 * BESIDE + 1, 2 * BESIDE + 1), np.uint8)) > 0
 
 
-def _base_odds(maps: LineMap, path: NDArray[np.int64]) -> float:
+def _base_odds(maps: LineMap, path: IntArray) -> float:
     """Whether the first end is the base: by the maps of ends, and the thicker end is the base."""
     first, last = (tuple(path[k]) for k in (0, -1))
     told = [float(np.log((maps.base[at] + 0.02) / (maps.tip[at] + 0.02))) for at in (first, last)]

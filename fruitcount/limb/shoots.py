@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from skimage.graph import MCP_Geometric
 
+from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray
 from fruitcount.image.card import on_card
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import sample_grid
@@ -22,7 +22,7 @@ from fruitcount.limb.centre import centred, normals
 from fruitcount.limb.width import measure_width
 from fruitcount.limb.wood import Field, cost_of
 from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
-from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale, Shoot
+from fruitcount.types import Maps, Photo, Scale, Shoot
 
 
 @dataclass(frozen=True)
@@ -170,14 +170,14 @@ def _paths(
     return out
 
 
-def _away_from(shape: tuple[int, ...], cells: NDArray[np.int64]) -> FloatArray:
+def _away_from(shape: tuple[int, ...], cells: IntArray) -> FloatArray:
     """Distance of each cell from the nearest of the given (row, column) cells."""
     off = np.ones(shape[:2], np.uint8)
     off[cells[:, 0], cells[:, 1]] = 0
     return np.asarray(cv2.distanceTransform(off, cv2.DIST_L2, 5), np.float64)
 
 
-def _strike_near(merit: FloatArray, cells: NDArray[np.int64], length: float) -> None:
+def _strike_near(merit: FloatArray, cells: IntArray, length: float) -> None:
     """Set the merit to -inf nearer than ``length`` to any of the (row, column) cells."""
     room = math.ceil(length) + 1
     top, left = np.maximum(cells.min(axis=0) - room, 0)
@@ -223,22 +223,22 @@ def _shoot(scene: _Scene, line: FloatArray, half_px: float) -> Shoot | None:
     return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_px * mm)
 
 
-def _may_carry(scene: _Scene, rough_px: FloatArray) -> NDArray[np.bool_]:
+def _may_carry(scene: _Scene, rough_px: FloatArray) -> BoolArray:
     """Fruit that could hang on this path once it is centred: as ``_carries``, with room to move."""
     room = 2 * scene.reach_px
     _, here = nearest_on_line(rough_px, scene.fruitlets.x_px, scene.fruitlets.y_px)
     r = scene.fruitlets.r_px
-    may: NDArray[np.bool_] = (here < scene.limb_px - 2 * r + room) & (here < 4 * r + room)
+    may: BoolArray = (here < scene.limb_px - 2 * r + room) & (here < 4 * r + room)
     return may
 
 
-def _carries(scene: _Scene, line: FloatArray) -> NDArray[np.bool_]:
+def _carries(scene: _Scene, line: FloatArray) -> BoolArray:
     """Fruit that hang on this line rather than on the limb."""
     marks = scene.fruitlets
     x, y, r = marks.x_px, marks.y_px, marks.r_px
     along, here = nearest_on_line(line, x, y)
     # Nearer by a diameter, within two diameters, and not at the very fork.
-    carried: NDArray[np.bool_] = (here < scene.limb_px - 2 * r) & (here < 4 * r) & (along > r)
+    carried: BoolArray = (here < scene.limb_px - 2 * r) & (here < 4 * r) & (along > r)
     return carried & np.isfinite(x) & np.isfinite(r)
 
 

@@ -18,11 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, gaussian_filter1d, uniform_filter1d
 
+from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.centre import Band, normals, smoothed, straight, wood_at
 from fruitcount.lines import along_line, point_on_line
-from fruitcount.types import FloatArray, Maps, Photo
+from fruitcount.types import Maps, Photo
 
 _BINS = (16, 16, 16)
 
@@ -64,12 +65,12 @@ def bark_share(
     return np.where(outside_photo, 0.0, out)
 
 
-def _lab(colours: FloatArray) -> NDArray[np.float32]:
+def _lab(colours: FloatArray) -> F32:
     filled = np.nan_to_num(colours, nan=255.0).astype(np.float32) / np.float32(255)
     return np.asarray(cv2.cvtColor(filled, cv2.COLOR_RGB2LAB), np.float32)
 
 
-def _bins(lab: NDArray[np.float32]) -> NDArray[np.int64]:
+def _bins(lab: F32) -> IntArray:
     """Flat bin number of each colour; lightness in even steps, a and b within +-48."""
     light = np.clip(lab[..., 0] / 100 * _BINS[0], 0, _BINS[0] - 1).astype(np.int64)
     a = np.clip((lab[..., 1] + 48) / 96 * _BINS[1], 0, _BINS[1] - 1).astype(np.int64)
@@ -111,7 +112,7 @@ class Hidden:
     y_px: FloatArray
     r_px: FloatArray
 
-    def covers(self, grid_px: FloatArray) -> NDArray[np.bool_]:
+    def covers(self, grid_px: FloatArray) -> BoolArray:
         """Whether each place of a grid (n, m, 2) lies behind one."""
         out = np.zeros(grid_px.shape[:2], bool)
         middle = grid_px[:, grid_px.shape[1] // 2]
@@ -193,8 +194,8 @@ class _Strip:
     line_px: FloatArray
     grid_px: FloatArray
     contrast: FloatArray
-    covered: NDArray[np.bool_]
-    leafy: NDArray[np.bool_]
+    covered: BoolArray
+    leafy: BoolArray
 
 
 def _strip(
@@ -236,7 +237,7 @@ class _Runs:
         return np.asarray(total / (b - a), np.float64)
 
 
-def _green(colours: FloatArray) -> NDArray[np.bool_]:
+def _green(colours: FloatArray) -> BoolArray:
     """Leaf-like: green by more than an eighth of its light (see ``colour_wood``)."""
     c = np.nan_to_num(colours) / 255
     red, green, blue = c[..., 0], c[..., 1], c[..., 2]
@@ -290,7 +291,7 @@ def _followed(strip: _Strip, first: int) -> tuple[FloatArray, FloatArray, bool]:
     return path, contrast[rows, low], bool(len(open_)) and bool(open_.mean() > 0.7)
 
 
-def _best(gain: FloatArray) -> tuple[NDArray[np.int64], int]:
+def _best(gain: FloatArray) -> tuple[IntArray, int]:
     """Columns of the path with the largest gain from the middle of the first row, and its end."""
     rows, columns = gain.shape
     centre = columns // 2

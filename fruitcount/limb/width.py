@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
+from fruitcount.fruitlets import FloatArray
 from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.centre import normals, wood_at
 from fruitcount.limb.tip import bark_share
 from fruitcount.lines import along_line
-from fruitcount.types import FloatArray, Maps, Photo
+from fruitcount.types import Maps, Photo
 
 _SAMPLES = 161
 # Weight of readings above the taper, of 1 for both sides. Nodes and spurs thicken a limb here

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.graph import MCP_Geometric
 
+from fruitcount.fruitlets import F32, BoolArray, FloatArray, Fruitlets, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import reduced_to
-from fruitcount.types import FloatArray, Fruitlets, Maps, Photo, Scale
+from fruitcount.types import Maps, Photo, Scale
 
 # Half-widths searched, as shares of the field's long side: twigs of 1 % to limbs of 12 %.
 _SIGMA_FRACS = (0.0032, 0.0055, 0.0095, 0.016, 0.027)
@@ -35,9 +36,9 @@ class Field:
         Photo px per field cell, with the same centre rule as :class:`fruitcount.types.Maps`.
     """
 
-    ridge: NDArray[np.float32]
-    wood: NDArray[np.float32]
-    hidden: NDArray[np.bool_]
+    ridge: F32
+    wood: F32
+    hidden: BoolArray
     px_per_cell: float
 
     def to_cells(self, points_px: FloatArray) -> FloatArray:
@@ -49,7 +50,7 @@ class Field:
         return np.asarray((cells + 0.5) * self.px_per_cell - 0.5, np.float64)
 
 
-def reduced(rgb: NDArray[np.uint8], long_side: int) -> tuple[NDArray[np.uint8], float]:
+def reduced(rgb: Pixels, long_side: int) -> tuple[Pixels, float]:
     """The picture with the given long side (never enlarged), and photo px per its pixel.
 
     Shape (rows, columns, 3) before and after.
@@ -61,7 +62,7 @@ def reduced(rgb: NDArray[np.uint8], long_side: int) -> tuple[NDArray[np.uint8], 
     return reduced_to(rgb, size, spare=7), max(rgb.shape[:2]) / max(size)
 
 
-def colour_wood(rgb: NDArray[Any]) -> NDArray[np.float32]:
+def colour_wood(rgb: NDArray[Any]) -> F32:
     """Likelihood of wood by colour: neither green, nor blue, nor bright.
 
     Parameters
@@ -119,9 +120,7 @@ def make_field(
     return Field(_unit(strength), wood, hidden, px_per_cell)
 
 
-def ridge(
-    wood: NDArray[np.float32], grey: NDArray[np.floating[Any]], hidden: NDArray[np.bool_]
-) -> NDArray[np.float32]:
+def ridge(wood: F32, grey: NDArray[np.floating[Any]], hidden: BoolArray) -> F32:
     """Ridge strength over several widths, gathered along straight pieces.
 
     All arrays have the shape (rows, columns); ``wood`` runs from 0 to 1.
@@ -155,19 +154,19 @@ class _Layer:
     Beyond the frame they are taken as woody (1), so that no bar lies there.
     """
 
-    rimmed: list[NDArray[np.float32]]
+    rimmed: list[F32]
     rim: int
     reach: float
 
     @classmethod
-    def of(cls, pictures: list[NDArray[np.float32]], sigma: float) -> _Layer:
+    def of(cls, pictures: list[F32], sigma: float) -> _Layer:
         reach = 2.5 * sigma + 1
         rim = math.ceil(reach)
         smooth = (cv2.GaussianBlur(picture, (0, 0), sigma) for picture in pictures)
         rimmed = [np.pad(np.asarray(s, np.float32), rim, constant_values=1) for s in smooth]
         return cls(rimmed, rim, reach)
 
-    def bars(self, turn: float) -> list[NDArray[np.float32]]:
+    def bars(self, turn: float) -> list[F32]:
         """How far each picture stands above both neighbours across the direction ``turn``."""
         dx, dy = round(-np.sin(turn) * self.reach), round(np.cos(turn) * self.reach)
         out = []
@@ -177,13 +176,13 @@ class _Layer:
             out.append(np.maximum(bar, 0, out=bar))
         return out
 
-    def _view(self, picture: NDArray[np.float32], dx: int, dy: int) -> NDArray[np.float32]:
+    def _view(self, picture: F32, dx: int, dy: int) -> F32:
         rows, columns = (n - 2 * self.rim for n in picture.shape)
         top, left = self.rim + dy, self.rim + dx
         return picture[top : top + rows, left : left + columns]
 
 
-def _gathered(bar: NDArray[np.float32], turn: float, length: int) -> NDArray[np.float32]:
+def _gathered(bar: F32, turn: float, length: int) -> F32:
     kernel = _line_kernel(length, turn)
     gathered = cv2.filter2D(bar, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT)
     # The geometric mean keeps the sharp middle and asks for support along the line.
@@ -191,7 +190,7 @@ def _gathered(bar: NDArray[np.float32], turn: float, length: int) -> NDArray[np.
     return np.asarray(np.maximum(sharp, 0.6 * gathered), np.float32)
 
 
-def _line_kernel(length: int, turn: float) -> NDArray[np.float32]:
+def _line_kernel(length: int, turn: float) -> F32:
     half = length // 2
     y, x = np.mgrid[-half : half + 1, -half : half + 1]
     along = x * np.cos(turn) + y * np.sin(turn)
@@ -200,7 +199,7 @@ def _line_kernel(length: int, turn: float) -> NDArray[np.float32]:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def _unit(strength: NDArray[np.float32]) -> NDArray[np.float32]:
+def _unit(strength: F32) -> F32:
     """Scaled so that the strongest two per cent of the picture reach 1.
 
     Weaker pictures are not stretched: under 0.12 the contrast is that of noise.
@@ -209,7 +208,7 @@ def _unit(strength: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.clip(strength / max(top, 0.12), 0, 1), np.float32)
 
 
-def _resampled(maps: Maps, shape: tuple[int, ...], px_per_cell: float) -> NDArray[np.float32]:
+def _resampled(maps: Maps, shape: tuple[int, ...], px_per_cell: float) -> F32:
     rows, columns = shape[:2]
     x = ((np.arange(columns) + 0.5) * px_per_cell / maps.px_per_cell - 0.5).astype(np.float32)
     y = ((np.arange(rows) + 0.5) * px_per_cell / maps.px_per_cell - 0.5).astype(np.float32)
@@ -226,7 +225,7 @@ def _resampled(maps: Maps, shape: tuple[int, ...], px_per_cell: float) -> NDArra
 
 def _hidden(
     fruitlets: Fruitlets, scale: Scale, shape: tuple[int, ...], px_per_cell: float
-) -> NDArray[np.bool_]:
+) -> BoolArray:
     mask = np.zeros(shape[:2], np.uint8)
     for x, y, r in zip(fruitlets.x_px, fruitlets.y_px, fruitlets.r_px, strict=True):
         if np.isfinite([x, y, r]).all():
@@ -241,9 +240,7 @@ def _hidden(
     return mask.astype(bool)
 
 
-def _near_fruit(
-    fruitlets: Fruitlets, shape: tuple[int, ...], px_per_cell: float
-) -> NDArray[np.float32]:
+def _near_fruit(fruitlets: Fruitlets, shape: tuple[int, ...], px_per_cell: float) -> F32:
     """1 far from fruit, up to 2 beside it: limbs that carry fruit are the ones photographed."""
     boost = np.zeros(shape[:2], np.float32)
     good = np.isfinite(fruitlets.x_px) & np.isfinite(fruitlets.r_px)

@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.lines import line_length_px, point_on_line
-from fruitcount.types import FloatArray, Limb
+from fruitcount.types import Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 
@@ -52,7 +52,7 @@ class Weights:
     reach_mm: FloatArray
     force_n: FloatArray
 
-    def take(self, which: NDArray[np.bool_]) -> Weights:
+    def take(self, which: BoolArray) -> Weights:
         """Some of the weights."""
         return Weights(self.joins_mm[which], self.reach_mm[which], self.force_n[which])
 
@@ -150,8 +150,7 @@ def prop_reaction_n(beam: Beam, moment_n_m: FloatArray, section: int) -> float:
         Newton, upwards; 0 at the base.
     """
     unit = bending_moment_n_m(
-        beam,
-        Weights(beam.along_mm[[section]], beam.reach_mm[[section]], np.ones(1)),
+        beam, Weights(beam.along_mm[[section]], beam.reach_mm[[section]], np.ones(1))
     )
     per_newton = deflection_mm(beam, unit, 1.0)[section]
     return float(deflection_mm(beam, moment_n_m, 1.0)[section] / per_newton) if per_newton else 0.0

@@ -6,13 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species.model import Species
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.types import Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 _SHOOT_PIECES = 8
@@ -51,12 +51,12 @@ class LimbModel:
 
     beam: Beam
     wood: Weights
-    wood_line: NDArray[np.int64]
+    wood_line: IntArray
     wood_at_mm: FloatArray
     wood_g: FloatArray
     fruit: Weights
-    index: NDArray[np.int64]
-    fruit_line: NDArray[np.int64]
+    index: IntArray
+    fruit_line: IntArray
     fruit_at_mm: FloatArray
     fruit_g: float
     shoot_base_mm: FloatArray
@@ -64,7 +64,7 @@ class LimbModel:
     fork_reach_mm: FloatArray
 
 
-def crop_index(fruitlets: Fruitlets) -> NDArray[np.int64]:
+def crop_index(fruitlets: Fruitlets) -> IntArray:
     """Fruit that would be crop on this limb, as indices.
 
     Shape (N,), rows of the fruitlets.
@@ -73,12 +73,7 @@ def crop_index(fruitlets: Fruitlets) -> NDArray[np.int64]:
 
 
 def limb_model(
-    fruitlets: Fruitlets,
-    limb: Limb,
-    species: Species,
-    inputs: LoadInputs,
-    *,
-    detail: LoadDetail,
+    fruitlets: Fruitlets, limb: Limb, species: Species, inputs: LoadInputs, *, detail: LoadDetail
 ) -> LimbModel | None:
     """Build the beam; ``None`` where line, length or base diameter are not told.
 
@@ -153,7 +148,7 @@ class _Places:
         away: FloatArray = (x_px - self.limb.line_px[0, 0]) * self.mm_per_px
         return away
 
-    def weights(self, line: NDArray[np.int64], at_mm: FloatArray, force_n: FloatArray) -> Weights:
+    def weights(self, line: IntArray, at_mm: FloatArray, force_n: FloatArray) -> Weights:
         joins = at_mm.copy()
         reach = np.zeros(len(at_mm))
         for one in np.unique(line):
@@ -174,7 +169,7 @@ def _diameters(limb: Limb, along: FloatArray, detail: LoadDetail) -> FloatArray:
 
 def _wood_pieces(
     beam: Beam, place: _Places, shoot_base: FloatArray, species: Species, detail: LoadDetail
-) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+) -> tuple[IntArray, FloatArray, FloatArray]:
     """Line, middle and mass of every piece of limb and shoot, leaves included."""
     density = species.wood_density_kg_per_m3.number
     middles = (beam.along_mm[1:] + beam.along_mm[:-1]) / 2

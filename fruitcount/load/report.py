@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.flags import LOAD_DOUBTS, Flag
 from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
@@ -16,7 +15,7 @@ from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.species.model import Species
-from fruitcount.types import FloatArray, Fruitlets, Limb, Reason
+from fruitcount.types import Limb, Reason
 
 
 @dataclass(frozen=True)
@@ -108,7 +107,7 @@ def limb_load(
     limb: Limb,
     species: Species,
     inputs: LoadInputs,
-    keep_mask: NDArray[np.bool_],
+    keep_mask: BoolArray,
     *,
     removals: Sequence[Removal] = (),
     detail: LoadDetail | None = None,
@@ -184,18 +183,16 @@ def limb_load(
     return replace(report, explanation=explain_load(report, limb, species, inputs, detail))
 
 
-def _gone(
-    model: LimbModel, line: NDArray[np.int64], at: FloatArray, cut: Removal
-) -> NDArray[np.bool_]:
+def _gone(model: LimbModel, line: IntArray, at: FloatArray, cut: Removal) -> BoolArray:
     """What lies beyond a cut: on its own line, and for the main limb all shoots beyond too."""
-    gone: NDArray[np.bool_] = (line == cut.shoot) & (at > cut.at_mm)
+    gone: BoolArray = (line == cut.shoot) & (at > cut.at_mm)
     if cut.shoot == -1:
         fork = np.append(model.fork_mm, -np.inf)[line]
         gone |= (line >= 0) & (fork > cut.at_mm)
     return gone
 
 
-def _standing_wood(model: LimbModel, removals: Sequence[Removal]) -> NDArray[np.bool_]:
+def _standing_wood(model: LimbModel, removals: Sequence[Removal]) -> BoolArray:
     wood = np.ones(len(model.wood_g), dtype=bool)
     for cut in removals:
         wood &= ~_gone(model, model.wood_line, model.wood_at_mm, cut)

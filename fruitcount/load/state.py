@@ -6,13 +6,13 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
 from fruitcount.load.model import LimbModel
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species.model import Species
-from fruitcount.types import FloatArray, Limb
+from fruitcount.types import Limb
 
 
 def no_sections() -> FloatArray:
@@ -176,13 +176,13 @@ class Judge:
         thin = self.model.shoot_base_mm[fork.shoot] < self.thin_wood_mm
         return bool(thin and fork.shoot_stress_mpa > self.breaking_mpa / self.safety)
 
-    def moment(self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_]) -> FloatArray:
+    def moment(self, fruit: BoolArray, wood: BoolArray) -> FloatArray:
         """Bending moment with some of the fruit and some of the wood."""
         return bending_moment_n_m(
             self.model.beam, Weights.of(self.model.fruit.take(fruit), self.model.wood.take(wood))
         )
 
-    def state(self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_]) -> LoadState:
+    def state(self, fruit: BoolArray, wood: BoolArray) -> LoadState:
         """All numbers with some of the fruit and some of the wood."""
         model = self.model
         moment = self.moment(fruit, wood)
@@ -198,7 +198,7 @@ class Judge:
         own = float(np.clip(bare[worst] / moment[worst], 0, 1)) if moment[worst] else 1.0
         rel_sd = factor_rel_sd_frac(
             self.limb, self.species, self.detail,
-            wood_share_frac=own if weakest == "limb" else 0.0, unseen_rel_sd_frac=self.unseen,
+            wood_share_frac=own if weakest == "limb" else 0.0, unseen_rel_sd_frac=self.unseen
         )  # fmt: skip
         band = factor_band(factor, rel_sd, self.band_z)
         return LoadState(
@@ -224,9 +224,7 @@ class Judge:
             return "not known"
         return verdict_of(band.low, band.middle, self.safety) if any_fruit else "fine"
 
-    def _forks(
-        self, fruit: NDArray[np.bool_], wood: NDArray[np.bool_], stress: FloatArray
-    ) -> tuple[ForkLoad, ...]:
+    def _forks(self, fruit: BoolArray, wood: BoolArray, stress: FloatArray) -> tuple[ForkLoad, ...]:
         model = self.model
         out = []
         for shoot, at in enumerate(model.fork_mm):

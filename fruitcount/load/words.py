@@ -82,11 +82,7 @@ def _band_words(band: Band) -> str:
 
 
 def notes_of(
-    *,
-    thin_shoots: list[int],
-    tip_assumed: bool,
-    by_line: bool,
-    too_thin_for_itself: bool,
+    *, thin_shoots: list[int], tip_assumed: bool, by_line: bool, too_thin_for_itself: bool
 ) -> tuple[str, ...]:
     """Sentences on one limb.
 

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.plan.cuts import Work
 from fruitcount.plan.problem import EPS, Costs, FruitingWood, ThinningProblem
-from fruitcount.types import FloatArray
 
 _NONE = -np.inf
 # Above this the search for the widest spread takes too long.
@@ -79,7 +79,7 @@ class _Nodes:
 
 def choose_fruit(
     wood: FruitingWood, most: int, *, fewest: int | None = None, costs: Costs | None = None
-) -> NDArray[np.bool_]:
+) -> BoolArray:
     """Keep ``fewest`` to ``most`` fruit at the greatest total score less work.
 
     Parameters
@@ -303,7 +303,7 @@ def _unbeaten(options: list[_Option], gap: float) -> list[_Option]:
     return out
 
 
-def choose_kept(problem: ThinningProblem, most: int) -> NDArray[np.bool_]:
+def choose_kept(problem: ThinningProblem, most: int) -> BoolArray:
     """Fruit to keep: the exact choice, or by clusters where places or gaps are not known.
 
     Shape (N,), True where the fruit stays.
@@ -328,9 +328,7 @@ def choose_kept(problem: ThinningProblem, most: int) -> NDArray[np.bool_]:
     return kept
 
 
-def spread_out(
-    problem: ThinningProblem, kept: NDArray[np.bool_], work: Work
-) -> tuple[NDArray[np.bool_], Work]:
+def spread_out(problem: ThinningProblem, kept: BoolArray, work: Work) -> tuple[BoolArray, Work]:
     """Among plans of the same count, the same cuts and as many pinches, the widest spread.
 
     ``kept`` and the mask given back have shape (N,), one a fruit of the problem.
@@ -377,7 +375,7 @@ def spread_out(
     return best, replace(work, pinches=tuple(int(i) for i in np.flatnonzero(gone)))
 
 
-def _best_of_sites(wood: FruitingWood, most: int) -> NDArray[np.bool_]:
+def _best_of_sites(wood: FruitingWood, most: int) -> BoolArray:
     """Best fruit of each site (two where pairs are allowed), then the best of those."""
     kept = np.zeros(len(wood.at), dtype=bool)
     room: dict[int, int] = {}

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.plan.problem import EPS, Costs, FruitingWood
 
 
@@ -34,7 +34,7 @@ def work_cost(work: Work, costs: Costs) -> float:
     return work_done + costs.wood * work.wood_lost
 
 
-def least_work(wood: FruitingWood, kept: NDArray[np.bool_], costs: Costs) -> Work:
+def least_work(wood: FruitingWood, kept: BoolArray, costs: Costs) -> Work:
     """Cheapest cuts and pinches that leave exactly the kept fruit.
 
     A cut never goes below the last kept fruit: it leaves ``keep_tip`` of wood with leaves
@@ -75,11 +75,7 @@ def least_work(wood: FruitingWood, kept: NDArray[np.bool_], costs: Costs) -> Wor
 
 
 def _below(
-    wood: FruitingWood,
-    off: NDArray[np.bool_],
-    place: NDArray[np.float64],
-    up_to: float,
-    costs: Costs,
+    wood: FruitingWood, off: BoolArray, place: FloatArray, up_to: float, costs: Costs
 ) -> Work:
     """Work on everything up to a place on the main limb, one shoot at a time."""
     mine = off & (place <= up_to + EPS)

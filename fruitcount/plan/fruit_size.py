@@ -12,24 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.errors import BadInputError, one_of, positive
+from fruitcount.fruitlets import FloatArray
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM, Species, size_word
-from fruitcount.types import FloatArray
-
-__all__ = [
-    "DIME_MM",
-    "NICKEL_MM",
-    "PEA_MM",
-    "OwnSeason",
-    "Timing",
-    "circumference_cm",
-    "diameter_of_code",
-    "prune_dry_count",
-    "reference_advice",
-    "size_code",
-    "size_timing",
-    "weight_from_own_seasons",
-]
+from fruitcount.species.model import NICKEL_MM, Species, size_word
 
 ORCHARDS = ("average", "good", "excellent")
 DAYS_TO_PIT_HARDENING = 50.0
@@ -154,7 +139,7 @@ class Timing:
 
     Attributes
     ----------
-    word : {"too early", "early but possible", "in time", "last call", "late", "not told"}
+    word : {"too early", "early but possible", "in time", "last call", "late", "unknown"}
     median_mm : float
     sentence : str
     """
@@ -182,7 +167,7 @@ def size_timing(diameter_mm: FloatArray, species: Species, inputs: GrowerInputs)
     """
     known = diameter_mm[np.isfinite(diameter_mm)]
     if not len(known) or not species.thinned:
-        return Timing("not told", float("nan"), "")
+        return Timing("unknown", float("nan"), "")
     size = float(np.median(known))
     early = species.season_of(inputs.northern_month) == "early"
     word = size_word(size, species, early_ripening=early)

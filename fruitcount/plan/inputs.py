@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, places_on_wood
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.types import Limb
 from fruitcount.units import northern_month
 
 PLAN_CHOICES = ("quick", "full")
@@ -213,8 +213,8 @@ class PlacedFruit:
         Main limb and shoots that bear; NaN when not told.
     """
 
-    index: NDArray[np.int64]
-    line: NDArray[np.int64]
+    index: IntArray
+    line: IntArray
     at_px: FloatArray
     mm_per_px: float
     length_px: float

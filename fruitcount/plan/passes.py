@@ -6,13 +6,13 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import at_least
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
 from fruitcount.lines import along_line, line_length_px, point_on_line
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import FirstPass, Plan
-from fruitcount.types import FloatArray, Fruitlets, Limb, Shoot
+from fruitcount.types import Limb, Shoot
 
 
 def first_pass_of(plan: Plan, left: tuple[Limb, Fruitlets], limb: Limb, species: str) -> FirstPass:
@@ -201,14 +201,12 @@ def other_limb_words(first: FirstPass, fruitlets: Fruitlets, limb: Limb) -> str:
     return ""
 
 
-def _found_again(
-    wanted: tuple[float, ...], found_mm: FloatArray, length_mm: float
-) -> NDArray[np.int64]:
+def _found_again(wanted: tuple[float, ...], found_mm: FloatArray, length_mm: float) -> IntArray:
     """How many places are found, for each stretch and shift that two photos may differ by."""
     fits = np.array([(k, s) for k in np.linspace(0.94, 1.06, 7) for s in np.linspace(-3, 3, 7)])
     if not wanted or not len(found_mm):
         return np.zeros(len(fits), dtype=np.int64)
     places = fits[:, :1] * np.array(wanted) + fits[:, 1:] * length_mm / 100
     apart = np.abs(places[:, :, None] - found_mm).min(axis=2)
-    near: NDArray[np.int64] = (apart <= max(0.015 * length_mm, 8.0)).sum(axis=1)
+    near: IntArray = (apart <= max(0.015 * length_mm, 8.0)).sum(axis=1)
     return near

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.cautions import LOPPERS_MM
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.plan.choose import choose_kept, spread_out
 from fruitcount.plan.cuts import CutPlace, Work, least_work
@@ -29,7 +29,7 @@ from fruitcount.plan.words import (
     verdict_for,
 )
 from fruitcount.species.model import Species
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.types import Limb
 
 CarryAsked = Callable[[Limb, Fruitlets, GrowerInputs], CarryAnswer]
 
@@ -131,7 +131,7 @@ class _Chosen:
     crop: Fruitlets
     target: KeepTarget
     problem: ThinningProblem
-    kept: NDArray[np.bool_]
+    kept: BoolArray
     work: Work
 
 
@@ -165,11 +165,11 @@ def _chosen(
     return _Chosen(placed, crop, target, problem, kept, work)
 
 
-def _all_but_crowded(problem: ThinningProblem, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _all_but_crowded(problem: ThinningProblem, kept: BoolArray) -> BoolArray:
     """Every fruit whose cluster is not crowded stays, near others or damaged as it may be."""
     group = problem.group
     sizes = np.bincount(group, minlength=1)[group] if len(group) else group
-    out: NDArray[np.bool_] = kept | (sizes == 1)
+    out: BoolArray = kept | (sizes == 1)
     for one in np.unique(group[sizes > 1]):
         mine = np.flatnonzero(group == one)
         if not out[mine].any():  # none stripped bare
@@ -193,7 +193,7 @@ def _promised(
     return float(again.kept.sum())
 
 
-def _smallest_gap(problem: ThinningProblem, kept: NDArray[np.bool_]) -> float:
+def _smallest_gap(problem: ThinningProblem, kept: BoolArray) -> float:
     """Closest two kept fruit of different clusters, along the wood; NaN with fewer than two."""
     wood, index = problem.wood, np.flatnonzero(kept)
     if len(index) < 2 or not problem.ordered or len(index) > 2000:
@@ -233,7 +233,7 @@ def _cut(
     )
 
 
-def _rule(verdict: str, target: KeepTarget, kept: NDArray[np.bool_]) -> str:
+def _rule(verdict: str, target: KeepTarget, kept: BoolArray) -> str:
     if verdict == "leave":
         return "what is there"
     if verdict == "thin" and kept.sum() < min(target.low, target.centre):
@@ -241,13 +241,13 @@ def _rule(verdict: str, target: KeepTarget, kept: NDArray[np.bool_]) -> str:
     return target.rule
 
 
-def _mask(n: int, index: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _mask(n: int, index: IntArray) -> BoolArray:
     mask = np.zeros(n, dtype=bool)
     mask[index] = True
     return mask
 
 
-def _spread(values: FloatArray, index: NDArray[np.int64], n: int) -> FloatArray:
+def _spread(values: FloatArray, index: IntArray, n: int) -> FloatArray:
     out = np.full(n, np.nan)
     out[index] = values
     return out

@@ -6,13 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.cautions import LOPPERS_MM
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species.model import Species
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb
+from fruitcount.types import Limb
 
 EPS = 1e-9
 # A price at which no cut is made.
@@ -44,11 +43,11 @@ class FruitingWood:
     shoot_length : float array, shape (S,)
     """
 
-    line: NDArray[np.int64]
+    line: IntArray
     at: FloatArray
     score: FloatArray
-    site: NDArray[np.int64]
-    may_pair: NDArray[np.bool_]
+    site: IntArray
+    may_pair: BoolArray
     gap: float
     length: float
     fork: FloatArray
@@ -89,13 +88,8 @@ class Costs:
 
 
 def split_into_sites(
-    line: NDArray[np.int64],
-    at: FloatArray,
-    cluster: NDArray[np.int64],
-    *,
-    gap: float,
-    fork: FloatArray,
-) -> NDArray[np.int64]:
+    line: IntArray, at: FloatArray, cluster: IntArray, *, gap: float, fork: FloatArray
+) -> IntArray:
     """Number the sites: clusters, cut where they are longer than the gap or span a fork.
 
     A row of touching fruit longer than the gap is more than one cluster for keeping: each
@@ -131,7 +125,7 @@ def split_into_sites(
     return site
 
 
-def wood_thickness_frac(limb: Limb, line: NDArray[np.int64], at_frac: FloatArray) -> FloatArray:
+def wood_thickness_frac(limb: Limb, line: IntArray, at_frac: FloatArray) -> FloatArray:
     """Thickness of the wood a fruit hangs on, as a share of the limb's base.
 
     Parameters
@@ -212,7 +206,7 @@ class ThinningProblem:
     costs: Costs
     ordered: bool
     px_per_unit: float
-    group: NDArray[np.int64]
+    group: IntArray
     score: FloatArray
 
 
@@ -311,9 +305,7 @@ def _hand_tool_frac(limb: Limb) -> float:
     return float(np.mean(share * limb.base_diameter_mm <= LOPPERS_MM))
 
 
-def _whole_where_forked(
-    group: NDArray[np.int64], cluster: NDArray[np.int64], line: NDArray[np.int64]
-) -> NDArray[np.int64]:
+def _whole_where_forked(group: IntArray, cluster: IntArray, line: IntArray) -> IntArray:
     """One group for a cluster that hangs about a fork, on limb and shoot both."""
     out = group.copy()
     for one in np.unique(cluster[cluster >= 0]):
@@ -325,11 +317,11 @@ def _whole_where_forked(
 
 def _candidates(
     score: FloatArray,
-    group: NDArray[np.int64],
+    group: IntArray,
     at: FloatArray,
-    line: NDArray[np.int64],
+    line: IntArray,
     *,
-    pairs: NDArray[np.bool_],
+    pairs: BoolArray,
     gap: float,
 ) -> FloatArray:
     """Scores with NaN for fruit of a cluster that the gap alone would not keep to its rule.

@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import at_least
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import BoolArray, FloatArray, read_only
 from fruitcount.plan.fruit_size import Timing
 from fruitcount.plan.target import KeepTarget
-from fruitcount.types import FloatArray, Reason, read_only
+from fruitcount.types import Reason
 
 
 @dataclass(frozen=True)
@@ -194,9 +194,9 @@ class Plan:
     target: KeepTarget
     rule: str
     keep_count: int
-    keep_mask: NDArray[np.bool_]
-    off_mask: NDArray[np.bool_]
-    yellowing_mask: NDArray[np.bool_]
+    keep_mask: BoolArray
+    off_mask: BoolArray
+    yellowing_mask: BoolArray
     keep_score: FloatArray
     cuts: tuple[Cut, ...]
     pinches: tuple[int, ...]

@@ -6,9 +6,6 @@ import itertools
 import math
 from collections.abc import Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
 from fruitcount.cautions import LOPPERS_MM, cut_tool
 from fruitcount.flags import LOAD_DOUBTS, Flag
 from fruitcount.plan.inputs import RULES, GrowerInputs
@@ -107,7 +104,7 @@ def choice_lines(choices: Sequence[Choice], units: str = "metric") -> list[str]:
 
 def verdict_for(
     crop: int,
-    kept: NDArray[np.bool_],
+    kept: BoolArray,
     target: KeepTarget,
     species: Species,
     inputs: GrowerInputs,

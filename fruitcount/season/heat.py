@@ -15,10 +15,11 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError
+from fruitcount.fruitlets import FloatArray
 from fruitcount.season.orchard import OrchardTree
 
 _BASE_C, _BEST_C, _CRITICAL_C = 4.0, 25.0, 36.0
@@ -40,7 +41,7 @@ _TEMPERATURE = re.compile(r"(?:air.?)?temp(?:erature)?(?:[^a-z]*(?:deg\w*)?[^a-z
 _TIME = ("time", "date_time", "datetime", "timestamp", "date time", "date")
 
 
-def gdh_curve(temperature_c: ArrayLike) -> NDArray[np.float64]:
+def gdh_curve(temperature_c: ArrayLike) -> FloatArray:
     """Growing degree hours of one hour at each temperature, 0 to 21.
 
     Any shape, which the result has too.
@@ -86,7 +87,7 @@ class Weather:
     """
 
     start: datetime
-    hourly_c: NDArray[np.float64]
+    hourly_c: FloatArray
     notes: tuple[str, ...]
 
 
@@ -174,8 +175,8 @@ def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
 
 
 def _by_hour(
-    path: str | Path, times: Sequence[datetime], celsius: NDArray[np.float64]
-) -> tuple[datetime, NDArray[np.float64], float]:
+    path: str | Path, times: Sequence[datetime], celsius: FloatArray
+) -> tuple[datetime, FloatArray, float]:
     """First hour, temperature of every hour, and the usual step in hours."""
     start = times[0].replace(minute=0, second=0, microsecond=0)
     at_h = np.array([(t - start) / timedelta(hours=1) for t in times])

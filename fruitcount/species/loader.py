@@ -1,4 +1,8 @@
-"""Read and check the species files."""
+"""Read and check the species files.
+
+By hand: kinds of values, which a library would check, are the smallest part of it; cattrs takes
+0.06 s to import, pydantic 0.11 s.
+"""
 
 from __future__ import annotations
 
@@ -149,25 +153,23 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
             about = {"value": 0.0, "source": data[key]["source"], "status": data[key]["status"]}
             sources[key] = _sourced(file, key, about)
     months = data["ripening_months"]
+
+    def rows(key: str) -> Any:
+        return data.get(key, {}).get("rows", ())
+
     try:
         return {
             "ripening_months": {
                 season: tuple(int(m) for m in months[season]) for season in ("early", "mid", "late")
             },
-            "trunk_rows": tuple(
-                TrunkRow(*row) for row in data.get("trunk_table", {}).get("rows", ())
-            ),
-            "size_codes": tuple(
-                SizeCode(str(code), float(mm))
-                for code, mm in data.get("size_codes", {}).get("rows", ())
-            ),
+            "trunk_rows": tuple(TrunkRow(*row) for row in rows("trunk_table")),
+            "size_codes": tuple(SizeCode(str(code), float(mm)) for code, mm in rows("size_codes")),
             "reference_counts": tuple(
-                (float(g), float(a), float(b), float(c))
-                for g, a, b, c in data.get("reference_counts", {}).get("rows", ())
+                (float(g), float(a), float(b), float(c)) for g, a, b, c in rows("reference_counts")
             ),
             "acre_plans": tuple(
                 AcrePlan(str(kind), float(fruit), float(per_shoot))
-                for kind, fruit, per_shoot in data.get("acre_plans", {}).get("rows", ())
+                for kind, fruit, per_shoot in rows("acre_plans")
             ),
             "tables_source": sources,
         }

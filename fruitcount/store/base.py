@@ -16,7 +16,7 @@ from json import JSONDecodeError
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy import Connection, Engine, create_engine, event, select, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
@@ -255,6 +255,15 @@ def must_get(session: Session, table: type[_R], number: int) -> _R:
     row = session.get(table, number)
     if row is None:
         raise RecordError(f"there is no {table.__tablename__} number {number} in the records")
+    return row
+
+
+def one_or_new(session: Session, table: type[_R], **key: Any) -> _R:
+    """The row with these values, or a new one."""
+    row = session.scalar(select(table).filter_by(**key))
+    if row is None:
+        row = table(**key)
+        session.add(row)
     return row
 
 

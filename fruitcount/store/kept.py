@@ -43,14 +43,6 @@ from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow, TreeRow
 from fruitcount.types import Measurement
 from fruitcount.units import season_year
 
-__all__ = [
-    "Event",
-    "PhotoLine",
-    "Records",
-    "open_records",
-    "record_count",
-]
-
 
 @dataclass(frozen=True)
 class Event:
@@ -253,7 +245,7 @@ def _opened(folder: str) -> Records:
 
 def record_count(
     store: Store, photo: str | Path, result: Result, *, tree: str = "", limb: str = "",
-    side: str = "", moment: str = "",
+    side: str = "", moment: str = ""
 ) -> int:  # fmt: skip
     """Keep a photo and its count; the season, the screen and the tree then know it.
 

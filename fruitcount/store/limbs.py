@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from fruitcount.errors import BadInputError, at_least, positive
 from fruitcount.measurement_record import plain
-from fruitcount.store.base import Store, must_get, reading, writing
+from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
 from fruitcount.store.tables import (
     HandCountRow,
     LimbRow,
@@ -37,12 +37,7 @@ def save_limb(
             positive(label, value)
     with writing(store) as session:
         must_get(session, TreeRow, tree_id)
-        row = session.scalar(
-            select(LimbRow).where(LimbRow.tree_id == tree_id, LimbRow.name == name)
-        )
-        if row is None:
-            row = LimbRow(tree_id=tree_id, name=name)
-            session.add(row)
+        row = one_or_new(session, LimbRow, tree_id=tree_id, name=name)
         row.base_diameter_mm, row.length_mm, row.note = base_diameter_mm, length_mm, note
         session.flush()
         return row.id
@@ -162,11 +157,8 @@ def save_side_count(
             session.delete(row)
         session.flush()
         if both_n is not None:
-            session.add(
-                SideCountRow(
-                    front_photo_id=front_photo_id, back_photo_id=back_photo_id, both_n=both_n
-                )
-            )
+            front, back = here
+            session.add(SideCountRow(front_photo_id=front, back_photo_id=back, both_n=both_n))
 
 
 def load_side_counts(store: Store, tree_id: int) -> dict[frozenset[int], int]:

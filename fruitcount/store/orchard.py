@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
-from fruitcount.store.base import Store, must_get, reading, writing
+from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
 from fruitcount.store.photos import file_of, remove_file, scrub
 from fruitcount.store.tables import DecisionRow, LimbRow, PhotoRow, SeasonRow, TreeRow
 from fruitcount.units import season_year
@@ -28,27 +28,14 @@ _FACTS = ("fruit_before_n", "fruit_after_n", "harvest_kg", "fruit_g", "note")
 def save_tree(store: Store, tree: OrchardTree, *, year: int) -> int:
     """Add a tree, or change the one of that name; what is of one season goes under ``year``."""
     with writing(store) as session:
-        row = session.scalar(select(TreeRow).where(TreeRow.name == tree.name))
-        if row is None:
-            row = TreeRow(name=tree.name)
-            session.add(row)
+        row = one_or_new(session, TreeRow, name=tree.name)
         for field in _TREE:
             setattr(row, field, getattr(tree, field))
         session.flush()
-        season = _season(session, row.id, year)
+        season = one_or_new(session, SeasonRow, tree_id=row.id, year=year)
         for field in _SEASON:
             setattr(season, field, getattr(tree, field))
         return row.id
-
-
-def _season(session: Session, tree_id: int, year: int) -> SeasonRow:
-    row = session.scalar(
-        select(SeasonRow).where(SeasonRow.tree_id == tree_id, SeasonRow.year == year)
-    )
-    if row is None:
-        row = SeasonRow(tree_id=tree_id, year=year)
-        session.add(row)
-    return row
 
 
 def load_trees(
@@ -151,7 +138,7 @@ def save_season_facts(store: Store, tree_id: int, *, facts: SeasonFacts) -> None
     """Write a season's counts and harvest; None leaves what is there."""
     with writing(store) as session:
         must_get(session, TreeRow, tree_id)
-        row = _season(session, tree_id, facts.year)
+        row = one_or_new(session, SeasonRow, tree_id=tree_id, year=facts.year)
         for field in _FACTS:
             value = getattr(facts, field)
             if value is not None and value != "":

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from fruitcount.errors import RecordError
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict, plain
 from fruitcount.results import row_values
-from fruitcount.store.base import Store, must_get, reading, writing
+from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
 from fruitcount.store.photos import PhotoPlace
 from fruitcount.store.tables import (
     DecisionRow,
@@ -68,15 +68,8 @@ def save_measurement(
     body = measurement_to_dict(measurement)
     with writing(store) as session:
         must_get(session, PhotoRow, photo_id)
-        row = session.scalar(
-            select(MeasurementRow).where(
-                MeasurementRow.photo_id == photo_id, MeasurementRow.settings_key == settings_key
-            )
-        )
         made_at = _after_others(session, photo_id)
-        if row is None:
-            row = MeasurementRow(photo_id=photo_id, settings_key=settings_key)
-            session.add(row)
+        row = one_or_new(session, MeasurementRow, photo_id=photo_id, settings_key=settings_key)
         row.body, row.made_at = body, made_at
 
 
@@ -111,21 +104,13 @@ def replay_edits(steps: Sequence[EditRow]) -> tuple[list[EditRow], list[EditRow]
 
 
 def save_decision(
-    store: Store,
-    photo_id: int,
-    *,
-    revision: int,
-    inputs: dict[str, Any],
-    decision: dict[str, Any],
+    store: Store, photo_id: int, *, revision: int, inputs: dict[str, Any], decision: dict[str, Any]
 ) -> None:
     """Keep a decision, with the answers and the revision it rests on; older ones stay."""
     with writing(store) as session:
         must_get(session, PhotoRow, photo_id)
-        session.add(
-            DecisionRow(
-                photo_id=photo_id, revision=revision, inputs=plain(inputs), body=plain(decision)
-            )
-        )
+        told = {"inputs": plain(inputs), "body": plain(decision)}
+        session.add(DecisionRow(photo_id=photo_id, revision=revision, **told))
 
 
 def load_record(store: Store, photo_id: int, *, settings_key: str | None = None) -> PhotoRecord:

@@ -15,16 +15,10 @@ from typing import Any
 
 import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
-from fruitcount.detect.heatmap_classical import (
-    COEFFICIENTS,
-    RADIUS_UNIT_PX,
-    RIM_LOG_SD,
-    first_look,
-)
+from fruitcount.detect.heatmap_classical import COEFFICIENTS, RADIUS_UNIT_PX, RIM_LOG_SD, first_look
 from fruitcount.detect.heatmap_features import (
     CELL_PX,
     cell_features,
@@ -34,6 +28,7 @@ from fruitcount.detect.heatmap_features import (
 )
 from fruitcount.detect.heatmap_layers import Layers
 from fruitcount.detect.heatmap_sizes import resampled
+from fruitcount.fruitlets import F32, Pixels
 from fruitcount.image.rim import find_rim
 from fruitcount.training.data import (
     LICENCE,
@@ -43,8 +38,6 @@ from fruitcount.training.data import (
     read_renders,
     read_tiles,
 )
-
-F32 = NDArray[np.float32]
 
 NEAR_N, FAR_N = 90, 110
 """Cells taken from each picture near fruit and anywhere."""
@@ -91,7 +84,7 @@ def fit_layers(x: F32, target: F32, hidden: int, *, epochs: int, seed: int = 0) 
     return Layers(middle.astype(np.float32), spread.astype(np.float32), *parts)
 
 
-def _working(example: Example, rng: np.random.Generator) -> tuple[NDArray[np.uint8], F32]:
+def _working(example: Example, rng: np.random.Generator) -> tuple[Pixels, F32]:
     """A picture at a working size drawn at random, and its fruit there."""
     fruit = example.fruit
     usual = float(np.median(fruit[:, 2])) if len(fruit) else 12.0

@@ -17,15 +17,14 @@ import numpy as np
 
 from fruitcount.calibrate.learn import LearnSettings, propose, tally_of
 from fruitcount.calibrate.tuning import Lesson
-from fruitcount.detect.heatmap import default_source
-from fruitcount.detect.settings import SHIPPED_THRESHOLD
+from fruitcount.count_settings import CountSettings
+from fruitcount.detect.heatmap import SHIPPED_THRESHOLD, default_source
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.match import match_surest
 from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
 from fruitcount.evaluate.scores import Judged
 from fruitcount.evaluate.split import held_back
-from fruitcount.pipeline import CountSettings
 
 WRONG_THRESHOLD = 0.55
 """Set too high on purpose."""
@@ -55,10 +54,7 @@ def lesson_of(judged: Judged) -> Lesson:
     pairs = match_surest(judged.all_found, judged.truth)
     told = ~pairs.dropped
     return Lesson(
-        judged.truth.name,
-        judged.all_found.take(told),
-        pairs.truth_of[told] >= 0,
-        pairs.missed_n,
+        judged.truth.name, judged.all_found.take(told), pairs.truth_of[told] >= 0, pairs.missed_n
     )
 
 

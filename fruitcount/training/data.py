@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image
 
 from fruitcount.evaluate.split import held_back
+from fruitcount.fruitlets import F32, Pixels
 
 BOX_FILL = {
     "cherry-fruitlets-bbch72": 0.65,
@@ -73,12 +73,12 @@ class Example:
 
     name: str
     group: str
-    rgb: NDArray[np.uint8]
-    fruit: NDArray[np.float32]
-    wood: NDArray[np.uint8] | None = None
-    outline: NDArray[np.uint8] | None = None
-    known: NDArray[np.uint8] | None = None
-    limb: NDArray[np.float32] | None = None
+    rgb: Pixels
+    fruit: F32
+    wood: Pixels | None = None
+    outline: Pixels | None = None
+    known: Pixels | None = None
+    limb: F32 | None = None
     ends: tuple[str, str] = ("base", "tip")
 
 
@@ -93,7 +93,7 @@ def is_held_back(example: Example) -> bool:
     return is_validation(example.group, photo_of(example.name))
 
 
-def _picture(path: Path, mode: str = "RGB") -> NDArray[np.uint8]:
+def _picture(path: Path, mode: str = "RGB") -> Pixels:
     with Image.open(io.BytesIO(path.read_bytes())) as image:
         return np.asarray(image.convert(mode), dtype=np.uint8)
 
@@ -117,7 +117,7 @@ def _tile(path: Path) -> Example:
     return Example(path.stem, group, rgb, fruit, known=known)
 
 
-def _near(fruit: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.uint8]:
+def _near(fruit: F32, shape: tuple[int, int]) -> Pixels:
     """255 within :data:`KNOWN_REACH` radii of a fruit."""
     y, x = np.ogrid[: shape[0], : shape[1]]
     out = np.zeros(shape, np.uint8)
@@ -205,7 +205,7 @@ def _render(job: tuple[Path, dict[str, Any]]) -> Example:
     return Example(name, "renders", _picture(path), fruit, wood, outline, limb=limb)
 
 
-def _mask(picture: Path, kind: str) -> NDArray[np.uint8] | None:
+def _mask(picture: Path, kind: str) -> Pixels | None:
     """255 where the mask beside a picture is set (its numbers tell which limb or fruit)."""
     path = picture.with_name(f"{picture.stem}_{kind}.png")
     return np.where(_picture(path, "L") > 0, 255, 0).astype(np.uint8) if path.exists() else None

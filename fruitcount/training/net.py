@@ -99,9 +99,7 @@ class _Encoder(nn.Module):
 
 def _conv(c_in: int, c_out: int, apart: int = 1) -> nn.Sequential:
     return nn.Sequential(
-        nn.Conv2d(c_in, c_out, 3, 1, apart, apart, bias=False),
-        nn.BatchNorm2d(c_out),
-        nn.ReLU(True),
+        nn.Conv2d(c_in, c_out, 3, 1, apart, apart, bias=False), nn.BatchNorm2d(c_out), nn.ReLU(True)
     )
 
 

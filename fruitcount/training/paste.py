@@ -8,13 +8,7 @@ import torch
 from torch.nn import functional
 
 from fruitcount.training.quick import quick
-from fruitcount.training.sprites import (
-    FILL,
-    SPRITE_PX,
-    Bank,
-    drawn_fruit,
-    leaf_sprites,
-)
+from fruitcount.training.sprites import FILL, SPRITE_PX, Bank, drawn_fruit, leaf_sprites
 from fruitcount.training.warp import Batch, joined, parted
 
 RADIUS_PX = 16.0

@@ -27,13 +27,7 @@ import torch
 from torch import nn
 
 from fruitcount.training.card import earlier_runs, splits_of
-from fruitcount.training.data import (
-    Example,
-    is_held_back,
-    read_renders,
-    read_tiles,
-    with_lines,
-)
+from fruitcount.training.data import Example, is_held_back, read_renders, read_tiles, with_lines
 from fruitcount.training.finish import finish
 from fruitcount.training.light import random_light
 from fruitcount.training.limb_views import (
@@ -316,10 +310,7 @@ def main() -> None:
 
 
 def _whole(
-    examples: list[Example],
-    run: Run,
-    args: argparse.Namespace,
-    place: tuple[Ranks, torch.device],
+    examples: list[Example], run: Run, args: argparse.Namespace, place: tuple[Ranks, torch.device]
 ) -> None:
     ranks, device = place
     teach = [e for e in examples if not is_held_back(e)]

@@ -6,22 +6,22 @@ from typing import Any
 
 import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
 from fruitcount.detect.blobs import circles_from_maps
 from fruitcount.detect.heatmap_sizes import LIKED_PX
 from fruitcount.evaluate.match import nearest_first
+from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
-from fruitcount.types import FloatArray, Maps
+from fruitcount.types import Maps
 
 THRESHOLDS = tuple(np.round(np.arange(0.1, 0.81, 0.05), 2).tolist())
 
 
-def maps_of(net: nn.Module, rgb: NDArray[np.uint8], factor: float, device: torch.device) -> Maps:
+def maps_of(net: nn.Module, rgb: Pixels, factor: float, device: torch.device) -> Maps:
     """Run the net on one picture resampled by ``factor``."""
     picture = torch.from_numpy(rgb.copy()).to(device).permute(2, 0, 1)[None].float() / 255
     h, w = rgb.shape[:2]
@@ -37,9 +37,7 @@ def maps_of(net: nn.Module, rgb: NDArray[np.uint8], factor: float, device: torch
     return Maps(heat.cpu().numpy(), radius.cpu().numpy(), blank, 2.0 / factor, "trained")
 
 
-def match_marks(
-    marks: FloatArray, truth: NDArray[np.float32], reach: FloatArray
-) -> NDArray[np.int64]:
+def match_marks(marks: FloatArray, truth: F32, reach: FloatArray) -> IntArray:
     """One to one, nearest first: index of the truth each mark answers for, or -1.
 
     Parameters
@@ -100,7 +98,7 @@ def _one(
             out[1].extend(np.log(r[use][found] / true_r).tolist())
 
 
-def _spared(marks: FloatArray, ignored: NDArray[np.float32]) -> NDArray[np.bool_]:
+def _spared(marks: FloatArray, ignored: F32) -> BoolArray:
     if not len(ignored) or not len(marks):
         return np.zeros(len(marks), bool)
     apart = np.hypot(*(marks[:, None, i] - ignored[None, :, i] for i in (0, 1)))

@@ -29,12 +29,12 @@ from fruitcount.detect.classify import (
     yellow_clues,
 )
 from fruitcount.detect.find import measured
-from fruitcount.detect.heatmap import HEATMAPS
-from fruitcount.detect.settings import DetectSettings
+from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
+from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets
 from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
 from fruitcount.training.data import photo_of
-from fruitcount.types import FloatArray, Fruitlets, Scale
+from fruitcount.types import Scale
 
 LEAST_VISIBLE = 0.5
 NEAR = 0.7
@@ -58,7 +58,7 @@ class Clues:
     score: FloatArray
     r_px: FloatArray
     net: FloatArray
-    yellow: NDArray[np.bool_]
+    yellow: BoolArray
     scene: NDArray[np.str_]
 
 
@@ -98,9 +98,7 @@ def gather(folder: Path, source: str = "trained") -> Clues:
     return Clues(clues, fruit, radius, odds, np.concatenate(yellow), np.array(scene))
 
 
-def _labels(
-    found: Fruitlets, fruit: list[dict[str, Any]]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _labels(found: Fruitlets, fruit: list[dict[str, Any]]) -> tuple[BoolArray, BoolArray]:
     """Which marks count (not those of hidden fruit), and which are yellowing fruit."""
     centre = np.array([[f["x"], f["y"]] for f in fruit]).reshape(-1, 2)
     away = np.hypot(found.x_px[:, None] - centre[:, 0], found.y_px[:, None] - centre[:, 1])
@@ -112,7 +110,7 @@ def _labels(
     return ~near[:, np.array(hidden)].any(axis=1), nearest
 
 
-def fit_weights(x: FloatArray, yellow: NDArray[np.bool_], prior: float = PRIOR) -> FloatArray:
+def fit_weights(x: FloatArray, yellow: BoolArray, prior: float = PRIOR) -> FloatArray:
     """Ridge logistic regression: weights of the clues, then the offset.
 
     Parameters
@@ -150,13 +148,13 @@ def left_out(x: FloatArray, clues: Clues, parts: int = 8, *, prior: float = PRIO
     return chance
 
 
-def rates(told: NDArray[np.bool_], yellow: NDArray[np.bool_]) -> str:
+def rates(told: BoolArray, yellow: BoolArray) -> str:
     """Precision and recall in words."""
     right = float((told & yellow).sum())
     return f"precision {right / max(1, told.sum()):.2f} recall {right / max(1, yellow.sum()):.2f}"
 
 
-def as_shipped(chance: FloatArray, clues: Clues) -> NDArray[np.bool_]:
+def as_shipped(chance: FloatArray, clues: Clues) -> BoolArray:
     """Which marks would be called yellowing, from the chances of the fit with the net."""
     leant = expit(logit(np.clip(chance, 1e-6, 1 - 1e-6)) + LEAN)
     return np.asarray(cautious(leant, clues.score, clues.r_px) >= YELLOW_FROM)

@@ -14,9 +14,9 @@ from typing import Any
 from urllib.parse import quote_plus, unquote_plus
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError
+from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.tree.assignment import Place
 from fruitcount.types import Scale
@@ -76,8 +76,6 @@ def _fits(name: str) -> bool:
     return len(name) <= _LONGEST and name.isprintable() and name == name.strip()
 
 
-Grey = NDArray[np.uint8]
-
 _PX_PER_CELL = 48  # of the square's sixths: 8 px for each of 33 cells of a code
 _MARGIN = 0.9  # sixths of white around the code that are looked at too
 _WHOLE_LONG_SIDE_PX = 1600
@@ -104,7 +102,7 @@ class CodeRead:
     unread: bool = False
 
 
-def read_card_code(photo_rgb: NDArray[np.uint8], scale: Scale) -> CodeRead:
+def read_card_code(photo_rgb: Pixels, scale: Scale) -> CodeRead:
     """Tree and limb from the code on the scale card.
 
     Parameters
@@ -123,7 +121,7 @@ def read_card_code(photo_rgb: NDArray[np.uint8], scale: Scale) -> CodeRead:
     return _one_place(_texts(small))
 
 
-def _beside_card(grey: Grey, scale: Scale) -> CodeRead:
+def _beside_card(grey: Pixels, scale: Scale) -> CodeRead:
     straight = _straight(grey, scale)
     likeness = _likeness(straight)
     if likeness < _WORTH_A_TRY:
@@ -135,7 +133,7 @@ def _beside_card(grey: Grey, scale: Scale) -> CodeRead:
     return CodeRead(unread=likeness >= _LOOKS_LIKE)
 
 
-def _straight(grey: Grey, scale: Scale) -> Grey:
+def _straight(grey: Pixels, scale: Scale) -> Pixels:
     """The code's place seen straight on."""
     square = np.array([[0, 0], [6, 0], [6, 6], [0, 6]], np.float32)
     corner = np.array([CODE_LEFT - _MARGIN, CODE_TOP - _MARGIN], np.float32)
@@ -148,7 +146,7 @@ def _straight(grey: Grey, scale: Scale) -> Grey:
     return np.asarray(out, np.uint8)
 
 
-def _clearer(picture: Grey) -> Iterator[Grey]:
+def _clearer(picture: Pixels) -> Iterator[Pixels]:
     """The picture as it is, sharpened, and in black and white: each reads some that others miss."""
     yield picture
     soft = cv2.GaussianBlur(picture, (0, 0), _PX_PER_CELL / 8)
@@ -157,7 +155,7 @@ def _clearer(picture: Grey) -> Iterator[Grey]:
     yield np.asarray(cv2.threshold(sharp, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1], np.uint8)
 
 
-def _texts(picture: Grey) -> list[str]:
+def _texts(picture: Pixels) -> list[str]:
     """Texts of all codes; a decoder that stumbles over a picture has read nothing."""
     makers: tuple[Callable[[], Any], ...] = (cv2.QRCodeDetector, cv2.QRCodeDetectorAruco)
     for make in makers:
@@ -177,7 +175,7 @@ def _one_place(texts: list[str]) -> CodeRead:
     return CodeRead(places.pop()) if places else CodeRead()
 
 
-def _likeness(straight: Grey) -> float:
+def _likeness(straight: Pixels) -> float:
     """Highest correlation with the three corner marks that every code has, -1 to 1."""
     # a quarter of the resolution is enough, and steadier on blurred ones
     coarse = cv2.resize(straight, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
@@ -190,7 +188,7 @@ def _likeness(straight: Grey) -> float:
 
 
 @cache
-def _corner_marks(cells: int) -> tuple[Grey, Grey]:
+def _corner_marks(cells: int) -> tuple[Pixels, Pixels]:
     """The three marks of the standard with their white edge, and where they are."""
     mark = np.full((8, 8), 255, np.uint8)
     mark[:7, :7] = 0

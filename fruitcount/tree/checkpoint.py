@@ -27,8 +27,14 @@ class Ledger(Protocol):
         """All rows with these settings, each with its ``sha256``."""
 
 
-class FileLedger:
+_FOLDER = "measured"
+
+
+class ProgressLog:
     """Rows in a text file, one JSON object a line; needs no database.
+
+    Each photo's measurement lies in a file of its own beside it, named by its hash: rows stay short
+    that way, and a thousand photos are planned from one table.
 
     Every row is on disk before the next photo is taken up. A line cut off by a crash is taken
     off when the file is opened again. One program at a time may write.
@@ -102,6 +108,12 @@ class FileLedger:
         """Write a row to disk; False when there was one already, which then stays."""
         if sha256 in self._done:
             return False
+        body = dict(body)
+        measurement = body.pop("measurement", None)
+        if measurement is not None:
+            text = json.dumps(measurement, ensure_ascii=False, allow_nan=False)
+            with written_whole(self._path.parent / _FOLDER) as draft:
+                (draft / f"{sha256}.json").write_text(text, encoding="utf-8")
         row = {"sha256": sha256, "settings_key": self._key, "body": body}
         self._stream.write(json.dumps(row, ensure_ascii=False, allow_nan=False).encode() + b"\n")
         self._stream.flush()
@@ -129,26 +141,6 @@ class FileLedger:
     def close(self) -> None:
         """Let another program write."""
         self._stream.close()
-
-
-_FOLDER = "measured"
-
-
-class MeasuredLedger(FileLedger):
-    """A ledger that puts each photo's measurement into a file of its own, named by its hash.
-
-    Rows stay short that way: a thousand photos are planned from one table.
-    """
-
-    def add(self, sha256: str, body: dict[str, Any]) -> bool:
-        """Write the measurement, then the row without it."""
-        row = dict(body)
-        measurement = row.pop("measurement", None)
-        if measurement is not None:
-            text = json.dumps(measurement, ensure_ascii=False, allow_nan=False)
-            with written_whole(self._path.parent / _FOLDER) as draft:
-                (draft / f"{sha256}.json").write_text(text, encoding="utf-8")
-        return super().add(sha256, row)
 
 
 def measurement_in(row: Mapping[str, Any]) -> Measurement | None:

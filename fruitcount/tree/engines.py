@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import multiprocessing
 import os
 import signal
@@ -17,6 +16,7 @@ from multiprocessing.connection import wait as wait_for
 from typing import Any
 
 from fruitcount.errors import BadInputError, FruitcountError, at_least, one_of
+from fruitcount.measurement_record import plain
 
 PhotoWork = Callable[[str], dict[str, Any]]
 
@@ -64,19 +64,7 @@ def do_one(work: PhotoWork, path: str) -> dict[str, Any]:
         return {"ok": False, "problem": "not enough memory for this photo"}
     except Exception as error:  # a batch of thousands must not end at one photo
         return {"ok": False, "problem": f"{type(error).__name__}: {error}"}
-    return {"ok": True, "problem": "", **_plain(body)}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if hasattr(value, "tolist"):  # numpy numbers and arrays
-        return _plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+    return {"ok": True, "problem": "", **plain(body)}
 
 
 Row = dict[str, Any]

@@ -12,10 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from fruitcount.errors import BadInputError
+from fruitcount.fruitlets import FloatArray
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class Estimate:
         return math.isfinite(self.low_n) and math.isfinite(self.high_n)
 
 
-def as_column(name: str, values: ArrayLike, *, least: float = 0.0) -> NDArray[np.float64]:
+def as_column(name: str, values: ArrayLike, *, least: float = 0.0) -> FloatArray:
     """A 1-d float array, or raise.
 
     Shape (N,).
@@ -84,7 +85,7 @@ def as_column(name: str, values: ArrayLike, *, least: float = 0.0) -> NDArray[np
     return out
 
 
-def csa_cm2(diameter_mm: ArrayLike) -> NDArray[np.float64]:
+def csa_cm2(diameter_mm: ArrayLike) -> FloatArray:
     """Cross-section area in cm2 of round limbs, from their diameters in mm.
 
     Any shape, which the result has too.
@@ -207,9 +208,7 @@ def _with_ends(raw: Estimate, dof: float, rest_frac: float, *, wider: float) -> 
     return replace(raw, low_n=low, high_n=high)
 
 
-def _prediction_se(
-    y: NDArray[np.float64], x: NDArray[np.float64], whole: NDArray[np.float64]
-) -> float:
+def _prediction_se(y: FloatArray, x: FloatArray, whole: FloatArray) -> float:
     weight, x_var = x / x.sum(), x**_VARIANCE_POWER
     residual = y - y.sum() / x.sum() * x
     # what one squared residual is expected to be, in units of its limb's own variance
@@ -260,7 +259,7 @@ def _total(groups: Sequence[LimbGroup], method: str) -> Estimate:
     sampled = sum(p.sampled_n for p in parts)
     raw = Estimate(
         sum(p.value_n for p in parts), math.sqrt(sum(var)), math.nan, math.nan, sampled, method,
-        sum(p.counted_n for p in parts),
+        sum(p.counted_n for p in parts)
     )  # fmt: skip
     rest = sum(g.limbs_n for g in groups) / sampled - 1
     dof = sum(var) ** 2 / shrink if shrink else float(max(sampled - len(groups), 1))

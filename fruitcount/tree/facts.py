@@ -150,9 +150,7 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
     return out
 
 
-def read_hand_counts(
-    path: str | Path,
-) -> tuple[tuple[tuple[float, float], ...], dict[str, float]]:
+def read_hand_counts(path: str | Path) -> tuple[tuple[tuple[float, float], ...], dict[str, float]]:
     """Pairs of fruit seen on the photo and counted by hand, and limb names to the latter.
 
     Columns ``seen``, ``true`` and, if wanted, ``limb``.

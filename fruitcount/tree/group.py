@@ -120,7 +120,7 @@ def _limb(
         _mean(best, "count_low_n"), _mean(best, "count_high_n"), how,
         tuple(str(r["file"]) for r in used),
         tuple(str(r["file"]) for r in left_out),
-        _mean([r for r in used if r.get("base_diameter_mm") is not None], "base_diameter_mm"),
+        _mean([r for r in used if r.get("base_diameter_mm") is not None], "base_diameter_mm")
     )  # fmt: skip
 
 
@@ -211,5 +211,5 @@ def _entry(
     days = {m: max((r["on"] for r in p if r.get("on")), default=None) for m, p in photos.items()}
     return LimbSeason(
         name, year, before, after, keep, days.get("before"), days.get("after"), off, over,
-        sum(map(len, photos.values())), any(r.get("limb") for p in photos.values() for r in p),
+        sum(map(len, photos.values())), any(r.get("limb") for p in photos.values() for r in p)
     )  # fmt: skip

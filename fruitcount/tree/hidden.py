@@ -165,7 +165,7 @@ def apply_factor(seen: Estimate, factor: Factor) -> Estimate:
     method = f"{seen.method}, times {factor.value:.2f} by {factor.limbs_n} {factor.limbs_are}"
     return Estimate(
         value, seen.se_n * factor.value, low, high, seen.sampled_n, method, seen.counted_n,
-        hidden_too=factor.limbs_are != BY_RANGE,
+        hidden_too=factor.limbs_are != BY_RANGE
     )  # fmt: skip
 
 

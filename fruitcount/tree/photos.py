@@ -12,16 +12,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount import __version__
+from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag, flag_names
+from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.measurement_record import measurement_to_dict, plain
-from fruitcount.pipeline import CountSettings, Result, count_limb, decide
+from fruitcount.pipeline import Result, count_limb, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.tree.card_code import read_card_code
@@ -117,7 +118,7 @@ _SIDE = 16
 SAME_BITS = 32
 
 
-def look_hash(rgb: NDArray[np.uint8]) -> str:
+def look_hash(rgb: Pixels) -> str:
     """64 hex letters that change little when the photo is saved again or shrunk.
 
     Parameters

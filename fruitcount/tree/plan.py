@@ -16,14 +16,12 @@ from fruitcount.plan.result import Choice, summed
 from fruitcount.plan.words import TITLES
 from fruitcount.species.loader import load_species
 from fruitcount.tree.checkpoint import measurement_in
-from fruitcount.tree.count import TreeCount, limbs_of_tree, tree_count
+from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.estimate import csa_cm2
-from fruitcount.tree.facts import LimbSize, TreeFacts
+from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.sheet import LimbFacts, LimbShare, TreeSheet, tree_sheet, with_limbs
 from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
-
-__all__ = ["LimbSize", "TreeFacts", "TreePlan", "limb_inputs", "limbs_of_tree", "plan_tree"]
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,9 +14,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from fruitcount.errors import BadInputError, in_range
+from fruitcount.fruitlets import FloatArray
 from fruitcount.tree.estimate import Estimate, LimbGroup, as_column, t_times
 
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them
@@ -56,9 +57,9 @@ class Walk:
             raise BadInputError(f"chance_frac must be over 0, up to 1, got {self.chance_frac!r}")
 
     @property
-    def running_chance_frac(self) -> NDArray[np.float64]:
+    def running_chance_frac(self) -> FloatArray:
         """Chance that the walk comes by each segment."""
-        running: NDArray[np.float64] = np.cumprod(self.chance_frac, dtype=np.float64)
+        running: FloatArray = np.cumprod(self.chance_frac, dtype=np.float64)
         return running
 
     @property
@@ -68,7 +69,7 @@ class Walk:
         return float(np.sum(fruit / self.running_chance_frac))
 
 
-def fork_chances(size: ArrayLike) -> NDArray[np.float64]:
+def fork_chances(size: ArrayLike) -> FloatArray:
     """Chance of each branch at a fork, proportional to its size (cross-section area).
 
     Shape (N,) before and after, one a branch.
@@ -80,7 +81,7 @@ def fork_chances(size: ArrayLike) -> NDArray[np.float64]:
         right one for apple; others used length. Any choice is unbiased.
     """
     values = as_column("size", size, least=1e-12)
-    chances: NDArray[np.float64] = values / values.sum()
+    chances: FloatArray = values / values.sum()
     return chances
 
 

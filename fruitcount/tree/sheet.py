@@ -8,9 +8,9 @@ from dataclasses import dataclass, fields, replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, at_least, positive
+from fruitcount.fruitlets import FloatArray
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.target import TreeTarget, share_by_area
 
@@ -246,7 +246,7 @@ def with_limbs(
     return replace(sheet, limbs=rows, keep_n=keep_n, work=sums, whole_work=whole)
 
 
-def _whole(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _whole(values: FloatArray) -> FloatArray:
     """Whole numbers that add up to the rounded sum: the largest remainders are rounded up."""
     out = np.floor(values)
     short = round(float(values.sum())) - int(out.sum())

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
+from fruitcount.fruitlets import IntArray
 from fruitcount.species.model import Species
 from fruitcount.tree.estimate import as_column
 from fruitcount.tree.facts import SizedLimb, TreeFacts
@@ -119,7 +120,7 @@ def target_by_crates(crates_n: float, *, crate_kg: float, fruit_g: float) -> Tre
 
 def share_by_area(
     target_n: float, area_cm2: ArrayLike, *, have_n: ArrayLike | None = None
-) -> NDArray[np.int64]:
+) -> IntArray:
     """Share a tree's target over its limbs by cross-section area, in whole fruit.
 
     Largest remainders get the odd fruit, so the shares add up to the target exactly. A limb that

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 import fruitcount.corrections as cx
-from fruitcount.types import Fruitlets, Limb, Measurement, Scale
+from fruitcount.fruitlets import Fruitlets
+from fruitcount.types import Limb, Measurement, Scale
 
 
 @pytest.fixture

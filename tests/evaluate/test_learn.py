@@ -25,15 +25,17 @@ from fruitcount.calibrate.tuning import (
     tuning_from_record,
     tuning_record,
 )
-from fruitcount.detect.settings import SHIPPED_THRESHOLD
+from fruitcount.count_settings import CountSettings
+from fruitcount.detect.heatmap import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.evaluate.known import truth_from_columns
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.pipeline import CountSettings, measure
+from fruitcount.fruitlets import CIRCLE_COLUMNS, Fruitlets
+from fruitcount.pipeline import measure
 from fruitcount.training.corrections_trial import lesson_of, tried
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale
+from fruitcount.types import Limb, Measurement, Scale
 
 
 def measurement(fruitlets: Fruitlets) -> Measurement:

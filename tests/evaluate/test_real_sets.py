@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from helpers import photos_folder
 
+from fruitcount.detect.heatmap import SHIPPED_THRESHOLD
 from fruitcount.detect.heatmap_cnn import model_path
-from fruitcount.detect.settings import SHIPPED_THRESHOLD
 from fruitcount.evaluate.predictors import circles_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
-from fruitcount.types import Kind
+from fruitcount.fruitlets import Kind
 
 # Least F1 at the shipped threshold on ten tiles.
 FLOORS = {

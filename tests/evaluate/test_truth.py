@@ -11,8 +11,9 @@ from helpers import photos_folder
 from PIL import Image
 
 from fruitcount.errors import BadTruthError
-from fruitcount.evaluate.truth import read_coco, read_truth, read_truth_json, read_voc, read_yolo
-from fruitcount.types import Kind
+from fruitcount.evaluate.truth import read_truth, read_truth_json
+from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
+from fruitcount.fruitlets import Kind
 
 
 @pytest.fixture

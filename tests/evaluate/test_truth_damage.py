@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from fruitcount.errors import BadTruthError
-from fruitcount.evaluate.truth import read_coco, read_truth_json, read_voc, read_yolo
+from fruitcount.evaluate.truth import read_truth_json
+from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
 
 QUICK = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

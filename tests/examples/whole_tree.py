@@ -19,7 +19,7 @@ from fruitcount import CountSettings
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.tree_work_sheet import tree_work_sheet
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import count_folder
 from fruitcount.tree.photos import count_key, count_photo
@@ -43,7 +43,7 @@ def run(folder: Path, out: Path) -> None:
     """Photos to counts, counts to the tree's estimate, target, shares and sheet."""
     settings = CountSettings(source="classical")
     work = partial(count_photo, settings=settings)
-    with closing(FileLedger(out / "progress.jsonl", count_key(settings))) as ledger:
+    with closing(ProgressLog(out / "progress.jsonl", count_key(settings))) as ledger:
         counted = count_folder(folder, work, ledger=ledger)
     for limb in counted.limbs:
         print(f"{limb.tree}, {limb.limb}: {limb.count_n:.0f} fruit seen")

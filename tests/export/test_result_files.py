@@ -20,7 +20,7 @@ from fruitcount.export.words import ACTIONS, fruit_actions, result_lines
 from fruitcount.files import sample_folder
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, count_files
-from fruitcount.pipeline import CountSettings, count_limb
+from fruitcount.pipeline import count_limb
 from fruitcount.results import ROW_COLUMNS, result_row
 
 

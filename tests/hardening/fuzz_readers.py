@@ -194,7 +194,8 @@ def _truth(kind: str) -> Callable[[bytes, Path], None]:
 @cache
 def _seen() -> Any:
     from fruitcount.flags import Flag
-    from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
+    from fruitcount.fruitlets import Fruitlets
+    from fruitcount.types import Limb, Measurement, Scale, Shoot
 
     rng = np.random.default_rng(1)
     n = 5
@@ -328,8 +329,9 @@ def _naming(path: Path) -> None:
 
 
 def _rows(path: Path) -> None:
+    from fruitcount.tree.facts import TreeFacts
     from fruitcount.tree.folder import read_rows
-    from fruitcount.tree.plan import TreeFacts, plan_tree
+    from fruitcount.tree.plan import plan_tree
 
     rows = read_rows(path)
     assert all(r["count_n"] is None or math.isfinite(r["count_n"]) for r in rows)
@@ -356,11 +358,11 @@ def _ledger_lines() -> list[bytes]:
 
 
 def _ledger(data: bytes, folder: Path) -> None:
-    from fruitcount.tree.checkpoint import FileLedger
+    from fruitcount.tree.checkpoint import ProgressLog
 
     path = folder / "progress.jsonl"
     path.write_bytes(data)
-    ledger = FileLedger(path, "k")
+    ledger = ProgressLog(path, "k")
     try:
         ledger.add("b" * 64, {"ok": True})
         ledger.rows()

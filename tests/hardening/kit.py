@@ -52,7 +52,8 @@ def limb_rgb() -> np.ndarray:
 
 @cache
 def _counted() -> Any:
-    from fruitcount.pipeline import CountSettings, count_limb
+    from fruitcount.count_settings import CountSettings
+    from fruitcount.pipeline import count_limb
 
     return count_limb(Photo(limb_rgb(), name="limb.jpg"), CountSettings(source="classical"))
 

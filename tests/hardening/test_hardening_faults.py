@@ -25,7 +25,7 @@ from fruitcount.store.archive import find_damage, read_archive, write_archive
 from fruitcount.store.base import open_store
 from fruitcount.store.photo_record import list_photos, load_record, save_measurement
 from fruitcount.store.photos import photo_bytes, save_photo
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")
 HEAD = "import os, sys\nsys.path[:0] = [{root!r}, {ui!r}, {tests!r}]\nfrom pathlib import Path\n"
@@ -150,10 +150,10 @@ import fruitcount.tree.photos as row
 from functools import partial
 from hardening.kit import quick_count
 row.count_limb = quick_count
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.folder import count_folder
-ledger = FileLedger(Path(sys.argv[1]), "key")
+ledger = ProgressLog(Path(sys.argv[1]), "key")
 count_folder(sys.argv[2], row.count_photo, ledger=ledger, settings=BatchSettings("serial"),
              progress=lambda now: now.done_n > now.skipped_n and print(now.done_n, flush=True))
 """
@@ -182,7 +182,7 @@ def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.Mo
     from fruitcount.tree.folder import count_folder
 
     monkeypatch.setattr(photo_row, "count_limb", quick_count)
-    again = FileLedger(ledger, "key")
+    again = ProgressLog(ledger, "key")
     count = count_folder(photos.parent, photo_row.count_photo, ledger=again,
                          settings=BatchSettings("serial"))  # fmt: skip
     again.close()
@@ -311,7 +311,7 @@ def test_two_programs_on_one_database(tmp_path: Path) -> None:
 
 def test_two_batches_do_not_write_one_table(tmp_path: Path) -> None:
     """The second is told so at once, and the first is not disturbed."""
-    first = FileLedger(tmp_path / "progress.jsonl", "key")
+    first = ProgressLog(tmp_path / "progress.jsonl", "key")
     first.add("a" * 64, {"ok": True})
     (tmp_path / "in").mkdir()
     (tmp_path / "in" / "x.jpg").write_bytes(b"x")

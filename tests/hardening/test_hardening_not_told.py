@@ -11,12 +11,13 @@ from pathlib import Path
 import pytest
 from hardening.kit import CLASSICAL, limb_rgb, run, saved, scene
 
+from fruitcount.count_settings import CountSettings
 from fruitcount.errors import RecordError
 from fruitcount.export.words import count_line, result_lines
 from fruitcount.flags import Flag, flag_names
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import read_left_standing
-from fruitcount.pipeline import CountSettings, Result, count_limb
+from fruitcount.pipeline import Result, count_limb
 from fruitcount.results import result_row
 
 POOR = ["blurred", "shaken", "black", "white", "grey", "fog", "night", "snow"]
@@ -161,7 +162,7 @@ def test_the_check_after_the_work_is_not_told_either(tmp_path: Path) -> None:
 def test_marks_that_are_no_crop_do_not_make_a_zero(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a poor photo on which only yellowing fruit is found the crop is not 0 but not told."""
     import fruitcount.pipeline as line
-    from fruitcount.types import Kind
+    from fruitcount.fruitlets import Kind
 
     real = line.place_fruitlets
 
@@ -188,6 +189,6 @@ def test_a_readable_photo_without_fruit_is_a_real_zero(monkeypatch: pytest.Monke
 
 
 def _nothing():  # type: ignore[no-untyped-def]
-    from fruitcount.types import Fruitlets
+    from fruitcount.fruitlets import Fruitlets
 
     return Fruitlets.empty()

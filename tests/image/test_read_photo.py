@@ -21,7 +21,8 @@ from PIL import Image, ImageOps
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.image import photo as photo_module
-from fruitcount.image.photo import read_photo, sniff_format
+from fruitcount.image.formats import sniff_format
+from fruitcount.image.photo import read_photo
 
 
 def picture(seed: int = 0, size: tuple[int, int] = (61, 40)) -> Image.Image:

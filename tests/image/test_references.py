@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
+from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.references import (
     BANK_CARD_MM,
     DISC_DIAMETERS_MM,
@@ -18,7 +19,7 @@ from fruitcount.image.references import (
     scale_from_fruit,
     scale_from_points,
 )
-from fruitcount.types import Fruitlets, Photo
+from fruitcount.types import Photo
 
 
 def disc_scene(

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from limbs import fruit_on, straight_limb
 
-from fruitcount.plan.fruit_size import DIME_MM, NICKEL_MM, PEA_MM, size_timing
+from fruitcount.plan.fruit_size import size_timing
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.target import keep_target, spacing_count
 from fruitcount.species.loader import load_species
+from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM
 from fruitcount.units import MM_PER_INCH
 
 INCH = MM_PER_INCH

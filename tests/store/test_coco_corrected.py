@@ -239,8 +239,9 @@ def test_a_new_scale_and_line_tell_the_same_in_coco_and_on_the_screen(store, tmp
     import cv2
     import screen_engine as engine
 
+    from fruitcount.count_settings import CountSettings
     from fruitcount.evaluate.synthetic import draw_scene
-    from fruitcount.pipeline import CountSettings, measure
+    from fruitcount.pipeline import measure
 
     photo, _ = draw_scene(7)
     path = tmp_path / "limb.png"

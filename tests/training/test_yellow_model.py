@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.fruitlets import Kind
 from fruitcount.training.yellow_model import (
     Clues,
     as_shipped,
@@ -19,7 +20,6 @@ from fruitcount.training.yellow_model import (
     left_out,
     rates,
 )
-from fruitcount.types import Kind
 
 
 def test_a_known_rule_is_found_again() -> None:

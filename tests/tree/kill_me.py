@@ -5,7 +5,7 @@ from pathlib import Path
 
 from batch_work import slow_measure
 
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import run_batch
@@ -13,7 +13,7 @@ from fruitcount.tree.run import run_batch
 
 def main():
     folder, where, engine = sys.argv[1:]
-    ledger = FileLedger(where, "key")
+    ledger = ProgressLog(where, "key")
     settings = BatchSettings(engine=engine, workers=2)
 
     def tell(progress):

@@ -25,8 +25,8 @@ from typing import Any
 import cv2
 import numpy as np
 
-from fruitcount.pipeline import CountSettings
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.count_settings import CountSettings
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import count_photo, find_photos
 from fruitcount.tree.run import run_batch
@@ -124,7 +124,7 @@ def soak(
     work = partial(count_photo, settings=CountSettings(source=source))
     with (
         tempfile.TemporaryDirectory() as place,
-        closing(FileLedger(Path(place) / "rows.jsonl", "soak")) as ledger,
+        closing(ProgressLog(Path(place) / "rows.jsonl", "soak")) as ledger,
     ):
         done = run_batch(find_photos(folder), work, ledger=ledger, settings=how, progress=tell)
         assert done.progress.bad_n == 0, [r for r in ledger.rows() if not r["ok"]][:3]
@@ -168,7 +168,7 @@ def compare(folder: Path, photos_n: int, *, source: str, block_n: int = 50) -> d
             start, spent = time.monotonic(), _cpu_s()
             with (
                 tempfile.TemporaryDirectory() as place,
-                closing(FileLedger(Path(place) / "rows.jsonl", "soak")) as ledger,
+                closing(ProgressLog(Path(place) / "rows.jsonl", "soak")) as ledger,
             ):
                 block = files[first : first + block_n]
                 run_batch(block, work, ledger=ledger, settings=BatchSettings(workers=workers))

@@ -10,7 +10,7 @@ import pytest
 from batch_work import measure
 
 from fruitcount.errors import BadInputError
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import run_batch
@@ -56,7 +56,7 @@ def test_two_workers(tmp_path, scheduler):
         client.wait_for_workers(2, timeout=60)
     rows = {}
     for engine, address in (("dask", scheduler), ("serial", "")):
-        ledger = FileLedger(tmp_path / f"{engine}.jsonl", "k")
+        ledger = ProgressLog(tmp_path / f"{engine}.jsonl", "k")
         how = BatchSettings(engine=engine, scheduler=address)
         result = run_batch(find_photos(folder), measure, ledger=ledger, settings=how)
         rows[engine] = list(result.rows(ledger))
@@ -76,7 +76,7 @@ def test_a_cluster_without_workers_is_told_within_ten_seconds(tmp_path):
             (cluster.scheduler_address, "has no workers"),
             ("tcp://127.0.0.1:9", "no scheduler answers"),
         ):
-            ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+            ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
             how = BatchSettings(engine="dask", scheduler=address)
             start = time.monotonic()
             with pytest.raises(BadInputError, match=words):

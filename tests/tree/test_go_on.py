@@ -7,7 +7,7 @@ import pytest
 from batch_work import long_after_the_first, measure
 
 from fruitcount.errors import BadInputError, RecordError
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos, settings_key
 from fruitcount.tree.run import run_batch
@@ -39,7 +39,7 @@ def test_finds_photos_below(folder):
 
 @pytest.mark.parametrize("engine", ["serial", "processes"])
 def test_one_row_a_photo(folder, tmp_path, engine):
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     seen = []
     result = run_batch(
         find_photos(folder), measure, ledger=ledger, settings=BatchSettings(engine=engine),
@@ -62,10 +62,10 @@ def test_one_row_a_photo(folder, tmp_path, engine):
 
 
 def test_nothing_is_done_twice(folder, tmp_path):
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     run_batch(find_photos(folder)[:3], measure, ledger=ledger, settings=SERIAL)
     ledger.close()
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     done = []
 
     def watch(path):
@@ -76,14 +76,14 @@ def test_nothing_is_done_twice(folder, tmp_path):
     assert [p.rsplit("/", 1)[1] for p in done] == ["3.heic", "4.webp"]
     assert len(list(result.rows(ledger))) == 6
     ledger.close()
-    other = FileLedger(tmp_path / "rows.jsonl", "other settings")
+    other = ProgressLog(tmp_path / "rows.jsonl", "other settings")
     assert other.done() == set()
     other.close()
 
 
 def test_a_photo_that_kills_its_worker_is_a_row(folder, tmp_path):
     (folder / "a" / "1b.jpg").write_bytes(b"killer")
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     result = run_batch(
         find_photos(folder), measure, ledger=ledger, settings=BatchSettings(workers=2)
     )
@@ -96,7 +96,7 @@ def test_a_photo_that_kills_its_worker_is_a_row(folder, tmp_path):
 
 
 def test_workers_are_replaced(folder, tmp_path):
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     how = BatchSettings(workers=1, recycle_after=2)
     run_batch(find_photos(folder), measure, ledger=ledger, settings=how)
     assert len(ledger.rows()) == 5
@@ -104,7 +104,7 @@ def test_workers_are_replaced(folder, tmp_path):
 
 
 def test_a_file_that_cannot_be_opened(folder, tmp_path):
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     files = [*find_photos(folder), folder / "gone.jpg"]
     rows = list(run_batch(files, measure, ledger=ledger, settings=SERIAL).rows(ledger))
     assert rows[-1]["problem"] == "cannot be opened"
@@ -112,7 +112,7 @@ def test_a_file_that_cannot_be_opened(folder, tmp_path):
 
 
 def test_ctrl_c_keeps_what_is_done(folder, tmp_path):
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
 
     def stop(progress):
         if progress.done_n - progress.skipped_n == 2:
@@ -131,7 +131,7 @@ def test_ctrl_c_does_not_wait_for_the_photos_in_work(tmp_path):
     """Four photos of half a minute each lie with the workers when it is stopped."""
     for k in range(6):
         (tmp_path / f"{k}.jpg").write_bytes(b"%d" % k)
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     stopped = []
 
     def stop(progress):
@@ -150,32 +150,32 @@ def test_ctrl_c_does_not_wait_for_the_photos_in_work(tmp_path):
 
 def test_a_line_cut_off_is_taken_off(tmp_path):
     path = tmp_path / "rows.jsonl"
-    ledger = FileLedger(path, "k")
+    ledger = ProgressLog(path, "k")
     ledger.add("aa", {"ok": True})
     ledger.close()
     with path.open("ab") as stream:
         stream.write(b'{"sha256": "bb", "sett')
-    ledger = FileLedger(path, "k")
+    ledger = ProgressLog(path, "k")
     assert ledger.done() == {"aa"}
     assert ledger.add("bb", {"ok": True})
     assert not ledger.add("bb", {"ok": False})
     assert [r["sha256"] for r in ledger.rows()] == ["aa", "bb"]
     with pytest.raises(RecordError, match="another batch"):
-        FileLedger(path, "k")
+        ProgressLog(path, "k")
     ledger.close()
     path.write_bytes(b"rubbish\n" + path.read_bytes())
     with pytest.raises(RecordError, match="line 1"):
-        FileLedger(path, "k")
+        ProgressLog(path, "k")
 
 
 def test_forgotten_rows_are_gone(tmp_path):
     path = tmp_path / "rows.jsonl"
     for key in ("k", "other"):
-        ledger = FileLedger(path, key)
+        ledger = ProgressLog(path, key)
         ledger.add("aa", {"ok": True, "text": "secret"})
         ledger.add("bb", {"ok": True})
         ledger.close()
-    ledger = FileLedger(path, "k")
+    ledger = ProgressLog(path, "k")
     ledger.forget("aa")
     assert b"secret" not in path.read_bytes()
     assert ledger.done() == {"bb"}

@@ -6,13 +6,13 @@ import cv2
 import pytest
 from batch_work import measure
 
+from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.measurement_record import measurement_from_dict
-from fruitcount.pipeline import CountSettings
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Naming, Place
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.folder import compare_moments, count_folder, write_rows
 from fruitcount.tree.photos import count_key, count_photo
@@ -32,7 +32,7 @@ def folder(tmp_path):
 
 
 def count(folder, tmp_path, **how):
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     got = count_folder(folder, measure, ledger=ledger, settings=SERIAL, **how)
     ledger.close()
     return got
@@ -110,7 +110,7 @@ def test_real_counting(tmp_path):
     cv2.imwrite(str(folder / "limb.png"), photo)
     cv2.imwrite(str(folder / "saved again.jpg"), photo)
     (folder / "no photo.jpg").write_text("hello")
-    ledger = FileLedger(tmp_path / "rows.jsonl", "k")
+    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
     got = count_folder(tmp_path / "photos", count_photo, ledger=ledger, settings=SERIAL)
     ledger.close()
     one, bad, again = got.rows

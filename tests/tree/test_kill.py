@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.photos import find_photos
 
 HERE = Path(__file__).parent
@@ -36,7 +36,7 @@ def _photos(folder, first, count):
 
 
 def _rows(where):
-    ledger = FileLedger(where, "key")
+    ledger = ProgressLog(where, "key")
     rows = ledger.rows()
     ledger.close()
     return rows

@@ -17,7 +17,7 @@ CODE = """
 import sys
 from pathlib import Path
 from batch_work import measure
-from fruitcount.tree.checkpoint import FileLedger
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import run_batch
@@ -32,7 +32,7 @@ def tell(progress):
         print(resident_kb(), flush=True)
 
 if __name__ == "__main__":
-    ledger = FileLedger(sys.argv[2], "k")
+    ledger = ProgressLog(sys.argv[2], "k")
     how = BatchSettings(engine=sys.argv[3])
     run_batch(find_photos(sys.argv[1]), measure, ledger=ledger, settings=how, progress=tell)
     ledger.close()

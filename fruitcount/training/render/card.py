@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.image.card import CARD_SIDES_MM
+
 from .mesh import MeshBuf, across, unit
 from .wood import OBJ_CARD, STRIP_DRY, STRIP_GREEN, add_twigs
 
@@ -21,7 +23,7 @@ BITS = (
 )  # fmt: skip
 
 # Side in mm of the cards numbered 0-9, 10-19, … as this project prints them.
-SIDES_MM = (30.0, 40.0, 50.0, 60.0, 80.0)
+SIDES_MM = tuple(CARD_SIDES_MM.values())
 
 
 @dataclass(frozen=True)

@@ -73,7 +73,7 @@ def make(
         pos, unit(heading), up, length, length * rng.uniform(*kind.leaf_ratio, n),
         rng.gamma(2.0, 0.35, n) * np.where(rng.random(n) < 0.08, 3.0, 1.0) - 0.15,
         np.clip(rng.normal(0.45, 0.25, n), 0.03, 1.3), rng.normal(0, 0.5, n), variant,
-        np.full(n, kind.leaf_peak) + rng.normal(0, 0.04, n),
+        np.full(n, kind.leaf_peak) + rng.normal(0, 0.04, n)
     )  # fmt: skip
 
 

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-F32 = NDArray[np.float32]
+from fruitcount.fruitlets import F32
+
 I32 = NDArray[np.int32]
 
 

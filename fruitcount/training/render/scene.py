@@ -87,7 +87,7 @@ def choose_card(
     main = stems[0]
     best: tuple[float, card_mod.Card, NDArray[Any]] | None = None
     for _ in range(24):
-        side = float(rng.choice([30, 40, 50, 60]))
+        side = float(rng.choice(card_mod.SIDES_MM[:4]))
         p, d, r = main.at(np.array([rng.uniform(0.05, 0.95) * main.arc[-1]]))
         away = across(cam.forward, np.cross(cam.forward, d[0])) * rng.choice([-1, 1])
         off = away * (r[0] + side * rng.uniform(0.75, 1.6)) - cam.forward * rng.uniform(-5, 18)

@@ -67,98 +67,98 @@ SHOTS: tuple[Shot, ...] = (
         "peach-34in-heavy",
         "Peach limb of 34 in (864 mm) with a heavy set, most of it on the outer two thirds",
         "peach", PEACH, 3, "sun", "level", BIG, 863.6, 23, 5.5, 14, 3, 30, 17, PAIRS, 23, 12, 0.2,
-        -1, outer_frac=0.75, shoots=1, leaf_size=0.6, leaf_frac=0.60, spp_factor=0.45,
+        -1, outer_frac=0.75, shoots=1, leaf_size=0.6, leaf_frac=0.60, spp_factor=0.45
     ),
     Shot(
         "peach-18in-crowded",
         "Peach limb of 18 in (457 mm) with 20 fruitlets in open shade",
         "peach", PEACH, 1, "shade", "ground", WIDE, 457.2, 14, 4.5, -12, 4, 20, 18, PAIRS, 24, 8,
-        0.3, 1, leaf_size=0.55, leaf_frac=0.70,
+        0.3, 1, leaf_size=0.55, leaf_frac=0.70
     ),
     Shot(
         "peach-upright",
         "Upright peach limb, taken with the phone held upright",
         "peach", PEACH, 1, "mixed", "level", TALL, 610, 17, 4, 82, -3, 24, 16, PAIRS, 21, 18, 0.35,
-        1, leaf_size=0.55, leaf_frac=0.65,
+        1, leaf_size=0.55, leaf_frac=0.65
     ),
     Shot(
         "peach-against-light",
         "Peach limb seen against the sun and the sky",
         "peach", PEACH, 1, "backlight", "sky", WIDE, 640, 15, 4, 24, 2, 18, 17, PAIRS, 33, 10, 0.55,
-        -1, leaf_size=0.6, leaf_frac=0.65,
+        -1, leaf_size=0.6, leaf_frac=0.65
     ),
     Shot(
         "peach-yellowing",
         "Peach limb shortly before the natural drop: one fruitlet in five is yellow and "
         "has stopped growing",
         "peach", PEACH, 1, "sun", "ground", WIDE, 600, 18, 4.5, 165, 2, 25, 17, PAIRS, 27, 15, 0.4,
-        1, yellow_frac=0.2, leaf_size=0.55, leaf_frac=0.65,
+        1, yellow_frac=0.2, leaf_size=0.55, leaf_frac=0.65
     ),
     Shot(
         "peach-leafy",
         "Leafy peach limb: leaves hide part of the fruit",
         "peach", PEACH, 2, "mixed", "level", WIDE, 560, 16, 4, 190, -3, 18, 19, PAIRS, 28, 20, 0.5,
-        1, leaf_size=0.62, leaf_frac=0.95, front_frac=0.9,
+        1, leaf_size=0.62, leaf_frac=0.95, front_frac=0.9
     ),
     Shot(
         "peach-light-set",
         "Peach limb with a light set: four fruit on 800 mm",
         "peach", PEACH, 1, "sun", "sky", WIDE, 800, 16, 4, 35, 2, 4, 20, (0.7, 0.3), 36, 14, 0.3,
-        -1, leaf_size=0.65, leaf_frac=0.70,
+        -1, leaf_size=0.65, leaf_frac=0.70
     ),
     Shot(
         "nectarine-crossing",
         "Nectarine limb with others crossing behind it",
         "nectarine", NECTARINE, 2, "sun", "level", WIDE, 640, 19, 4.5, -20, 4, 22, 18, PAIRS, 31,
-        16, 0.45, 1, leaf_size=0.55, leaf_frac=0.65, others=4,
+        16, 0.45, 1, leaf_size=0.55, leaf_frac=0.65, others=4
     ),
     Shot(
         "nectarine-hanging",
         "Hanging nectarine limb with some yellowing fruitlets",
         "nectarine", NECTARINE, 3, "shade", "level", TALL, 700, 15, 3.5, -80, -2, 26, 15, PAIRS, 37,
-        22, 0.4, -1, yellow_frac=0.15, leaf_size=0.5, leaf_frac=0.60,
+        22, 0.4, -1, yellow_frac=0.15, leaf_size=0.5, leaf_frac=0.60
     ),
     Shot(
         "plum-clusters",
         "Plum limb with 36 small fruitlets in clusters",
         "japanese-plum", PLUM, 3, "shade", "ground", BIG_TALL, 880, 26, 5, 68, 3, 36, 13, BUNCHES,
-        39, 10, 0.25, 1, leaf_size=0.8, leaf_frac=0.65, spp_factor=0.45,
+        39, 10, 0.25, 1, leaf_size=0.8, leaf_frac=0.65, spp_factor=0.45
     ),
     Shot(
         "plum-steep-card",
         "Plum limb, the card hung askew: it leans 50 degrees away",
         "european-plum", PLUM, 2, "sun", "level", WIDE, 520, 14, 4, 10, 3, 21, 13, PAIRS, 22, 50,
-        0.5, -1, yellow_frac=0.12, leaf_size=0.75, leaf_frac=0.60,
+        0.5, -1, yellow_frac=0.12, leaf_size=0.75, leaf_frac=0.60
     ),
     Shot(
         "apricot-spur",
         "Short apricot branch with six fruit",
         "apricot", APRICOT, 1, "sun", "sky", WIDE, 352, 11, 4, 30, 2, 6, 21, (0.4, 0.4, 0.2), 15,
-        12, 0.35, 1, outer_frac=0.8, leaf_size=0.7, leaf_frac=0.70,
+        12, 0.35, 1, outer_frac=0.8, leaf_size=0.7, leaf_frac=0.70
     ),
     Shot(
         "apricot-heavy",
         "Apricot limb with a heavy set and a little hail damage",
         "apricot", APRICOT, 1, "mixed", "ground", WIDE, 520, 17, 4.5, 172, 3, 24, 19, PAIRS, 25, 10,
-        0.5, -1, hurt_frac=0.1, leaf_size=0.65, leaf_frac=0.60,
+        0.5, -1, hurt_frac=0.1, leaf_size=0.65, leaf_frac=0.60
     ),
     Shot(
         "plum-apricot-row",
         "Plum-apricot limb with the row behind it",
         "plum-apricot", PLUM_APRICOT, 1, "backlight", "level", WIDE, 580, 16, 4, 18, -3, 20, 18,
-        PAIRS, 34, 25, 0.6, -1, leaf_size=0.7, leaf_frac=0.65, others=3,
+        PAIRS, 34, 25, 0.6, -1, leaf_size=0.7, leaf_frac=0.65, others=3
     ),
     Shot(
         "cherry-plum-tall",
         "Cherry-plum limb with long stalks",
         "cherry-plum", CHERRY, 6, "sun", "ground", TALL, 640, 13, 3.5, 75, 2, 27, 13, BUNCHES,
-        32, 15, 0.3, -1, leaf_size=0.45, leaf_frac=0.60,
+        32, 15, 0.3, -1, leaf_size=0.45, leaf_frac=0.60
     ),
     Shot(
         "cherry-bunches",
         "Sweet cherry limb, green fruit hanging in bunches",
         "sweet-cherry", SWEET_CHERRY, 1, "mixed", "sky", WIDE, 480, 16, 5, 8, 3, 30, 11, BUNCHES,
-        26, 6, 0.2, 1, leaf_size=0.5, leaf_frac=0.60,
+        26, 6, 0.2, 1, leaf_size=0.5, leaf_frac=0.60
     ),
 )  # fmt: skip
 
