@@ -148,17 +148,12 @@ def unmeasured_limb(line: tuple[Point, ...]) -> Limb:
     )
 
 
-def auto_id(row: int) -> str:
-    """Id of the mark that was found by itself as number ``row``."""
-    return f"a{row}"
-
-
 def sheet_of(measurement: Measurement) -> Sheet:
     """The sheet that an automatic result starts from."""
     fruit = measurement.fruitlets
     marks = tuple(
         Mark(
-            id=auto_id(i),
+            id=f"a{i}",
             x_px=round(float(fruit.x_px[i]), 3),
             y_px=round(float(fruit.y_px[i]), 3),
             r_px=round(max(float(fruit.r_px[i]), MIN_RADIUS_PX), 3),

@@ -79,12 +79,6 @@ class CardSettings:
     plain_side_px: float = 32.0
 
 
-@dataclass(frozen=True, eq=False)
-class _Card:
-    scale: Scale
-    side_px: float
-
-
 def card_side_mm(card_id: int) -> float:
     """Printed side in mm that a card's number stands for; NaN for an unknown number."""
     return next((s for ids, s in CARD_SIDES_MM.items() if card_id in ids), float("nan"))
@@ -127,7 +121,7 @@ def find_card(
     cards = [card for card in cards if not _is_none(card)]
     if not cards:
         return Scale(flags=Flag.NO_SCALE)
-    cards.sort(key=lambda card: -card.side_px)
+    cards.sort(key=lambda card: -_mean_side(card.corners_px))
     return _agree(cards, rules)
 
 
@@ -219,7 +213,7 @@ def _fit(rgb: Pixels, rough_px: FloatArray) -> SideFit:
 
 def _measure(
     rgb: Pixels, rough_px: FloatArray, number: int, side_mm: float | None, rules: CardSettings
-) -> _Card:
+) -> Scale:
     fit = _fit(rgb, rough_px)
     printed_mm = card_side_mm(number)
     side = printed_mm if side_mm is None else side_mm
@@ -234,7 +228,7 @@ def _measure(
         flags |= Flag.CARD_PARTLY_HIDDEN
     if side_mm is not None and abs(side_mm / printed_mm - 1) > 0.02:
         flags |= Flag.CARD_SIZE_ASSUMED
-    scale = Scale(
+    return Scale(
         px_per_mm=px_per_mm,
         rel_sd_frac=relative,
         source="card",
@@ -244,7 +238,6 @@ def _measure(
         tilt_deg=tilt_deg,
         flags=flags,
     )
-    return _Card(scale, side_px)
 
 
 def _corner_sd(fit: SideFit, rules: CardSettings) -> float:
@@ -267,9 +260,9 @@ def _mean_side(corners_px: FloatArray) -> float:
     return float(side_lengths_px(corners_px).mean())
 
 
-def _agree(cards: list[_Card], rules: CardSettings) -> Scale:
-    best = cards[0].scale
-    for other in (card.scale for card in cards[1:]):
+def _agree(cards: list[Scale], rules: CardSettings) -> Scale:
+    best = cards[0]
+    for other in cards[1:]:
         gap = abs(other.px_per_mm / best.px_per_mm - 1)
         noise = 3 * float(np.hypot(best.rel_sd_frac, other.rel_sd_frac))
         if gap > max(rules.max_disagreement_frac, noise):

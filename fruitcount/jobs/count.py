@@ -26,12 +26,16 @@ from fruitcount.export.registry import EXPORTS
 from fruitcount.files import shown_name, written_whole
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
+from fruitcount.measurement_record import plain, read_values
 from fruitcount.pipeline import Result, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.passes import AfterCheck, check_count, other_limb_words, second_pass_inputs
 from fruitcount.plan.result import FirstPass
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
+
+_EARLIER = plain(FirstPass(0, float("nan"), float("nan"), ""))
+"""What records of earlier versions lack, as it then reads."""
 
 
 def read_left_standing(path: Path) -> FirstPass:
@@ -50,23 +54,8 @@ def read_left_standing(path: Path) -> FirstPass:
     try:
         record: Any = json.loads(path.read_text(encoding="utf-8"))
         kept = record["left_standing"]
-        nan = float("nan")
-
-        def number(key: str) -> float:
-            return nan if kept.get(key) is None else float(kept[key])
-
-        return FirstPass(
-            kept_count=int(kept["kept_count"]),
-            final_count=number("final_count"),
-            length_mm=number("length_mm"),
-            species=str(kept["species"]),
-            # Records of earlier versions do not hold the rest.
-            plan_choice=str(kept.get("plan_choice", "quick")),
-            left_length_mm=number("left_length_mm"),
-            left_forks_mm=tuple(float(x) for x in kept.get("left_forks_mm", ())),
-            left_fruit_mm=tuple(float(x) for x in kept.get("left_fruit_mm", ())),
-            base_diameter_mm=number("base_diameter_mm"),
-        )
+        sure = {name: kept[name] for name in ("kept_count", "species")}
+        return read_values(FirstPass, {**_EARLIER, **kept, **sure})
     except OSError as fault:
         raise RecordError(f"{path}: cannot be opened: {fault.strerror}") from fault
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as fault:

@@ -245,6 +245,9 @@ def list_photos(store: Store, *, tree_id: int | None = None) -> list[PhotoLine]:
         ]
 
 
+_SAME = ("suffix", "tree_id", "limb_id", "side", "moment", "saved_at")
+
+
 def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | None) -> PhotoLine:
     same = ("suffix", "tree_id", "limb_id", "side", "moment", "saved_at")
     return PhotoLine(
