@@ -2,7 +2,7 @@
 
 Nothing here changes a result. :func:`propose` measures, by leaving out one corrected photo at a
 time, whether a new threshold or new score weights would have found that photo's fruit better,
-and returns a proposal. Only what the user accepts (:meth:`Proposal.accept`) is a tuning, and
+and returns a proposal. Only what the user accepts is a tuning, and
 results made with the shipped settings stay as they are.
 """
 
@@ -118,14 +118,6 @@ class Proposal:
             "photos_n": self.photos_n,
             **{name: [t.hits_n, t.false_n, t.missed_n] for name, t in sides.items()},
         }
-
-    def accept(self) -> Tuning:
-        """The user says yes: the tuning to use on the rest of the folder."""
-        return self.tuning if self.worthwhile else self.shipped
-
-    def decline(self) -> Tuning:
-        """The user says no, or takes it back: the shipped settings."""
-        return self.shipped
 
 
 def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) -> Proposal:

@@ -44,14 +44,8 @@ class Found:
         Photo x, y from base to tip.
     half_px : array, shape (N,)
         Half thickness that the map tells along it.
-    mean_chance : float
-        Mean chance of limb along it.
-    weakest_chance : float
-        The same over its weakest quarter.
     runner_up_frac : float
         Merit of the best route elsewhere as a share of this one's; 0 without another.
-    elsewhere_frac : float
-        Share of all limb on the map that lies off this route.
     base_odds : float
         Log-odds that the first end is the base rather than the tip; 0 if nothing tells.
     leaves_frame : tuple of bool
@@ -62,10 +56,7 @@ class Found:
 
     line_px: FloatArray
     half_px: FloatArray
-    mean_chance: float
-    weakest_chance: float
     runner_up_frac: float
-    elsewhere_frac: float
     base_odds: float
     leaves_frame: tuple[bool, bool]
     right_chance: float
@@ -94,16 +85,12 @@ def search_line(maps: LineMap) -> Found | None:
     if odds < 0:
         path, odds = path[::-1], -odds
     row, column = path.T
-    chance = maps.line[row, column].astype(np.float64)
     elsewhere = float(maps.line[~beside].sum()) / max(float(maps.line.sum()), 1e-9)
     by_net = bool(np.isfinite(maps.half_px).any())
     return Found(
         line_px=maps.to_px(path[:, ::-1].astype(np.float64)),
         half_px=maps.half_px[row, column].astype(np.float64),
-        mean_chance=float(chance.mean()),
-        weakest_chance=float(np.sort(chance)[: max(1, len(chance) // 4)].mean()),
         runner_up_frac=float(runner_up),
-        elsewhere_frac=elsewhere,
         base_odds=odds,
         leaves_frame=(_goes_on(maps, path[0]), _goes_on(maps, path[-1])),
         right_chance=_right_chance(elsewhere) if by_net else float("nan"),

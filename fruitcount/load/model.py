@@ -38,8 +38,6 @@ class LimbModel:
     index : int array
         Which fruitlets are crop.
     fruit_line : int array
-    fruit_at_mm : float array
-        Along its own line.
     fruit_g : float
         One ripe fruit.
     shoot_base_mm : float array
@@ -57,7 +55,6 @@ class LimbModel:
     fruit: Weights
     index: IntArray
     fruit_line: IntArray
-    fruit_at_mm: FloatArray
     fruit_g: float
     shoot_base_mm: FloatArray
     fork_mm: FloatArray
@@ -113,7 +110,6 @@ def limb_model(
         fruit=place.weights(line, at, np.full(len(index), force)),
         index=index,
         fruit_line=line,
-        fruit_at_mm=at,
         fruit_g=fruit_g,
         shoot_base_mm=shoot_base,
         fork_mm=place.fork_mm,

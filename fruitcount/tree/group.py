@@ -31,8 +31,6 @@ class LimbCount:
         How ``count_n`` was reached, in words.
     files : tuple of str
         Photos used.
-    left_out : tuple of str
-        Copies and photos that could not be counted.
     base_diameter_mm : float
         Mean of what the photos told; NaN if none did.
     """
@@ -46,7 +44,6 @@ class LimbCount:
     high_n: float
     how: str
     files: tuple[str, ...]
-    left_out: tuple[str, ...]
     base_diameter_mm: float = math.nan
 
 
@@ -119,7 +116,6 @@ def _limb(
         *key, count, mean(both) if len(both) > 1 else count,
         _mean(best, "count_low_n"), _mean(best, "count_high_n"), how,
         tuple(str(r["file"]) for r in used),
-        tuple(str(r["file"]) for r in left_out),
         _mean([r for r in used if r.get("base_diameter_mm") is not None], "base_diameter_mm")
     )  # fmt: skip
 

@@ -61,6 +61,11 @@ def lesson(seed: int, *, shift: float = 0.0, roundness_tells: float = 0.0) -> Le
 HALF = LearnSettings(shipped_threshold=0.5)
 
 
+def in_use(proposal):
+    """What counts once the user has said yes."""
+    return proposal.tuning if proposal.worthwhile else proposal.shipped
+
+
 def test_threshold_moves_to_where_this_tree_needs_it() -> None:
     proposal = propose([lesson(i, shift=-2.0) for i in range(5)], HALF)
     assert proposal.worthwhile
@@ -84,7 +89,7 @@ def test_gain_holds_on_photos_never_corrected() -> None:
     proposal = propose([lesson(i, shift=1.5, roundness_tells=0.6) for i in range(6)], HALF)
     for seed in (50, 51, 52):
         new = lesson(seed, shift=1.5, roundness_tells=0.6)
-        tuned = tuned_scores(new.marks, proposal.accept()) >= proposal.accept().threshold
+        tuned = tuned_scores(new.marks, in_use(proposal)) >= in_use(proposal).threshold
         plain = new.marks.score >= 0.5
         assert (tuned == new.is_fruit).mean() > (plain == new.is_fruit).mean()
 
@@ -94,14 +99,14 @@ def test_nothing_is_proposed_when_the_shipped_settings_are_right(seed: int) -> N
     proposal = propose([lesson(100 * seed + i) for i in range(4)], HALF)
     assert proposal.after.f1 >= proposal.before.f1
     if not proposal.worthwhile:
-        assert proposal.accept() == shipped_tuning(0.5)
+        assert in_use(proposal) == shipped_tuning(0.5)
         assert "stay" in proposal.sentence
 
 
 def test_one_photo_is_too_few() -> None:
     proposal = propose([lesson(1, shift=-2.0)], HALF)
     assert not proposal.worthwhile
-    assert proposal.accept() == proposal.decline() == shipped_tuning(0.5)
+    assert in_use(proposal) == proposal.shipped == shipped_tuning(0.5)
     assert "at least two" in proposal.sentence
     assert propose([], HALF).before.hits_n == 0
 
@@ -110,8 +115,8 @@ def test_declining_brings_the_shipped_answer_back() -> None:
     marks = lesson(3).marks
     proposal = propose([lesson(i, roundness_tells=0.6) for i in range(5)], HALF)
     assert proposal.worthwhile
-    tuned = apply_tuning(marks, proposal.accept())
-    back = apply_tuning(marks, proposal.decline())
+    tuned = apply_tuning(marks, in_use(proposal))
+    back = apply_tuning(marks, proposal.shipped)
     assert len(tuned) != len(back) or not np.array_equal(tuned.score, back.score)
     np.testing.assert_array_equal(back.score, marks.score[marks.score >= 0.5])
 
