@@ -2,8 +2,8 @@
 
 Nothing here changes a result. :func:`propose` measures, by leaving out one corrected photo at a
 time, whether a new threshold or new score weights would have found that photo's fruit better,
-and returns a proposal. Only what the user accepts is a tuning, and
-results made with the shipped settings stay as they are.
+and returns a proposal. Only what the user accepts is a tuning, and results made with the shipped
+settings stay as they are.
 """
 
 from __future__ import annotations

@@ -93,7 +93,7 @@ def outlined_line(
 def dashed_line(
     picture: Pixels, start: tuple[float, float], end: tuple[float, float], *, rgb: RGB, width: int
 ) -> None:
-    """A dashed straight line with a dark edge, in place."""
+    """A dashed straight line with a dark edge, in place; picture of shape (rows, columns, 3)."""
     a, b = np.array(start, float), np.array(end, float)
     length = float(np.hypot(*(b - a)))
     dash = 4.0 * width

@@ -326,7 +326,7 @@ def _wrapped(words: str, size_px: int, width_px: int) -> list[str]:
 
 
 def legend(result: Result, width_px: int) -> Pixels:
-    """The band that tells each mark's meaning and how many there are; arguments as above."""
+    """The band that tells each mark's meaning and how many there are; shape (rows, width_px, 3)."""
     size_px = _small_px(width_px)
     actions = fruit_actions(result.measurement.fruitlets, result.decision.plan)
     present = [(style, actions.count(name)) for name, style in ACTIONS.items() if name in actions]

@@ -80,7 +80,7 @@ def of_last_photo(work: Callable[[Pixels], Answer]) -> Callable[[Pixels], Answer
     """Keep a function's answer for the last photo, as long as that photo lives.
 
     Several stages ask the same of one photo in turn. Only a picture that cannot be written to is
-    remembered, as :func:`fruitcount.read_photo` gives them.
+    remembered, of shape (rows, columns, 3), as :func:`fruitcount.read_photo` gives them.
     """
     last: list[tuple[weakref.ref[Pixels], Answer]] = []
 
