@@ -47,20 +47,6 @@ from fruitcount.types import (
     Scale,
 )
 
-__all__ = [
-    "SCALE_KINDS",
-    "CountSettings",
-    "Decision",
-    "Result",
-    "ScaleRequest",
-    "as_choice",
-    "count_flags",
-    "count_limb",
-    "decide",
-    "detection_threshold",
-    "measure",
-]
-
 # A mark whose score is within this of the threshold is "doubtful"; when more than a third of the
 # marks are, the photo as a whole is. Our choice.
 DOUBT_MARGIN = 0.12

@@ -13,8 +13,8 @@ from screen_words import plain, table
 from fruitcount.calibrate.learn import Proposal
 from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
 from fruitcount.evaluate.scores import Tally
-from fruitcount.store.kept import PhotoLine
 from fruitcount.store.limbs import load_tuning
+from fruitcount.store.photo_record import PhotoLine
 
 
 def show_learning(lines: Sequence[PhotoLine], tree_id: int) -> None:

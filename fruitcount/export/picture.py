@@ -216,7 +216,7 @@ def _marks(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
         mark(picture, at, style.shape, rgb=style.rgb, width=weight)
 
 
-def _cuts(picture: Picture, result: Result, zoom: float, weight: int, units: str) -> None:
+def _cuts(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
     for a, b in _cut_ends(result, zoom, weight):
         dashed_line(picture, (a[0], a[1]), (b[0], b[1]), rgb=CUT_RGB, width=2 * weight)
     for words, x, y in _cut_labels(picture, result, zoom, weight, units):
@@ -235,7 +235,7 @@ def _cut_ends(result: Result, zoom: float, weight: int) -> list[tuple[FloatArray
 
 
 def _cut_labels(
-    picture: Picture, result: Result, zoom: float, weight: int, units: str
+    picture: Pixels, result: Result, zoom: float, weight: int, units: str
 ) -> list[tuple[str, float, float]]:
     """Words of each cut, and their top left."""
     marks, out = _circles(result.measurement.fruitlets, zoom, weight), []

@@ -18,8 +18,6 @@ from fruitcount.pipeline import Result
 from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb
 
-__all__ = ["joined_coco", "joined_record", "write_side"]
-
 
 def write_side(path: Path, photo: Photo, number: int, joined: JoinedLimb, result: Result) -> None:
     """Write the photo of this number with the joined limb's marks that it shows, as JPEG."""

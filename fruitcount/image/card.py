@@ -125,9 +125,9 @@ def find_card(
     return _agree(cards, rules)
 
 
-def _is_none(card: _Card) -> bool:
-    tiny = card.side_px < _LEAST_HIDDEN_PX and Flag.CARD_PARTLY_HIDDEN in card.scale.flags
-    return tiny or not _DOUBTED & ~card.scale.flags
+def _is_none(card: Scale) -> bool:
+    tiny = _mean_side(card.corners_px) < _LEAST_HIDDEN_PX and Flag.CARD_PARTLY_HIDDEN in card.flags
+    return tiny or not _DOUBTED & ~card.flags
 
 
 def on_card(

@@ -119,7 +119,7 @@ def _reduced(rgb: Pixels) -> Pixels:
     return reduced_to(rgb, size)
 
 
-def _sharpness(grey: NDArray[np.float32]) -> float:
+def _sharpness(grey: F32) -> float:
     before = _top_gradient(grey)
     after = _top_gradient(cv2.GaussianBlur(grey, (0, 0), 2.0))
     return before / after if after > 1.0 else float("nan")

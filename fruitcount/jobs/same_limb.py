@@ -6,15 +6,14 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+from fruitcount.count_settings import CountSettings
 from fruitcount.export.sides_picture import joined_coco, joined_record, write_side
 from fruitcount.files import written_whole
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem
-from fruitcount.pipeline import CountSettings, Result, decide, measure
+from fruitcount.pipeline import Result, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.views import JoinedLimb, join_photos
-
-__all__ = ["count_same_limb", "same_limb_lines"]
 
 TRIED = (
     "Joining was tried on drawn limbs only: about one pair in six joins two different fruit. "

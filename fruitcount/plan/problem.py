@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.cautions import LOPPERS_MM
+from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species.model import Species

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from fruitcount.cautions import LOPPERS_MM, cut_tool
 from fruitcount.flags import LOAD_DOUBTS, Flag
+from fruitcount.fruitlets import BoolArray
 from fruitcount.plan.inputs import RULES, GrowerInputs
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget

@@ -9,8 +9,6 @@ from scipy import stats
 
 from fruitcount.tree.hidden import TOO_HIGH_FRAC, TOO_LOW_FRAC, BothSides
 
-__all__ = ["chao_bound", "likely_range"]
-
 
 def chao_bound(once_n: int, twice_n: int, photos_n: int, seen_n: int) -> tuple[float, float]:
     """Least number of fruit that is likely there, and the upper end of its 95 % interval.

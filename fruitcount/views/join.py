@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, FruitcountError, OtherLimbError
 from fruitcount.fruitlets import FloatArray, Fruitlets, Kind
@@ -58,7 +57,7 @@ class JoinedLimb:
     measurement: Measurement
     photos: tuple[Measurement, ...]
     base: int
-    fruit: tuple[NDArray[np.int64], ...]
+    fruit: tuple[IntArray, ...]
     possible_n: int = 0
 
     def on_photo(self, number: int) -> Fruitlets:
@@ -71,7 +70,7 @@ class JoinedLimb:
         )
 
     @property
-    def seen_on(self) -> NDArray[np.int64]:
+    def seen_on(self) -> IntArray:
         """On how many photos each fruit is."""
         rows = np.concatenate([r[r >= 0] for r in self.fruit])
         return np.bincount(rows, minlength=len(self.measurement.fruitlets))
@@ -174,7 +173,7 @@ def _px_per_mm(photos: Sequence[Measurement], number: int) -> float:
     return length_px / (float(np.median(known)) if known else NOMINAL_MM)
 
 
-def _places(photos: Sequence[Measurement], rows: Sequence[NDArray[np.int64]]) -> list[Places]:
+def _places(photos: Sequence[Measurement], rows: Sequence[IntArray]) -> list[Places]:
     return [
         places_of(replace(p, fruitlets=p.fruitlets.take(r)), _px_per_mm(photos, k))
         for k, (p, r) in enumerate(zip(photos, rows, strict=True))
@@ -230,7 +229,7 @@ def _tracks(
     return {key: order[name] for key, name in label.items()}, len(doubtful)
 
 
-def _renumbered(number: list[NDArray[np.int64]], base: int) -> list[NDArray[np.int64]]:
+def _renumbered(number: list[IntArray], base: int) -> list[IntArray]:
     """The base photo's fruit come first, in their order."""
     others = [n for k, n in enumerate(number) if k != base]
     order = [int(v) for n in [number[base], *others] for v in n if v >= 0]
@@ -238,7 +237,7 @@ def _renumbered(number: list[NDArray[np.int64]], base: int) -> list[NDArray[np.i
     return [np.array([new[int(v)] if v >= 0 else -1 for v in n], dtype=np.int64) for n in number]
 
 
-def _views(number: list[NDArray[np.int64]], base: int) -> list[list[tuple[int, int]]]:
+def _views(number: list[IntArray], base: int) -> list[list[tuple[int, int]]]:
     """For each fruit its (photo, row) marks, the base photo's first."""
     out: dict[int, list[tuple[int, int]]] = {}
     for photo in sorted(range(len(number)), key=lambda p: p != base):
@@ -248,7 +247,7 @@ def _views(number: list[NDArray[np.int64]], base: int) -> list[list[tuple[int, i
     return [out[k] for k in sorted(out)]
 
 
-def _union(photos: Sequence[Measurement], base: int, number: list[NDArray[np.int64]]) -> Fruitlets:
+def _union(photos: Sequence[Measurement], base: int, number: list[IntArray]) -> Fruitlets:
     """Each fruit once, as its first photo has it; size of the best view, kind by the vote."""
     views = _views(number, base)
     tables = [p.fruitlets for p in photos]
@@ -304,9 +303,9 @@ def _moved(
     fruit: Fruitlets,
     photos: Sequence[Measurement],
     base: int,
-    number: list[NDArray[np.int64]],
+    number: list[IntArray],
     on_base: dict[int, tuple[FloatArray, FloatArray]],
-    rows: list[NDArray[np.int64]],
+    rows: list[IntArray],
 ) -> Fruitlets:
     """Fruit that the base photo does not show, put where they must hang on it."""
     limb, scale = photos[base].limb, photos[base].scale

@@ -12,8 +12,6 @@ from scipy.optimize import linear_sum_assignment
 from fruitcount.fruitlets import FloatArray
 from fruitcount.views.places import Places
 
-__all__ = ["Pairing", "Spread", "Stand", "pair_fruit", "seen_on_second"]
-
 
 @dataclass(frozen=True)
 class Spread:

@@ -10,8 +10,6 @@ from fruitcount.fruitlets import FloatArray, Kind
 from fruitcount.lines import line_length_px, nearest_on_line, point_on_line
 from fruitcount.types import Measurement
 
-__all__ = ["Places", "places_of"]
-
 NOMINAL_MM = 600.0
 """Taken for the limb's length where no photo has a scale: only shares of it matter then."""
 _CHORD_FRAC = 0.04

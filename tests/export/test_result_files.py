@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 import fruitcount.export.picture as strip
+from fruitcount.count_settings import CountSettings
 from fruitcount.csv_table import safe_cell, write_table
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
