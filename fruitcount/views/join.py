@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from fruitcount.errors import BadInputError, FruitcountError, OtherLimbError
-from fruitcount.fruitlets import FloatArray, Fruitlets, Kind
+from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
 from fruitcount.tree.hidden import BothSides, SidePair
@@ -17,8 +17,6 @@ from fruitcount.types import Measurement
 from fruitcount.views.hidden import likely_range
 from fruitcount.views.match import Pairing, pair_fruit, seen_on_second
 from fruitcount.views.places import NOMINAL_MM, Places, places_of
-
-__all__ = ["JoinedLimb", "join_photos", "joined_sides", "one_limb"]
 
 LEAST_GAIN, GAIN_A_FRUIT = 6.5, 1.2
 """Log likelihood won from which two photos are believed to show one limb: the more, the more fruit
