@@ -95,7 +95,7 @@ def filled_up(picture: Pixels) -> Pixels:
     return np.asarray(full, np.uint8)
 
 
-def asked(net: Any, picture: NDArray[np.uint8], names: tuple[str, ...]) -> list[F32]:
+def asked(net: Any, picture: Pixels, names: tuple[str, ...]) -> list[F32]:
     """Answers of a net under these names, of shape (n, h, w); the picture is (rows, columns, 3)."""
     with _ONE_AT_A_TIME:  # the net keeps its input between the two calls
         # It keeps a copy: no name here, so that the original (30 MB) goes before the net runs.

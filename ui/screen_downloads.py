@@ -11,7 +11,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
@@ -26,6 +25,7 @@ from fruitcount.export.record import result_to_dict, write_coco
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+from fruitcount.fruitlets import Pixels
 from fruitcount.image.reduce import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource

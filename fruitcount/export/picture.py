@@ -26,6 +26,7 @@ from fruitcount.export.words import (
     fruit_actions,
     main_lines,
 )
+from fruitcount.fruitlets import FloatArray, Fruitlets, Pixels
 from fruitcount.image.reduce import zoomed
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result

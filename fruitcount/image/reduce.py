@@ -31,7 +31,7 @@ def whole_step(factor: float) -> float:
     return whole if abs(whole / factor - 1) < NEAR_WHOLE else factor
 
 
-def zoomed(picture: NDArray[np.uint8], zoom: float) -> NDArray[np.uint8]:
+def zoomed(picture: Pixels, zoom: float) -> Pixels:
     """The picture so many times as large, at least one pixel each way.
 
     Shape (rows, columns, 3), which the result has with other rows and columns.
@@ -41,9 +41,7 @@ def zoomed(picture: NDArray[np.uint8], zoom: float) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(picture, size, interpolation=how), np.uint8)
 
 
-def reduced_to(
-    picture: NDArray[np.uint8], size: tuple[int, int], *, spare: float = 1.0
-) -> NDArray[np.uint8]:
+def reduced_to(picture: Pixels, size: tuple[int, int], *, spare: float = 1.0) -> Pixels:
     """A smaller copy by area averaging.
 
     The picture is first halved as often as it stays at least as large as asked for: the mean of
