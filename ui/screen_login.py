@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
 
-from screen_shell import read_asset, with_shell
+from screen_shell import read_asset, unpacked, with_shell
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, Response
 
@@ -170,7 +170,7 @@ class Gate:
         if answer is None and scope["path"] == "/enter" and self.guard and scope["type"] == "http":
             answer = await self._enter(Request(scope, receive), self.guard)
         if answer is None:
-            await self.app(scope, receive, _sealed(with_shell(scope, send)))
+            await self.app(unpacked(scope), receive, _sealed(with_shell(scope, send)))
         elif scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008})
         else:

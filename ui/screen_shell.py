@@ -75,6 +75,12 @@ def with_shell(scope: Scope, send: Send) -> Send:
     return send_with_shell
 
 
+def unpacked(scope: Scope) -> Scope:
+    """The same request asking for an answer that is not compressed, so that it can be changed."""
+    headers = [(k, v) for k, v in scope.get("headers", []) if k.lower() != b"accept-encoding"]
+    return {**scope, "headers": headers}
+
+
 def _is_page(start: Message) -> bool:
     kinds = [v for k, v in start.get("headers", []) if k.lower() == b"content-type"]
     return start["status"] == 200 and any(v.startswith(b"text/html") for v in kinds)

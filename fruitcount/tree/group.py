@@ -31,6 +31,8 @@ class LimbCount:
         How ``count_n`` was reached, in words.
     files : tuple of str
         Photos used.
+    left_out : tuple of str
+        Copies and photos that could not be counted.
     base_diameter_mm : float
         Mean of what the photos told; NaN if none did.
     """
@@ -44,6 +46,7 @@ class LimbCount:
     high_n: float
     how: str
     files: tuple[str, ...]
+    left_out: tuple[str, ...]
     base_diameter_mm: float = math.nan
 
 
@@ -116,7 +119,8 @@ def _limb(
         *key, count, mean(both) if len(both) > 1 else count,
         _mean(best, "count_low_n"), _mean(best, "count_high_n"), how,
         tuple(str(r["file"]) for r in used),
-        _mean([r for r in used if r.get("base_diameter_mm") is not None], "base_diameter_mm")
+        tuple(str(r["file"]) for r in left_out),
+        _mean([r for r in used if r.get("base_diameter_mm") is not None], "base_diameter_mm"),
     )  # fmt: skip
 
 
@@ -207,5 +211,5 @@ def _entry(
     days = {m: max((r["on"] for r in p if r.get("on")), default=None) for m, p in photos.items()}
     return LimbSeason(
         name, year, before, after, keep, days.get("before"), days.get("after"), off, over,
-        sum(map(len, photos.values())), any(r.get("limb") for p in photos.values() for r in p)
+        sum(map(len, photos.values())), any(r.get("limb") for p in photos.values() for r in p),
     )  # fmt: skip

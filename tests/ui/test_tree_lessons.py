@@ -17,6 +17,7 @@ from tree_lessons import find_many
 
 import fruitcount.corrections as cx
 from fruitcount.calibrate.tuning import Tuning
+from fruitcount.files import sample_folder
 from fruitcount.fruitlets import Fruitlets
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import Event, open_records
@@ -184,12 +185,10 @@ def test_going_back_keeps_what_a_person_did_since(tree):
     assert not lessons.learned_here(back)
 
 
-def test_marks_of_many_photos_are_found_by_worker_processes_and_kept(
-    tmp_path, limb_jpeg, monkeypatch
-):
+def test_marks_of_many_photos_are_found_by_worker_processes_and_kept(tmp_path, monkeypatch):
     monkeypatch.setenv(DATA_VARIABLE, str(tmp_path))  # workers may run a page anew
     records = open_records(tmp_path)
-    rgb = cv2.imdecode(np.frombuffer(limb_jpeg, np.uint8), cv2.IMREAD_COLOR)
+    rgb = cv2.resize(cv2.imread(str(sample_folder() / "peach-leafy.jpg")), (1000, 750))
     coded = [cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, 90 + n])[1] for n in range(4)]
     paths = [records.path(records.add_photo(bytes(data), "a.jpg")) for data in coded]
     told = []
