@@ -54,7 +54,7 @@ def show() -> None:
     today, store = date.today(), cache.records().store
     trees = load_trees(store, day=today)
     usual = season_year(today, southern=bool(trees) and all(t.southern for t in trees))
-    asked = int(top.number_input("Season of bloom", 2000, 2100, usual, width=130))
+    asked = int(top.number_input("Season of bloom", 2000, 2100, usual, width=150))
     year = None if asked == usual else asked  # else each tree's own, in its hemisphere
     trees = trees if year is None else load_trees(store, year=year)
     kept = partial(keep, year=year)
