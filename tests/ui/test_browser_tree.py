@@ -121,7 +121,8 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     field = page.get_by_label("Fruit of limb 1 seen on both")
     page.wait_for_function("e => e.value !== ''", arg=field.element_handle(), timeout=60000)
     assert field.input_value() == str(both)
-    page.locator("img").nth(3).wait_for(timeout=60000)  # both photos again, beside the field
+    # both photos again: one may lie in a folded part
+    page.locator("img").nth(3).wait_for(state="attached", timeout=60000)
     field.fill("")
     page.keyboard.press("Enter")
     page.get_by_text("Told of 0 of 1 limbs").wait_for(timeout=60000)
