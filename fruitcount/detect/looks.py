@@ -88,14 +88,13 @@ def _joint_score(maps: Maps, circles: FloatArray) -> FloatArray:
     """Chance of a fruit at circles, shape (3, N), by all looks that see them at a good size."""
     r = circles[2]
     own = calibrated_score(heat_at(maps, circles), r, maps.px_per_cell)
-    odds = _clues(maps, circles, _log_odds(own)) @ np.array(WEIGHTS)
-    seen = np.any([_of_good_size(other, r) for other in maps.others], axis=0)
-    return np.where(seen, expit(odds), own)
+    good = np.stack([_of_good_size(other, r) for other in maps.others])
+    odds = _clues(maps, circles, _log_odds(own), good) @ np.array(WEIGHTS)
+    return np.where(good.any(axis=0), expit(odds), own)
 
 
-def _clues(maps: Maps, circles: FloatArray, own: FloatArray) -> FloatArray:
-    """What the weights are for, shape (N, 5), from the fruit net's log-odds, shape (N,)."""
-    good = np.stack([_of_good_size(other, circles[2]) for other in maps.others])
+def _clues(maps: Maps, circles: FloatArray, own: FloatArray, good: BoolArray) -> FloatArray:
+    """What the weights are for, shape (N, 5): own log-odds (N,), looks of good size (looks, N)."""
     heat = np.stack([_log_odds(heat_at(other, circles)) for other in maps.others])
     width = np.stack([np.log(_width_px(o, circles[2]) / USUAL_WIDTH_PX) for o in maps.others])
     looks_n = np.maximum(good.sum(axis=0), 1)

@@ -6,7 +6,7 @@ import numpy as np
 
 from fruitcount.fruitlets import F32, BoolArray, FloatArray, Pixels
 from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import reduced_to
+from fruitcount.image.reduce import of_last_photo, reduced_to
 
 SIDE_PX = 200
 """Long side at which it is looked for."""
@@ -27,6 +27,7 @@ pear tiles without one, many before the sky, where one is; on 54 coffee and peac
 used to set it, none is."""
 
 
+@of_last_photo
 def backdrop(rgb: Pixels) -> FloatArray:
     """Outline of a plain sheet behind the limb.
 
