@@ -106,6 +106,26 @@ class Page:
         self.page.locator(f"button[data-job={name}]").click()
 
 
+def open_part(page, words: str, until: str | None = None) -> None:
+    """Unfold the part of a page with these words on it, and keep it so until the page rests.
+
+    A tap while the page is built anew is lost, or folds the part again: so it is looked at after
+    each tap whether the part is open, and whether the text to wait for is there.
+    """
+    title = page.locator("summary").filter(has_text=words).first
+    title.wait_for(timeout=120000)
+    held, deadline = 0, time.monotonic() + 120
+    while held < 3:
+        assert time.monotonic() < deadline, f"{words}: does not stay open, or without {until!r}"
+        page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
+        if not title.evaluate("e => e.closest('details').open"):
+            title.click()
+            held = 0
+        page.wait_for_timeout(150)
+        there = until is None or page.get_by_text(until).first.is_visible()
+        held = held + 1 if there and title.evaluate("e => e.closest('details').open") else 0
+
+
 def fetch(page, words: str) -> bytes:
     """What a download button gives.
 
@@ -122,7 +142,7 @@ def fetch(page, words: str) -> bytes:
         page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
         button = page.get_by_role("button", name=words, exact=True)
         if not button.is_visible() and page.get_by_text("Pictures, files to download").count():
-            page.get_by_text("Pictures, files to download").click()
+            open_part(page, "Pictures, files to download")
         button.click()
         for _ in range(200):
             page.wait_for_timeout(100)

@@ -14,7 +14,7 @@ import cv2
 import icalendar
 import pypdf
 import pytest
-from browse import DESK, PHONE, fetch
+from browse import DESK, PHONE, fetch, open_part
 from conftest import keep_counted
 
 from fruitcount.evaluate.synthetic import draw_scene
@@ -56,7 +56,7 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     page.wait_for_selector("text=of 5 photos", timeout=60000)
     page.wait_for_selector("text=fruit seen", timeout=120000)
     assert "not kept" in page.get_by_text("broken.jpg:").inner_text()
-    page.get_by_text("The photos, most doubtful first").click()
+    open_part(page, "The photos, most doubtful first")
     pictures = page.locator("img[alt^='Limb ']")
     pictures.nth(3).wait_for(timeout=60000)
     assert pictures.count() == 4
@@ -73,7 +73,7 @@ def test_photos_of_a_tree_are_counted_grouped_and_taken_away(chromium, shared_se
     best = max(by_name[f"1_{side}.jpg"]["count_n"] for side in ("front", "back"))
     total = best + by_name["2_before.jpg"]["count_n"]
     assert re.search(rf"\b{total} fruit", words)
-    page.get_by_text("What you know of the tree").click()
+    open_part(page, "What you know of the tree")
     page.get_by_role("textbox", name="Base thickness of each other limb, mm").fill("20, 25")
     page.keyboard.press("Enter")
     page.wait_for_selector("text=95% interval")
@@ -92,8 +92,8 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
         [_file("1_front.jpg", _drawn(7)), _file("1_back.jpg", _drawn(8))]
     )
     page.get_by_role("button", name="Count them").click()
-    page.get_by_text("What you know of the tree").click(timeout=120000)
-    page.get_by_text("Fruit that neither side shows").click()
+    open_part(page, "What you know of the tree")
+    open_part(page, "Fruit that neither side shows")
     assert page.get_by_text("capture-recapture").count() == 0
     shown = page.get_by_text(re.compile(r"\d+ on the front, \d+ on the back")).inner_text()
     front, back = (int(n) for n in re.findall(r"(\d+) on", shown))
@@ -103,8 +103,7 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     page.get_by_text("Told of 1 of 1 limbs").wait_for(timeout=60000)
     whole = (front + 1) * (back + 1) / (both + 1) - 1
     words = f"by the method itself {whole:.0f} fruit with those that neither shows"
-    page.get_by_text("Limb by limb, and what to bear in mind").click()
-    page.get_by_text(words).first.wait_for(timeout=60000)
+    open_part(page, "Limb by limb, and what to bear in mind", until=words)
     page.get_by_text("Fruit that no side can show").first.wait_for(timeout=60000)
     page.get_by_text(f"About {whole:.0f} fruit on the tree").first.wait_for(timeout=60000)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -116,8 +115,8 @@ def test_fruit_on_both_sides_by_phone_is_kept_and_in_the_files(chromium, server)
     assert words in " ".join(sheet.split())
     assert "come on top" in " ".join(sheet.split())
     page.reload()  # it is in the records, not only on this page
-    page.get_by_text("What you know of the tree").click(timeout=60000)
-    page.get_by_text("Fruit that neither side shows").click()
+    open_part(page, "What you know of the tree")
+    open_part(page, "Fruit that neither side shows")
     field = page.get_by_label("Fruit of limb 1 seen on both")
     page.wait_for_function("e => e.value !== ''", arg=field.element_handle(), timeout=60000)
     assert field.input_value() == str(both)
@@ -134,11 +133,7 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, server):
     context = chromium.new_context(**DESK)
     page = context.new_page()
     page.goto(server.url + "/season")
-    page.get_by_text("Add a tree").wait_for(timeout=60000)
-    page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
-    page.wait_for_timeout(500)
-    if not page.get_by_label("Name or place").is_visible():  # open where there is no tree yet
-        page.get_by_text("Add a tree").click()
+    open_part(page, "Add a tree")
     page.get_by_label("Name or place").fill("Old peach, gate")
     page.get_by_role("button", name="Save").first.click()
     # in a drawer: nothing is due yet
@@ -175,7 +170,7 @@ def test_printed_sheets_follow_inches_and_pounds(chromium, server):
     page.goto(server.url + "/tree?tree=Gate&units=us")
     sheets = {"tree": fetch(page, "Work sheet (PDF)")}
     page.goto(server.url + "/season?units=us")
-    page.get_by_text("Summaries of the blocks").click(timeout=60000)
+    open_part(page, "Summaries of the blocks")
     sheets |= {"log": fetch(page, "Season log (PDF)"), "block": fetch(page, "South (PDF)")}
     first = {name: pypdf.PdfReader(io.BytesIO(data)).pages[0] for name, data in sheets.items()}
     assert {name: round(float(p.mediabox.width)) for name, p in first.items()} == dict.fromkeys(
@@ -201,7 +196,7 @@ def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
     context = chromium.new_context(**PHONE)
     page = context.new_page()
     page.goto(server.url + "/season")
-    page.get_by_text("Temperatures: thin earlier?").click(timeout=60000)
+    open_part(page, "Temperatures: thin earlier?")
     start = datetime.combine(bloom, time())
     hours = [(start + timedelta(hours=h)).isoformat() for h in range(24 * 40)]
     table = "time,temperature_c\n" + "".join(f"{hour},20.0\n" for hour in hours)
@@ -215,7 +210,7 @@ def test_warm_weeks_after_bloom_and_the_summaries_of_blocks(chromium, server):
     page.get_by_text(f"Gate: {expected:,.0f} degree hours").wait_for(timeout=60000)
     page.get_by_text("thin earlier").nth(1).wait_for(timeout=60000)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    page.get_by_text("Summaries of the blocks").click()
+    open_part(page, "Summaries of the blocks")
     for button, name, other in (
         ("South (PDF)", "Gate", "Wall"),
         ("Trees without a block (PDF)", "Wall", "Gate"),
@@ -244,8 +239,8 @@ def test_sheets_of_limbs_in_groups_and_of_walks(chromium, server):
     context = chromium.new_context(**DESK)
     page = context.new_page()
     page.goto(server.url + "/tree?tree=Gate")
-    page.get_by_text("What you know of the tree").click(timeout=60000)
-    page.get_by_text("Sheets of limbs or walks (CSV)").click(timeout=60000)
+    open_part(page, "What you know of the tree")
+    open_part(page, "Sheets of limbs or walks (CSV)")
     here = page.get_by_test_id("stFileUploader")
     limbs = here.filter(has_text="Every limb of the tree").locator("input[type=file]")
     walks = here.filter(has_text="Random walks").locator("input[type=file]")
