@@ -35,7 +35,6 @@ from fruitcount.load.report import LoadReport, Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.result import Choice, Plan
-from fruitcount.plan.words import with_other_plan
 from fruitcount.species.loader import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
@@ -99,11 +98,6 @@ class Decision:
         ):
             return ()
         return as_choice(self, chosen=True), as_choice(other, chosen=False)
-
-    @property
-    def answer(self) -> str:
-        """The first line a person reads; it says so where this plan gives up most of the crop."""
-        return with_other_plan(self.plan.answer, self.choices)
 
     @property
     def flags(self) -> Flag:

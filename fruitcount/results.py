@@ -172,7 +172,7 @@ def result_row(result: Result) -> ResultRow:
         doubt_frac=_doubt_frac(fruit, detection_threshold(measurement.source) + DOUBT_MARGIN),
         work_seconds=_known(plan.work_seconds),
         flags=tuple(flag_names(decision.flags)),
-        answer=decision.answer,
+        answer=decision.plan.answer,
     )
 
 

@@ -104,7 +104,7 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
             "sheet": _sheet_words(result, tmp_path),
         }
         for where, words in shown.items():
-            assert _squeezed(result.decision.answer) in words, (name, where)
+            assert _squeezed(result.decision.plan.answer) in words, (name, where)
             for line in load_lines(result.decision.load):
                 assert _squeezed(line) in words, (name, where, line)
             for warning in result.decision.warnings:
@@ -118,7 +118,7 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
         for note in result.decision.notes:
             assert _squeezed(note) in shown["terminal"], (name, note)
             assert _squeezed(note) in shown["sheet"], (name, note)
-        assert terminal[1] == result.decision.answer == record["answer"] == row.answer
+        assert terminal[1] == result.decision.plan.answer == record["answer"] == row.answer
         assert record["warnings"] == list(result.decision.warnings)
         screen = screen_result.answer_of(result, "metric")
         missing = set(result.decision.warnings) - set(screen.warnings)

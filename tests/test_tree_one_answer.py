@@ -225,7 +225,7 @@ def _words(app: AppTest) -> str:
 def _agrees(words: str, view, result) -> None:
     """The Limb page says all of a result: number, range, size, cuts, load, doubts, notes."""
     plan = result.decision.plan
-    big, _, small = result.decision.answer.partition(": ")
+    big, _, small = result.decision.plan.answer.partition(": ")
     assert view.summary == big
     assert small in view.detail
     assert count_line(result.measurement) in view.detail

@@ -148,7 +148,7 @@ def show_limb(result: Result, units: str) -> None:
         return
     png = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).png()
     told = [*cut_lines(plan, units), *load_lines(load, units)]
-    alt = f"The limb drawn straight: {'. '.join([result.decision.answer, *told])}."
+    alt = f"The limb drawn straight: {'. '.join([result.decision.plan.answer, *told])}."
     st.image(png, width="stretch", alt=alt)
 
 

@@ -64,7 +64,7 @@ def answer_of(result: Result, units: str) -> Answer:
     if ask == "length" and Flag.LIMB_LEAVES_FRAME in flags:
         words = "How long is the limb in the photo?"
     n, fruit = plan.crop_count, result.measurement.fruitlets
-    big, _, reason = result.decision.answer.partition(": ")
+    big, _, reason = result.decision.plan.answer.partition(": ")
     small = counted = count_line(result.measurement, units)
     if reason:
         small = f"{reason}. {counted}" if plan.off_count else reason

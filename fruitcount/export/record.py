@@ -49,7 +49,7 @@ def result_to_dict(result: Result) -> dict[str, Any]:
     decision = result.decision
     return {
         "fruitcount": __version__,
-        "answer": decision.answer,
+        "answer": decision.plan.answer,
         "caution": " ".join(CAUTIONS_SHORT),
         "measurement": measurement_to_dict(result.measurement),
         "inputs": plain(decision.inputs),

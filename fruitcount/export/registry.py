@@ -59,7 +59,7 @@ def _write_diagram(result: Result, path: Path, units: str = "metric") -> None:
     from fruitcount.export.limb_diagram import draw_limb
 
     seen, decision = result.measurement, result.decision
-    plan, load, answer = decision.plan, decision.load, decision.answer
+    plan, load, answer = decision.plan, decision.load, decision.plan.answer
     page = draw_limb(seen.fruitlets, seen.limb, plan, load, system=units, answer=answer)
     path.write_bytes(page.png())
 

@@ -23,7 +23,7 @@ from fruitcount.export.report_page import (
 )
 from fruitcount.files import shown_name
 from fruitcount.plan.result import Plan
-from fruitcount.plan.words import choice_lines, with_other_plan
+from fruitcount.plan.words import choice_lines
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.plan import TreePlan
@@ -94,7 +94,7 @@ def headline(plan: TreePlan) -> str:
         limbs = "limb" if len(seen) == 1 else f"{len(seen)} limbs"
         kept = number(sum(x.keep_n for x in seen))
         words = f"on the {limbs} photographed keep {kept}, {off}"
-    return with_other_plan(words, plan.choices)
+    return words
 
 
 def harvest_words(plan: TreePlan, units: str) -> str:

@@ -151,7 +151,7 @@ def main_lines(result: Result, units: str = "metric") -> list[str]:
     """What picture and terminal say alike, most important first: what to do leads."""
     measurement, decision = result.measurement, result.decision
     return [
-        decision.answer,
+        decision.plan.answer,
         *(f"Check: {words}" for words in decision.warnings),
         *choice_lines(decision.choices, units),
         *cut_lines(decision.plan, units),

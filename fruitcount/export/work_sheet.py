@@ -63,7 +63,7 @@ def limb_work_sheet(
         text(name, 15, bold=True),
         text(_what(job, name), 9),
         Spacer(1, 4),
-        text(decision.answer, 17, bold=True),
+        text(decision.plan.answer, 17, bold=True),
         Spacer(1, 8),
     ]
     body_height = height - _height(top, width) - 12

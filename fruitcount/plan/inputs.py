@@ -65,8 +65,9 @@ class GrowerInputs:
         Shoot length with leaves left beyond the last kept fruit. Our choice, 40 mm.
     plan_choice : {"quick", "full"}
         ``"quick"`` shortens the limb: about nine-tenths of the thinning by one or two clipper
-        cuts (common practice, no source), at the price of the wood that goes. ``"full"`` pinches
-        and leaves the wood, for more fruit at harvest. The second pass always pinches.
+        cuts (common practice, no source), at the price of the wood that goes, but never below
+        what half of the crop wants (our choice). ``"full"`` pinches and leaves the wood, for more
+        fruit at harvest. The second pass always pinches.
     max_cut_frac : float
         Largest share of the limb's length that one cut may take; 0 where the limb must not be
         shortened. The trade cuts on the outer two-thirds (common practice, no source).

@@ -10,7 +10,7 @@ import numpy as np
 from fruitcount.cautions import LOPPERS_MM
 from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
-from fruitcount.plan.target import KeepTarget
+from fruitcount.plan.target import KeepTarget, spacings_mm
 from fruitcount.species.model import Species
 from fruitcount.types import Limb
 
@@ -265,7 +265,11 @@ def thinning_problem(
         shoot_length=placed.shoot_length_px / px_per_unit,
     )
     whole = placed.wood_mm if in_mm else length
-    costs = _costs(wood, limb, inputs, even=whole / max(target.final, 1.0), in_mm=in_mm)
+    even = whole / max(target.final, 1.0)
+    # The shortest limb still carries one.
+    half = math.ceil(target.final / 2) if target.final > 2 else 0
+    stays = half * (spacings_mm(species, inputs)[1] if in_mm else even)
+    costs = _costs(wood, limb, inputs, even=even, stays=stays, in_mm=in_mm)
     return ThinningProblem(wood, costs, ordered, px_per_unit, group, score)
 
 
@@ -275,10 +279,14 @@ def _costs(
     inputs: GrowerInputs,
     *,
     even: float,
+    stays: float,
     in_mm: bool,
 ) -> Costs:
-    """Work as score. The full crop is pinched, and so is the second pass: its limb stays whole."""
-    most = min(inputs.max_cut_frac, _hand_tool_frac(limb))
+    """Work as score. The full crop is pinched, and so is the second pass: its limb stays whole.
+
+    No cut on the main limb goes below ``stays``, the wood that half of the crop wants.
+    """
+    most = min(inputs.max_cut_frac, _hand_tool_frac(limb), max(1 - stays / wood.length, 0.0))
     shorten = inputs.plan_choice == "quick" and inputs.pass_number == 1 and inputs.max_cut_frac > 0
     return Costs(
         cut=RULES.score_per_second * inputs.seconds_per_cut if shorten else _NEVER,

@@ -147,21 +147,23 @@ def _whole(count: float) -> float:
     return float(max(math.floor(count + 1e-9), 0))
 
 
+def spacings_mm(species: Species, inputs: GrowerInputs) -> tuple[float, float, float]:
+    """Wood a fruit wants at harvest, mm: widest, centre and closest; the grower's own leads."""
+    if inputs.spacing_mm is not None:
+        return (inputs.spacing_mm,) * 3
+    heavy = species.heavy_set_spacing_mm
+    centre = heavy if heavy.known else species.spacing_centre_mm
+    return species.spacing_high_mm.number, centre.number, species.spacing_low_mm.number
+
+
 def _by_spacing(
     length_mm: float, species: Species, inputs: GrowerInputs
 ) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
     """Final and standing counts (low, centre, high), not yet whole."""
-    heavy = species.heavy_set_spacing_mm
-    if inputs.spacing_mm is not None:
-        spacings = (inputs.spacing_mm,) * 3
-    else:
-        spacings = (
-            species.spacing_high_mm.number,
-            heavy.number if heavy.known else species.spacing_centre_mm.number,
-            species.spacing_low_mm.number,
-        )
     # A limb shorter than one spacing still carries one fruit.
-    low, centre, high = (max(length_mm / s, 1.0) if length_mm > 0 else math.nan for s in spacings)
+    low, centre, high = (
+        max(length_mm / s, 1.0) if length_mm > 0 else math.nan for s in spacings_mm(species, inputs)
+    )
     if inputs.pass_number == 2:
         return (low, centre, high), (low, centre, high)
     more = 1.0 + RULES.first_pass_margin_frac

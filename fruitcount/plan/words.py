@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 
@@ -191,16 +190,6 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
             "a licensed arborist."
         )
     return tuple(notes)
-
-
-def with_other_plan(answer: str, choices: Sequence[Choice]) -> str:
-    """The answer; and where the other plan would leave twice the fruit or more, that too."""
-    for mine, other in itertools.permutations(choices, 2):
-        if mine.chosen and mine.final_n <= other.final_n / 2:
-            few, more = f"{mine.final_n:.0f}", f"{other.final_n:.0f}"
-            title = TITLES[other.name]
-            return f'{answer}: only {few} fruit at harvest; for {more} choose the plan "{title}"'
-    return answer
 
 
 def _span(low: float, high: float) -> str:

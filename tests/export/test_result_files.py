@@ -77,7 +77,7 @@ def test_every_fruit_has_a_known_action(drawn):
 
 def test_words_lead_with_the_answer(drawn):
     lines = result_lines(drawn[1], "us")
-    assert lines[1] == drawn[1].decision.answer
+    assert lines[1] == drawn[1].decision.plan.answer
     assert any("let nobody stand beneath" in line for line in lines)
     assert any(" in " in line or " lb" in line for line in lines)
 

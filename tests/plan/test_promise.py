@@ -115,6 +115,19 @@ def test_the_quick_plan_cuts_and_the_full_crop_keeps_the_wood():
     assert quick.keep_count == full.keep_count
 
 
+def test_the_quick_plan_leaves_half_of_the_full_crop():
+    # But for a limb in thirty, where what its shoots lose comes on top.
+    rng = np.random.default_rng(8)
+    short = []
+    for _ in range(300 if LONG else 80):
+        limb, fruit = random_limb(rng)
+        name = str(rng.choice(THINNED))
+        quick = planned(fruit, limb, GrowerInputs(name))
+        full = planned(fruit, limb, GrowerInputs(name, plan_choice="full"))
+        short.append(quick.verdict == "thin" and 2 * quick.final_count < full.final_count)
+    assert np.mean(short) <= 1 / 30
+
+
 @pytest.mark.parametrize("pairs", [False, True])
 def test_no_cluster_is_stripped_bare_or_left_crowded(pairs):
     # Three to one, five to one or two: common practice, no source.
