@@ -15,10 +15,8 @@ from fruitcount.detect.find import count_range, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.fruitlets import Fruitlets
-from fruitcount.image.backdrop import backdrop, inside
 from fruitcount.image.card import find_card, on_card
-from fruitcount.image.light import colour_doubt
-from fruitcount.image.quality import photo_quality
+from fruitcount.image.quality import backdrop, colour_doubt, inside, photo_quality
 from fruitcount.image.references import (
     scale_from_bank_card,
     scale_from_disc,

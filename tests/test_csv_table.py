@@ -2,8 +2,8 @@
 
 import pytest
 
-from fruitcount.csv_table import number_in, sheet_lines, table_lines
 from fruitcount.errors import BadInputError
+from fruitcount.files import number_in, sheet_lines, table_lines
 from fruitcount.tree.facts import read_limb_sizes
 
 

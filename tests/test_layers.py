@@ -13,8 +13,7 @@ PACKAGE = ROOT / "fruitcount"
 
 LAYERS: list[tuple[str, ...]] = [
     ("errors", "flags"),
-    ("cautions", "files"),
-    ("csv_table", "units"),
+    ("files", "units"),
     ("fruitlets",),
     ("types",),
     ("lines", "measurement_record"),

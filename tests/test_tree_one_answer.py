@@ -20,9 +20,8 @@ from streamlit.testing.v1 import AppTest
 
 import fruitcount.corrections as cx
 from fruitcount.cli import main
-from fruitcount.csv_table import table_lines
 from fruitcount.export.words import count_line
-from fruitcount.files import sample_folder
+from fruitcount.files import sample_folder, table_lines
 from fruitcount.jobs.season import WorkFacts, season_book, write_season
 from fruitcount.jobs.tree import plan_of, tree_lines, write_tree_sheet
 from fruitcount.jobs.tree_source import records_source, table_source

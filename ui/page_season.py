@@ -16,7 +16,6 @@ from screen_downloads import by_file, download_row
 from screen_words import ask_number, plain, table, units
 from season_tree import show_tree, tree_form
 
-from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import block_summary
@@ -29,6 +28,7 @@ from fruitcount.export.report_season import (
     season_words,
     week_cells,
 )
+from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_book
 from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.season.heat import heat_by_tree, read_weather

@@ -17,7 +17,6 @@ import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 from screen_words import units
 
-from fruitcount.csv_table import write_table
 from fruitcount.export.draw import mark
 from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
@@ -25,6 +24,7 @@ from fruitcount.export.record import result_to_dict, write_coco
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+from fruitcount.files import write_table
 from fruitcount.fruitlets import Pixels
 from fruitcount.image.reduce import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet

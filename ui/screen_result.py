@@ -11,9 +11,8 @@ import streamlit as st
 from screen_words import LEGEND
 
 import fruitcount.corrections as cx
-from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT
 from fruitcount.export.words import count_line, fruit_actions, scale_line
-from fruitcount.flags import SENTENCES, Flag, flag_sentences
+from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, SENTENCES, Flag, flag_sentences
 from fruitcount.fruitlets import FloatArray
 from fruitcount.lines import point_on_line
 from fruitcount.load.words import load_detail_lines, load_lines

@@ -18,7 +18,6 @@ from screen_photos import preview_jpeg
 from screen_words import photo_words, plain, table, units
 from tree_facts import ask_facts
 
-from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.limb_diagram import draw_tree, tree_words
 from fruitcount.export.tree_work_sheet import (
@@ -28,6 +27,7 @@ from fruitcount.export.tree_work_sheet import (
     source_lines,
     target_line,
 )
+from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
 from fruitcount.season.orchard import name_order

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
-from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
+from fruitcount.detect.circles import FEWEST, leave_one_out_residual
 from fruitcount.fruitlets import FloatArray, IntArray, Kind
-from fruitcount.image.light import Light, linear, log_ratios
 from fruitcount.image.opencv import cv2
+from fruitcount.image.quality import Light, linear, log_ratios
 from fruitcount.image.rim import Rim
 
 YELLOW_FROM = 0.7

@@ -7,13 +7,13 @@ import math
 import numpy as np
 from scipy.special import expit
 
+from fruitcount.detect.circles import joined_marks
 from fruitcount.detect.classify import fruit_colours, kinds, scar_frac, yellow_clues, yellow_frac
 from fruitcount.detect.heatmap import DetectSettings
-from fruitcount.detect.looks import joined_marks
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
 from fruitcount.flags import Flag
 from fruitcount.fruitlets import F32, FloatArray, Fruitlets
-from fruitcount.image.light import photo_light
+from fruitcount.image.quality import photo_light
 from fruitcount.types import Maps, Photo, Scale
 
 

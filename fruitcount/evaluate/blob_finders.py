@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from skimage.feature import blob_dog, blob_log
 
-from fruitcount.detect.blobs import circles_from_maps
+from fruitcount.detect.circles import circles_from_maps
 from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.fruitlets import FloatArray, Fruitlets
 from fruitcount.image.opencv import cv2

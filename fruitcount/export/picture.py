@@ -11,7 +11,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.errors import BadInputError
 from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
 from fruitcount.export.words import (
@@ -26,6 +25,7 @@ from fruitcount.export.words import (
     fruit_actions,
     main_lines,
 )
+from fruitcount.flags import CAUTIONS_SHORT
 from fruitcount.fruitlets import FloatArray, Fruitlets, Pixels
 from fruitcount.image.reduce import zoomed
 from fruitcount.lines import along_line, point_on_line

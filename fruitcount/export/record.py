@@ -13,11 +13,10 @@ from xml.etree import ElementTree
 import numpy as np
 
 from fruitcount import __version__
-from fruitcount.cautions import CAUTIONS_SHORT
 from fruitcount.coco_record import KIND_NAMES, CocoPhoto, coco_object, edge_boxes, photos_from_coco
 from fruitcount.errors import NotWrittenError
 from fruitcount.export.words import fruit_actions
-from fruitcount.flags import Flag, flag_names
+from fruitcount.flags import CAUTIONS_SHORT, Flag, flag_names
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan.inputs import GrowerInputs

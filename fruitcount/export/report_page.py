@@ -15,9 +15,9 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import one_of
 from fruitcount.export.letters import draw_words, markup, usual_fonts, words_width
+from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.units import SYSTEMS
 
 PAPERS = ("a4", "letter")

@@ -10,7 +10,6 @@ from typing import Any
 
 from reportlab.platypus import Image, PageBreak, Spacer, Table, TableStyle
 
-from fruitcount.cautions import cut_tool
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
@@ -22,6 +21,7 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.files import shown_name
+from fruitcount.flags import cut_tool
 from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines
 from fruitcount.tree.count import TreeCount

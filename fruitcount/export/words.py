@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.cautions import CAUTIONS_SHORT
-from fruitcount.flags import Flag
+from fruitcount.flags import CAUTIONS_SHORT, Flag
 from fruitcount.fruitlets import Fruitlets, Kind
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Decision, Result

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.count_settings import CountSettings
-from fruitcount.csv_table import write_table
 from fruitcount.errors import (
     BadInputError,
     FruitcountError,
@@ -23,7 +22,7 @@ from fruitcount.errors import (
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
 from fruitcount.export.registry import EXPORTS
-from fruitcount.files import shown_name, written_whole
+from fruitcount.files import shown_name, write_table, written_whole
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
 from fruitcount.measurement_record import plain, read_values

@@ -9,10 +9,9 @@ import numpy as np
 
 from fruitcount.flags import Flag
 from fruitcount.fruitlets import FloatArray, Fruitlets
-from fruitcount.image.backdrop import backdrop
-from fruitcount.limb.centre import Band, centred, smoothed
+from fruitcount.image.quality import backdrop
+from fruitcount.limb.centre import Band, centred, fit_taper, measure_width, median_or_nan, smoothed
 from fruitcount.limb.joint import Jointed, cut_at_joints
-from fruitcount.limb.line_map import line_map, ridge_map
 from fruitcount.limb.result import (
     LimbSettings,
     base_last,
@@ -24,10 +23,9 @@ from fruitcount.limb.result import (
     pinned,
     trimmed,
 )
-from fruitcount.limb.search import Found, search_line
+from fruitcount.limb.search import Found, line_map, ridge_map, search_line
 from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.tip import Ended, Hidden, ended
-from fruitcount.limb.width import fit_taper, measure_width, median_or_nan
 from fruitcount.limb.wood import Field, cost_of, make_field, route_between, route_from
 from fruitcount.lines import along_line, resampled
 from fruitcount.types import Limb, Maps, Photo, Scale

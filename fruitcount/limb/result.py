@@ -11,8 +11,7 @@ from scipy.ndimage import uniform_filter1d
 from fruitcount.errors import BadInputError, positive
 from fruitcount.flags import Flag
 from fruitcount.fruitlets import FloatArray
-from fruitcount.limb.centre import Band
-from fruitcount.limb.width import Taper
+from fruitcount.limb.centre import Band, Taper
 from fruitcount.lines import along_line
 from fruitcount.types import Limb, Photo, Scale
 

@@ -18,8 +18,7 @@ from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray
 from fruitcount.image.card import on_card
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import sample_grid
-from fruitcount.limb.centre import centred, normals
-from fruitcount.limb.width import measure_width
+from fruitcount.limb.centre import centred, measure_width, normals
 from fruitcount.limb.wood import Field, cost_of
 from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
 from fruitcount.types import Maps, Photo, Scale, Shoot

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitcount.cautions import LOPPERS_MM
-from fruitcount.flags import Flag
+from fruitcount.flags import LOPPERS_MM, Flag
 from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.plan.choose import choose_kept, spread_out

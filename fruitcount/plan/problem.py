@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.cautions import LOPPERS_MM
+from fruitcount.flags import LOPPERS_MM
 from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
 from fruitcount.plan.target import KeepTarget, spacings_mm

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from fruitcount.cautions import LOPPERS_MM, cut_tool
-from fruitcount.flags import LOAD_DOUBTS, Flag
+from fruitcount.flags import LOAD_DOUBTS, LOPPERS_MM, Flag, cut_tool
 from fruitcount.fruitlets import BoolArray
 from fruitcount.plan.inputs import RULES, GrowerInputs
 from fruitcount.plan.result import Choice, Plan

@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError
+from fruitcount.files import number_in, table_lines
 from fruitcount.fruitlets import FloatArray
 from fruitcount.season.orchard import OrchardTree
 

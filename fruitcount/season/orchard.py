@@ -11,8 +11,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fruitcount.csv_table import number_in, table_lines
 from fruitcount.errors import BadInputError, SpeciesError, at_least, in_range, positive
+from fruitcount.files import number_in, table_lines
 from fruitcount.species.loader import load_species
 from fruitcount.units import month_number
 

@@ -18,7 +18,13 @@ import torch
 from torch import nn
 from torch.nn import functional
 
-from fruitcount.detect.heatmap_classical import COEFFICIENTS, RADIUS_UNIT_PX, RIM_LOG_SD, first_look
+from fruitcount.detect.heatmap_classical import (
+    COEFFICIENTS,
+    RADIUS_UNIT_PX,
+    RIM_LOG_SD,
+    Layers,
+    first_look,
+)
 from fruitcount.detect.heatmap_features import (
     CELL_PX,
     cell_features,
@@ -26,9 +32,8 @@ from fruitcount.detect.heatmap_features import (
     light_corrected,
     mark_features,
 )
-from fruitcount.detect.heatmap_layers import Layers
-from fruitcount.detect.heatmap_sizes import resampled
 from fruitcount.fruitlets import F32, Pixels
+from fruitcount.image.reduce import resampled
 from fruitcount.image.rim import find_rim
 from fruitcount.training.data import (
     LICENCE,

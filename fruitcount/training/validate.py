@@ -9,10 +9,10 @@ import torch
 from torch import nn
 from torch.nn import functional
 
-from fruitcount.detect.blobs import circles_from_maps
-from fruitcount.detect.heatmap_sizes import LIKED_PX
+from fruitcount.detect.circles import circles_from_maps
 from fruitcount.evaluate.match import nearest_first
 from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
+from fruitcount.image.reduce import LIKED_PX
 from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX

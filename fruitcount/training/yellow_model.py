@@ -31,8 +31,8 @@ from fruitcount.detect.classify import (
 from fruitcount.detect.find import measured
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
 from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets
-from fruitcount.image.light import photo_light
 from fruitcount.image.photo import read_photo
+from fruitcount.image.quality import photo_light
 from fruitcount.training.data import photo_of
 from fruitcount.types import Scale
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fruitcount.csv_table import sheet_lines
 from fruitcount.errors import BadInputError, one_of
+from fruitcount.files import sheet_lines
 
 _SIDES = {"": "", "f": "front", "front": "front", "b": "back", "back": "back"}
 _MOMENTS = {"": "", "before": "before", "after": "after"}

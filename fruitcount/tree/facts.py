@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fruitcount.csv_table import number_in, sheet_lines
 from fruitcount.errors import BadInputError, in_range, positive
+from fruitcount.files import number_in, sheet_lines
 from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.hidden import BothSides
 from fruitcount.tree.sampling import Walk, fork_chances

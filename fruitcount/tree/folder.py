@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fruitcount.csv_table import number_in, sheet_lines, write_table
 from fruitcount.errors import BadInputError, finite
+from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import Naming

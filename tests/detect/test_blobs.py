@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.detect.blobs import circles_from_maps, one_a_fruit, peaks
+from fruitcount.detect.circles import circles_from_maps, one_a_fruit, peaks
 from fruitcount.types import Maps
 
 

@@ -18,8 +18,8 @@ from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.flags import Flag
 from fruitcount.fruitlets import Kind
-from fruitcount.image.light import Light, colour_doubt, linear, log_ratios, photo_light
 from fruitcount.image.opencv import cv2
+from fruitcount.image.quality import Light, colour_doubt, linear, log_ratios, photo_light
 from fruitcount.types import Photo, Scale
 
 SETTINGS = SceneSettings(

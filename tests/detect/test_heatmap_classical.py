@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from fruitcount.detect.find import find_fruitlets
-from fruitcount.detect.heatmap_classical import classical_maps, read_coefficients
+from fruitcount.detect.heatmap_classical import Layers, classical_maps, read_coefficients
 from fruitcount.detect.heatmap_features import (
     CELL_PX,
     RADII_PX,
@@ -18,7 +18,6 @@ from fruitcount.detect.heatmap_features import (
     light_corrected,
     radial_votes,
 )
-from fruitcount.detect.heatmap_layers import Layers
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.bench_scenes import crowd_of
 from fruitcount.evaluate.scores import judge

@@ -10,11 +10,11 @@ import pytest
 from fruitcount.detect import heatmap_cnn as trained
 from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap_cnn import model_path, trained_maps
-from fruitcount.detect.heatmap_sizes import MOST_PIXELS
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.image.photo import read_photo
+from fruitcount.image.reduce import MOST_PIXELS
 from fruitcount.types import Scale
 from fruitcount.whole_photo import asked
 

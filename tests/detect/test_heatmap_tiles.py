@@ -14,8 +14,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fruitcount.detect import heatmap_cnn as trained
-from fruitcount.detect.heatmap_cnn import model_path
-from fruitcount.detect.heatmap_tiles import HALO_PX, MOST_AT_ONCE, STEP_PX, bands_of, in_bands
+from fruitcount.detect.heatmap_cnn import (
+    HALO_PX,
+    MOST_AT_ONCE,
+    STEP_PX,
+    bands_of,
+    in_bands,
+    model_path,
+)
 from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.photo import read_photo
 

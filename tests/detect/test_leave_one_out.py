@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fruitcount.detect.rescore import FEWEST, leave_one_out_residual
+from fruitcount.detect.circles import FEWEST, leave_one_out_residual
 
 
 def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.detect.rescore import (
+from fruitcount.detect.circles import (
     USUAL_PX,
     calibrated_score,
     leave_one_out_residual,

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from report_demo import HISTORY, TODAY, block, limb_job, north_4, orchard, tree_plan
 
-from fruitcount.cautions import CAUTIONS_FULL
 from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log
 from fruitcount.export.tree_work_sheet import tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
+from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import queue
 from fruitcount.tree.hidden import BothSides, apply_factor, both_sides_factor

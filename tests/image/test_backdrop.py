@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from skimage.draw import polygon2mask
 
-from fruitcount.image.backdrop import backdrop, inside
+from fruitcount.image.quality import backdrop, inside
 
 
 def _leaves(rng):

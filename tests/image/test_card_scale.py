@@ -19,8 +19,8 @@ from PIL import Image
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm, find_card
+from fruitcount.image.cardfit import facing_scale
 from fruitcount.image.photo import read_photo
-from fruitcount.image.pose import facing_scale
 from fruitcount.types import Photo, Scale
 
 

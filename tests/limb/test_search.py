@@ -6,9 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitcount.limb.line_map import LineMap, ridge_map
 from fruitcount.limb.result import LimbSettings
-from fruitcount.limb.search import search_line
+from fruitcount.limb.search import LineMap, ridge_map, search_line
 
 SHAPE = (120, 160)
 

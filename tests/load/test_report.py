@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from limbs import PX_PER_MM, fruit_on, straight_limb
 
-from fruitcount.cautions import CAUTIONS_FULL, CAUTIONS_SHORT, cut_tool
-from fruitcount.flags import Flag
+from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, Flag, cut_tool
 from fruitcount.load.beam import bending_moment_n_m, bending_stress_mpa
 from fruitcount.load.carry import carry_limit
 from fruitcount.load.model import fruit_mass_g, harvest_mass_g, limb_model

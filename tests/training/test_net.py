@@ -180,7 +180,7 @@ def test_the_card_names_data_licence_and_hash(tmp_path: Path) -> None:
 
 
 def test_a_small_function_is_fitted_and_read_back() -> None:
-    from fruitcount.detect.heatmap_layers import Layers
+    from fruitcount.detect.heatmap_classical import Layers
 
     rng = np.random.default_rng(0)
     x = rng.normal(0, 1, (3000, 4)).astype(np.float32)
