@@ -135,7 +135,9 @@ def verdict_for(
         )
     if crop <= target.centre:
         here = f"{crop} fruit hang here and {target.centre:.0f} may stay"
-        return "leave", f"{here}; take {off} off." if off else f"{here}: nothing to take off."
+        here = f"{here}; take {off} off" if off else f"{here}: nothing to take off"
+        doubt = "; what the limb can carry is not known" if flags & LOAD_DOUBTS else ""
+        return "leave", f"{here}{doubt}."
     here = f"{crop} fruit hang here and about {target.centre:.0f} should stay."
     if target.rule == "very heavy set":
         return "thin", f"{species.title} is thinned only where the set is very heavy: {here}"
