@@ -179,7 +179,7 @@ def stress_chart(page: Page, load: LoadReport) -> None:
         Its ``y`` moves below the chart, which lines up with the limb above.
     load : LoadReport
     """
-    page.heading("Stress along the limb at harvest, MPa")
+    page.heading("How hard the limb bends at harvest, along its length")
     page.y += 6
     top, floor = page.y, page.y + HEIGHT
     most = max(float(load.before.stress_mpa.max()), load.working_mpa * 1.3)
@@ -197,15 +197,13 @@ def stress_chart(page: Page, load: LoadReport) -> None:
             for i in range(0, len(points) - 1, 5):
                 page.line(*points[i : i + 4], rgb=rgb, width=2.4)
         page.ring(points[int(np.argmax(stress))], 4, rgb)
-    for word, value in (("breaks about", load.breaking_mpa), ("working limit", load.working_mpa)):
+    for text, value in (("breaks about here", load.breaking_mpa), ("limit", load.working_mpa)):
         if value < most:
-            level, text = floor - value / most * HEIGHT, f"{word} {value:.0f}"
+            level = floor - value / most * HEIGHT
             page.line((LEFT, level), (RIGHT, level), width=0.9)
             # white ground under words that a curve may cross
             _box(page, RIGHT - 3 - 5.3 * len(text), level - 12, RIGHT - 3, level - 1, WHITE)
             page.words((RIGHT - 3, level - 3), text, 11, "end")
-    page.words((LEFT - 4, floor), "0", 11, "end")
-    page.words((LEFT - 4, top + 9), f"{most:.0f}", 11, "end")
     page.y = floor + 15
     page.dashed((LEFT, page.y - 4), (LEFT + 26, page.y - 4), BEFORE_RGB, 2.4)
     page.line((LEFT + 90, page.y - 4), (LEFT + 116, page.y - 4), rgb=AFTER_RGB, width=2.8)
@@ -263,6 +261,10 @@ def _bar(page: Page, word: str, state: LoadState, rgb: tuple[int, int, int], fin
     page.line((low, y), (high, y), width=8.0)
     page.line((low, y), (high, y), rgb=rgb, width=5.6)
     page.ring((middle, y), 4.6, WHITE, 1.4)
-    said = f"{word}: {band.middle:.1f} ({band.low:.1f} to {band.high:.1f}), {state.verdict}"
+    times = [
+        f"{v:.1f}" if v < _TICKS[-1] else f"over {_TICKS[-1]}"
+        for v in (band.low, band.middle, band.high)
+    ]
+    said = f"{word}: {times[1]} ({times[0]} to {times[2]}), {state.verdict}"
     page.y = floor + 15
     page.words((LEFT, page.y), said if math.isfinite(band.middle) else f"{word}: no load")

@@ -158,7 +158,7 @@ def _drawn(result: Result, zoom: float, weight: int) -> FloatArray:
     marks = _circles(result.measurement.fruitlets, zoom, weight)
     cuts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in result.decision.plan.cuts]
     heads: list[tuple[float, float, float]] = []
-    if result.decision.load.sure:
+    if len(result.decision.load.over_limit_mm):
         at, across, _ = _worst_place(result, zoom)
         heads = [(*(at + side * across * 9 * weight), 6.0 * weight) for side in (-1, 1)]
     return np.concatenate([marks, np.reshape([*cuts, *heads], (-1, 3))])
@@ -181,12 +181,12 @@ def _load(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
     """Where the limb is over its working limit if all stayed, and where it would break first.
 
     Two lines beside the limb bracket the stretch; a pair of arrow heads points at the worst place.
+    A limb that is within its limit gets neither.
     """
     load, limb = result.decision.load, result.measurement.limb
-    if not load.sure or not np.isfinite(limb.length_mm):
+    if not len(load.over_limit_mm):
         return
-    px_per_mm = limb.length_px / limb.length_mm
-    over = load.along_mm[load.before.stress_mpa > load.working_mpa] * px_per_mm
+    over = load.over_limit_mm * limb.length_px / limb.length_mm
     if len(over) >= 2:
         stretch = np.linspace(over[0], over[-1], 40)
         middle = point_on_line(limb.line_px, stretch) * zoom
@@ -292,11 +292,12 @@ def footer(result: Result, width_px: int, units: str = "metric") -> Pixels:
     decision = result.decision
     answer, *rest = main_lines(result, units)
     lines = [(words, big) for words in _wrapped(answer, big, width_px - 2 * margin)]
-    if decision.load.sure:
+    if len(decision.load.over_limit_mm):
         where = format_length(decision.load.before.worst_at_mm, units)
-        rest.append(f"Arrow heads: where it bends hardest ({where} from the base).")
-        if (decision.load.before.stress_mpa > decision.load.working_mpa).any():
-            rest.append("Side lines: over the working limit if all stayed.")
+        rest.append(
+            "Side lines: past its limit with all fruit left; arrow heads: where it would bend "
+            f"hardest ({where} from the base)."
+        )
     rest += [*decision.load.notes, *CAUTIONS_SHORT]
     for words in rest:
         lines += [(part, small) for part in _wrapped(words, small, width_px - 2 * margin)]

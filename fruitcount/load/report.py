@@ -102,6 +102,12 @@ class LoadReport:
     flags: Flag = Flag.NONE
     explanation: tuple[Reason, ...] = ()
 
+    @property
+    def over_limit_mm(self) -> FloatArray:
+        """Places past the working limit if all fruit stayed; empty where none is, or in doubt."""
+        over = self.before.stress_mpa > self.working_mpa
+        return self.along_mm[over] if self.sure else no_sections()
+
 
 def limb_load(
     fruitlets: Fruitlets,
