@@ -111,9 +111,8 @@ _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in 
 _TRIES, _ROUNDS = 12, 6
 _DRAWN, _CELLS = 12_000, 120
 _FAR_ODDS = 6.0
+# Pairs less likely than the second are not even possible ones.
 _TEMPER, _LEAST_CHANCE = 1.5, 0.2
-# Pairs less likely than that are not even possible ones.
-
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.15, 0.15, 0.2, 30.0, 0.06, 0.4, 4.0])
 _STEP = np.array([0.01, 0.01, 0.01, 1.0, 0.005, 0.05, 0.5])
@@ -185,6 +184,13 @@ def seen_on_second(
         turned / far + s.rise_mm,
         depth / far,
     )
+
+
+def _with_depth(a: Places, b: Places, s: Stand) -> tuple[FloatArray, ...]:
+    """:func:`seen_on_second`, and how along and aside move with each mm of depth."""
+    along, aside, larger = seen_on_second(a, b, s)
+    near, near_aside, _ = seen_on_second(a, b, s, 5.0)
+    return along, aside, larger, (near - along) / 5.0, (near_aside - aside) / 5.0
 
 
 def _ends_mm(p: Places, tilt: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -295,10 +301,7 @@ def _coarse(
     depth_mm: float,
 ) -> FloatArray:
     """For each stand (K, 7) and shift what the best partner of each fruit explains."""
-    many = Stand(*list(values.T[:, :, None]))
-    along, aside, _ = seen_on_second(a, b, many)
-    near, near_aside, _ = seen_on_second(a, b, many, 5.0)
-    ka, kb = (near - along) / 5.0, (near_aside - aside) / 5.0
+    along, aside, _, ka, kb = _with_depth(a, b, Stand(*list(values.T[:, :, None])))
     v, w = place_mm**2, depth_mm**2
     size = np.log(v) + 0.5 * np.log1p(w / v * (ka**2 + kb**2))
     share = w / (v + w * (ka**2 + kb**2))
@@ -324,11 +327,8 @@ def _heavy(z2: Any, far: float) -> Any:
 
 def _place_gain(a: Places, b: Places, s: Stand, how: Spread) -> FloatArray:
     """Log odds of each pair by place and size; fruit of no pair lie anywhere along the limb."""
-    along, aside, larger = seen_on_second(a, b, s)
-    near, near_aside, _ = seen_on_second(a, b, s, 5.0)
-    ka, kb = (near - along)[:, None] / 5.0, (near_aside - aside)[:, None] / 5.0
-    x = b.along_mm[None] - along[:, None]
-    y = b.aside_mm[None] - aside[:, None]
+    along, aside, larger, ka, kb = (v[:, None] for v in _with_depth(a, b, s))
+    x, y = b.along_mm[None] - along, b.aside_mm[None] - aside
     v, w = how.place_mm**2, how.depth_mm**2
     # covariance v I + w k k': its inverse by Sherman and Morrison
     share = w / (v + w * (ka**2 + kb**2))
@@ -342,7 +342,7 @@ def _place_gain(a: Places, b: Places, s: Stand, how: Spread) -> FloatArray:
         - 0.5 * (b.aside_mm[None] / usual) ** 2
     )
     place = _heavy(z2, how.far_frac) - size - np.maximum(chance, -np.log(b.length_mm * 200))
-    return np.asarray(place + _size_gain(a, b, larger, how))
+    return np.asarray(place + _size_gain(a, b, larger[:, 0], how))
 
 
 def _fixed(a: Places, b: Places, how: Spread) -> FloatArray:
@@ -391,10 +391,7 @@ def _fitted(a: Places, b: Places, pairs: Any, s: Stand, start: Stand, how: Sprea
     rows, cols = pairs
 
     def rest(values: FloatArray) -> FloatArray:
-        stand = Stand(*values)
-        along, aside, _ = (v[rows] for v in seen_on_second(a, b, stand))
-        near, near_aside, _ = (v[rows] for v in seen_on_second(a, b, stand, 5.0))
-        ka, kb = (near - along) / 5.0, (near_aside - aside) / 5.0
+        along, aside, _, ka, kb = (v[rows] for v in _with_depth(a, b, Stand(*values)))
         x, y = b.along_mm[cols] - along, b.aside_mm[cols] - aside
         long = np.maximum(np.hypot(ka, kb), 1e-9)
         along_k, across_k = (x * ka + y * kb) / long, (x * kb - y * ka) / long
