@@ -78,6 +78,7 @@ def carry_limit(
         base_diameter_mm=limb.base_diameter_mm * times,
         tip_diameter_mm=limb.tip_diameter_mm * times,
         width_px=limb.width_px * times,
+        shoots=tuple(replace(s, base_diameter_mm=s.base_diameter_mm * times) for s in limb.shoots),
     )
     model = limb_model(crop, counted, species, inputs, detail=detail)
     working = species.breaking_stress_mpa / inputs.safety_factor
