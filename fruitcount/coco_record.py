@@ -28,14 +28,15 @@ from fruitcount.measurement_record import (
 )
 from fruitcount.types import Limb, Measurement, Scale
 
+# Class names in the order of :class:`fruitcount.fruitlets.Kind`.
 KIND_NAMES: tuple[str, ...] = tuple(kind.name.lower() for kind in Kind)
-"""Class names in the order of :class:`fruitcount.fruitlets.Kind`."""
 
 _OWN = "fruitcount"
+
+# Of the polygon that stands for a circle: it covers 98.9 % of it.
 _CORNERS = 24
-"""Of the polygon that stands for a circle: it covers 98.9 % of it."""
+# Other programs round boxes to whole pixels; one that differs by more was moved.
 _MOVED_PX = 1.0
-"""Other programs round boxes to whole pixels; one that differs by more was moved."""
 
 _NOT_MEASURED = {
     name: values[0] for name, values in plain(Fruitlets.from_columns(x_px=[math.nan])).items()

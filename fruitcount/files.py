@@ -179,8 +179,8 @@ def number_in(cell: str) -> float:
     return float(cell.replace(",", "."))
 
 
+# First characters by which spreadsheets take a text for a formula.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-"""First characters by which spreadsheets take a text for a formula."""
 
 
 def safe_cell(value: Any) -> Any:

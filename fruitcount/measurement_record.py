@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import datetime
+from itertools import repeat
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy as np
 from fruitcount.errors import RecordError
 from fruitcount.flags import Flag, flag_names, flags_from_names
 from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Measurement
 
 T = TypeVar("T")
 
@@ -70,11 +71,16 @@ def read_values(kind: type[T], record: Mapping[str, Any]) -> T:
 
 
 def _read(kind: Any, value: Any) -> Any:
+    if kind is Fruitlets:
+        return fruitlets_from_dict(value)
     if is_dataclass(kind):
         return read_values(kind, value)  # type: ignore[arg-type]
     if get_origin(kind) is tuple:
-        inner = get_args(kind)[0]
-        return tuple(_read(inner, each) for each in value)
+        inner = get_args(kind)
+        kinds = repeat(inner[0], len(value)) if inner[-1] is ... else inner
+        return tuple(_read(k, v) for k, v in zip(kinds, value, strict=True))
+    if kind == datetime | None:
+        return None if value is None else datetime.fromisoformat(value)
     if get_origin(kind) is np.ndarray:
         return np.array(
             [_read(kind, v) if isinstance(v, list) else _number(v) for v in value], float
@@ -89,11 +95,6 @@ def _number(value: Any) -> float:
     if abs(number) > _LARGEST:
         raise ValueError(f"number {number!r}")
     return number
-
-
-def _pair(values: Any) -> tuple[float, float]:
-    low, high = values
-    return _number(low), _number(high)
 
 
 def fruitlets_from_dict(columns: dict[str, Any]) -> Fruitlets:
@@ -133,21 +134,9 @@ def measurement_from_dict(record: dict[str, Any]) -> Measurement:
     if record.get("version") != VERSION:
         raise RecordError(f"record version must be {VERSION}, got {record.get('version')!r}")
     try:
-        photo = record["photo"]
-        taken = photo["taken_at"]
-        return Measurement(
-            name=str(photo["name"]),
-            sha256=str(photo["sha256"]),
-            width_px=int(photo["width_px"]),
-            height_px=int(photo["height_px"]),
-            taken_at=None if taken is None else datetime.fromisoformat(taken),
-            scale=read_values(Scale, record["scale"]),
-            fruitlets=fruitlets_from_dict(record["fruitlets"]),
-            limb=read_values(Limb, record["limb"]),
-            flags=flags_from_names(record["flags"]),
-            source=str(record["source"]),
-            count_range_n=_pair(record.get("count_range_n") or (None, None)),  # earlier: none
-        )
+        # earlier versions told no range
+        values = {"count_range_n": (None, None), **record, **record["photo"]}
+        return read_values(Measurement, values)
     except KeyError as fault:
         raise RecordError(f"record field {fault} is missing or has an unknown value") from fault
     except (TypeError, ValueError, AttributeError, OverflowError) as fault:

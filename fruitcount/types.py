@@ -14,8 +14,8 @@ import numpy as np
 from fruitcount.flags import Flag
 from fruitcount.fruitlets import F32, FloatArray, Fruitlets, Pixels, read_only
 
+# Diameters between which fruit are looked for and believed: pea to a little over coin size.
 SMALLEST_FRUIT_MM, LARGEST_FRUIT_MM = 4.0, 35.0
-"""Diameters between which fruit are looked for and believed: pea to a little over coin size."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,11 +24,6 @@ _LENGTH = re.compile(
 )
 
 
-def g_to_n(mass_g: float) -> float:
-    """Weight in newton of a mass in gram, with g = 9.81 N/kg."""
-    return mass_g / 1000.0 * GRAVITY_N_PER_KG
-
-
 def format_length(length_mm: float, system: str = "metric") -> str:
     """A limb length or a distance along it: whole cm, or inches to the nearest half.
 

@@ -20,16 +20,16 @@ from fruitcount.image.opencv import cv2, net_at
 from fruitcount.image.reduce import of_last_photo, reduced_to
 from fruitcount.types import Maps
 
+# Long sides at which the photo is looked at. By the net's first run both together drew 4 of 56
+# rendered limbs wrong, 640 alone 6.
 SIDES_PX = (480, 800)
-"""Long sides at which the photo is looked at. By the net's first run both together drew 4 of 56
-rendered limbs wrong, 640 alone 6."""
 
+# A photo with a shorter long side shows nothing to the net.
 LEAST_SIDE_PX = 64
-"""A photo with a shorter long side shows nothing to the net."""
 
+# The nets tell ln(radius / this), and ln(half thickness / this), in their own pixels; as in
+# training.
 RADIUS_UNIT_PX = HALF_UNIT_PX = 8.0
-"""The nets tell ln(radius / this), and ln(half thickness / this), in their own pixels; as in
-training."""
 
 _ONE_AT_A_TIME = Lock()
 

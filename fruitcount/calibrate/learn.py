@@ -140,8 +140,8 @@ def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) ->
     """
     s = settings or LearnSettings()
     shipped = shipped_tuning(s.shipped_threshold)
-    start = [_tally(lesson, shipped) for lesson in lessons]
-    before = _total(start)
+    start = [tally(lesson, shipped) for lesson in lessons]
+    before = total(start)
     if len(lessons) < max(2, s.least_photos_n):
         return Proposal(shipped, shipped, before, before, len(lessons), False)
     best, tuning = start, shipped
@@ -154,19 +154,19 @@ def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) ->
         weighed = _left_out(lessons, lambda taught: _fit_weights(taught, s))
         if _gains(best, weighed, s) and _gains(whole, weighed, s):
             best, tuning = weighed, _fit_weights(lessons, s)
-    return Proposal(tuning, shipped, before, _total(best), len(lessons), tuning is not shipped)
+    return Proposal(tuning, shipped, before, total(best), len(lessons), tuning is not shipped)
 
 
 def _left_out(lessons: Sequence[Lesson], fit: Callable[[Sequence[Lesson]], Tuning]) -> list[Tally]:
     """Each photo judged by what the others teach."""
     return [
-        _tally(lesson, fit([*lessons[:i], *lessons[i + 1 :]])) for i, lesson in enumerate(lessons)
+        tally(lesson, fit([*lessons[:i], *lessons[i + 1 :]])) for i, lesson in enumerate(lessons)
     ]
 
 
 def _gains(before: Sequence[Tally], after: Sequence[Tally], s: LearnSettings) -> bool:
     """Whether left-out F1 rises enough, and not by a few photos' chance."""
-    if not _total(after).f1 >= _total(before).f1 + s.least_gain:
+    if not total(after).f1 >= total(before).f1 + s.least_gain:
         return False
     counts = np.array(
         [[[t.hits_n, t.false_n, t.missed_n] for t in side] for side in (before, after)]
@@ -223,19 +223,16 @@ def _best_threshold(lessons: Sequence[Lesson], tuning: Tuning, usual: float) -> 
     return float(good[np.argmin(np.abs(good - usual))])
 
 
-def _tally(lesson: Lesson, tuning: Tuning) -> Tally:
+def tally(lesson: Lesson, tuning: Tuning) -> Tally:
+    """Hits, false marks and misses of one photo under a tuning."""
     kept = tuned_scores(lesson.marks, tuning) >= tuning.threshold
     hits = int(np.count_nonzero(kept & lesson.is_fruit))
     missed = int(lesson.is_fruit.sum()) + lesson.unseen_n - hits
     return Tally(hits, int(np.count_nonzero(kept)) - hits, missed)
 
 
-def tally_of(lessons: Sequence[Lesson], tuning: Tuning) -> Tally:
-    """Hits, false marks and misses of photos under a tuning, summed."""
-    return _total([_tally(lesson, tuning) for lesson in lessons])
-
-
-def _total(parts: Sequence[Tally]) -> Tally:
+def total(parts: Sequence[Tally]) -> Tally:
+    """Those of several photos, summed."""
     return Tally(
         sum(p.hits_n for p in parts), sum(p.false_n for p in parts), sum(p.missed_n for p in parts)
     )

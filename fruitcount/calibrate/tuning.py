@@ -21,11 +21,11 @@ from fruitcount.fruitlets import CIRCLE_COLUMNS, BoolArray, FloatArray, Fruitlet
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.types import Measurement, Photo
 
+# Score as log-odds; the other three as differences from the photo's own usual mark.
 FEATURES = ("score", "yellow", "roundness", "size")
-"""Score as log-odds; the other three as differences from the photo's own usual mark."""
 
+# Scores are held this far from 0 and 1 before they are rescored.
 FLOOR = 1e-4
-"""Scores are held this far from 0 and 1 before they are rescored."""
 
 _IDENTITY = (1.0, 0.0, 0.0, 0.0)
 

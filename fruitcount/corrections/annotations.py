@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from fruitcount.errors import RecordError
-
-LABELS = ("fruit", "yellowing", "damaged", "elsewhere")
-"""The four labels of the screen; ``elsewhere`` is fruit that is not on this limb."""
 
 KINDS = ("fruit", "yellowing", "damaged")
 SCALE_SOURCES = ("card", "two points", "coin", "bank card", "fruit", "limb length", "none")
@@ -60,27 +57,12 @@ class Mark:
 
     @property
     def label(self) -> str:
-        """One of :data:`LABELS`."""
+        """Its kind, or ``elsewhere`` for fruit that is not on this limb."""
         return "elsewhere" if self.on_limb == 0 else self.kind
 
     def doubtful(self, below: float) -> bool:
         """Whether it counts, was never looked at, and was found with less than ``below``."""
         return not self.by_hand and self.on_limb != 0 and self.score < below
-
-
-def with_label(mark: Mark, label: str) -> Mark:
-    """The mark relabelled by hand.
-
-    Raises
-    ------
-    RecordError
-        When the label is not one of :data:`LABELS`.
-    """
-    if label not in LABELS:
-        raise RecordError(f"label must be one of {', '.join(LABELS)}, got {label!r}")
-    if label == "elsewhere":
-        return replace(mark, on_limb=0, by_hand=True)
-    return replace(mark, kind=label, on_limb=1, by_hand=True)
 
 
 @dataclass(frozen=True)

@@ -41,8 +41,8 @@ _COUNT_FLAGS = (
     Flag.NO_FRUIT_SEEN | Flag.COUNT_UNKNOWN | Flag.MANY_DOUBTFUL | Flag.SIZES_OUT_OF_RANGE
 )
 _KINDS = {Kind.FRUIT: "fruit", Kind.YELLOWING: "yellowing", Kind.DAMAGED: "damaged"}
+# Code of a kind of fruit, to the word that a mark has for it.
 KIND_WORDS = {int(kind): word for kind, word in _KINDS.items()}
-"""Code of a kind of fruit, to the word that a mark has for it."""
 _CODES = {word: int(kind) for kind, word in _KINDS.items()}
 
 

@@ -16,17 +16,17 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.quality import Light, linear, log_ratios
 from fruitcount.image.rim import Rim
 
+# Yellow share from which a fruit is called yellowing; set on the side of precision.
 YELLOW_FROM = 0.7
-"""Yellow share from which a fruit is called yellowing; set on the side of precision."""
 
+# Logistic regression on 1105 marks of 122 rendered scenes
+# (:mod:`fruitcount.training.yellow_model`); see :func:`yellow_clues` for the order.
 WEIGHTS = np.array([2.8, -3.6, -4.4, -8.9])
 OFFSET = -4.0
-"""Logistic regression on 1105 marks of 122 rendered scenes
-(:mod:`fruitcount.training.yellow_model`); see :func:`yellow_clues` for the order."""
 
+# Usual value and spread of the clues with the mark's score and the net's log-odds.
 MIDDLE = np.array([-0.18, -0.02, 0.0, -0.01, 0.76, -5.5])
 SPREAD = np.array([0.23, 0.29, 0.23, 0.13, 0.19, 3.1])
-"""Usual value and spread of the clues with the mark's score and the net's log-odds."""
 
 # fmt: off
 WEIGHTS_WITH_NET = np.array(
@@ -41,32 +41,32 @@ WEIGHTS_WITH_NET = np.array(
     ]
 )
 # fmt: on
+# Ridge logistic regression on 3949 marks of 391 pictures that no net was trained on, 109 of them
+# whole limbs like the samples, with 317 yellowing fruit found; in the order of
+# :func:`with_products`. The offset is 0.65 above the fit's: a chance of 0.55 there is
+# :data:`YELLOW_FROM` here. Each scene judged by the others, with marks that are no fruit held
+# against it: precision 0.92 and recall 0.67 with :func:`cautious`, 0.88 and 0.69 without; on the
+# whole limbs alone 0.96 and 0.73. Without the products it was 0.93 and 0.71 there.
 OFFSET_WITH_NET = -3.4
-"""Ridge logistic regression on 3949 marks of 391 pictures that no net was trained on, 109 of them
-whole limbs like the samples, with 317 yellowing fruit found; in the order of :func:`with_products`.
-The offset is 0.65 above the fit's: a chance of 0.55 there is :data:`YELLOW_FROM` here. Each scene
-judged by the others, with marks that are no fruit held against it: precision 0.92 and recall 0.67
-with :func:`cautious`, 0.88 and 0.69 without; on the whole limbs alone 0.96 and 0.73. Without the
-products it was 0.93 and 0.71 there."""
 
+# A mark scored lower is never called yellowing where the net tells: of 11 such marks in those
+# pictures that would have been, 4 were yellowing fruit, most others dead leaves and glare.
 SURE_FRUIT = 0.45
-"""A mark scored lower is never called yellowing where the net tells: of 11 such marks in those
-pictures that would have been, 4 were yellowing fruit, most others dead leaves and glare."""
 
+# Radius in photo pixels under which colour is told less well, and what the log-odds lose there: a
+# chance of 0.80 is then needed in place of :data:`YELLOW_FROM`. Of such marks 0.79 were rightly
+# called yellowing without it, 0.87 with both rules.
 SMALL_PX = 10.0
 SMALL_CAUTION = 0.54
-"""Radius in photo pixels under which colour is told less well, and what the log-odds lose there: a
-chance of 0.80 is then needed in place of :data:`YELLOW_FROM`. Of such marks 0.79 were rightly
-called yellowing without it, 0.87 with both rules."""
 
+# No clue counts beyond these: dead leaves and sky are farther from the fruit than yellow fruit.
 CLUE_LIMITS = np.array([0.5, 0.6, 0.4, 0.25])
-"""No clue counts beyond these: dead leaves and sky are farther from the fruit than yellow fruit."""
 
+# A fruit about to drop has stopped growing and turned: one whose log radius or hue (radians) lies
+# above these against the others is not called yellowing by its colour alone. Our choice; keeps
+# sunlit fruit green where no net knows better.
 STILL_GROWING = -0.05
 STILL_GREEN = -0.03
-"""A fruit about to drop has stopped growing and turned: one whose log radius or hue (radians) lies
-above these against the others is not called yellowing by its colour alone. Our choice; keeps sunlit
-fruit green where no net knows better."""
 
 
 def yellow_clues(
@@ -160,11 +160,11 @@ def yellow_frac(
     return np.asarray(np.where(np.isfinite(told), cautious(joint, score, r_px), alone))
 
 
+# Share of scar-brown surface, and roundness, from which a fruit is marked as hurt. Our choice, and
+# a weak hint: of 21 hurt fruit in 82 path-traced pictures 1 was told (none wrongly). That no fruit
+# is marked says nothing; the user looks for hail and insects by eye.
 SCAR_FROM = 0.3
 ROUND_BELOW = 0.7
-"""Share of scar-brown surface, and roundness, from which a fruit is marked as hurt. Our choice, and
-a weak hint: of 21 hurt fruit in 82 path-traced pictures 1 was told (none wrongly). That no fruit is
-marked says nothing; the user looks for hail and insects by eye."""
 
 
 def fruit_colours(rim: Rim) -> FloatArray:

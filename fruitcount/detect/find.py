@@ -99,24 +99,25 @@ def _at(maps: Maps, channel: F32, circles_px: FloatArray) -> FloatArray:
 
 NO_RANGE = (math.nan, math.nan)
 
+# Log-odds that a fruit is found, and what it loses: under :data:`SMALL_R_PX`; for each neighbour
+# within three radii beyond two; for the share of it that is hidden beyond a fifth.
 USUAL_ODDS, SMALL_ODDS, CROWD_ODDS, HIDDEN_ODDS = 2.3, 1.4, 0.3, 2.0
-"""Log-odds that a fruit is found, and what it loses: under :data:`SMALL_R_PX`; for each neighbour
-within three radii beyond two; for the share of it that is hidden beyond a fifth."""
 
 SMALL_R_PX = 8.0
+
+# Fruit missed on a photo whatever was found on it.
 BASE_MISSED = 0.35
-"""Fruit missed on a photo whatever was found on it."""
 
+# How far photos differ in what is missed, as a share of the fruit found.
 SPREAD = 0.1
-"""How far photos differ in what is missed, as a share of the fruit found."""
 
+# Standard deviations below and above the expected number that hold nine in ten.
+#
+# All fitted on 68 pictures with 824 known fruit: 60 tiles and close-ups of four crops that no net
+# was taught and 8 bundled samples; 62 of the 68 are held. On 14 young-peach phone photos, not used
+# to fit, the range held the number 14 times. All fruit of a picture were compared, those of other
+# limbs too.
 BELOW, ABOVE = 1.2, 1.0
-"""Standard deviations below and above the expected number that hold nine in ten.
-
-All fitted on 68 pictures with 824 known fruit: 60 tiles and close-ups of four crops that no net was
-taught and 8 bundled samples; 62 of the 68 are held. On 14 young-peach phone photos, not used to
-fit, the range held the number 14 times. All fruit of a picture were compared, those of other limbs
-too."""
 
 UNTOLD = Flag.COUNT_UNKNOWN | Flag.LIMB_UNSURE
 

@@ -14,8 +14,8 @@ from fruitcount.errors import in_range, positive
 from fruitcount.fruitlets import Pixels
 from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM, Maps, Scale
 
+# Lowest score kept, for each source of heatmap; set on the validation photos.
 SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.3}
-"""Lowest score kept, for each source of heatmap; set on the validation photos."""
 
 
 @dataclass(frozen=True)

@@ -18,16 +18,17 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.rim import STEPS, Rim
 
 CELL_PX = 2
-RADII_PX: tuple[float, ...] = (4.0, 6.0, 8.5, 12.0, 17.0, 24.0)
-"""Fruit radii looked for, in working pixels: half-octave steps."""
 
+# Fruit radii looked for, in working pixels: half-octave steps.
+RADII_PX: tuple[float, ...] = (4.0, 6.0, 8.5, 12.0, 17.0, 24.0)
+
+# Mean of all channels after correction. Our choice: a usual daylight exposure.
 USUAL_MEAN = 0.42
-"""Mean of all channels after correction. Our choice: a usual daylight exposure."""
 
 FEATURES_N = 4 * len(RADII_PX) + 14
 
+# Pixels that vote at most: the strongest edges of the picture. More is slower.
 MOST_VOTERS = 120_000
-"""Pixels that vote at most: the strongest edges of the picture. More is slower."""
 
 
 def light_corrected(rgb: Pixels) -> Pixels:

@@ -10,34 +10,34 @@ from fruitcount.fruitlets import BoolArray, FloatArray, Pixels
 from fruitcount.image.rim import ANGLES, Rim, find_rim
 from fruitcount.types import Scale
 
+# How far each source's radii are off, as sd of ln(radius). Trained: measured on 94 fruit of
+# held-back renders; classical: our choice.
 RADIUS_LOG_SD: dict[str, float] = {"trained": 0.08, "classical": 0.2}
-"""How far each source's radii are off, as sd of ln(radius). Trained: measured on 94 fruit of
-held-back renders; classical: our choice."""
 
+# How far centres are off, in radii.
 CENTRE_SD = 0.12
-"""How far centres are off, in radii."""
 
+# Scatter of the found rim about the fruit's circle, in radii: young fruit are not spheres.
 RIM_SD = 0.07
-"""Scatter of the found rim about the fruit's circle, in radii: young fruit are not spheres."""
 
+# Share of the rim points that count as independent: the path ties neighbours together.
 INDEPENDENT = 0.2
-"""Share of the rim points that count as independent: the path ties neighbours together."""
 
+# Real scatter over what the fit alone tells: a rim may be another thing's (98 rendered fruit).
 SD_FACTOR = 1.9
-"""Real scatter over what the fit alone tells: a rim may be another thing's (98 rendered fruit)."""
 
+# Rim at least so plain is seen.
 PLAIN = 0.22
-"""Rim at least so plain is seen."""
 
+# Size error from fruit hanging nearer or farther than the card: 3 cm at 0.6 m (geometry).
 DEPTH_SD = 0.05
-"""Size error from fruit hanging nearer or farther than the card: 3 cm at 0.6 m (geometry)."""
 
+# How much narrower than its circle a young stone fruit shows, in radii, as a prior sd: they are up
+# to half as long again as wide, seen from any side. Our choice; a larger one follows the rim more.
 SLIM_SD = 0.08
-"""How much narrower than its circle a young stone fruit shows, in radii, as a prior sd: they are up
-to half as long again as wide, seen from any side. Our choice; a larger one follows the rim more."""
 
+# Share of the rim that must show before roundness is told.
 ROUND_NEEDS = 0.5
-"""Share of the rim that must show before roundness is told."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ picture, so that a leaf over part of a side, or over a corner, does not move the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -30,52 +30,43 @@ CARD_SIDES_MM: dict[range, float] = {
 }
 
 
+# All at once is no card: leaves were read so in 1 of 138 path-traced pictures without one.
 _DOUBTED = Flag.CARD_SMALL | Flag.CARD_TILTED | Flag.CARD_PARTLY_HIDDEN
-"""All at once is no card: leaves were read so in 1 of 138 path-traced pictures without one."""
 
+# Under this side, a card that is partly hidden is none: of 402 pictures of the samples' cards made
+# 18 to 32 px small, the only ones off by more than 4 % were such (18 %, where 4.7 % was told).
 _LEAST_HIDDEN_PX = 30.0
-"""Under this side, a card that is partly hidden is none: of 402 pictures of the samples' cards made
-18 to 32 px small, the only ones off by more than 4 % were such (18 %, where 4.7 % was told)."""
 
 
-@dataclass(frozen=True)
-class CardSettings:
-    """Limits of :func:`find_card`.
+# Cards with a shorter mean side are flagged ``CARD_SMALL``. Larger flags more. At 100 px half a
+# pixel is half a per cent.
+MIN_SIDE_PX = 100.0
 
-    Attributes
-    ----------
-    min_side_px : float, px
-        Cards with a shorter mean side are flagged ``CARD_SMALL``. Larger flags more.
-        At 100 px half a pixel is half a per cent.
-    max_tilt_deg : float
-        Cards tilted more are flagged ``CARD_TILTED``. Larger flags fewer.
-    max_hidden_frac : float
-        Largest share of the outline that may lack its dark-to-light step before
-        ``CARD_PARTLY_HIDDEN`` is raised. Larger flags fewer.
-    max_disagreement_frac : float
-        Two cards may differ by this share of their scale, or by three standard deviations if
-        that is more, before ``CARDS_DISAGREE`` is raised. Larger flags fewer.
-    depth_sd_frac : float
-        How far the limb may lie before or behind the card, as a share of the distance to the
-        camera; one standard deviation. 1 % is 5 mm at half a metre: a card held against the
-        limb (common practice, no source).
-    search_long_sides_px : tuple of int
-        Sizes of the reduced pictures that are searched, until one shows a card plainly. Larger
-        finds smaller cards at once, slower; the full picture is searched anyway when nothing is
-        found. Beside a card that is plain on the first, a second one is overlooked where its side
-        is under 1.5 % of the long side.
-    plain_side_px : float, px
-        Side of a card on a reduced picture from which that picture will do. Larger searches
-        finer pictures more often.
-    """
+# Cards tilted more are flagged ``CARD_TILTED``. Larger flags fewer.
+MAX_TILT_DEG = 45.0
 
-    min_side_px: float = 100.0
-    max_tilt_deg: float = 45.0
-    max_hidden_frac: float = 0.06
-    max_disagreement_frac: float = 0.05
-    depth_sd_frac: float = 0.01
-    search_long_sides_px: tuple[int, ...] = (1000, 2000)
-    plain_side_px: float = 32.0
+# Largest share of the outline that may lack its dark-to-light step before ``CARD_PARTLY_HIDDEN`` is
+# raised. Larger flags fewer.
+MAX_HIDDEN_FRAC = 0.06
+
+# Two cards may differ by this share of their scale, or by three standard deviations if that is
+# more, before ``CARDS_DISAGREE`` is raised. Larger flags fewer.
+MAX_DISAGREEMENT_FRAC = 0.05
+
+# How far the limb may lie before or behind the card, as a share of the distance to the camera; one
+# standard deviation. 1 % is 5 mm at half a metre: a card held against the limb (common practice, no
+# source).
+DEPTH_SD_FRAC = 0.01
+
+# Sizes of the reduced pictures that are searched, until one shows a card plainly. Larger finds
+# smaller cards at once, slower; the full picture is searched anyway when nothing is found. Beside a
+# card that is plain on the first, a second one is overlooked where its side is under 1.5 % of the
+# long side.
+SEARCH_LONG_SIDES_PX = (1000, 2000)
+
+# Side of a card on a reduced picture from which that picture will do. Larger searches finer
+# pictures more often.
+PLAIN_SIDE_PX = 32.0
 
 
 def card_side_mm(card_id: int) -> float:
@@ -83,9 +74,7 @@ def card_side_mm(card_id: int) -> float:
     return next((s for ids, s in CARD_SIDES_MM.items() if card_id in ids), float("nan"))
 
 
-def find_card(
-    photo: Photo, side_mm: float | None = None, *, settings: CardSettings | None = None
-) -> Scale:
+def find_card(photo: Photo, side_mm: float | None = None) -> Scale:
     """Find the scale card and the scale at it.
 
     Parameters
@@ -94,7 +83,6 @@ def find_card(
     side_mm : float, mm, optional
         The card's printed side. By default the card's number tells it (:data:`CARD_SIDES_MM`);
         a given side wins, and ``CARD_SIZE_ASSUMED`` says when it contradicts the number.
-    settings : CardSettings, optional
 
     Returns
     -------
@@ -110,18 +98,16 @@ def find_card(
     BadInputError
         When ``side_mm`` is not > 0.
     """
-    rules = settings or CardSettings()
     if side_mm is not None:
         side_mm = positive("side_mm", side_mm)
     cards = [
-        _measure(photo.rgb, corners, number, side_mm, rules)
-        for corners, number in _detect(photo.rgb, rules)
+        _measure(photo.rgb, corners, number, side_mm) for corners, number in _detect(photo.rgb)
     ]
     cards = [card for card in cards if not _is_none(card)]
     if not cards:
         return Scale(flags=Flag.NO_SCALE)
     cards.sort(key=lambda card: -_mean_side(card.corners_px))
-    return _agree(cards, rules)
+    return _agree(cards)
 
 
 def _is_none(card: Scale) -> bool:
@@ -153,18 +139,18 @@ def on_card(
     return inside
 
 
-def _detect(rgb: Pixels, rules: CardSettings) -> list[tuple[FloatArray, int]]:
+def _detect(rgb: Pixels) -> list[tuple[FloatArray, int]]:
     """Corners (4, 2) and number of each card, on reduced pictures and then on the full one."""
     long_px = max(rgb.shape[:2])
-    for search_px in rules.search_long_sides_px:
+    for search_px in SEARCH_LONG_SIDES_PX:
         if search_px >= 0.8 * long_px:
             break
         found = _reduced(rgb, search_px, _markers)
-        plain_px = rules.plain_side_px * long_px / search_px
-        last = search_px == rules.search_long_sides_px[-1]
+        plain_px = PLAIN_SIDE_PX * long_px / search_px
+        last = search_px == SEARCH_LONG_SIDES_PX[-1]
         if found and (last or max(_mean_side(corners) for corners, _ in found) >= plain_px):
             return found
-    return _markers(_grey(rgb)) or _reduced(rgb, rules.search_long_sides_px[0], markers_in_part)
+    return _markers(_grey(rgb)) or _reduced(rgb, SEARCH_LONG_SIDES_PX[0], markers_in_part)
 
 
 Finder = Callable[[Pixels], list[tuple[FloatArray, int]]]
@@ -210,20 +196,18 @@ def _fit(rgb: Pixels, rough_px: FloatArray) -> SideFit:
     return replace(fit, corners_px=fit.corners_px + low)
 
 
-def _measure(
-    rgb: Pixels, rough_px: FloatArray, number: int, side_mm: float | None, rules: CardSettings
-) -> Scale:
+def _measure(rgb: Pixels, rough_px: FloatArray, number: int, side_mm: float | None) -> Scale:
     fit = _fit(rgb, rough_px)
     printed_mm = card_side_mm(number)
     side = printed_mm if side_mm is None else side_mm
     px_per_mm = facing_scale(fit.corners_px, side, rgb.shape[:2])
     tilt_deg = tilt_of(fit.corners_px, side, rgb.shape[:2])
     side_px = _mean_side(fit.corners_px)
-    relative = float(np.hypot(_corner_sd(fit, rules) / side_px, rules.depth_sd_frac))
-    flags = Flag.CARD_SMALL if side_px < rules.min_side_px else Flag.NONE
-    if tilt_deg > rules.max_tilt_deg:
+    relative = float(np.hypot(_corner_sd(fit) / side_px, DEPTH_SD_FRAC))
+    flags = Flag.CARD_SMALL if side_px < MIN_SIDE_PX else Flag.NONE
+    if tilt_deg > MAX_TILT_DEG:
         flags |= Flag.CARD_TILTED
-    if fit.broken_frac > rules.max_hidden_frac:
+    if fit.broken_frac > MAX_HIDDEN_FRAC:
         flags |= Flag.CARD_PARTLY_HIDDEN
     if side_mm is not None and abs(side_mm / printed_mm - 1) > 0.02:
         flags |= Flag.CARD_SIZE_ASSUMED
@@ -239,7 +223,7 @@ def _measure(
     )
 
 
-def _corner_sd(fit: SideFit, rules: CardSettings) -> float:
+def _corner_sd(fit: SideFit) -> float:
     """Standard deviation of one side's length, px.
 
     0.4 px that a camera's or editor's own tone curve and sharpening shift each light edge, the
@@ -251,7 +235,7 @@ def _corner_sd(fit: SideFit, rules: CardSettings) -> float:
     """
     if not np.isfinite(fit.residual_px):  # rough corners only
         return 2.0
-    hidden = 1.0 if fit.broken_frac > rules.max_hidden_frac else 0.0
+    hidden = 1.0 if fit.broken_frac > MAX_HIDDEN_FRAC else 0.0
     return float(np.linalg.norm([0.4, fit.residual_px, hidden]))
 
 
@@ -259,12 +243,12 @@ def _mean_side(corners_px: FloatArray) -> float:
     return float(side_lengths_px(corners_px).mean())
 
 
-def _agree(cards: list[Scale], rules: CardSettings) -> Scale:
+def _agree(cards: list[Scale]) -> Scale:
     best = cards[0]
     for other in cards[1:]:
         gap = abs(other.px_per_mm / best.px_per_mm - 1)
         noise = 3 * float(np.hypot(best.rel_sd_frac, other.rel_sd_frac))
-        if gap > max(rules.max_disagreement_frac, noise):
+        if gap > max(MAX_DISAGREEMENT_FRAC, noise):
             wider = max(best.rel_sd_frac, gap / 2)
             best = replace(best, flags=best.flags | Flag.CARDS_DISAGREE, rel_sd_frac=wider)
     return best

@@ -127,8 +127,8 @@ def _normal(corners_px: FloatArray, side_mm: float, shape: tuple[int, ...]) -> F
     return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-12), np.float64)
 
 
+# Point and direction.
 Line = tuple[FloatArray, FloatArray]
-"""Point and direction."""
 
 _PROFILES = 41
 _SAMPLES = 33

@@ -15,44 +15,45 @@ from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
 from fruitcount.image.opencv import card_pattern, cv2
 
+# On the picture that is searched.
 SMALLEST_SIDE_PX = 24.0
-"""On the picture that is searched."""
 
+# A dark place lies in a window so wide, as a share of the long side, and is so much darker, of 255,
+# than the mean there: fruit are darker than the sky, a card's square is darker than fruit. Our
+# choice, as are the limits below; set on drawn and path-traced cards.
 _DARK = ((0.03, 12.0), (0.08, 12.0), (0.08, 45.0))
-"""A dark place lies in a window so wide, as a share of the long side, and is so much darker, of
-255, than the mean there: fruit are darker than the sky, a card's square is darker than fruit. Our
-choice, as are the limits below; set on drawn and path-traced cards."""
 
+# Least share of the hull that the region fills: the border alone is over half of it, when a covered
+# place opens it to the squares within.
 _FULL_FRAC = 0.45
-"""Least share of the hull that the region fills: the border alone is over half of it, when a
-covered place opens it to the squares within."""
 
+# Most of the outline that may be covered.
 _BROKEN_FRAC = 0.5
-"""Most of the outline that may be covered."""
 
+# Neighbouring sides of a card do not meet at a smaller angle.
 _LEAST_SINE = 0.2
-"""Neighbouring sides of a card do not meet at a smaller angle."""
 
 _ROUNDS = 3
-_MOST_TAPER = 1.2
-"""Most by which opposite sides differ: 1.19 for a card leaning by 45 degrees at a distance of four
-times its side."""
 
+# Most by which opposite sides differ: 1.19 for a card leaning by 45 degrees at a distance of four
+# times its side.
+_MOST_TAPER = 1.2
+
+# Least step from the black border to the white rim, of 255, and least share of either that shows
+# it.
 _LEAST_STEP = 30.0
 _LEAST_SHARE = 0.7
-"""Least step from the black border to the white rim, of 255, and least share of either that shows
-it."""
 
+# A square is plainly black or white when it differs no more from the border or the rim, as a share
+# of the step.
 _CLEAR = 0.3
-"""A square is plainly black or white when it differs no more from the border or the rim, as a share
-of the step."""
 
+# No square is so much brighter than the rim, of the same paper, as this multiple of the step.
 _BRIGHTEST = 1.6
-"""No square is so much brighter than the rim, of the same paper, as this multiple of the step."""
 
+# How much may be mended in reading (0 nothing, 1 one square of the sixteen), and the least share of
+# plain squares with which that is believed.
 _READ_WITH = ((0.0, 0.6), (1.0, 0.8))
-"""How much may be mended in reading (0 nothing, 1 one square of the sixteen), and the least share
-of plain squares with which that is believed."""
 
 _RIM = np.ones((8, 8), bool)
 _RIM[1:7, 1:7] = False

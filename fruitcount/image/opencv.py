@@ -22,9 +22,9 @@ cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
 __all__ = ["PATTERN_NAME", "card_pattern", "cv2", "net_at"]
 
+# Of the scale cards: ArUco's 4 x 4 cells with 50 numbers. The library's own name, printed on the
+# sheet, so that any reader of markers can be set.
 PATTERN_NAME = "DICT_4X4_50"
-"""Of the scale cards: ArUco's 4 x 4 cells with 50 numbers. The library's own name, printed on the
-sheet, so that any reader of markers can be set."""
 
 
 def card_pattern() -> Any:

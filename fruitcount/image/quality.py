@@ -26,32 +26,23 @@ from fruitcount.types import Photo, Scale
 _LONG_SIDE_PX = 1024
 
 
-@dataclass(frozen=True)
-class QualitySettings:
-    """Thresholds of :func:`photo_quality`.
+# Smallest acceptable :attr:`QualityMeasures.sharpness`. Larger calls more photos blurred. Fourteen
+# sharp phone photos of peach limbs measured 1.99 to 2.82; the same photos after a Gaussian of 0.1 %
+# of the long side 1.59 to 1.90, of 0.2 % 1.29 to 1.37.
+MIN_SHARPNESS = 1.5
 
-    Attributes
-    ----------
-    min_sharpness : float
-        Smallest acceptable :attr:`QualityMeasures.sharpness`. Larger calls more photos blurred.
-        Fourteen sharp phone photos of peach limbs measured 1.99 to 2.82; the same photos after
-        a Gaussian of 0.1 % of the long side 1.59 to 1.90, of 0.2 % 1.29 to 1.37.
-    max_dark_frac : float
-        Largest acceptable share of pixels darker than 20 of 255. Larger accepts darker photos.
-    min_median : float
-        Smallest acceptable median grey value, 0-255. Larger calls more photos dark.
-    max_bright_frac : float
-        Largest acceptable share of burnt-out pixels (250 or more) that are not a smooth sky.
-        Larger accepts brighter photos.
-    max_median : float
-        Largest acceptable median grey value. Larger accepts brighter photos.
-    """
+# Largest acceptable share of pixels darker than 20 of 255. Larger accepts darker photos.
+MAX_DARK_FRAC = 0.6
 
-    min_sharpness: float = 1.5
-    max_dark_frac: float = 0.6
-    min_median: float = 30.0
-    max_bright_frac: float = 0.35
-    max_median: float = 225.0
+# Smallest acceptable median grey value, 0-255. Larger calls more photos dark.
+MIN_MEDIAN = 30.0
+
+# Largest acceptable share of burnt-out pixels (250 or more) that are not a smooth sky. Larger
+# accepts brighter photos.
+MAX_BRIGHT_FRAC = 0.35
+
+# Largest acceptable median grey value. Larger accepts brighter photos.
+MAX_MEDIAN = 225.0
 
 
 @dataclass(frozen=True)
@@ -76,27 +67,25 @@ class QualityMeasures:
     median: float
 
 
-def photo_quality(photo: Photo, settings: QualitySettings | None = None) -> Flag:
+def photo_quality(photo: Photo) -> Flag:
     """Flags for blur, darkness and over-exposure.
 
     Parameters
     ----------
     photo : Photo
-    settings : QualitySettings, optional
 
     Returns
     -------
     Flag
         Any of ``PHOTO_BLURRED``, ``PHOTO_DARK``, ``PHOTO_BRIGHT``; ``NONE`` for a good photo.
     """
-    rules = settings or QualitySettings()
     seen = measure_quality(photo.rgb)
     flags = Flag.NONE
-    if not seen.sharpness >= rules.min_sharpness:  # NaN, a flat picture, counts as blurred
+    if not seen.sharpness >= MIN_SHARPNESS:  # NaN, a flat picture, counts as blurred
         flags |= Flag.PHOTO_BLURRED
-    if seen.dark_frac > rules.max_dark_frac or seen.median < rules.min_median:
+    if seen.dark_frac > MAX_DARK_FRAC or seen.median < MIN_MEDIAN:
         flags |= Flag.PHOTO_DARK
-    if seen.bright_frac > rules.max_bright_frac or seen.median > rules.max_median:
+    if seen.bright_frac > MAX_BRIGHT_FRAC or seen.median > MAX_MEDIAN:
         flags |= Flag.PHOTO_BRIGHT
     return flags
 
@@ -136,19 +125,19 @@ def _top_gradient(grey: NDArray[Any]) -> float:
     return float(np.quantile(cv2.magnitude(dx, dy), 0.99))
 
 
+# ln(red / green) of foliage by daylight. Medians of open sets: cherry -0.6, pear -0.32, apple
+# -0.23, phone photos of peach -0.45, rendered limbs -0.3 (25 photos of each).
 USUAL_LEAF_RED_GREEN = -0.42
-"""ln(red / green) of foliage by daylight. Medians of open sets: cherry -0.6, pear -0.32, apple
--0.23, phone photos of peach -0.45, rendered limbs -0.3 (25 photos of each)."""
 
+# Share of a difference from it that is put down to the light: half of it is species and season.
 LEAF_TRUST = 0.5
-"""Share of a difference from it that is put down to the light: half of it is species and season."""
 
+# |ln| of the light's red/green or blue/green beyond which colours are not trusted: our choice;
+# indoor lamp light lies beyond it.
 STRONG_CAST = 0.45
-"""|ln| of the light's red/green or blue/green beyond which colours are not trusted: our choice;
-indoor lamp light lies beyond it."""
 
+# Added to linear values before the logarithm: about one grey level of 255 in the dark end.
 FLOOR = 0.004
-"""Added to linear values before the logarithm: about one grey level of 255 in the dark end."""
 
 
 @dataclass(frozen=True)
@@ -247,23 +236,23 @@ def colour_doubt(photo: Photo, scale: Scale) -> Flag:
     return Flag.COLOUR_DOUBTFUL if photo_light(photo.rgb, scale).strong else Flag.NONE
 
 
+# Long side at which it is looked for.
 SIDE_PX = 200
-"""Long side at which it is looked for."""
 
+# A sheet is white, grey or black (CIE a, b nearer to 0 than this) or blue (b under that).
 GREY_CHROMA, BLUE_B = 11.0, -12.0
-"""A sheet is white, grey or black (CIE a, b nearer to 0 than this) or blue (b under that)."""
 
+# Lightness changes less than this from a place to its neighbours: folds do, leaves do not.
 FLAT_STEP = 7.0
-"""Lightness changes less than this from a place to its neighbours: folds do, leaves do not."""
 
+# Share of the frame that its outline takes, and share of the outline that is plain.
 LEAST_FRAME, LEAST_FILL = 0.22, 0.4
-"""Share of the frame that its outline takes, and share of the outline that is plain."""
 
+# Wrinkles: median difference of lightness from its surroundings; and share that is pure white. All
+# set on `branches-before-a-sheet`, where 29 of 34 sheets are seen, and on 140 cherry, apple and
+# pear tiles without one, many before the sky, where one is; on 54 coffee and peach photos, not used
+# to set it, none is.
 LEAST_RELIEF, MOST_BURNT = 0.6, 0.5
-"""Wrinkles: median difference of lightness from its surroundings; and share that is pure white.
-All set on `branches-before-a-sheet`, where 29 of 34 sheets are seen, and on 140 cherry, apple and
-pear tiles without one, many before the sky, where one is; on 54 coffee and peach photos, not
-used to set it, none is."""
 
 
 @of_last_photo

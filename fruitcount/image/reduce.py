@@ -21,11 +21,11 @@ from fruitcount.types import Scale
 
 Answer = TypeVar("Answer")
 
+# Width of a usual (15 mm) fruitlet on the working grid, in working pixels, for maps and marks.
 FRUIT_PX = 26.0
-"""Width of a usual (15 mm) fruitlet on the working grid, in working pixels, for maps and marks."""
 
+# A wanted size may be missed by this share where the size itself matters little.
 NEAR_WHOLE = 0.1
-"""A wanted size may be missed by this share where the size itself matters little."""
 
 
 def whole_step(factor: float) -> float:
@@ -146,22 +146,22 @@ def sample_grid(picture: NDArray[Any], x_px: FloatArray, y_px: FloatArray) -> Fl
     return out
 
 
+# The middle of the thinning sizes looked for (4-35 mm).
 FRUIT_MM = 15.0
-"""The middle of the thinning sizes looked for (4-35 mm)."""
 
+# Largest working picture. Keeps a 12 MP photo within its time; larger is slower.
 MOST_PIXELS = 2.6e6
-"""Largest working picture. Keeps a 12 MP photo within its time; larger is slower."""
 
+# Width at which the fruit net sees a fruitlet best. Against 26 (:data:`FRUIT_PX`) F1 on the
+# held-back photos, which have no scale, was higher by 0.01, and on 63 renders that no net was
+# trained on, at their known scale, by 0.05; 44 served apples worse.
 LIKED_PX = 38.0
-"""Width at which the fruit net sees a fruitlet best. Against 26 (:data:`FRUIT_PX`) F1 on the
-held-back photos, which have no scale, was higher by 0.01, and on 63 renders that no net was trained
-on, at their known scale, by 0.05; 44 served apples worse."""
 
+# Pixels of the fruit net's look where no scale is known.
 MOST_AT_FIRST = 0.8e6
-"""Pixels of the fruit net's look where no scale is known."""
 
+# Pixels of its finer look, where the fruit are small.
 MOST_FINER = 1.5e6
-"""Pixels of its finer look, where the fruit are small."""
 
 MOST_ENLARGING = 2.5
 

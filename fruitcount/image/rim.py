@@ -15,23 +15,23 @@ from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import halved
 
+# Directions looked along, radians, x towards y.
 ANGLES = np.arange(48) * (2 * np.pi / 48)
-"""Directions looked along, radians, x towards y."""
 
+# Distances from the centre, in expected radii.
 STEPS = np.arange(0.1, 1.66, 0.05)
-"""Distances from the centre, in expected radii."""
 
+# Radius on the reduced copy: enough for 5 % steps, little enough for fuzz to vanish.
 RIM_RADIUS_PX = 14.0
-"""Radius on the reduced copy: enough for 5 % steps, little enough for fuzz to vanish."""
 
+# The rim is looked for from 0.5 radii; colours up to 0.7 radii are the fruit's own.
 FIRST_STEP, INNER_STEPS = 8, 13
-"""The rim is looked for from 0.5 radii; colours up to 0.7 radii are the fruit's own."""
 
+# Lab distance over which a colour stops being the fruit's own; on renders better than 9 or 14.
 COLOUR_SPREAD = 20.0
-"""Lab distance over which a colour stops being the fruit's own; on renders better than 9 or 14."""
 
+# Lab step at which a rim is quite plain (0.78). Of 12, 22 and 35 the best on renders.
 PLAIN_CONTRAST = 22.0
-"""Lab step at which a rim is quite plain (0.78). Of 12, 22 and 35 the best on renders."""
 
 
 @dataclass(frozen=True, eq=False)

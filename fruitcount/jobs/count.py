@@ -33,8 +33,8 @@ from fruitcount.plan.result import FirstPass
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
 
+# What records of earlier versions lack, as it then reads.
 _EARLIER = plain(FirstPass(0, float("nan"), float("nan"), ""))
-"""What records of earlier versions lack, as it then reads."""
 
 
 def read_left_standing(path: Path) -> FirstPass:

@@ -18,9 +18,9 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 
 from fruitcount.fruitlets import F32, FloatArray, IntArray
 from fruitcount.image.reduce import sample_grid
-from fruitcount.limb.wood import bark_share, colour_wood
+from fruitcount.limb.wood import Scene, bark_share, colour_wood
 from fruitcount.lines import along_line, resampled
-from fruitcount.types import Maps, Photo
+from fruitcount.types import Maps
 
 _STATIONS = 200
 # Half width of the thickest limb looked for, as a share of the photo's long side.
@@ -104,26 +104,25 @@ def wood_at(maps: Maps | None, colours: FloatArray, grid_px: FloatArray) -> Floa
     return np.where(np.isfinite(told), 0.25 * wood + 0.75 * told, wood)
 
 
-def centred(photo: Photo, maps: Maps | None, rough_px: FloatArray, reach_px: float) -> Band:
+def centred(scene: Scene, rough_px: FloatArray, reach_px: float) -> Band:
     """Centre a rough path on the wood.
 
     Parameters
     ----------
-    photo : Photo
-    maps : Maps or None
+    scene : Scene
     rough_px : array, shape (N, 2)
     reach_px : float, px
         How far the middle of the limb may lie from the rough path. Larger mends worse paths but
         may jump to a neighbouring limb.
     """
-    long_side = max(photo.rgb.shape[:2])
+    long_side = max(scene.photo.rgb.shape[:2])
     line = smoothed(resampled(rough_px, _STATIONS), 0.03)
     step = max(0.7, long_side / 640)
     count = int(np.ceil((reach_px + 1.4 * _MAX_HALF_FRAC * long_side) / step))
     offset = np.arange(-count, count + 1) * step
     grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
-    colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
-    support, half_px = _contrast(wood_at(maps, colours, grid), step, long_side)
+    colours = sample_grid(scene.photo.rgb, grid[..., 0], grid[..., 1])
+    support, half_px = _contrast(wood_at(scene.maps, colours, grid), step, long_side)
     middle = np.abs(offset) <= reach_px
     chosen = _steady(support[:, middle] - 0.1 * np.abs(offset[middle]) / reach_px)
     column = np.flatnonzero(middle)[chosen]
@@ -228,8 +227,7 @@ class Taper:
 
 
 def measure_width(
-    photo: Photo,
-    maps: Maps | None,
+    scene: Scene,
     line_px: FloatArray,
     half_px: float,
     hidden: tuple[FloatArray, ...] = (),
@@ -238,9 +236,8 @@ def measure_width(
 
     Parameters
     ----------
-    photo : Photo
-    maps : Maps or None
-        Its ``wood`` helps to learn this photo's bark, where finite.
+    scene : Scene
+        The ``wood`` of its maps helps to learn this photo's bark, where finite.
     line_px : array, shape (N, 2)
         Evenly spaced, near the middle of the wood.
     half_px : float, px
@@ -252,8 +249,8 @@ def measure_width(
         return np.full(len(line_px), np.nan)
     offset = np.linspace(-1, 1, _SAMPLES) * max(3.2 * half_px, 4.0)
     grid = line_px[:, None, :] + offset[None, :, None] * normals(line_px)[:, None, :]
-    colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
-    wood = wood_at(maps, colours, grid)
+    colours = sample_grid(scene.photo.rgb, grid[..., 0], grid[..., 1])
+    wood = wood_at(scene.maps, colours, grid)
     bark = bark_share(colours, offset, half_px, wood)
     bark = median_filter(bark, size=(3, 3), mode="nearest")
     for x, y, r in zip(*hidden, strict=True) if hidden else ():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +13,6 @@ from fruitcount.image.quality import backdrop
 from fruitcount.limb.centre import Band, centred, fit_taper, measure_width, median_or_nan, smoothed
 from fruitcount.limb.joint import Jointed, cut_at_joints
 from fruitcount.limb.result import (
-    LimbSettings,
     base_last,
     drawn_line,
     extended,
@@ -26,7 +25,7 @@ from fruitcount.limb.result import (
 from fruitcount.limb.search import Found, line_map, ridge_map, search_line
 from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.tip import Ended, Hidden, ended
-from fruitcount.limb.wood import Field, cost_of, make_field, route_between, route_from
+from fruitcount.limb.wood import Field, Scene, cost_of, make_field, route_between, route_from
 from fruitcount.lines import along_line, resampled
 from fruitcount.types import Limb, Maps, Photo, Scale
 
@@ -35,17 +34,37 @@ from fruitcount.types import Limb, Maps, Photo, Scale
 _PAST_COLLAR = 1.5
 
 
+# Chance that the net's route is right under which woody ridges are asked instead.
 LEAST_CHANCE = 0.7
-"""Chance that the net's route is right under which woody ridges are asked instead."""
 
 
-@dataclass(frozen=True, eq=False)
-class _Scene:
-    photo: Photo
-    maps: Maps | None
-    fruitlets: Fruitlets
-    scale: Scale
-    rules: LimbSettings
+# Grid on which paths are searched. Larger finds thinner limbs, slower (time grows with its square).
+SEARCH_LONG_SIDE = 256
+
+# Share of the line on which wood must be seen; below it the line is ``LIMB_DOUBTFUL``. Larger flags
+# more.
+MIN_SUPPORT_FRAC = 0.4
+
+# The same share below which there is no limb, ``LIMB_NOT_FOUND``.
+LEAST_SUPPORT_FRAC = 0.12
+
+# Chance that the line is the limb that is meant below which it is ``LIMB_UNSURE``. Larger flags
+# more: at 0.8 three of seven wrong lines and three of 55 right ones.
+MIN_RIGHT_CHANCE = 0.8
+
+# Log-odds of which end is the base below which it is ``LIMB_ENDS_UNSURE``. Larger flags more: on
+# photographs, most of which show neither end, 26 of 47 under 4 are turned round and none of two
+# above; all 13 limbs with a card looked at have more than 6, none turned.
+MIN_BASE_ODDS = 4.0
+
+# Shortest limb, as a share of the photo's long side; below it, ``LIMB_NOT_FOUND``.
+MIN_LENGTH_FRAC = 0.15
+
+# How far the true middle may lie from the searched path, as a share of the long side.
+REACH_FRAC = 0.03
+
+# Points of the line given back.
+VERTICES = 80
 
 
 def find_limb(
@@ -57,7 +76,6 @@ def find_limb(
     base_px: Sequence[float] | None = None,
     tip_px: Sequence[float] | None = None,
     line_px: FloatArray | None = None,
-    settings: LimbSettings | None = None,
 ) -> Limb:
     """Find the photographed limb and measure its thickness.
 
@@ -74,7 +92,6 @@ def find_limb(
         Ends marked by the user. One is enough; the other is then searched.
     line_px : array, shape (N, 2), optional
         The whole line drawn by the user from base to tip; taken as it is.
-    settings : LimbSettings, optional
 
     Returns
     -------
@@ -89,13 +106,10 @@ def find_limb(
     BadInputError
         When a marked point is outside the photo or a drawn line has fewer than two points.
     """
-    rules = settings or LimbSettings()
-    scene = _Scene(photo, maps, fruitlets, scale, rules)
+    scene = Scene(photo, maps, fruitlets, scale)
+    field = make_field(scene, SEARCH_LONG_SIDE)
     if line_px is not None:
-        limb = _measured(scene, drawn_line(line_px))
-        field = make_field(photo, maps, fruitlets, scale, rules.search_long_side)
-        return _with_shoots(scene, limb, field)
-    field = make_field(photo, maps, fruitlets, scale, rules.search_long_side)
+        return _with_shoots(scene, _measured(scene, drawn_line(line_px)), field)
     base = None if base_px is None else marked_point(photo, "base_px", base_px)
     tip = None if tip_px is None else marked_point(photo, "tip_px", tip_px)
     found = None
@@ -106,7 +120,7 @@ def find_limb(
         rough = found.line_px
     else:
         rough = _tapped(field, base, tip)
-    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
+    band = centred(scene, rough, REACH_FRAC * max(photo.rgb.shape[:2]))
     if found is not None:
         ended_by_itself = _whole(scene, band, found)
         if ended_by_itself is None:
@@ -114,7 +128,7 @@ def find_limb(
         band, borne = ended_by_itself
     else:
         band, borne = _between_taps(band, photo.rgb.shape[:2], base, tip), False
-    if along_line(band.line_px)[-1] < rules.min_length_frac * max(photo.rgb.shape[:2]):
+    if along_line(band.line_px)[-1] < MIN_LENGTH_FRAC * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
     limb = _finished(scene, band, (base, tip), found, borne=borne)
     return _with_shoots(scene, limb, field)
@@ -137,12 +151,12 @@ def trace_between(
         From a to b, both kept exactly.
     """
     a, b = marked_point(photo, "a_px", a_px), marked_point(photo, "b_px", b_px)
-    rules = LimbSettings()
-    field = make_field(photo, maps, Fruitlets.empty(), Scale(), rules.search_long_side)
+    scene = Scene(photo, maps, Fruitlets.empty(), Scale())
+    field = make_field(scene, SEARCH_LONG_SIDE)
     if float(np.hypot(*(b - a))) < 4:
         return np.array([a, b])
     rough = _tapped(field, a, b)
-    band = centred(photo, maps, rough, rules.reach_frac * max(photo.rgb.shape[:2]))
+    band = centred(scene, rough, REACH_FRAC * max(photo.rgb.shape[:2]))
     return pinned(resampled(band.line_px, 40), a, b)
 
 
@@ -170,12 +184,12 @@ def _tapped(field: Field, base: FloatArray | None, tip: FloatArray | None) -> Fl
     return field.to_px(route_from(cost, field.to_cells(tip))[::-1])
 
 
-def _whole(scene: _Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
+def _whole(scene: Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
     """The band from collar to tip, and whether its first end is borne; None without a limb.
 
     An end at which the limb leaves the photo is carried to the photo's edge.
     """
-    if found.by_ridge and float(np.mean(band.support > 0.25)) < scene.rules.least_support_frac:
+    if found.by_ridge and float(np.mean(band.support > 0.25)) < LEAST_SUPPORT_FRAC:
         return None
     beyond, goes_on = found.leaves_frame
     if not (beyond or goes_on):
@@ -211,7 +225,7 @@ def _between_taps(
 
 
 def _finished(
-    scene: _Scene,
+    scene: Scene,
     band: Band,
     taps: tuple[FloatArray | None, FloatArray | None],
     found: Found | None,
@@ -219,61 +233,54 @@ def _finished(
     borne: bool = False,
 ) -> Limb:
     shape = scene.photo.rgb.shape[:2]
-    rules, (base, tip) = scene.rules, taps
-    line = resampled(smoothed(band.line_px, 0.01), rules.vertices)
+    base, tip = taps
+    line = resampled(smoothed(band.line_px, 0.01), VERTICES)
     width = _widths(scene, line, band.half_px)
     taper = fit_taper(line, width)
     flags, chance = Flag.NONE, float("nan")
     if found is not None:
         chance = found.right_chance
-        turn, sure = False, borne or found.base_odds >= rules.min_base_odds
+        turn, sure = False, borne or found.base_odds >= MIN_BASE_ODDS
         if found.by_ridge and not borne:  # ridges say nothing of the ends
             turn, sure = base_last(line, taper, shape)
         if turn:
             line, width = line[::-1], width[::-1]
             taper = fit_taper(line, width)
         flags |= Flag.NONE if sure else Flag.LIMB_ENDS_UNSURE
-        flags |= Flag.LIMB_UNSURE if chance < rules.min_right_chance else Flag.NONE
+        flags |= Flag.LIMB_UNSURE if chance < MIN_RIGHT_CHANCE else Flag.NONE
     by_net = found is not None and not found.by_ridge
-    if not by_net and float(np.mean(band.support > 0.25)) < rules.min_support_frac:
+    if not by_net and float(np.mean(band.support > 0.25)) < MIN_SUPPORT_FRAC:
         flags |= Flag.LIMB_DOUBTFUL
     if tip is None and frame_edge(line[-1], shape):
         flags |= Flag.LIMB_LEAVES_FRAME
     if borne:
         past = _PAST_COLLAR * taper.curve[0] / max(float(along_line(line)[-1]), 1e-9)
         taper = replace(taper, first_px=taper.at(min(past, 0.2)))
-    limb = made_limb(line, width, taper, scene.scale, scene.rules)
+    limb = made_limb(line, width, taper, scene.scale)
     by_hand = base is not None and tip is not None
     return replace(limb, flags=limb.flags | flags, by_hand=by_hand, right_chance=chance)
 
 
-def _measured(scene: _Scene, drawn: FloatArray) -> Limb:
+def _measured(scene: Scene, drawn: FloatArray) -> Limb:
     """A limb drawn by hand: the line as it is, the width measured near it."""
     shape = scene.photo.rgb.shape[:2]
-    even = resampled(drawn, max(scene.rules.vertices, len(drawn)))
-    reach_px = 0.5 * scene.rules.reach_frac * max(shape)
-    band = centred(scene.photo, scene.maps, even, reach_px)
+    even = resampled(drawn, max(VERTICES, len(drawn)))
+    reach_px = 0.5 * REACH_FRAC * max(shape)
+    band = centred(scene, even, reach_px)
     width = _widths(scene, resampled(band.line_px, len(even)), band.half_px)
-    limb = made_limb(even, width, fit_taper(even, width), scene.scale, scene.rules)
+    limb = made_limb(even, width, fit_taper(even, width), scene.scale)
     flags = limb.flags | (Flag.LIMB_LEAVES_FRAME if frame_edge(even[-1], shape) else Flag.NONE)
     return replace(limb, flags=flags, by_hand=True)
 
 
-def _with_shoots(scene: _Scene, limb: Limb, field: Field) -> Limb:
-    shoots = find_shoots(
-        scene.photo,
-        scene.maps,
-        scene.fruitlets,
-        scene.scale,
-        field=field,
-        line_px=limb.line_px,
-        half_px=0.5 * median_or_nan(limb.width_px),
-    )
+def _with_shoots(scene: Scene, limb: Limb, field: Field) -> Limb:
+    half_px = 0.5 * median_or_nan(limb.width_px)
+    shoots = find_shoots(scene, field, line_px=limb.line_px, half_px=half_px)
     return replace(limb, shoots=shoots)
 
 
-def _widths(scene: _Scene, line: FloatArray, half_px: float) -> FloatArray:
-    return measure_width(scene.photo, scene.maps, line, half_px, _discs(scene.fruitlets))
+def _widths(scene: Scene, line: FloatArray, half_px: float) -> FloatArray:
+    return measure_width(scene, line, half_px, _discs(scene.fruitlets))
 
 
 def _discs(fruitlets: Fruitlets) -> tuple[FloatArray, ...]:

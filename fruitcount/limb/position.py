@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
@@ -14,37 +12,25 @@ from fruitcount.image.reduce import sample_grid
 from fruitcount.lines import nearest_on_line
 from fruitcount.types import Limb, Maps, Scale
 
+# Farthest that a fruit's near side may be from the wood's middle line and still hang on it. Larger
+# counts more fruit to the limb. Stalks and short spurs of stone fruit reach about this far (common
+# practice, no source).
+MAX_GAP_MM = 40.0
 
-@dataclass(frozen=True)
-class PlaceSettings:
-    """Limits of :func:`place_fruitlets`.
+# The same as a share of the limb's length, used without a scale.
+MAX_GAP_FRAC = 0.08
 
-    Attributes
-    ----------
-    max_gap_mm : float, mm
-        Farthest that a fruit's near side may be from the wood's middle line and still hang on
-        it. Larger counts more fruit to the limb. Stalks and short spurs of stone fruit reach
-        about this far (common practice, no source).
-    max_gap_frac : float
-        The same as a share of the limb's length, used without a scale.
-    max_gap_radii : float
-        The gap may always be this many of the fruit's own radii. Larger counts more.
-    cluster_gap_mm : float, mm
-        Fruit whose outlines are nearer than this belong to one cluster.
-    cluster_gap_radii : float
-        The same in radii of the smaller fruit, used without a scale.
-    """
+# The gap may always be this many of the fruit's own radii. Larger counts more.
+MAX_GAP_RADII = 1.5
 
-    max_gap_mm: float = 40.0
-    max_gap_frac: float = 0.08
-    max_gap_radii: float = 1.5
-    cluster_gap_mm: float = 5.0
-    cluster_gap_radii: float = 0.5
+# Fruit whose outlines are nearer than this belong to one cluster.
+CLUSTER_GAP_MM = 5.0
+
+# The same in radii of the smaller fruit, used without a scale.
+CLUSTER_GAP_RADII = 0.5
 
 
-def place_fruitlets(
-    fruitlets: Fruitlets, limb: Limb, scale: Scale, settings: PlaceSettings | None = None
-) -> Fruitlets:
+def place_fruitlets(fruitlets: Fruitlets, limb: Limb, scale: Scale) -> Fruitlets:
     """Fill the place columns: along, offset, on_limb, shoot, cluster.
 
     Parameters
@@ -53,7 +39,6 @@ def place_fruitlets(
         Circles in px.
     limb : Limb
     scale : Scale
-    settings : PlaceSettings, optional
 
     Returns
     -------
@@ -62,8 +47,7 @@ def place_fruitlets(
         but clusters are still told. A fruit beyond either end of the line, or too far off it,
         gets ``on_limb`` 0; a fruit on a side shoot has ``along`` of that shoot's fork.
     """
-    rules = settings or PlaceSettings()
-    cluster = cluster_numbers(fruitlets, _cluster_gap(fruitlets, scale, rules))
+    cluster = cluster_numbers(fruitlets, _cluster_gap(fruitlets, scale))
     if not limb.found or len(fruitlets) == 0:
         blank = np.full(len(fruitlets), np.nan)
         unknown = np.full(len(fruitlets), -1)
@@ -72,7 +56,7 @@ def place_fruitlets(
             cluster=cluster
         )  # fmt: skip
     along, offset, shoot = _nearest(fruitlets, limb)
-    reach = _reach(fruitlets, limb, scale, rules)
+    reach = _reach(fruitlets, limb, scale)
     gap = offset - fruitlets.r_px
     on_limb = np.where(np.isfinite(gap), (gap <= reach).astype(np.int64), -1)
     mm = scale.mm_per_px if scale.known else np.nan
@@ -103,30 +87,27 @@ def _nearest(fruitlets: Fruitlets, limb: Limb) -> tuple[FloatArray, FloatArray, 
     return along, offset, shoot
 
 
-def _reach(fruitlets: Fruitlets, limb: Limb, scale: Scale, rules: PlaceSettings) -> FloatArray:
-    if scale.known:
-        fixed = rules.max_gap_mm * scale.px_per_mm
-    else:
-        fixed = rules.max_gap_frac * limb.length_px
-    return np.asarray(np.maximum(fixed, rules.max_gap_radii * fruitlets.r_px), np.float64)
+def _reach(fruitlets: Fruitlets, limb: Limb, scale: Scale) -> FloatArray:
+    fixed = MAX_GAP_MM * scale.px_per_mm if scale.known else MAX_GAP_FRAC * limb.length_px
+    return np.asarray(np.maximum(fixed, MAX_GAP_RADII * fruitlets.r_px), np.float64)
 
 
-def _cluster_gap(fruitlets: Fruitlets, scale: Scale, rules: PlaceSettings) -> float:
+def _cluster_gap(fruitlets: Fruitlets, scale: Scale) -> float:
     if scale.known:
-        return rules.cluster_gap_mm * scale.px_per_mm
+        return CLUSTER_GAP_MM * scale.px_per_mm
     radii = fruitlets.r_px[np.isfinite(fruitlets.r_px)]
-    return rules.cluster_gap_radii * float(np.median(radii)) if len(radii) else 0.0
+    return CLUSTER_GAP_RADII * float(np.median(radii)) if len(radii) else 0.0
 
 
+# Thickness of a limb over its length: on 45 photographs one of 35 right lines had more, and two of
+# ten wrong ones. A trunk or a stretch of wall has more.
 STOUTEST = 0.25
-"""Thickness of a limb over its length: on 45 photographs one of 35 right lines had more, and two
-of ten wrong ones. A trunk or a stretch of wall has more."""
 
+# Likelihood of wood within two radii from which a fruit sits along wood.
 NEAR_WOOD = 0.5
-"""Likelihood of wood within two radii from which a fruit sits along wood."""
 
+# With fewer fruit nothing is said by where they hang.
 FEWEST = 4
-"""With fewer fruit nothing is said by where they hang."""
 
 
 def doubts_by_fruit(fruitlets: Fruitlets, limb: Limb, maps: Maps) -> Flag:

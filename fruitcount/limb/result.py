@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -160,46 +160,8 @@ def pinned(line: FloatArray, base: FloatArray | None, tip: FloatArray | None) ->
     return out
 
 
-@dataclass(frozen=True)
-class LimbSettings:
-    """Limits of :func:`find_limb`.
-
-    Attributes
-    ----------
-    search_long_side : int
-        Grid on which paths are searched. Larger finds thinner limbs, slower (time grows with
-        its square).
-    min_support_frac : float
-        Share of the line on which wood must be seen; below it the line is ``LIMB_DOUBTFUL``.
-        Larger flags more.
-    least_support_frac : float
-        The same share below which there is no limb, ``LIMB_NOT_FOUND``.
-    min_right_chance : float
-        Chance that the line is the limb that is meant below which it is ``LIMB_UNSURE``. Larger
-        flags more: at 0.8 three of seven wrong lines and three of 55 right ones.
-    min_base_odds : float
-        Log-odds of which end is the base below which it is ``LIMB_ENDS_UNSURE``. Larger flags
-        more: on photographs, most of which show neither end, 26 of 47 under 4 are turned round and
-        none of two above; all 13 limbs with a card looked at have more than 6, none turned.
-    min_length_frac : float
-        Shortest limb, as a share of the photo's long side; below it, ``LIMB_NOT_FOUND``.
-    reach_frac : float
-        How far the true middle may lie from the searched path, as a share of the long side.
-    max_diameter_sd_frac : float
-        Thickness less sure than this is ``DIAMETER_DOUBTFUL``. Larger flags fewer.
-    vertices : int
-        Points of the line given back.
-    """
-
-    search_long_side: int = 256
-    min_support_frac: float = 0.4
-    least_support_frac: float = 0.12
-    min_right_chance: float = 0.8
-    min_base_odds: float = 4.0
-    min_length_frac: float = 0.15
-    reach_frac: float = 0.03
-    max_diameter_sd_frac: float = 0.16
-    vertices: int = 80
+# Thickness less sure than this is ``DIAMETER_DOUBTFUL``. Larger flags fewer.
+MAX_DIAMETER_SD_FRAC = 0.16
 
 
 def base_last(line: FloatArray, taper: Taper, shape: tuple[int, ...]) -> tuple[bool, bool]:
@@ -218,15 +180,13 @@ def base_last(line: FloatArray, taper: Taper, shape: tuple[int, ...]) -> tuple[b
     return bool(line[-1][1] > line[0][1]), False
 
 
+# What edges of bark against leaf shade and an oval section add to fit and scale. With it the base
+# is within 1.645 standard deviations on 20 of 21 drawn limbs with card (17 with 0.04); the one left
+# is drawn along half the limb.
 EDGES_SD_FRAC = 0.07
-"""What edges of bark against leaf shade and an oval section add to fit and scale. With it the base
-is within 1.645 standard deviations on 20 of 21 drawn limbs with card (17 with 0.04); the one left
-is drawn along half the limb."""
 
 
-def made_limb(
-    line: FloatArray, width: FloatArray, taper: Taper, scale: Scale, rules: LimbSettings
-) -> Limb:
+def made_limb(line: FloatArray, width: FloatArray, taper: Taper, scale: Scale) -> Limb:
     """The limb of a line from base to tip, with the widths read along it.
 
     ``line`` has shape (N, 2), ``width`` shape (N,), both in pixels.
@@ -239,7 +199,7 @@ def made_limb(
         np.sqrt(taper.rel_sd_frac**2 + EDGES_SD_FRAC**2 + np.nan_to_num(scale.rel_sd_frac) ** 2)
     )
     told = bool(np.isfinite(base_px))
-    doubtful = not told or relative > rules.max_diameter_sd_frac
+    doubtful = not told or relative > MAX_DIAMETER_SD_FRAC
     return Limb(
         line_px=line,
         width_px=width,

@@ -18,8 +18,8 @@ from fruitcount.image.opencv import cv2
 from fruitcount.image.quality import inside
 from fruitcount.whole_photo import HALF_UNIT_PX, whole_photo
 
+# Cells of a line map's long side.
 GRID = 160
-"""Cells of a line map's long side."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,24 +98,25 @@ def _on_grid(channels: F32, grid: tuple[int, int]) -> F32:
 
 Cell = tuple[int, int]
 
+# Likeliest places looked at for base, tip and frame each.
 ENDS_EACH = 4
-"""Likeliest places looked at for base, tip and frame each."""
 
 LEAST_END, LEAST_LINE, LEAST_FRAME = 0.04, 0.35, 0.3
+
+# Chance of limb that a cell of a route needs to pay for itself. Larger ends routes sooner.
 EVEN = 0.3
-"""Chance of limb that a cell of a route needs to pay for itself. Larger ends routes sooner."""
 
+# What a sure end is worth, in cells of sure limb.
 END_WORTH = 10.0
-"""What a sure end is worth, in cells of sure limb."""
 
+# Cost of a cell of sure limb: keeps routes short where the map is sure of a broad stretch.
 FLOOR = 0.02
-"""Cost of a cell of sure limb: keeps routes short where the map is sure of a broad stretch."""
 
+# How near the edge, as a share of the long side, a limb that leaves the photo must end.
 EDGE_FRAC = 0.06
-"""How near the edge, as a share of the long side, a limb that leaves the photo must end."""
 
+# A route is another one where less than half of it lies within so many cells of the best.
 BESIDE = 6
-"""A route is another one where less than half of it lies within so many cells of the best."""
 
 
 @dataclass(frozen=True, eq=False)

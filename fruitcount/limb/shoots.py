@@ -14,59 +14,44 @@ from functools import cached_property
 import numpy as np
 from skimage.graph import MCP_Geometric
 
-from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray
+from fruitcount.fruitlets import BoolArray, FloatArray, IntArray
 from fruitcount.image.card import on_card
 from fruitcount.image.opencv import cv2
 from fruitcount.image.reduce import sample_grid
 from fruitcount.limb.centre import centred, measure_width, normals
-from fruitcount.limb.wood import Field, cost_of
+from fruitcount.limb.wood import Field, Scene, cost_of
 from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
-from fruitcount.types import Maps, Photo, Scale, Shoot
+from fruitcount.types import Photo, Shoot
 
+# At most this many. Larger finds more of a branchy limb.
+MAX_SHOOTS = 6
 
-@dataclass(frozen=True)
-class ShootSettings:
-    """Limits of :func:`find_shoots`.
+# Shortest shoot as a share of the photo's long side. Larger finds fewer.
+MIN_LENGTH_FRAC = 0.06
 
-    Attributes
-    ----------
-    max_shoots : int
-        At most this many. Larger finds more of a branchy limb.
-    min_length_frac : float
-        Shortest shoot as a share of the photo's long side. Larger finds fewer.
-    min_ridge : float
-        Smallest mean ridge strength along it, 0 to 1. Larger finds fewer and surer ones.
-    min_support_frac : float
-        Share of it on which wood must be seen. Larger finds fewer.
-    max_blur_ratio : float
-        How many times blurrier than the limb its sides may be; more is wood behind the limb.
-        Larger lets more through. On path-traced photos the shoots whose fruit hung on the limb
-        had 0.5 to 1.3, those in the background 1.4 to 3.5 (or as little as 1 close behind).
-    max_width_ratio : float
-        Its thickness over the limb's; what is thicker bears the limb or is another one.
-        Larger lets more through.
-    loss : float
-        As for the limb: how much a path's cost takes from its length.
-    """
+# Smallest mean ridge strength along it, 0 to 1. Larger finds fewer and surer ones.
+MIN_RIDGE = 0.4
 
-    max_shoots: int = 6
-    min_length_frac: float = 0.06
-    min_ridge: float = 0.4
-    min_support_frac: float = 0.5
-    max_blur_ratio: float = 1.35
-    max_width_ratio: float = 1.1
-    loss: float = 1.35
+# Share of it on which wood must be seen. Larger finds fewer.
+MIN_SUPPORT_FRAC = 0.5
+
+# How many times blurrier than the limb its sides may be; more is wood behind the limb. Larger lets
+# more through. On path-traced photos the shoots whose fruit hung on the limb had 0.5 to 1.3, those
+# in the background 1.4 to 3.5 (or as little as 1 close behind).
+MAX_BLUR_RATIO = 1.35
+
+# Its thickness over the limb's; what is thicker bears the limb or is another one. Larger lets more
+# through.
+MAX_WIDTH_RATIO = 1.1
+
+# As for the limb: how much a path's cost takes from its length.
+LOSS = 1.35
 
 
 @dataclass(frozen=True, eq=False)
-class _Scene:
-    photo: Photo
-    maps: Maps | None
-    fruitlets: Fruitlets
-    scale: Scale
+class _Limb(Scene):
     line_px: FloatArray
     half_px: float
-    rules: ShootSettings
 
     @property
     def reach_px(self) -> float:
@@ -85,84 +70,70 @@ class _Scene:
     @cached_property
     def most_blur_px(self) -> float:
         """Edge width from which wood is behind the limb."""
-        return self.rules.max_blur_ratio * self.blur_px(self.line_px)
+        return MAX_BLUR_RATIO * self.blur_px(self.line_px)
 
 
 def find_shoots(
-    photo: Photo,
-    maps: Maps | None,
-    fruitlets: Fruitlets,
-    scale: Scale,
-    *,
-    field: Field,
-    line_px: FloatArray,
-    half_px: float,
-    settings: ShootSettings | None = None,
+    scene: Scene, field: Field, *, line_px: FloatArray, half_px: float
 ) -> tuple[Shoot, ...]:
     """Find side shoots that carry fruit.
 
     Parameters
     ----------
-    photo : Photo
-    maps : Maps or None
-    fruitlets : Fruitlets
-    scale : Scale
+    scene : Scene
     field : Field
         Woody ridges of the photo.
     line_px : array, shape (N, 2)
         The limb from base to tip.
     half_px : float, px
         The limb's usual half width; NaN where not told.
-    settings : ShootSettings, optional
 
     Returns
     -------
     tuple of Shoot
         From the base to the tip by fork; empty when there is none or no fruit is marked.
     """
-    if len(fruitlets) == 0 or len(line_px) < 2:
+    if len(scene.fruitlets) == 0 or len(line_px) < 2:
         return ()
-    scene = _Scene(photo, maps, fruitlets, scale, line_px, half_px, settings or ShootSettings())
-    length = scene.rules.min_length_frac * max(field.ridge.shape)
-    paths = [field.to_px(cells) for cells in _paths(field, line_px, length, scene.rules)]
-    taken = np.zeros(len(fruitlets), bool)
+    limb = _Limb(**vars(scene), line_px=line_px, half_px=half_px)
+    length = MIN_LENGTH_FRAC * max(field.ridge.shape)
+    paths = [field.to_px(cells) for cells in _paths(field, line_px, length)]
+    taken = np.zeros(len(scene.fruitlets), bool)
     found: list[Shoot] = []
     for rough_px in paths:
         # The cheapest questions first: most paths come near no fruit.
-        if not (_may_carry(scene, rough_px) & ~taken).any():
+        if not (_may_carry(limb, rough_px) & ~taken).any():
             continue
-        line, half_px = _line_along(scene, rough_px)
-        carried = _carries(scene, line) & ~taken
+        line, half_px = _line_along(limb, rough_px)
+        carried = _carries(limb, line) & ~taken
         if not carried.any():
             continue
-        shoot = _shoot(scene, line, half_px)
+        shoot = _shoot(limb, line, half_px)
         if shoot is not None:
             taken |= carried
             found.append(shoot)
     return tuple(sorted(found, key=lambda s: s.fork_along_px))
 
 
-def _paths(
-    field: Field, line_px: FloatArray, length: float, rules: ShootSettings
-) -> list[FloatArray]:
+def _paths(field: Field, line_px: FloatArray, length: float) -> list[FloatArray]:
     """Best paths that leave the limb, in field cells from fork to tip."""
     cost = cost_of(field)
     starts = _line_cells(field, line_px)
     walk = MCP_Geometric(cost, fully_connected=True)
     total, _ = walk.find_costs(starts)
     away = _away_from(cost.shape, np.array(starts))
-    merit = away - rules.loss * total
+    merit = away - LOSS * total
     merit[away < length] = -np.inf
     used = np.zeros(cost.shape, bool)
     out: list[FloatArray] = []
-    for _ in range(3 * rules.max_shoots):
+    for _ in range(3 * MAX_SHOOTS):
         tip = np.unravel_index(int(np.argmax(merit)), cost.shape)
-        if not merit[tip] > 0.1 * length or len(out) == rules.max_shoots:
+        if not merit[tip] > 0.1 * length or len(out) == MAX_SHOOTS:
             break
         path = np.asarray(walk.traceback(tip), np.int64)
         _strike_near(merit, path[len(path) // 4 :], length)  # ends there are the same shoot again
         again = float(used[path[:, 0], path[:, 1]].mean()) > 0.4
-        if not again and float(field.ridge[path[:, 0], path[:, 1]].mean()) >= rules.min_ridge:
+        if not again and float(field.ridge[path[:, 0], path[:, 1]].mean()) >= MIN_RIDGE:
             out.append(path[:, ::-1].astype(np.float64))
             for row, column in path[::2]:
                 used[max(0, row - 2) : row + 3, max(0, column - 2) : column + 3] = True
@@ -194,50 +165,50 @@ def _line_cells(field: Field, line_px: FloatArray) -> list[tuple[int, int]]:
     return [(int(y), int(x)) for x, y in whole]
 
 
-def _line_along(scene: _Scene, rough_px: FloatArray) -> tuple[FloatArray, float]:
+def _line_along(limb: _Limb, rough_px: FloatArray) -> tuple[FloatArray, float]:
     """The rough path centred on wood, and its half width; no points without enough wood."""
-    band = centred(scene.photo, scene.maps, rough_px, scene.reach_px)
-    if float(np.mean(band.support > 0.25)) < scene.rules.min_support_frac:
+    band = centred(limb, rough_px, limb.reach_px)
+    if float(np.mean(band.support > 0.25)) < MIN_SUPPORT_FRAC:
         return np.empty((0, 2)), band.half_px
     line = resampled(band.line_px, 30)
     line[0] = rough_px[0]
     return line, band.half_px
 
 
-def _shoot(scene: _Scene, line: FloatArray, half_px: float) -> Shoot | None:
+def _shoot(limb: _Limb, line: FloatArray, half_px: float) -> Shoot | None:
     """The shoot along a line; None where that is too thick, behind the limb or over the card."""
     # A line over the card or its white edge follows what holds the card.
-    if on_card(scene.scale, *line.T, grow=1.4).any():
+    if on_card(limb.scale, *line.T, grow=1.4).any():
         return None
-    width = measure_width(scene.photo, scene.maps, line, half_px)
+    width = measure_width(limb, line, half_px)
     known = width[: len(width) // 2]
     known = known[np.isfinite(known)]
     base_px = float(np.median(known)) if len(known) >= 3 else float("nan")
-    if base_px > 2 * scene.half_px * scene.rules.max_width_ratio:
+    if base_px > 2 * limb.half_px * MAX_WIDTH_RATIO:
         return None
-    if scene.blur_px(line) > scene.most_blur_px:
+    if limb.blur_px(line) > limb.most_blur_px:
         return None
-    mm = scene.scale.mm_per_px if scene.scale.known else float("nan")
-    fork, _ = nearest_on_line(scene.line_px, line[:1, 0], line[:1, 1])
+    mm = limb.scale.mm_per_px if limb.scale.known else float("nan")
+    fork, _ = nearest_on_line(limb.line_px, line[:1, 0], line[:1, 1])
     return Shoot(line_px=line, fork_along_px=float(fork[0]), base_diameter_mm=base_px * mm)
 
 
-def _may_carry(scene: _Scene, rough_px: FloatArray) -> BoolArray:
+def _may_carry(limb: _Limb, rough_px: FloatArray) -> BoolArray:
     """Fruit that could hang on this path once it is centred: as ``_carries``, with room to move."""
-    room = 2 * scene.reach_px
-    _, here = nearest_on_line(rough_px, scene.fruitlets.x_px, scene.fruitlets.y_px)
-    r = scene.fruitlets.r_px
-    may: BoolArray = (here < scene.limb_px - 2 * r + room) & (here < 4 * r + room)
+    room = 2 * limb.reach_px
+    _, here = nearest_on_line(rough_px, limb.fruitlets.x_px, limb.fruitlets.y_px)
+    r = limb.fruitlets.r_px
+    may: BoolArray = (here < limb.limb_px - 2 * r + room) & (here < 4 * r + room)
     return may
 
 
-def _carries(scene: _Scene, line: FloatArray) -> BoolArray:
+def _carries(limb: _Limb, line: FloatArray) -> BoolArray:
     """Fruit that hang on this line rather than on the limb."""
-    marks = scene.fruitlets
+    marks = limb.fruitlets
     x, y, r = marks.x_px, marks.y_px, marks.r_px
     along, here = nearest_on_line(line, x, y)
     # Nearer by a diameter, within two diameters, and not at the very fork.
-    carried: BoolArray = (here < scene.limb_px - 2 * r) & (here < 4 * r) & (along > r)
+    carried: BoolArray = (here < limb.limb_px - 2 * r) & (here < 4 * r) & (along > r)
     return carried & np.isfinite(x) & np.isfinite(r)
 
 

@@ -95,29 +95,35 @@ def colour_wood(rgb: NDArray[Any]) -> F32:
     return np.asarray(not_green * not_sky * not_bright, np.float32)
 
 
-def make_field(
-    photo: Photo, maps: Maps | None, fruitlets: Fruitlets, scale: Scale, long_side: int
-) -> Field:
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """A photo, its maps, and the fruit and scale found on it: what a limb is looked for in."""
+
+    photo: Photo
+    maps: Maps | None
+    fruitlets: Fruitlets
+    scale: Scale
+
+
+def make_field(scene: Scene, long_side: int) -> Field:
     """Woody ridges of a photo on a reduced grid.
 
     Parameters
     ----------
-    photo : Photo
-    maps : Maps or None
-        Where its ``wood`` is finite it is averaged with the colour, three to one.
-    fruitlets : Fruitlets
-        Fruit discs are marked as hidden; near fruit a ridge counts a little more.
-    scale : Scale
-        A card's place is marked as hidden.
+    scene : Scene
+        Where the ``wood`` of its maps is finite it is averaged with the colour, three to one.
+        Fruit discs and the card's place are marked as hidden; near fruit a ridge counts a little
+        more.
     long_side : int
         Size of the grid. Larger is finer and slower.
     """
-    small, px_per_cell = reduced(photo.rgb, long_side)
+    maps, fruitlets = scene.maps, scene.fruitlets
+    small, px_per_cell = reduced(scene.photo.rgb, long_side)
     wood = colour_wood(small)
     if maps is not None and np.isfinite(maps.wood).any():
         told = _resampled(maps, small.shape[:2], px_per_cell)
         wood = np.where(np.isfinite(told), 0.25 * wood + 0.75 * told, wood)
-    hidden = _hidden(fruitlets, scale, small.shape[:2], px_per_cell)
+    hidden = _hidden(fruitlets, scene.scale, small.shape[:2], px_per_cell)
     wood = np.where(hidden, np.float32(0.3), wood).astype(np.float32)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.float32) / np.float32(255)
     strength = ridge(wood, grey, hidden)

@@ -195,10 +195,21 @@ def main(argv: list[str] | None = None) -> None:
         "pictures_n": len(train),
         "data": LICENCE,
         "renders": "our own rendered limbs" if told.renders else "none",
-        "first": first.to_record(),
-        "second": second.to_record(),
+        "first": _record(first),
+        "second": _record(second),
     }
     told.out.write_text(json.dumps(record), encoding="utf-8")
+
+
+def _record(layers: Layers) -> dict[str, Any]:
+    """Plain lists, rounded to 4 significant figures."""
+    return {name: _plain(values) for name, values in vars(layers).items()}
+
+
+def _plain(values: F32) -> Any:
+    if values.ndim > 1:
+        return [_plain(row) for row in values]
+    return [float(f"{v:.4g}") for v in values]
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.calibrate.learn import LearnSettings, propose, tally_of
+from fruitcount.calibrate.learn import LearnSettings, propose, tally, total
 from fruitcount.calibrate.tuning import Lesson
 from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap import SHIPPED_THRESHOLD, default_source
@@ -85,7 +85,10 @@ def tried(
         chosen = set(rng.choice(some, photos_n, replace=False).tolist())
         proposal = propose([lessons[i] for i in sorted(chosen)], settings)
         others = [lesson for i, lesson in enumerate(lessons) if i not in chosen]
-        before, after = (tally_of(others, t).f1 for t in (proposal.shipped, proposal.tuning))
+        before, after = (
+            total([tally(lesson, t) for lesson in others]).f1
+            for t in (proposal.shipped, proposal.tuning)
+        )
         out.append(Trial(proposal.worthwhile, after - before if proposal.worthwhile else 0.0))
     return out
 

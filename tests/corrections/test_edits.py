@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import fruitcount.corrections as cx
+from fruitcount.corrections.annotations import KINDS
 from fruitcount.errors import RecordError
 
 numbers = st.floats(0, 5000, allow_nan=False, width=32)
@@ -57,7 +58,7 @@ def fitting_edit(draw, sheet):
     if what == "remove":
         return cx.Remove(mark)
     if what == "label":
-        return cx.Change(mark, cx.with_label(mark, draw(st.sampled_from(cx.LABELS))), "label")
+        return cx.Change(mark, replace(mark, kind=draw(st.sampled_from(KINDS)), on_limb=1), "label")
     moved = cx.Change(mark, replace(mark, x_px=draw(numbers), by_hand=True), "move")
     return draw(st.sampled_from([moved, cx.Many((moved, cx.Remove(moved.after)))]))
 
@@ -117,7 +118,7 @@ def test_an_edit_made_on_an_old_picture_is_refused():
     mark = cx.Mark("a1", 10, 10, 5)
     sheet = cx.Sheet((mark,))
     moved = cx.apply(sheet, cx.Change(mark, replace(mark, x_px=20), "move"))
-    for late in (cx.Remove(mark), cx.Change(mark, cx.with_label(mark, "damaged"), "label")):
+    for late in (cx.Remove(mark), cx.Change(mark, replace(mark, kind="damaged"), "label")):
         with pytest.raises(cx.StaleEditError, match="a1"):
             cx.apply(moved, late)
     with pytest.raises(cx.StaleEditError):
@@ -136,13 +137,6 @@ def test_doubtful_marks_come_least_sure_first_and_leave_when_checked():
     first = sheet.marks[2]
     checked = cx.apply(sheet, cx.Change(first, replace(first, by_hand=True), "check"))
     assert [m.id for m in checked.doubtful(0.5)] == ["a1"]
-
-
-def test_a_label_other_than_elsewhere_puts_the_mark_on_the_limb():
-    mark = cx.Mark("a1", 1, 1, 5, on_limb=0)
-    assert mark.label == "elsewhere"
-    assert cx.with_label(mark, "yellowing").label == "yellowing"
-    assert cx.with_label(mark, "elsewhere").kind == "fruit"
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,12 @@ import numpy as np
 import pytest
 
 from fruitcount.detect.find import find_fruitlets
-from fruitcount.detect.heatmap_classical import Layers, classical_maps, read_coefficients
+from fruitcount.detect.heatmap_classical import (
+    COEFFICIENTS,
+    Layers,
+    classical_maps,
+    read_coefficients,
+)
 from fruitcount.detect.heatmap_features import (
     CELL_PX,
     RADII_PX,
@@ -96,7 +101,7 @@ def test_damaged_coefficients_are_named(tmp_path: Path, text: str) -> None:
 
 
 def test_shapes_that_do_not_fit_are_refused() -> None:
-    record = read_coefficients()[0].to_record()
+    record = json.loads(COEFFICIENTS.read_text(encoding="utf-8"))["first"]
     record["middle"] = record["middle"][:-1]
     with pytest.raises(ModelUnavailableError, match="fit"):
         Layers.from_record(json.loads(json.dumps(record)))

@@ -8,7 +8,8 @@ import pytest
 from drawn_card import View, draw
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.image.card import CardSettings, find_card
+from fruitcount.image import card
+from fruitcount.image.card import find_card
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.types import Photo
 
@@ -54,13 +55,14 @@ def test_a_blade_from_outside_into_the_border_leaves_number_and_scale(
     assert scale.px_per_mm == pytest.approx(4, rel=0.01)
 
 
-def test_small_steep_and_hidden_at_once_is_no_card() -> None:
+def test_small_steep_and_hidden_at_once_is_no_card(monkeypatch: pytest.MonkeyPatch) -> None:
     picture, _ = draw(View(px_per_mm=4, tilt_deg=20, card_id=23))
     photo = Photo(picture)
-    two = CardSettings(min_side_px=1e4, max_tilt_deg=0.0)
-    assert find_card(photo, settings=two).card_id == 23
-    three = CardSettings(min_side_px=1e4, max_tilt_deg=0.0, max_hidden_frac=-1.0)
-    assert not find_card(photo, settings=three).known
+    monkeypatch.setattr(card, "MIN_SIDE_PX", 1e4)
+    monkeypatch.setattr(card, "MAX_TILT_DEG", 0.0)
+    assert find_card(photo).card_id == 23
+    monkeypatch.setattr(card, "MAX_HIDDEN_FRAC", -1.0)
+    assert not find_card(photo).known
 
 
 def test_its_corners_come_in_the_order_of_the_whole_card() -> None:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from fruitcount.limb.result import LimbSettings
+from fruitcount.limb.find import MIN_RIGHT_CHANCE
 from fruitcount.limb.search import LineMap, ridge_map, search_line
 
 SHAPE = (120, 160)
@@ -51,7 +51,7 @@ def test_another_limb_as_likely_makes_it_unsure() -> None:
     assert alone is not None
     assert both is not None
     assert both.runner_up_frac > 0.4 > alone.runner_up_frac
-    assert both.right_chance < LimbSettings().min_right_chance < alone.right_chance
+    assert both.right_chance < MIN_RIGHT_CHANCE < alone.right_chance
 
 
 def test_ridges_alone_say_nothing_of_ends_or_of_being_right() -> None:

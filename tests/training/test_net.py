@@ -181,6 +181,7 @@ def test_the_card_names_data_licence_and_hash(tmp_path: Path) -> None:
 
 def test_a_small_function_is_fitted_and_read_back() -> None:
     from fruitcount.detect.heatmap_classical import Layers
+    from fruitcount.training.colour_model import _record
 
     rng = np.random.default_rng(0)
     x = rng.normal(0, 1, (3000, 4)).astype(np.float32)
@@ -189,7 +190,7 @@ def test_a_small_function_is_fitted_and_read_back() -> None:
     layers = fit_layers(x, target, 16, epochs=60)
     told = layers(x)
     assert np.mean((told[:, 0] > 0) == (yes > 0.5)) > 0.93
-    again = Layers.from_record(layers.to_record())
+    again = Layers.from_record(_record(layers))
     for field in dataclasses.fields(layers):
         np.testing.assert_allclose(
             getattr(again, field.name), getattr(layers, field.name), rtol=1e-3

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from screen_outbox import NOTHING_OWN, REFUSED, UNDO_REFUSED, Desk, take_box
 
@@ -38,7 +40,7 @@ def test_a_stale_edit_is_refused_aloud_and_acknowledged():
     take_box(
         desk, {"client": "one", "items": [{"seq": 1, "do": cx.edit_to_json(cx.Remove(A1))}]}, _no
     )
-    late = cx.Change(A1, cx.with_label(A1, "damaged"), "label")
+    late = cx.Change(A1, replace(A1, kind="damaged", on_limb=1, by_hand=True), "label")
     events = take_box(
         desk,
         {"client": "two", "items": [{"seq": 1, "do": cx.edit_to_json(late)}, _add(2, "h2-1")]},
@@ -78,7 +80,7 @@ def test_undo_takes_back_ones_own_edit_and_never_the_others(tmp_path):
 def test_what_another_changed_since_is_not_undone():
     desk, mine = _desk(), cx.Mark("h1-1", 1, 1, 3)
     take_box(desk, {"client": "ann-1", "items": [_add(1, "h1-1")]}, _no)
-    grown = cx.Change(mine, cx.with_label(mine, "damaged"), "label")
+    grown = cx.Change(mine, replace(mine, kind="damaged", on_limb=1, by_hand=True), "label")
     items = [{"seq": 1, "do": cx.edit_to_json(grown)}]
     take_box(desk, {"client": "ben-1", "items": items}, _no)
     assert take_box(desk, {"client": "ann-1", "items": [{"seq": 2, "undo": True}]}, _no) == []
