@@ -137,7 +137,6 @@ def test_exports_keep_their_promises(name: str, which: str, tmp_path: Path) -> N
     assert export.ending.startswith(".")
     taken = [".json", *(other.ending for other in EXPORTS.values())]  # .json: the record
     assert taken.count(export.ending) == 1, "an ending of its own"
-    assert export.about
     first, second = tmp_path / f"a{export.ending}", tmp_path / f"b{export.ending}"
     export.write(result, first)
     export.write(result, second)

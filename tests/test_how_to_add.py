@@ -18,7 +18,7 @@ from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 HOW = TEXT.split("## How to add")[1].split("\n## ")[0]
 # A block says in its first line which file it is, and where in it if it is not the whole.
-BLOCKS = re.findall(r"```python\n# (\S+?)(?:, (in|before) (\w+))?\n(.*?)```", HOW, re.DOTALL)
+BLOCKS = re.findall(r"```python\n# (\S+?)(?:, (in) (\w+))?\n(.*?)```", HOW, re.DOTALL)
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,7 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name in ("test_contracts.py", "helpers.py"):
         shutil.copy(ROOT / "tests" / name, root / "tests" / name)
     shutil.copy(ROOT / "pyproject.toml", root)
-    assert len(BLOCKS) == 6
+    assert len(BLOCKS) == 5
     for name, where, anchor, code in BLOCKS:
         path = root / name
         if not where:

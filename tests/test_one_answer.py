@@ -20,9 +20,9 @@ from fruitcount.count_settings import CountSettings
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export import picture as strip
 from fruitcount.export.limb_diagram import draw_limb
-from fruitcount.export.record import result_to_dict, write_coco
+from fruitcount.export.record import result_to_dict, write_coco_of
 from fruitcount.export.words import result_lines
-from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.files import sample_folder
 from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result, decide, measure
@@ -87,7 +87,7 @@ def _picture_words(result, monkeypatch) -> str:
 
 
 def _sheet_words(result, tmp_path) -> str:
-    path = limb_work_sheet(LimbJob("", "", result), tmp_path / "sheet.pdf")
+    path = limb_work_sheet(result, tmp_path / "sheet.pdf")
     return _squeezed(page.extract_text() for page in pypdf.PdfReader(path).pages)
 
 
@@ -152,7 +152,7 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
         assert actions.count("keep") == plan.keep_mask.sum(), name
         assert actions.count("cut") + actions.count("pinch") == plan.off_count, name
         assert actions.count("pinch") == len(plan.pinches), name
-        write_coco([result.measurement], tmp_path / "c.json", [result.decision.inputs])
+        write_coco_of(result, tmp_path / "c.json")
         notes = json.loads((tmp_path / "c.json").read_text())["annotations"]
         assert len(notes) == len(result.measurement.fruitlets)
         size = result.measurement.fruitlets.middle_size_mm

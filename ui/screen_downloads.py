@@ -17,19 +17,21 @@ import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 from screen_words import units
 
+from fruitcount.coco_record import CocoPhoto
 from fruitcount.export.draw import mark
 from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict, write_coco
 from fruitcount.export.report_page import ReportSettings, sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
-from fruitcount.export.work_sheet import LimbJob, limb_work_sheet
+from fruitcount.export.work_sheet import write_sheet
 from fruitcount.files import write_table
 from fruitcount.fruitlets import Pixels
 from fruitcount.image.reduce import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.load.words import load_lines
+from fruitcount.measurement_record import plain
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import cut_lines
 from fruitcount.results import ROW_COLUMNS, result_row
@@ -80,21 +82,21 @@ def show_downloads(
         What was seen before corrections by hand; the COCO file carries both.
     """
     measured, decision = result.measurement, result.decision
-    job, how = LimbJob("", measured.name, result), sheet_settings(units)
 
     def picture() -> bytes:
         drawn = annotated_picture(photo_at(path), result, units=units)
         return shrink_png(drawn, 2 * LARGEST_SIDE_PX)
 
     def coco(to: Path) -> None:
-        write_coco([measured], to, [decision.inputs], automatic=[automatic])
+        write_coco([CocoPhoto(measured, plain(decision.inputs), automatic=automatic)], to)
 
-    def sheet(to: Path) -> None:
-        limb_work_sheet(job, to, settings=how)
-
+    sheet = partial(write_sheet, result, units=units)
     stem = "limb-" + measured.sha256[:8]
     files: dict[str, tuple[str, Make]] = {
-        "Work sheet (PDF)": (f"{stem}.pdf", partial(by_file, sheet, ".pdf")),
+        "Work sheet (PDF)": (
+            f"{stem}.pdf",
+            partial(by_file, sheet, ".pdf"),
+        ),
         "Picture": (f"{stem}.png", picture),
         "CSV": (f"{stem}.csv", partial(table_bytes, [result])),
         "JSON": (f"{stem}.json", lambda: json.dumps(result_to_dict(result), indent=1).encode()),

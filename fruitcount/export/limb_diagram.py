@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_acti
 from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
 from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load.report import LoadReport
+from fruitcount.pipeline import Result
 from fruitcount.plan.result import Plan
 from fruitcount.tree.sheet import TreeSheet
 from fruitcount.types import Limb
@@ -35,7 +37,6 @@ def draw_limb(
     load: LoadReport | None,
     *,
     system: str = "metric",
-    answer: str = "",
 ) -> Page:
     """Lay out the whole diagram.
 
@@ -49,8 +50,6 @@ def draw_limb(
     load : LoadReport or None
         Stress and load factor are left out where it is not known.
     system : {"metric", "us"}
-    answer : str
-        Its title; default the plan's.
 
     Returns
     -------
@@ -58,7 +57,7 @@ def draw_limb(
         Its ``png`` is for a screen, its ``drawing`` for a report.
     """
     page = Page()
-    page.title(answer or plan.answer)
+    page.title(plan.answer)
     if line_length_px(limb.line_px) > 0:
         view = _View.of(fruitlets, limb, plan)
         page.heading("Before: what hangs here and what comes off")
@@ -81,6 +80,13 @@ def draw_limb(
     page.text("Drawn straight, to scale along the limb; marks are not to size.", small=True)
     page.text("An estimate. It does not promise that the limb will hold.", small=True)
     return page
+
+
+def write_diagram(result: Result, path: Path, units: str = "metric") -> None:
+    """Write a result's diagram as PNG."""
+    measured, decision = result.measurement, result.decision
+    page = draw_limb(measured.fruitlets, measured.limb, decision.plan, decision.load, system=units)
+    path.write_bytes(page.png())
 
 
 def draw_strip(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -19,7 +18,6 @@ from fruitcount.export.words import fruit_actions
 from fruitcount.flags import CAUTIONS_SHORT, Flag, flag_names
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.pipeline import Decision, Result
-from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Plan
 from fruitcount.types import Measurement
 
@@ -74,45 +72,8 @@ def write_record(path: Path, result: Result) -> None:
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def coco_record(
-    measurement: Sequence[Measurement],
-    inputs: Sequence[GrowerInputs | None] | None = None,
-    *,
-    automatic: Sequence[Measurement | None] | None = None,
-) -> dict[str, Any]:
-    """Photos, classes and one annotation a fruitlet, as COCO names them.
-
-    Parameters
-    ----------
-    measurement : sequence of Measurement
-    inputs : sequence, optional
-        The grower's answers of each photo, to be kept with it.
-    automatic : sequence, optional
-        What was seen before corrections by hand, for the photos that have some.
-
-    Returns
-    -------
-    dict
-        See :func:`fruitcount.coco_record.coco_object`.
-    """
-    told = inputs if inputs is not None else [None] * len(measurement)
-    first = automatic if automatic is not None else [None] * len(measurement)
-    return coco_object(
-        [
-            CocoPhoto(s, None if i is None else asdict(i), automatic=a)
-            for s, i, a in zip(measurement, told, first, strict=True)
-        ]
-    )
-
-
-def write_coco(
-    measurement: Sequence[Measurement],
-    path: str | Path,
-    inputs: Sequence[GrowerInputs | None] | None = None,
-    *,
-    automatic: Sequence[Measurement | None] | None = None,
-) -> Path:
-    """Write one json for all photos (see :func:`coco_record`) and read it back.
+def write_coco(photos: Sequence[CocoPhoto], path: str | Path) -> Path:
+    """Write one json for all photos (see :func:`fruitcount.coco_record.coco_object`), read it back.
 
     Raises
     ------
@@ -120,18 +81,22 @@ def write_coco(
         When what is read differs from what was measured.
     """
     target = Path(path)
-    text = json.dumps(
-        coco_record(measurement, inputs, automatic=automatic), indent=1, allow_nan=False
-    )
+    text = json.dumps(coco_object(photos), indent=1, allow_nan=False)
     target.write_text(text, encoding="utf-8")
     again = photos_from_coco(json.loads(target.read_text(encoding="utf-8")))
-    wanted = [measurement_to_dict(one) for one in measurement]
-    _must_be(target, [measurement_to_dict(photo.measurement) for photo in again] == wanted)
+    told, wanted = ([measurement_to_dict(p.measurement) for p in side] for side in (again, photos))
+    _must_be(target, told == wanted)
     return target
 
 
-def write_yolo(measurement: Measurement, path: Path) -> None:
+def write_coco_of(result: Result, path: Path) -> None:
+    """Write one result's marks, with the grower's answers."""
+    write_coco([CocoPhoto(result.measurement, plain(result.decision.inputs))], path)
+
+
+def write_yolo(result: Result, path: Path) -> None:
     """Write :func:`yolo_text` and read it back, number by number."""
+    measurement = result.measurement
     text = yolo_text(measurement)
     path.write_text(text, encoding="utf-8")
     rows = [line.split() for line in path.read_text(encoding="utf-8").splitlines()]
@@ -139,8 +104,9 @@ def write_yolo(measurement: Measurement, path: Path) -> None:
     _must_be(path, sound and len(rows) == len(edge_boxes(measurement)[1]))
 
 
-def write_voc(measurement: Measurement, path: Path) -> None:
+def write_voc(result: Result, path: Path) -> None:
     """Write :func:`voc_xml` and read it back, mark by mark."""
+    measurement = result.measurement
     path.write_text(voc_xml(measurement), encoding="utf-8")
     root = ElementTree.parse(path).getroot()  # noqa: S314  # nosec B314  (written just above)
     kinds = [thing.findtext("name") for thing in root.iter("object")]

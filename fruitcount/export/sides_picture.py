@@ -8,12 +8,13 @@ from typing import Any
 import cv2
 import numpy as np
 
-from fruitcount.coco_record import edge_boxes
+from fruitcount.coco_record import CocoPhoto, coco_object, edge_boxes
 from fruitcount.export.draw import mark, text
 from fruitcount.export.picture import legend
-from fruitcount.export.record import coco_record, result_to_dict
+from fruitcount.export.record import result_to_dict
 from fruitcount.export.words import ACTIONS, BLACK, WHITE, fruit_actions
 from fruitcount.image.reduce import zoomed
+from fruitcount.measurement_record import plain
 from fruitcount.pipeline import Result
 from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb
@@ -53,8 +54,8 @@ def joined_record(joined: JoinedLimb, result: Result) -> dict[str, Any]:
 
 def joined_coco(joined: JoinedLimb, result: Result) -> dict[str, Any]:
     """All photos in COCO's format; annotations with one ``track_id`` show one fruit."""
-    inputs = result.decision.inputs
-    record = coco_record(joined.photos, [inputs] * len(joined.photos))
+    inputs = plain(result.decision.inputs)
+    record = coco_object([CocoPhoto(photo, inputs) for photo in joined.photos])
     both = zip(joined.photos, joined.fruit, strict=True)
     numbers = np.concatenate([rows[edge_boxes(photo)[1]] + 1 for photo, rows in both])
     for annotation, number in zip(record["annotations"], numbers.tolist(), strict=True):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from fruitcount.export.report_page import (
     build_pdf,
     heading,
     no_padding,
+    sheet_settings,
     text,
     usable_pt,
 )
@@ -25,77 +25,55 @@ from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines, cut_lines
 
 
-@dataclass(frozen=True, eq=False)
-class LimbJob:
-    """One limb to be worked on.
-
-    Attributes
-    ----------
-    tree, limb : str
-    result : Result
-    note : str
-        A word from the keeper.
-    """
-
-    tree: str
-    limb: str
-    result: Result
-    note: str = ""
+def write_sheet(result: Result, path: Path, units: str = "metric") -> None:
+    """Write a result's work sheet on the paper that goes with the units."""
+    limb_work_sheet(result, path, settings=sheet_settings(units))
 
 
 def limb_work_sheet(
-    job: LimbJob, path: str | Path, *, settings: ReportSettings | None = None
+    result: Result, path: str | Path, *, settings: ReportSettings | None = None
 ) -> Path:
     """Write one page for one limb: what to do in order, the limb drawn, room to note what was done.
 
     Parameters
     ----------
-    job : LimbJob
+    result : Result
     path : str or Path
     settings : ReportSettings, optional
     """
     how = settings or ReportSettings()
     width, height = usable_pt(how)
-    measurement, decision = job.result.measurement, job.result.decision
+    measurement, decision = result.measurement, result.decision
     left_width, gap = 205.0, 12.0
-    name = " - ".join(part for part in (job.tree, job.limb) if part) or measurement.name
     top = [
-        text(name, 15, bold=True),
-        text(_what(job, name), 9),
+        text(measurement.name, 15, bold=True),
+        text(kind_words(decision), 9),
         Spacer(1, 4),
         text(decision.plan.answer, 17, bold=True),
         Spacer(1, 8),
     ]
     body_height = height - _height(top, width) - 12
-    left = KeepInFrame(left_width, body_height, _limb_steps(job, how), mode="shrink")
+    left = KeepInFrame(left_width, body_height, _limb_steps(result, how), mode="shrink")
     page = draw_limb(
         measurement.fruitlets, measurement.limb, decision.plan, decision.load, system=how.units
     )
     drawing = page.drawing((width - left_width - gap, body_height))
     body = Table([[left, drawing]], colWidths=[left_width + gap, width - left_width - gap])
     body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *no_padding()]))
-    return build_pdf([*top, body], path, title=f"Limb sheet: {name}", settings=how)
-
-
-def _what(job: LimbJob, title: str) -> str:
-    """Species and pass, after the photo's name where the title is another."""
-    told, photo = kind_words(job.result.decision), job.result.measurement.name
-    return told if photo in ("", title) else f"{photo}: {told}"
+    return build_pdf([*top, body], path, title=f"Limb sheet: {measurement.name}", settings=how)
 
 
 def _height(parts: list[Any], width: float) -> float:
     return float(sum(p.wrap(width, 10_000)[1] for p in parts))
 
 
-def _limb_steps(job: LimbJob, how: ReportSettings) -> list[Any]:
-    measurement, decision = job.result.measurement, job.result.decision
+def _limb_steps(result: Result, how: ReportSettings) -> list[Any]:
+    measurement, decision = result.measurement, result.decision
     plan = decision.plan
     out: list[Any] = [text(f"Check: {words}", 9.5, bold=True) for words in decision.warnings]
     out += [text(count_line(measurement, how.units), 9.5), *heading("Do this", 12)]
     for step in _steps(plan, how.units):
         out += [text(step, 11.5), Spacer(1, 5)]
-    if job.note:
-        out += [*heading("Note", 11), text(job.note, 9.5)]
     more = (plan.range_sentence, *choice_lines(decision.choices, how.units))
     out += [text(line, 8.5) for line in more if line]
     out += heading("Load", 11)

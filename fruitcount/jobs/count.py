@@ -192,7 +192,7 @@ def write_result(photo: Photo, result: Result, choice: OutputChoice, *, stem: st
         for export in (EXPORTS[name] for name in choice.also):
             if told or not export.of_marks:
                 file = draft / f"{stem}{export.ending}"
-                export.to_file(result, file, units=choice.units)
+                export.write(result, file, choice.units)
         names = [file.name for file in sorted(draft.iterdir(), key=lambda f: f.suffix == ".json")]
     return [choice.folder / name for name in names]
 

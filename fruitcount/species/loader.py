@@ -15,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import SpeciesError
-from fruitcount.species.model import STATUSES, AcrePlan, SizeCode, Sourced, Species, TrunkRow
+from fruitcount.species.model import STATUSES, SizeCode, Sourced, Species, TrunkRow
 
 _FOLDER = Path(__file__).resolve().parent
 _NUMBERS = tuple(f.name for f in fields(Species) if f.type == "Sourced")
 _OPTIONAL = {"heavy_set_spacing_mm", "thinning_days", "harvest_days"}
 _PLAIN = ("name", "title", "thinned", "thinned_source", "cluster_rule")
-_TABLES = ("ripening_months", "trunk_table", "size_codes", "reference_counts", "acre_plans")
+_TABLES = ("ripening_months", "trunk_table", "size_codes", "reference_counts")
 _SPACINGS = ("spacing_low_mm", "spacing_centre_mm", "spacing_high_mm")
 
 
@@ -166,10 +166,6 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
             "size_codes": tuple(SizeCode(str(code), float(mm)) for code, mm in rows("size_codes")),
             "reference_counts": tuple(
                 (float(g), float(a), float(b), float(c)) for g, a, b, c in rows("reference_counts")
-            ),
-            "acre_plans": tuple(
-                AcrePlan(str(kind), float(fruit), float(per_shoot))
-                for kind, fruit, per_shoot in rows("acre_plans")
             ),
             "tables_source": sources,
         }

@@ -97,15 +97,6 @@ class SizeCode:
 
 
 @dataclass(frozen=True)
-class AcrePlan:
-    """Fruit wanted per acre for one kind of tree, and how many a fruiting shoot keeps."""
-
-    kind: str
-    fruit_per_acre: float
-    fruit_per_shoot: float
-
-
-@dataclass(frozen=True)
 class Species:
     """All that the tool knows about one kind of fruit.
 
@@ -153,8 +144,6 @@ class Species:
         Largest first; empty where none was read.
     reference_counts : tuple of (green, average, good, excellent)
         Prune fruit per lb: green at reference date to dry at harvest.
-    acre_plans : tuple of AcrePlan
-        Empty where none was found.
     tables_source : dict
         Source and status of each table that is present.
     """
@@ -190,7 +179,6 @@ class Species:
     trunk_rows: tuple[TrunkRow, ...] = ()
     size_codes: tuple[SizeCode, ...] = ()
     reference_counts: tuple[tuple[float, float, float, float], ...] = ()
-    acre_plans: tuple[AcrePlan, ...] = ()
     tables_source: dict[str, Sourced] = field(default_factory=dict)
 
     @property
@@ -221,7 +209,6 @@ DIME_MM = 17.91
 """US Mint coin specifications."""
 NICKEL_MM = 21.21
 """US Mint coin specifications."""
-SIZE_WORDS = ("too early", "early but possible", "in time", "last call", "late")
 
 
 def latest_size_mm(species: Species, *, early_ripening: bool) -> float:
@@ -236,7 +223,7 @@ def latest_size_mm(species: Species, *, early_ripening: bool) -> float:
 
 
 def size_word(size_mm: float, species: Species, *, early_ripening: bool = False) -> str:
-    """One of :data:`SIZE_WORDS` for the median diameter of green fruit.
+    """Whether it is time to thin, for the median diameter of green fruit.
 
     Under a pea natural drop still chooses. From a pea on people thin (pea to dime: common
     practice, no source), but the published window starts at ``thinning_size_mm`` (1/2 in), so

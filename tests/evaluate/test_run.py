@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fruitcount.coco_record import CocoPhoto
 from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError, BadTruthError, PhotoUnreadableError
 from fruitcount.evaluate.completeness import completeness_curve
@@ -57,7 +58,7 @@ def drawn(tmp_path: Path) -> tuple[Path, dict[str, Truth]]:
         Image.fromarray(photo.rgb).save(folder / photo.name)
         truths[photo.name] = truth
     everything = [seen_of(t, fruitlets_of(t, asked_only=False)) for t in truths.values()]
-    write_coco(everything, folder / "notes.json")
+    write_coco([CocoPhoto(each) for each in everything], folder / "notes.json")
     return folder, truths
 
 

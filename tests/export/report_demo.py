@@ -5,7 +5,6 @@ from datetime import date
 import numpy as np
 
 from fruitcount.export.report_block import BlockTree
-from fruitcount.export.work_sheet import LimbJob
 from fruitcount.fruitlets import Fruitlets
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
@@ -55,10 +54,6 @@ def limb_result(n=46, *, seed=3, scale=True):
         Scale(known, 0.01, "card" if scale else "none"), fruit, limb, source="classical",
     )  # fmt: skip
     return Result(measurement, decide(measurement, GrowerInputs(species="peach", ripening_month=8)))
-
-
-def limb_job(**more):
-    return LimbJob("North 4", "limb 3", limb_result(**more), "Ties on this limb: mind the string.")
 
 
 def north_4(limbs=11):

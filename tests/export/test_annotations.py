@@ -13,10 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from fruitcount.coco_record import CocoPhoto, coco_object
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
-from fruitcount.export.record import coco_record, voc_xml, write_coco, yolo_text
+from fruitcount.export.record import voc_xml, write_coco, yolo_text
 from fruitcount.fruitlets import Fruitlets, Kind
 from fruitcount.types import Limb, Measurement, Scale
 
@@ -46,7 +47,7 @@ def read_back(folder: Path, kind: str, photo: Measurement) -> Truth:
     image = folder / photo.name
     Image.new("RGB", (photo.width_px, photo.height_px)).save(image)
     if kind == "coco":
-        return read_coco(write_coco([photo], folder / "notes.json"))[0]
+        return read_coco(write_coco([CocoPhoto(photo)], folder / "notes.json"))[0]
     notes = folder / "notes"
     if kind == "yolo":
         notes.write_text(yolo_text(photo), encoding="utf-8")
@@ -68,7 +69,7 @@ def test_written_and_read_back(tmp_path: Path, kind: str, within_px: float) -> N
 
 def test_coco_keys_and_values_by_hand() -> None:
     # COCO data format, object detection: required keys of images, categories and annotations.
-    record = json.loads(json.dumps(coco_record([measurement(some())]), allow_nan=False))
+    record = json.loads(json.dumps(coco_object([CocoPhoto(measurement(some()))]), allow_nan=False))
     assert {"images", "annotations", "categories", "info", "licenses"} <= set(record)
     assert {"id", "image_id", "category_id", "bbox", "area", "iscrowd", "segmentation"} <= set(
         record["annotations"][0]
@@ -84,7 +85,7 @@ def test_coco_keys_and_values_by_hand() -> None:
 
 
 def test_annotation_numbers_do_not_repeat() -> None:
-    record = coco_record([measurement(some()), measurement(some(), "b.png")])
+    record = coco_object([CocoPhoto(measurement(some())), CocoPhoto(measurement(some(), "b.png"))])
     assert [n["id"] for n in record["annotations"]] == [1, 2, 3, 4, 5, 6]
     assert [n["image_id"] for n in record["annotations"]] == [1, 1, 1, 2, 2, 2]
 
@@ -129,7 +130,7 @@ def test_strange_names_stay_valid_xml(name: str) -> None:
 def test_boxes_never_leave_the_photo(rows: list[tuple[float, float, float, int]]) -> None:
     x, y, r, kind = np.array(rows, float).reshape(-1, 4).T
     photo = measurement(Fruitlets.from_columns(x_px=x, y_px=y, r_px=r, kind=kind.astype(int)))
-    for note in coco_record([photo])["annotations"]:
+    for note in coco_object([CocoPhoto(photo)])["annotations"]:
         left, top, width, height = note["bbox"]
         assert left >= 0
         assert top >= 0

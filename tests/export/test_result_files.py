@@ -127,8 +127,8 @@ def test_sheet_and_diagram_are_in_the_units_asked_for(drawn, tmp_path):
     result = drawn[1]
     papers, diagrams = {}, {}
     for units in ("metric", "us"):
-        EXPORTS["sheet"].to_file(result, tmp_path / f"{units}.pdf", units=units)
-        EXPORTS["diagram"].to_file(result, tmp_path / f"{units}.png", units=units)
+        EXPORTS["sheet"].write(result, tmp_path / f"{units}.pdf", units)
+        EXPORTS["diagram"].write(result, tmp_path / f"{units}.png", units)
         page = pypdf.PdfReader(tmp_path / f"{units}.pdf").pages[0]
         words = " ".join(page.extract_text().split())
         assert ("in from the base" in words) == (units == "us")

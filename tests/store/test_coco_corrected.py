@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from helpers import add_edit, undo
 
-from fruitcount.coco_record import photos_from_coco
+from fruitcount.coco_record import CocoPhoto, photos_from_coco
 from fruitcount.corrections.annotations import Mark, ScaleChoice
 from fruitcount.corrections.apply import apply_corrections, sheet_of
 from fruitcount.corrections.edits import (
@@ -189,7 +189,7 @@ def test_a_general_reader_draws_boxes_and_masks(placed, tmp_path):
     """pycocotools, the format's own reader: indexes the file, and fills each outline."""
     coco = pytest.importorskip("pycocotools.coco", reason="pycocotools is not installed")
     fruit = placed.fruitlets.with_columns(x_px=np.array([100, 300, 0, 1199, 600, 700, 800.0]))
-    path = write_coco([replace(placed, fruitlets=fruit)], tmp_path / "c.json")
+    path = write_coco([CocoPhoto(replace(placed, fruitlets=fruit))], tmp_path / "c.json")
     read = coco.COCO(str(path))
     notes = read.loadAnns(read.getAnnIds(imgIds=[1]))
     assert len(notes) == 7
@@ -214,7 +214,9 @@ def test_a_general_reader_draws_boxes_and_masks(placed, tmp_path):
 
 def test_the_file_has_the_formats_shape(placed, tmp_path):
     """Structure as published for object detection; without any reader."""
-    body = json.loads(write_coco([placed], tmp_path / "c.json").read_text(encoding="utf-8"))
+    body = json.loads(
+        write_coco([CocoPhoto(placed)], tmp_path / "c.json").read_text(encoding="utf-8")
+    )
     assert {"info", "images", "annotations", "categories", "licenses"} <= set(body)
     (image,) = body["images"]
     assert {"id", "width", "height", "file_name"} <= set(image)

@@ -109,7 +109,9 @@ def test_what_another_program_changed_counts(measurement):
 def test_a_counted_photo_and_its_answers(measurement, tmp_path):
     inputs = GrowerInputs(species="apricot", spacing_mm=80.0, cap=12)
     (photo,) = photos_from_coco(
-        json.loads(write_coco([measurement], tmp_path / "c.json", [inputs]).read_text("utf-8"))
+        json.loads(
+            write_coco([CocoPhoto(measurement, inputs)], tmp_path / "c.json").read_text("utf-8")
+        )
     )
     assert measurement_to_dict(photo.measurement) == measurement_to_dict(measurement)
     assert GrowerInputs(**photo.inputs) == inputs

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from fruitcount.coco_record import KIND_NAMES, photos_from_coco
+from fruitcount.coco_record import KIND_NAMES, CocoPhoto, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.export.record import write_coco
 from fruitcount.fruitlets import Kind
@@ -27,7 +27,7 @@ def test_out_and_in(store, measurement, tmp_path):
     save_measurement(
         store, number, measurement=type(measurement)(**{**vars(measurement), "fruitlets": whole})
     )
-    path = write_coco([load_record(store, number).measurement], tmp_path / "c.json")
+    path = write_coco([CocoPhoto(load_record(store, number).measurement)], tmp_path / "c.json")
     got = _marks(path)["limb.jpg"]
     for name in ("x_px", "y_px", "r_px", "kind", "score", "diameter_mm"):
         np.testing.assert_array_equal(getattr(got, name), getattr(whole, name), name)
