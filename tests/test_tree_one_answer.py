@@ -14,12 +14,14 @@ from types import SimpleNamespace
 import page_limb
 import pypdf
 import pytest
+import screen_downloads
 from click.testing import CliRunner
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
 import fruitcount.corrections as cx
 from fruitcount.cli import main
+from fruitcount.export.limb_diagram import tree_words
 from fruitcount.export.words import count_line
 from fruitcount.files import sample_folder, table_lines
 from fruitcount.jobs.season import WorkFacts, season_book, write_season
@@ -126,6 +128,51 @@ def test_what_stays_now_and_at_harvest_is_what_the_limbs_own_plans_leave(counted
     whole = final + sum(x.final_n for x in unseen)
     assert plan.sheet.whole_work.final_n == whole
     assert plan.sheet.whole_work.harvest_kg == pytest.approx(whole * plan.fruit_g / 1000)
+
+
+def test_where_the_share_is_smaller_the_limbs_own_number_and_the_reason_stand_beside_it(
+    counted, tmp_path
+):
+    source = table_source(counted / "plain")
+    own = {row["limb"]: round(row["keep_n"]) for row in source.rows}
+    plan = plan_of(source, "Gate", TreeFacts(limbs_n=3, ripening_month=6))
+    sheet = write_tree_sheet(plan, tmp_path / "tree.pdf")
+    paper = " ".join("".join(p.extract_text() for p in pypdf.PdfReader(sheet).pages).split())
+    lines = "\n".join(tree_lines(plan))
+    other = {x.name: x.keep_n for x in plan.sheet.limbs if x.keep_n != own[x.name]}
+    assert other
+    for name, keep in other.items():
+        words = f"{keep} here ({own[name]} by the limb itself: the tree's share is smaller)"
+        assert f"{name}: " in lines
+        assert f"keep {words}" in lines
+        assert f"Keep {words}" in paper
+        assert words in tree_words(plan.sheet)
+    assert lines.count("by the limb itself") == paper.count("by the limb itself") == len(other)
+    hidden = plan_of(source, "Gate", replace(FACTS, seen_true=((10, 20), (10, 20))))
+    for limb in hidden.sheet.limbs:
+        both = f"{own[limb.name]} of the fruit seen by the limb itself, {2 * own[limb.name]} with"
+        assert both in limb.own_words
+
+
+def test_the_first_line_says_where_fewer_are_left_than_wanted_and_what_to_do(counted):
+    source = table_source(counted / "plain")
+    quick = plan_of(source, "Gate", TreeFacts(limbs_n=3, ripening_month=6))
+    mine, other = quick.choices
+    assert mine.final_n < quick.sheet.target.low_n <= other.final_n
+    wanted = quick.sheet.target.span
+    assert tree_lines(quick)[0].endswith(
+        f"only {mine.final_n:.0f} of the {wanted} fruit wanted at harvest; "
+        f'for {other.final_n:.0f} choose the plan "full crop: pinch"'
+    )
+    full = plan_of(source, "Gate", TreeFacts(limbs_n=3, ripening_month=6, plan_choice="full"))
+    assert not full.too_few
+    crates = TreeFacts(limbs_n=3, ripening_month=6, crates_n=2, crate_kg=10, plan_choice="full")
+    assert plan_of(source, "Gate", crates).too_few.endswith("no more hang there")
+    crates = replace(crates, crates_n=0.6)
+    assert plan_of(source, "Gate", crates).too_few.endswith("these limbs allow no more")
+    assert "bear no more" in plan_of(source, "Gate", replace(crates, plan_choice=None)).too_few
+    five = plan_of(source, "Gate", TreeFacts(limbs_n=5, ripening_month=6))
+    assert "on the whole tree; for more choose" in tree_lines(five)[0]
 
 
 def test_the_block_summary_says_what_the_command_says(counted, tmp_path):
@@ -270,6 +317,26 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     assert f"seen: keep {whole}, take off about" in words
     for (name, keep), row in zip(limbs, keys.values(), strict=True):
         assert f"| {name} | {row['count_n']:.0f} | {keep} |" in words
+    small = replace(TREE, planted_year=date.today().year - 6, trunk_circumference_mm=60.0)
+    records = open_records(data)
+    save_tree(records.store, small, year=date.today().year)
+    said = _words(_page("tree", tree="Gate"))
+    assert re.search(
+        r"\| \d+ here \(\d+ by the limb itself: the tree's share is smaller\) \|", said
+    )
+    lines = records.photos(records.tree_of(next(iter(keys))))
+    small_plan = plan_of(table_source(counted / "plain"), "Gate",
+                         replace(FACTS, trunk_circumference_mm=60.0))  # fmt: skip
+    limbs_now = small_plan.sheet.limbs
+    said = screen_downloads._photo_table(lines, limbs_now).decode()
+    shown = json.loads(screen_downloads._record(lines, "Gate", FACTS, limbs_now))
+    assert shown["limbs"] == {
+        x.name: {"keep_n": x.keep_n, "keep_words": x.keep_words} for x in limbs_now
+    }
+    assert any(x.own_words for x in limbs_now)
+    assert all(x.keep_words in said for x in limbs_now)
+    save_tree(records.store, replace(small, trunk_circumference_mm=400.0), year=date.today().year)
+    records.store.close()
     season = _words(_page("season", tree="Gate"))
     for row in keys.values():
         assert re.search(

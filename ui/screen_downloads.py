@@ -15,14 +15,14 @@ import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
-from screen_words import units
+from screen_words import photo_words, units
 
 from fruitcount.coco_record import CocoPhoto
 from fruitcount.export.draw import mark
 from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
 from fruitcount.export.record import result_to_dict, write_coco
-from fruitcount.export.report_page import ReportSettings, sheet_settings
+from fruitcount.export.report_page import sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import write_sheet
 from fruitcount.files import write_table
@@ -38,6 +38,7 @@ from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.plan import TreePlan
+from fruitcount.tree.sheet import LimbShare
 from fruitcount.types import Measurement
 
 Make = Callable[[], bytes]
@@ -49,12 +50,6 @@ def by_file(write: Callable[[Path], object], ending: str) -> bytes:
         path = Path(folder) / f"out{ending}"
         write(path)
         return path.read_bytes()
-
-
-def table_bytes(results: list[Result]) -> bytes:
-    """Results as a CSV table."""
-    rows = [result_row(result).values() for result in results]
-    return by_file(lambda path: write_table(path, rows, ROW_COLUMNS), ".csv")
 
 
 def download_row(files: Mapping[str, tuple[str, Make]], key: str = "") -> None:
@@ -87,6 +82,9 @@ def show_downloads(
         drawn = annotated_picture(photo_at(path), result, units=units)
         return shrink_png(drawn, 2 * LARGEST_SIDE_PX)
 
+    def table(to: Path) -> None:
+        write_table(to, [result_row(result).values()], ROW_COLUMNS)
+
     def coco(to: Path) -> None:
         write_coco([CocoPhoto(measured, plain(decision.inputs), automatic=automatic)], to)
 
@@ -98,7 +96,7 @@ def show_downloads(
             partial(by_file, sheet, ".pdf"),
         ),
         "Picture": (f"{stem}.png", picture),
-        "CSV": (f"{stem}.csv", partial(table_bytes, [result])),
+        "CSV": (f"{stem}.csv", partial(by_file, table, ".csv")),
         "JSON": (f"{stem}.json", lambda: json.dumps(result_to_dict(result), indent=1).encode()),
         "COCO": (f"{stem}.coco.json", partial(by_file, coco, ".json")),
     }
@@ -158,27 +156,43 @@ def show_files(
     counted: list[PhotoLine],
     rows: Sequence[Mapping[str, Any]],
     facts: TreeFacts,
-    *,
-    with_sheet: bool,
+    plan: TreePlan | None,
 ) -> None:
-    """Files of the whole tree, made when they are asked for."""
+    """Files of the whole tree, made when they are asked for; a sheet where there is a plan."""
     name = str(rows[0]["tree"]) if rows else ""
+    limbs = () if plan is None else plan.sheet.limbs
     files: dict[str, tuple[str, Callable[[], bytes]]] = {
-        "CSV of all photos": ("tree.csv", lambda: table_bytes(list(map(result_of, counted)))),
-        "JSON": ("tree.json", lambda: _record(counted, name, facts)),
+        "CSV of all photos": ("tree.csv", lambda: _photo_table(counted, limbs)),
+        "JSON": ("tree.json", lambda: _record(counted, name, facts, limbs)),
     }
-    if with_sheet:
+    if plan is not None:
         how = sheet_settings(units())  # here: the address cannot be asked once a button is pressed
 
         def sheet() -> bytes:
-            return _sheet(counted, rows, facts, how)
+            source = _source(counted, rows)
+            write = partial(write_tree_sheet, plan, source=source, settings=how)
+            return by_file(write, ".pdf")
 
         files = {"Work sheet (PDF)": ("tree.pdf", sheet), **files}
     st.markdown("**Download**")
     download_row(files)
 
 
-def _record(lines: list[PhotoLine], name: str, facts: TreeFacts) -> bytes:
+def _photo_table(lines: list[PhotoLine], limbs: Sequence[LimbShare]) -> bytes:
+    """A row a photo; behind it what its limb keeps as a part of the tree, and why that differs."""
+    shares = {x.name: {"tree_keep_n": x.keep_n, "tree_keep_words": x.keep_words} for x in limbs}
+    rows = [
+        {**result_row(result_of(p)).values(), "limb": p.limb,
+         **shares.get(p.limb or photo_words(p), {})}
+        for p in lines
+    ]  # fmt: skip
+    columns = (*ROW_COLUMNS, "limb", "tree_keep_n", "tree_keep_words")
+    return by_file(lambda path: write_table(path, rows, columns), ".csv")
+
+
+def _record(
+    lines: list[PhotoLine], name: str, facts: TreeFacts, limbs: Sequence[LimbShare]
+) -> bytes:
     data = [
         {"photo": p.name, "sha256": p.key, "limb": p.limb, "side": p.side, "moment": p.moment,
          "inputs": p.inputs, **p.numbers}
@@ -186,7 +200,9 @@ def _record(lines: list[PhotoLine], name: str, facts: TreeFacts) -> bytes:
     ]  # fmt: skip
     sides = [{**asdict(limb), **asdict(limb.whole)} for limb in facts.both_sides]
     hand = [{"seen_n": seen, "true_n": true} for seen, true in facts.seen_true]
-    body = {"tree": name, "photos": data, "limbs_from_both_sides": sides, "hand_counts": hand}
+    keep = {x.name: {"keep_n": x.keep_n, "keep_words": x.keep_words} for x in limbs}
+    body = {"tree": name, "photos": data, "limbs": keep,
+            "limbs_from_both_sides": sides, "hand_counts": hand}  # fmt: skip
     return json.dumps(body, indent=1, allow_nan=False).encode()
 
 
@@ -216,18 +232,6 @@ def _source(lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]]) -> Tr
         for line, row in zip(lines, rows, strict=True)
     ]
     return TreeSource(tuple(full), {})
-
-
-def _sheet(
-    lines: Sequence[PhotoLine],
-    rows: Sequence[Mapping[str, Any]],
-    facts: TreeFacts,
-    how: ReportSettings,
-) -> bytes:
-    """The work sheet with each limb's marked picture: that takes a while."""
-    source = _source(lines, rows)
-    plan = plan_of(source, str(rows[0]["tree"]) if rows else "", facts)
-    return by_file(lambda path: write_tree_sheet(plan, path, source=source, settings=how), ".pdf")
 
 
 def result_of(line: PhotoLine) -> Result:

@@ -39,6 +39,7 @@ from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import compare_moments
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import look_hash, same_looks
+from fruitcount.tree.plan import TreePlan
 from fruitcount.tree.sheet import TreeSheet, common_practice_notes
 
 
@@ -149,29 +150,29 @@ def show_total(
         st.error(plain(str(fault)))
         return
     with said:
-        told = answer_or_estimate(lines, rows, facts)
+        plan = answer_or_estimate(lines, rows, facts)
         show_noticed(rows, facts)
         show_changes(rows)
     with rest:
-        show_files(lines, rows, facts, with_sheet=told)
+        show_files(lines, rows, facts, plan)
 
 
 def answer_or_estimate(
     lines: list[PhotoLine], rows: list[dict[str, Any]], facts: TreeFacts
-) -> bool:
-    """Show the tree's answer (True), or only the estimate where no target can be told."""
+) -> TreePlan | None:
+    """Show the tree's answer, or only the estimate where no target can be told."""
     if not rows:
-        return False
+        return None
     seen = {limb.limb for limb in limbs_of_tree(rows, str(rows[0]["tree"]))[0]}
     known = len(seen | set(facts.limb_sizes))
     if facts.limbs_n and facts.limbs_n < known:
         st.error(f"{known} limbs are photographed or listed: the tree cannot have fewer.")
-        return False
+        return None
     try:
         answer = planned(lines, rows, facts)
     except BadInputError as fault:
         _show_plain(rows, facts, str(fault))
-        return False
+        return None
     sheet = answer.sheet
     words, _, other = headline(answer).partition(": ")
     st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {words}")
@@ -189,7 +190,7 @@ def answer_or_estimate(
         for note in (*answer.notes, *sheet.notes, *pace, *source_lines(sheet.target)):
             st.caption(plain(note))
     show_own_size(str(rows[0]["tree"]), sheet.keep_n)
-    return True
+    return answer
 
 
 def show_own_size(name: str, keep_n: float) -> None:
@@ -212,11 +213,12 @@ def _table(sheet: TreeSheet) -> str:
     columns = 6 if math.isfinite(sheet.work.minutes) else 5
     rows = []
     for limb in sheet.limbs:
-        now, off, minutes = "not seen, load not checked", "-", "-"
+        now, keep = "not seen, load not checked", f"up to {limb.keep_n}"
+        off, minutes = "-", "-"
         if limb.counted:
-            now, off = str(limb.whole_n), f"{limb.work.off_n:.0f}"
-            minutes = f"{limb.work.minutes:.0f}"
-        rows.append((plain(limb.name), now, limb.keep_n, off, limb.final_n, minutes)[:columns])
+            now, keep = str(limb.whole_n), limb.keep_words
+            off, minutes = f"{limb.work.off_n:.0f}", f"{limb.work.minutes:.0f}"
+        rows.append((plain(limb.name), now, keep, off, limb.final_n, minutes)[:columns])
     return table(("Limb", "Now", "Keep", "Take off", "At harvest", "Minutes")[:columns], rows)
 
 

@@ -316,7 +316,8 @@ def draw_tree(sheet: TreeSheet) -> Page:
             page.line((start, y), (keeps, y), rgb=ACTIONS["keep"].rgb, width=max(wide - 2, 1.4))
         else:
             page.dashed((start, y), (end, y), FAINT_RGB, max(wide, 2.0))
-        words = f"{limb.name[:20]}: keep {limb.keep_n} of {limb.whole_n}"
+        of = f"keep {limb.keep_n} of {limb.whole_n}"
+        words = f"{limb.name[:20]}: {of if limb.counted else f'not seen, at most {limb.keep_n}'}"
         at = (trunk + 16 * side, y - THICKEST / 2 - 5)
         page.words(at, words, anchor="end" if side < 0 else "start")
     return page
@@ -324,5 +325,10 @@ def draw_tree(sheet: TreeSheet) -> Page:
 
 def tree_words(sheet: TreeSheet) -> str:
     """The same in words, for those who do not see it."""
-    limbs = (f"{x.name}, {x.whole_n} fruit, keep {x.keep_n}" for x in sheet.limbs)
+    limbs = (
+        f"{x.name}, {x.whole_n} fruit, keep {x.keep_words}"
+        if x.counted
+        else f"{x.name}, not seen, at most {x.keep_n}"
+        for x in sheet.limbs
+    )
     return f"The tree, limb by limb: {'; '.join(limbs)}."

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -130,6 +131,7 @@ def text_table(
     ----------
     head : sequence of str
     rows : sequence of sequence of str
+        One of a single cell goes on with the row above, over the whole width.
     widths : sequence of float, points
     left : sequence of int
         Columns of words; the others are numbers and stand to the right.
@@ -141,17 +143,25 @@ def text_table(
     for k, row in enumerate(rows):
         bold = strong_last and k == len(rows) - 1
         cells.append([text(c, size, bold=bold, right=i not in left) for i, c in enumerate(row)])
+        cells[-1] += [""] * (len(head) - len(row))
     table = Table(cells, colWidths=list(widths), repeatRows=1, hAlign="LEFT")
     style = [
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
         ("LINEBELOW", (0, 0), (-1, 0), 1.0, colors.black),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.4, _GREY),
+        ("LINEBELOW", (0, -1), (-1, -1), 0.4, _GREY),
         ("TOPPADDING", (0, 0), (-1, -1), size * 0.28),
         ("BOTTOMPADDING", (0, 0), (-1, -1), size * 0.35),
         ("LEFTPADDING", (0, 0), (-1, -1), 3),
         ("RIGHTPADDING", (0, 0), (-1, -1), 3),
-        ("ROWBACKGROUNDS", (0, 1), (-1, -1), [colors.white, _BAND]),
     ]
+    which = accumulate(len(row) > 1 for row in rows)  # a row that goes on has its row's ground
+    for k, (row, number_n) in enumerate(zip(rows, which, strict=True), start=1):
+        if len(row) == 1:
+            style += [("SPAN", (0, k), (-1, k)), ("TOPPADDING", (0, k), (-1, k), 0)]
+        elif k > 1:
+            style.append(("LINEABOVE", (0, k), (-1, k), 0.4, _GREY))
+        if number_n % 2 == 0:
+            style.append(("BACKGROUND", (0, k), (-1, k), _BAND))
     for column in left:
         if column and column - 1 not in left:  # words right after a number need room
             style.append(("LEFTPADDING", (column, 0), (column, -1), size * 1.4))

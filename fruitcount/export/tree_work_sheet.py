@@ -94,7 +94,7 @@ def headline(plan: TreePlan) -> str:
         limbs = "limb" if len(seen) == 1 else f"{len(seen)} limbs"
         kept = number(sum(x.keep_n for x in seen))
         words = f"on the {limbs} photographed keep {kept}, {off}"
-    return words
+    return f"{words}: {plan.too_few}" if plan.too_few else words
 
 
 def harvest_words(plan: TreePlan, units: str) -> str:
@@ -111,9 +111,7 @@ def harvest_words(plan: TreePlan, units: str) -> str:
 
 def target_line(target: TreeTarget) -> str:
     """The target and what it goes by; its source stands in :func:`source_lines`."""
-    low, high = number(target.low_n), number(target.high_n)
-    span = low if low == high else f"{low} to {high}"
-    return f"Target for the whole tree: {span} fruit at harvest, {target.by}."
+    return f"Target for the whole tree: {target.span} fruit at harvest, {target.by}."
 
 
 def source_lines(target: TreeTarget) -> list[str]:
@@ -145,20 +143,22 @@ def tree_work_sheet(
     sheet, how = plan.sheet, settings or ReportSettings()
     width, _ = usable_pt(how)
     tree = shown_name(plan.tree or "(no name)", longest=80)
+    words, _, more = headline(plan).partition(": ")
     story: list[Any] = [
         text(f"Tree {tree}", 17, bold=True),
         Spacer(1, 4),
-        text(_capital(headline(plan)), 17, bold=True),
+        text(_capital(words), 17, bold=True),
+        *([Spacer(1, 3), text(_capital(more), 12, bold=True)] if more else []),
         Spacer(1, 5),
         text(harvest_words(plan, how.units), 10),
         *(text(line, 10) for line in choice_lines(plan.choices, how.units)),
-        *(text(line, 10) for line in estimate_lines(plan.count)),
         text(target_line(sheet.target), 10),
         Spacer(1, 8),
         _limb_table(plan, how, width),
         Spacer(1, 3),
         text(" ".join(_table_notes(plan)), 8.5),
-        Spacer(1, 3),
+        Spacer(1, 5),
+        *(text(line, 10) for line in estimate_lines(plan.count)),
     ]  # fmt: skip
     if plan.count.surer:
         story.append(text(plan.count.surer, 10))
@@ -178,7 +178,7 @@ def _table_notes(tree: TreePlan) -> list[str]:
     notes.append("Harvest: fruit left after the second pass.")
     if not all(limb.counted for limb in tree.sheet.limbs):
         notes.append(
-            "* nobody has seen it: Keep is the most that it may bear, its share by wood; load not "
+            "* nobody has seen it: Keep is its share by wood at most, load not "
             "checked. Count it before you cut. Off, minutes, harvest and the last line are of the "
             "limbs photographed."
         )
@@ -196,7 +196,7 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
             [
                 limb.name if limb.counted else f"{limb.name}\u00a0*",  # the star stays on the line
                 number(limb.whole_n) if limb.counted else "-",
-                number(limb.keep_n),
+                number(limb.keep_n) if limb.counted else f"up to {limb.keep_n}",
                 number(limb.work.off_n),
                 ("\n".join(_cuts(plan, how.units)) or "no cut")
                 if plan
@@ -209,6 +209,8 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
                 tick_box(),
             ]
         )
+        if limb.own_words:
+            rows.append([f"Keep {limb.keep_words}"])
     seen = sheet.counted
     work = sheet.work
     pinches = sum(len(plan.pinches) for plan in plans.values())

@@ -133,7 +133,9 @@ def tree_lines(answer: TreePlan, units: str = "metric", *, why: bool = False) ->
     for limb in sheet.limbs:
         if limb.counted:
             off = number(limb.work.off_n)
-            out.append(f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_n}, off {off}")
+            out.append(
+                f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_words}, off {off}"
+            )
         else:
             share = f"its share is at most {limb.keep_n}; load not checked"
             out.append(f"  {limb.name}: nobody has seen it; {share}")

@@ -12,7 +12,7 @@ from fruitcount.load.model import harvest_mass_g
 from fruitcount.pipeline import Result, as_choice, decide
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.plan.result import Choice, summed
+from fruitcount.plan.result import Choice, Plan, summed
 from fruitcount.plan.words import TITLES
 from fruitcount.species.loader import load_species
 from fruitcount.tree.checkpoint import measurement_in
@@ -64,6 +64,27 @@ class TreePlan:
         pairs = [d.choices or (as_choice(d, chosen=True),) * 2 for d in planned]
         times = self.count.true_per_seen
         return tuple(summed(one, [pair[k] for pair in pairs], times) for k, one in enumerate(both))
+
+    @property
+    def too_few(self) -> str:
+        """Where fewer are left at harvest than wanted: how many, and what would leave more."""
+        sheet, all_seen = self.sheet, len(self.sheet.counted) == len(self.sheet.limbs)
+        final, wanted = round(sheet.whole_work.final_n), sheet.target
+        if final >= math.floor(wanted.low_n):
+            return ""
+        mine = next((c.final_n for c in self.choices if c.chosen), math.nan)
+        other = next((c for c in self.choices if c.final_n > mine), None)
+        if other is not None:
+            more = f"{other.final_n:.0f}" if all_seen else "more"
+            what = f'for {more} choose the plan "{TITLES[other.name]}"'
+            short = all_seen and other.final_n < math.floor(wanted.low_n)
+            what += ", the limbs bear no more" if short else ""
+        elif sum(x.whole_n for x in sheet.limbs) < wanted.low_n:
+            what = "no more hang there"
+        else:
+            what = "spacing and wood of these limbs allow no more"
+        where = "" if all_seen else " on the whole tree"
+        return f"only {final} of the {wanted.span} fruit wanted at harvest{where}; {what}"
 
 
 def plan_tree(
@@ -117,7 +138,7 @@ def plan_tree(
     wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
     code = size_code(species, wanted) if species.size_codes else ""
     results: dict[str, Result] = {}
-    kept: dict[str, int] = {}
+    kept: dict[str, int] = {}  # each limb's own number, of its fruit seen
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
     for limb in sheet.limbs:
         mine = [by_file[file] for file in count.files.get(limb.name, ())]
@@ -126,11 +147,14 @@ def plan_tree(
         )
         asked = inputs or replace(limb_inputs(facts), plan_choice=choice)
         share = replace(asked, limb_target=limb.keep_n / times)
+        for row in mine:
+            known = measured(row)
+            if known is not None:
+                results[limb.name] = Result(known, decide(known, share))
+                mine = [row]
+                break
         known_n = [int(r["keep_n"]) for r in mine if r.get("keep_n") is not None]
         kept |= {limb.name: min(known_n)} if known_n else {}
-        known = next((m for row in mine if (m := measured(row)) is not None), None)
-        if known is not None:
-            results[limb.name] = Result(known, decide(known, share))
     sheet, said = _as_planned(sheet, results, kept, times, facts=facts, fruit_g=fruit_g)
     notes = (*count.notes, *remarks, *said)
     return TreePlan(tree, sheet, count, fruit_g, code, notes, results)
@@ -170,7 +194,8 @@ def _as_planned(
             unchecked.append(limb.name)
         if keep < share:
             lowered.append(limb.name)
-        limbs.append(replace(limb, keep_n=keep, final_n=final))
+        own = _own_words(keep, kept.get(limb.name, keep), true_per_seen, plan)
+        limbs.append(replace(limb, keep_n=keep, final_n=final, own_words=own))
     limbs, capped = _like_the_others(limbs, lowered, plans)
     said = []
     chosen = sorted({TITLES[r.decision.plan.plan_choice] for r in results.values()})
@@ -195,6 +220,20 @@ def _as_planned(
                     "include those hidden.")  # fmt: skip
     pace = facts.pace_n_per_min
     return with_limbs(sheet, limbs, pace_n_per_min=pace, fruit_g=fruit_g), said
+
+
+def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: Plan | None) -> str:
+    """What the limb by itself would keep, and why it is another number; empty where it is not."""
+    if keep_n == own_n:
+        return ""
+    words, whole_n = f"{own_n} by the limb itself", round(own_n * true_per_seen)
+    if whole_n != own_n:
+        words = f"{own_n} of the fruit seen by the limb itself, {whole_n} with those hidden"
+        if keep_n == whole_n:
+            return words
+    by_share = keep_n < whole_n and (plan is None or plan.target.rule == "tree share")
+    why = "the tree's share is smaller" if by_share else "the tree's plan is not its photo's"
+    return f"{words}: {why}"
 
 
 def _like_the_others(

@@ -117,6 +117,8 @@ class LimbShare:
         NaN on a limb nobody has seen.
     whole_n : int
         ``have_n`` in whole fruit, so that the limbs add up to the tree.
+    own_words : str
+        Where the limb by itself would keep another number: that number, and why.
     """
 
     name: str
@@ -127,6 +129,12 @@ class LimbShare:
     final_n: int
     work: Work
     whole_n: int
+    own_words: str = ""
+
+    @property
+    def keep_words(self) -> str:
+        """The number to keep, and beside it the limb's own where that is another."""
+        return f"{self.keep_n} here ({self.own_words})" if self.own_words else str(self.keep_n)
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,12 @@ class TreeTarget:
         """Middle of the range."""
         return (self.low_n + self.high_n) / 2
 
+    @property
+    def span(self) -> str:
+        """The range in words, or its one figure."""
+        low, high = f"{self.low_n:,.0f}", f"{self.high_n:,.0f}"
+        return low if low == high else f"{low} to {high}"
+
 
 def target_by_trunk(
     species: Species, circumference_cm: float, *, age_years: int, season: str
