@@ -228,9 +228,10 @@ def planned(
 def _source(lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]]) -> TreeSource:
     """The photos as corrected, with their files."""
     full = [
-        {**row, "measurement": result_of(line).measurement, "photo": cache.records().path(line.key)}
+        {**row, "measurement": engine.kept_measurement(cache.records(), line.key)[0],
+         "photo": cache.records().path(line.key)}
         for line, row in zip(lines, rows, strict=True)
-    ]
+    ]  # fmt: skip
     return TreeSource(tuple(full), {})
 
 

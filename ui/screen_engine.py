@@ -76,13 +76,18 @@ def first_answers(records: Records, key: str, last: Mapping[str, Any]) -> dict[s
     return facts
 
 
-def kept_result(records: Records, key: str) -> Result:
-    """What is decided on a photo as it is kept, with its corrections and answers."""
+def kept_measurement(records: Records, key: str) -> tuple[Measurement, Mapping[str, Any]]:
+    """A photo as measured and corrected, and what was answered for it."""
     measurement = counted(records, key)
     desk = Desk(cx.History.begin(cx.sheet_of(measurement)))
     desk.follow(records.steps(key))
     facts = records.inputs(key) or first_answers(records, key, {})
-    return result(corrected(measurement, desk.history.sheet, records.path(key), facts), facts)
+    return corrected(measurement, desk.history.sheet, records.path(key), facts), facts
+
+
+def kept_result(records: Records, key: str) -> Result:
+    """What is decided on a photo as it is kept, with its corrections and answers."""
+    return result(*kept_measurement(records, key))
 
 
 def warm_up() -> None:

@@ -196,7 +196,7 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
             [
                 limb.name if limb.counted else f"{limb.name}\u00a0*",  # the star stays on the line
                 number(limb.whole_n) if limb.counted else "-",
-                number(limb.keep_n) if limb.counted else f"up to {limb.keep_n}",
+                number(limb.keep_n) if limb.counted else f"≤\u00a0{limb.keep_n}",
                 number(limb.work.off_n),
                 ("\n".join(_cuts(plan, how.units)) or "no cut")
                 if plan

@@ -15,12 +15,12 @@ from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log, week_cells
 from fruitcount.files import shown_name, written_whole
-from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import TreeSource, facts_of
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import QueueLine, Week, due_weeks, queue
 from fruitcount.store.base import Store
 from fruitcount.store.orchard import season_history, tree_id_of
+from fruitcount.tree.plan import plan_tree
 from fruitcount.units import MONTHS, season_year
 
 
@@ -106,6 +106,8 @@ def season_book(
     named = year or season_year(today, southern=bool(trees) and all(t.southern for t in trees))
     work = work or WorkFacts()
     counted = [_counted(line, source or TreeSource((), {}), work, named) for line in lines]
+    if source is not None and source.answers is not None:
+        source.answers.save()
     hours = {t.line.tree.name: t.work.minutes / 60 for t in counted if t.work is not None}
     weeks = due_weeks(lines, hours_by_tree=hours, hours_a_week=work.hours_a_week)
     return SeasonBook(named, today, tuple(counted), tuple(weeks))
@@ -126,7 +128,7 @@ def _counted(line: QueueLine, source: TreeSource, work: WorkFacts, year: int) ->
     if not facts.limb_sizes:
         facts = replace(facts, limbs_n=work.limbs_n)
     try:
-        answer = plan_of(replace(source, rows=tuple(mine)), name, facts)
+        answer = plan_tree(mine, name, facts, measured=source.measured, answered=source.answers)
     except BadInputError:
         return BlockTree(line)
     return BlockTree(line, answer.sheet.total, answer.sheet.keep_n, answer.sheet.whole_work)

@@ -27,17 +27,14 @@ from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import output_stem
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.pipeline import Result
-from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.words import choice_lines
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.plan import TreePlan, plan_tree
 
 
-def plan_of(
-    source: TreeSource, tree: str, facts: TreeFacts, *, inputs: GrowerInputs | None = None
-) -> TreePlan:
+def plan_of(source: TreeSource, tree: str, facts: TreeFacts) -> TreePlan:
     """One tree's plan from a table or from the records: see :func:`plan_tree`."""
-    return plan_tree(source.rows, tree, facts, inputs=inputs, measured=source.measured)
+    return plan_tree(source.rows, tree, facts, measured=source.measured)
 
 
 def write_tree_sheet(

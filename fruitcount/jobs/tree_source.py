@@ -8,11 +8,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 from fruitcount.corrections.apply import replayed
 from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.jobs.kept_answers import KeptAnswers
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
 from fruitcount.store.corrected import line_on_photo, with_answers
@@ -49,12 +51,15 @@ class TreeSource:
         Where the photos' measurements lie, and pictures of them.
     photos : Path or None
         The folder that was counted, to draw the pictures anew.
+    answers : KeptAnswers or None
+        What the limbs' own plans came to before.
     """
 
     rows: tuple[dict[str, Any], ...]
     facts: Mapping[str, TreeFacts]
     folder: Path | None = None
     photos: Path | None = None
+    answers: KeptAnswers | None = None
 
     def measured(self, row: Mapping[str, Any]) -> Measurement | None:
         """A row's photo as measured, or as corrected by hand; None where it is not known."""
@@ -141,7 +146,8 @@ def records_source(
     for row in rows:
         if often[row["file"]] > 1:
             row["file"] += f" (photo {row['photo_id']})"
-    return TreeSource(tuple(rows), facts)
+    answers = store.photos_folder.with_name(f"{store.photos_folder.name}-answers.json")
+    return TreeSource(tuple(rows), facts, answers=KeptAnswers(answers))
 
 
 def _size(limb: LimbRow) -> LimbSize:
@@ -171,8 +177,9 @@ def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
 
 def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) -> dict[str, Any]:
     told = record.decision or {}
-    measurement = record.measurement
-    length = measurement.limb.length_mm if measurement is not None else float("nan")
+    length = told.get("length_mm")
+    if "length_mm" not in told and record.measurement is not None:  # an earlier version's
+        length = record.measurement.limb.length_mm
     typed = (record.inputs or {}).get("base_diameter_mm")
     count = told.get("count_n")
     if told.get("verdict") == "cannot tell" and not count:
@@ -188,18 +195,24 @@ def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) 
         **{name: told.get(name) for name in ("count_low_n", "count_high_n", "keep_n")},
         "plan_choice": told.get("plan_choice"),
         "base_diameter_mm": typed or told.get("base_diameter_mm"),
-        "length_mm": length if length > 0 else None,
+        "length_mm": length if length and length > 0 else None,
         "photo_id": photo.number,
         "on": photo.taken_on,
         "photo": file_of(store, photo.key, photo.suffix),
     }
-    if measurement is not None:
-        row["measurement"] = partial(_corrected, measurement, record, row["photo"])
+    if record.measured:
+        row["measurement"] = partial(_corrected, record, row["photo"])
+        row["state"] = sha256(
+            repr((record.measured, record.edits, record.inputs, row["photo"].is_file())).encode()
+        ).hexdigest()
     return row
 
 
-def _corrected(measurement: Measurement, record: PhotoRecord, photo: Path) -> Measurement | None:
+def _corrected(record: PhotoRecord, photo: Path) -> Measurement | None:
     """A recorded photo as corrected, with its caliper readings; worked out only when asked for."""
+    measurement = record.measurement
+    if measurement is None:
+        return None
     try:
         marks = replayed(measurement, record.edits)
     except FruitcountError:

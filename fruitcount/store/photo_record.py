@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
@@ -26,6 +28,12 @@ from fruitcount.store.tables import (
 from fruitcount.types import Measurement
 
 _AT_ONCE = 500  # photos in one question to the database
+# as text: few of a season's measurements have to be read
+_MEASURED = select(
+    MeasurementRow.photo_id,
+    MeasurementRow.settings_key,
+    cast(MeasurementRow.body, Text).label("body"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,8 +45,9 @@ class PhotoRecord:
     photo_id : int
     sha256, file_name : str
     place : PhotoPlace
-    measurement : Measurement or None
-        Automatic result, never changed by hand; None until :func:`save_measurement`.
+    measured : str
+        Automatic result as it is stored, never changed by hand; empty until
+        :func:`save_measurement`.
     settings_key : str
         Which settings it was made with.
     edits : tuple of dict
@@ -53,12 +62,28 @@ class PhotoRecord:
     sha256: str
     file_name: str
     place: PhotoPlace
-    measurement: Measurement | None
+    measured: str
     settings_key: str
     edits: tuple[dict[str, Any], ...]
     revision: int
     inputs: dict[str, Any] | None
     decision: dict[str, Any] | None
+
+    @cached_property
+    def measurement(self) -> Measurement | None:
+        """The automatic result.
+
+        Raises
+        ------
+        RecordError
+            When it is damaged.
+        """
+        if not self.measured:
+            return None
+        try:
+            return measurement_from_dict(json.loads(self.measured))
+        except (ValueError, RecursionError) as error:
+            raise RecordError(f"record of photo {self.photo_id} is damaged") from error
 
 
 def save_measurement(
@@ -140,9 +165,13 @@ def load_records(
         for k in range(0, len(photo_ids), _AT_ONCE):
             part = photo_ids[k : k + _AT_ONCE]
             photos = _by_photo(session, PhotoRow.id, part)
-            seen = _by_photo(
-                session, MeasurementRow.photo_id, part, MeasurementRow.made_at, MeasurementRow.id
-            )
+            seen: dict[int, list[Any]] = {}
+            for one in session.execute(
+                _MEASURED.where(MeasurementRow.photo_id.in_(part)).order_by(
+                    MeasurementRow.made_at, MeasurementRow.id
+                )
+            ):
+                seen.setdefault(one.photo_id, []).append(one)
             steps = _by_photo(session, EditRow.photo_id, part, EditRow.revision)
             decisions = _by_photo(session, DecisionRow.photo_id, part, DecisionRow.id)
             for number in part:
@@ -162,7 +191,7 @@ def _by_photo(session: Session, of: Any, numbers: Sequence[int], *order: Any) ->
 
 def _record(
     row: PhotoRow,
-    made: Sequence[MeasurementRow],
+    made: Sequence[Any],
     steps: Sequence[EditRow],
     decisions: Sequence[DecisionRow],
 ) -> PhotoRecord:
@@ -173,7 +202,7 @@ def _record(
         sha256=row.sha256,
         file_name=row.file_name,
         place=PhotoPlace(row.tree_id, row.limb_id, row.side, row.moment),
-        measurement=measurement_from_dict(made[-1].body) if made else None,
+        measured=made[-1].body if made else "",
         settings_key=made[-1].settings_key if made else "",
         edits=tuple(edit for step in done for edit in step.body),
         revision=steps[-1].revision if steps else 0,

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property, partial
 from typing import Any
 
 from fruitcount.load.model import harvest_mass_g
 from fruitcount.pipeline import Result, as_choice, decide
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.plan.result import Choice, Plan, summed
+from fruitcount.plan.result import Choice, summed
 from fruitcount.plan.words import TITLES
 from fruitcount.species.loader import load_species
 from fruitcount.tree.checkpoint import measurement_in
@@ -22,6 +22,61 @@ from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.sheet import LimbFacts, LimbShare, TreeSheet, tree_sheet, with_limbs
 from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
+
+Decided = Callable[[], Result | None]
+
+
+@dataclass(frozen=True)
+class LimbAnswer:
+    """What a limb's own plan, made with its share of the tree, comes to.
+
+    Attributes
+    ----------
+    keep_n : int
+    final_n : float
+        Promised at harvest; NaN where not known.
+    known : bool
+        Whether there is a number to keep.
+    by_share : bool
+        Whether the share governs it.
+    plan_choice : str
+    """
+
+    keep_n: int
+    final_n: float
+    known: bool
+    by_share: bool
+    plan_choice: str
+
+
+def limb_answer(result: Result | None) -> LimbAnswer | None:
+    """A result in the few numbers that the tree needs of it."""
+    if result is None:
+        return None
+    plan = result.decision.plan
+    by_share = plan.target.rule == "tree share"
+    return LimbAnswer(
+        plan.keep_count, plan.final_count, plan.number_known, by_share, plan.plan_choice
+    )
+
+
+class _WhenAsked(Mapping[str, Result]):
+    """Results that are worked out when they are asked for."""
+
+    def __init__(self, makers: Mapping[str, Callable[[], Result | None]]) -> None:
+        self._makers = makers
+
+    def __getitem__(self, name: str) -> Result:
+        result = self._makers[name]()
+        if result is None:
+            raise KeyError(name)
+        return result
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._makers)
+
+    def __len__(self) -> int:
+        return len(self._makers)
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,8 +147,8 @@ def plan_tree(
     tree: str,
     facts: TreeFacts,
     *,
-    inputs: GrowerInputs | None = None,
     measured: Callable[[Mapping[str, Any]], Measurement | None] = measurement_in,
+    answered: Callable[[Mapping[str, Any], GrowerInputs, Decided], LimbAnswer | None] | None = None,
 ) -> TreePlan:
     """Estimate a tree from its counted photos, set its target and share it over the limbs.
 
@@ -108,11 +163,12 @@ def plan_tree(
     tree : str
         Its name in the rows.
     facts : TreeFacts
-    inputs : GrowerInputs, optional
-        For each limb's own plan, default what ``facts`` say and the choice of plan that its photo
-        was counted with; its share is put in.
     measured : callable, optional
         A row's photo as measured, or None; by default what the row holds as ``measurement``.
+        Planned with what ``facts`` say, the choice that it was counted with, and its share.
+    answered : callable, optional
+        What a row's own plan comes to with these inputs, where it is known without working out
+        its result, which the third argument does.
 
     Raises
     ------
@@ -137,7 +193,8 @@ def plan_tree(
     )
     wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
     code = size_code(species, wanted) if species.size_codes else ""
-    results: dict[str, Result] = {}
+    makers: dict[str, Decided] = {}
+    answers: dict[str, LimbAnswer] = {}
     kept: dict[str, int] = {}  # each limb's own number, of its fruit seen
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
     for limb in sheet.limbs:
@@ -145,19 +202,27 @@ def plan_tree(
         choice = facts.plan_choice or next(
             (str(r["plan_choice"]) for r in mine if r.get("plan_choice")), "quick"
         )
-        asked = inputs or replace(limb_inputs(facts), plan_choice=choice)
-        share = replace(asked, limb_target=limb.keep_n / times)
+        inputs = replace(limb_inputs(facts), plan_choice=choice, limb_target=limb.keep_n / times)
         for row in mine:
-            known = measured(row)
-            if known is not None:
-                results[limb.name] = Result(known, decide(known, share))
-                mine = [row]
+            decided = cache(partial(_decided, row, inputs, measured))
+            answer = answered(row, inputs, decided) if answered else limb_answer(decided())
+            if answer is not None:
+                answers[limb.name], makers[limb.name], mine = answer, decided, [row]
                 break
         known_n = [int(r["keep_n"]) for r in mine if r.get("keep_n") is not None]
         kept |= {limb.name: min(known_n)} if known_n else {}
-    sheet, said = _as_planned(sheet, results, kept, times, facts=facts, fruit_g=fruit_g)
+    sheet, said = _as_planned(sheet, answers, kept, times, facts=facts, fruit_g=fruit_g)
     notes = (*count.notes, *remarks, *said)
-    return TreePlan(tree, sheet, count, fruit_g, code, notes, results)
+    return TreePlan(tree, sheet, count, fruit_g, code, notes, _WhenAsked(makers))
+
+
+def _decided(
+    row: Mapping[str, Any],
+    inputs: GrowerInputs,
+    measured: Callable[[Mapping[str, Any]], Measurement | None],
+) -> Result | None:
+    known = measured(row)
+    return None if known is None else Result(known, decide(known, inputs))
 
 
 def limb_inputs(facts: TreeFacts) -> GrowerInputs:
@@ -173,7 +238,7 @@ def limb_inputs(facts: TreeFacts) -> GrowerInputs:
 
 def _as_planned(
     sheet: TreeSheet,
-    results: Mapping[str, Result],
+    answers: Mapping[str, LimbAnswer],
     kept: Mapping[str, int],
     true_per_seen: float,
     *,
@@ -181,14 +246,14 @@ def _as_planned(
     fruit_g: float,
 ) -> tuple[TreeSheet, list[str]]:
     """What each limb's own plan keeps now and at harvest; without one its share, or less."""
-    plans = {k: r.decision.plan for k, r in results.items() if r.decision.plan.number_known}
+    plans = {name: answer for name, answer in answers.items() if answer.known}
     limbs, lowered, unchecked = [], [], []
     for limb in sheet.limbs:
         plan, share = plans.get(limb.name), limb.keep_n
         keep = final = min(share, round(kept.get(limb.name, share) * true_per_seen))
         if plan is not None:
-            keep = min(round(plan.keep_count * true_per_seen), limb.whole_n)
-            left = plan.final_count * true_per_seen
+            keep = min(round(plan.keep_n * true_per_seen), limb.whole_n)
+            left = plan.final_n * true_per_seen
             final = keep if math.isnan(left) else min(round(left), keep)
         elif limb.counted and limb.name not in kept:
             unchecked.append(limb.name)
@@ -198,7 +263,7 @@ def _as_planned(
         limbs.append(replace(limb, keep_n=keep, final_n=final, own_words=own))
     limbs, capped = _like_the_others(limbs, lowered, plans)
     said = []
-    chosen = sorted({TITLES[r.decision.plan.plan_choice] for r in results.values()})
+    chosen = sorted({TITLES[answer.plan_choice] for answer in answers.values()})
     if chosen:
         said.append(f"Plan, {' or, as chosen for each limb, '.join(chosen)}.")
     if capped:
@@ -215,14 +280,14 @@ def _as_planned(
             f"Limb {', '.join(unchecked)}: only its share of the target is known, its own spacing "
             "and wood were not checked."
         )
-    if results and true_per_seen != 1:
+    if answers and true_per_seen != 1:
         said.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "
                     "include those hidden.")  # fmt: skip
     pace = facts.pace_n_per_min
     return with_limbs(sheet, limbs, pace_n_per_min=pace, fruit_g=fruit_g), said
 
 
-def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: Plan | None) -> str:
+def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: LimbAnswer | None) -> str:
     """What the limb by itself would keep, and why it is another number; empty where it is not."""
     if keep_n == own_n:
         return ""
@@ -231,7 +296,7 @@ def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: Plan | None)
         words = f"{own_n} of the fruit seen by the limb itself, {whole_n} with those hidden"
         if keep_n == whole_n:
             return words
-    by_share = keep_n < whole_n and (plan is None or plan.target.rule == "tree share")
+    by_share = keep_n < whole_n and (plan is None or plan.by_share)
     why = "the tree's share is smaller" if by_share else "the tree's plan is not its photo's"
     return f"{words}: {why}"
 
