@@ -146,10 +146,10 @@ def show_limb(result: Result, units: str) -> None:
     known = plan.verdict in ("thin", "leave")
     if not (known and seen.limb.found and plan.crop_count):
         return
-    png = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).png()
+    svg = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).svg()
     told = [*cut_lines(plan, units), *load_lines(load, units)]
     alt = f"The limb drawn straight: {'. '.join([result.decision.plan.answer, *told])}."
-    st.image(png, width="stretch", alt=alt)
+    st.image(svg, width="stretch", alt=alt)
 
 
 def show_files(

@@ -165,6 +165,7 @@ def launch(
             "server.headless": True,
             "server.fileWatcherType": "none",
             "server.maxUploadSize": 400,
+            "server.enableWebsocketCompression": True,  # marks and pictures: a fifth of the bytes
             "browser.gatherUsageStats": False,
             # its greeting would ask a server elsewhere for this computer's outer address
             "logger.hideWelcomeMessage": True,

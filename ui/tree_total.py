@@ -180,7 +180,7 @@ def answer_or_estimate(
         st.markdown(f"**{plain(other[:1].upper() + other[1:])} below.**")
     st.write("  \n".join(map(plain, [*work_lines(answer, units()), target_line(sheet.target)])))
     _show_sure(answer.count)
-    st.image(draw_tree(sheet).png(), width="stretch", alt=tree_words(sheet))
+    st.image(draw_tree(sheet).svg(), width="stretch", alt=tree_words(sheet))
     pace = (
         () if facts.pace_n_per_min else ("Your own pace, typed below, gives the minutes of work.",)
     )

@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 from reportlab.graphics.shapes import Circle, Drawing, Group, Polygon, PolyLine, Rect, String
 from reportlab.lib.colors import Color
 
-from fruitcount.export.letters import usual_fonts
+from fruitcount.export.letters import svg_of, usual_fonts
 from fruitcount.export.words import INK_RGB, PAPER_RGB, WHITE
 from fruitcount.files import PLAIN_FONT
 from fruitcount.load.report import LoadReport
@@ -110,6 +110,10 @@ class Page:
         page = Drawing(WIDTH * times, self.height * times)
         page.add(Group(paper, *self.shapes, transform=turn))
         return page
+
+    def svg(self) -> str:
+        """In vectors, for a page on a screen."""
+        return svg_of(self.drawing((WIDTH, self.height)))
 
     def png(self, width_px: int = 780) -> bytes:
         """As PNG; 780 is a phone's screen at two pixels a unit, larger is sharper."""

@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from functools import cache
 from itertools import groupby
 
-from reportlab.graphics.shapes import Group, String
+from reportlab.graphics import renderSVG
+from reportlab.graphics.shapes import Drawing, Group, String
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.cidfonts import CIDEncoding, UnicodeCIDFont
 from reportlab.pdfbase.ttfonts import TTFont
@@ -126,3 +127,9 @@ def chart_words(
         group.add(String(x, y, piece, fontName=other or font, fontSize=size))
         x += pdfmetrics.stringWidth(piece, other or font, size)
     return group
+
+
+def svg_of(drawing: Drawing) -> str:
+    """For a page on a screen, in the letters that the screen has."""
+    words = str(renderSVG.drawToString(drawing))
+    return words.replace(f"font-family: {usual_fonts()[0]}", "font-family: sans-serif")

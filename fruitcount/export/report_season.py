@@ -8,12 +8,11 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-from reportlab.graphics import renderSVG
 from reportlab.graphics.shapes import Drawing, Line, Polygon, Rect
 from reportlab.lib import colors
 from reportlab.platypus import CondPageBreak, KeepTogether, Spacer
 
-from fruitcount.export.letters import chart_words, words_width
+from fruitcount.export.letters import chart_words, svg_of, words_width
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
@@ -269,7 +268,7 @@ def season_picture(
 def season_svg(lines: Sequence[QueueLine], width: float, today: date, *, size: float) -> str:
     """The same picture for a page; empty where no tree has a day."""
     drawing = season_picture(lines, width, today, size=size)
-    return "" if drawing is None else str(renderSVG.drawToString(drawing))
+    return "" if drawing is None else svg_of(drawing)
 
 
 def _days(line: QueueLine, today: date) -> list[date]:
