@@ -40,7 +40,7 @@ def show_size(key: str, result: Result, facts: dict[str, Any]) -> dict[str, Any]
     inputs = result.decision.inputs
     species = load_species(inputs.species)
     us = units() == "us"
-    with st.expander("Size at picking"):
+    with st.expander("Size at picking", key=f"{key[:12]}size"):
         st.write(wanted_words(species, inputs.harvest_diameter_mm, us=us))
         for line in pointer_words(species, _middle_mm(result), days=_days_after_bloom(key, result)):
             st.write(line)

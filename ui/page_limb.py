@@ -82,7 +82,7 @@ def review(key: str) -> None:
     facts = cache.answers_of(key)
     with photo.container(key="photo"):
         result = show_canvas(key, facts)
-    with asked.expander("The tree and what you know of it"):
+    with asked.expander("The tree and what you know of it", key=f"{key[:12]}known"):
         tree = show_tree(key)
         now = answers_form(key[:12], facts, units() == "us")
         now = show_size(key, result, now)
@@ -100,10 +100,10 @@ def review(key: str) -> None:
     with ways:
         show_ways(key)
     with drawers:
-        show_reasons(result, units())
+        show_reasons(result, units(), key[:12])
         path = cache.records().path(key)
         first = cache.seen_of(key) if desk.history.done else None
-        with st.expander("Pictures, files to download, and this photo"):
+        with st.expander("Pictures, files to download, and this photo", key=f"{key[:12]}files"):
             show_pictures(path, result, key[:12])
             show_downloads(path, result, units(), key[:12], automatic=first)
             show_photo_facts(key, result.measurement.name)

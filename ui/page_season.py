@@ -63,7 +63,7 @@ def show() -> None:
             "No trees yet. Add one, with its species, bloom date and ripening month: then this "
             "page says which tree is due."
         )
-        with st.expander("Add a tree", expanded=True):
+        with st.expander("Add a tree", expanded=True, key="first"):
             tree_form(None, partial(kept, new=True))
         return
     spot = st.container()
@@ -74,7 +74,7 @@ def show() -> None:
         show_queue(book.lines, year)
         show_picture(book)
     show_files(book, lambda: make(work=work, source=counts()))
-    with st.expander("Add a tree"):
+    with st.expander("Add a tree", key="add"):
         tree_form(None, partial(kept, new=True))
     show_tree([line.tree for line in book.lines], asked, kept)
 
@@ -105,7 +105,7 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
             show_line(line, year)
     if due:
         st.caption("  \n".join(CAUTIONS_FULL))
-    with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due):
+    with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due, key="others"):
         st.caption(f"{done} done, {once} after the first pass.")
         for line in lines:
             if not line.for_today:
@@ -146,7 +146,7 @@ def ask_heat(trees: Sequence[OrchardTree]) -> dict[str, float]:
 
     The file is read for this visit and not kept.
     """
-    with st.expander("Temperatures: thin earlier?"):
+    with st.expander("Temperatures: thin earlier?", key="heat"):
         st.write(
             "A warm month after bloom means thinning earlier. A CSV file with the columns time "
             "(2026-03-18T05:00) and temperature_c or temperature_f shows it, a line at least "
@@ -173,7 +173,7 @@ def ask_heat(trees: Sequence[OrchardTree]) -> dict[str, float]:
 
 def ask_work(make: Callable[..., SeasonBook], counts: Callable[[], TreeSource]) -> WorkFacts:
     """The weeks ahead, against the hours that the grower has."""
-    with st.expander("Work, week by week"):
+    with st.expander("Work, week by week", key="work"):
         left, right = st.columns(2)
         pace = ask_number("Fruit you take off in a minute", where=left)
         hours = ask_number("Hours you have in a week", where=right)
@@ -216,7 +216,7 @@ def show_files(book: SeasonBook, counted: Callable[[], SeasonBook]) -> None:
     if calendar:
         files = {"Calendar (for a phone)": ("thinning.ics", lambda: calendar), **files}
     download_row(files)
-    with st.expander("Summaries of the blocks"):
+    with st.expander("Summaries of the blocks", key="blocks"):
         st.write("Each tree's estimate with its interval, its target and the work, on paper.")
         words = {block: plain(block) or "Trees without a block" for block in book.blocks}
         download_row({

@@ -38,7 +38,7 @@ def show() -> None:
         return
     lines = cache.records().photos(tree_id)
     if lines:
-        with st.expander("Add photos"):
+        with st.expander("Add photos", key="add"):
             take_many(tree_id)
     else:
         take_many(tree_id)
@@ -139,7 +139,10 @@ def show_photos(lines: list[PhotoLine]) -> None:
     left = [p for p in lines if doubt_of(p) > 0.05]
     if left and st.button(f"Check the next one ({len(left)} to look at)", width="stretch"):
         review_photo(left[0].key)
-    with st.expander("The photos, most doubtful first"), st.container(horizontal=True):
+    with (
+        st.expander("The photos, most doubtful first", key="photos"),
+        st.container(horizontal=True),
+    ):
         for line in lines:
             with st.container(border=True, width=150):
                 thumbnail(line)

@@ -9,25 +9,22 @@ from typing import Any
 import streamlit as st
 from screen_outbox import Desk
 from screen_result import Answer
-from screen_shell import read_asset
+from screen_shell import canvas_url, read_asset
 
 import fruitcount.corrections as cx
 
-# One file an idea; the browser gets them as one.
 # Steps that the browser can take back by itself, without a connection.
 _STEPS_SENT = 24
-_SCRIPTS = ("edits", "view", "draw", "outbox", "pointer", "keys", "acts", "main")
-
-
-def script() -> str:
-    """All of the canvas's JavaScript."""
-    return "\n".join(read_asset(f"canvas_{name}.js") for name in _SCRIPTS)
+# The script is a file that the browser keeps: this alone goes out with every edit. One line would
+# be taken for a file's name.
+_LOADER = f"""const canvas = await import(location.origin + "{canvas_url()}");
+export default canvas.default;"""
 
 
 @lru_cache(maxsize=1)
 def _component() -> Any:
     return st.components.v2.component(
-        "review_canvas", html=read_asset("canvas.html"), css=read_asset("canvas.css"), js=script()
+        "review_canvas", html=read_asset("canvas.html"), css=read_asset("canvas.css"), js=_LOADER
     )
 
 

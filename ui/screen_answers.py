@@ -61,7 +61,7 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
 
     length("spacing_mm", right, _usual_spacing(now["species"], us))
     length("harvest_diameter_mm", right, "usual")
-    with st.expander("More about this limb"):
+    with st.expander("More about this limb", key=f"{key}more"):
         switches = {
             "southern": "South of the equator",
             "light_set": "The set is light: leave it",

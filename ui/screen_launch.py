@@ -20,7 +20,7 @@ from screen_engine import kept_result, warm_up
 from screen_login import Gate, Guard, make_secret
 from screen_photos import piece_jpeg, preview_jpeg
 from screen_result import answer_of
-from screen_shell import icon_png, read_asset
+from screen_shell import canvas_script, icon_png, read_asset
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -33,7 +33,8 @@ from fruitcount.store.kept import Records, open_records
 
 _HERE = Path(__file__).resolve().parent
 # Ours: leaf, bark and paper. Every text pair was checked for a contrast of at least 4.5 to 1.
-_MANIFEST = "application/manifest+json"
+_MANIFEST, _JS = "application/manifest+json", "text/javascript"
+_FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
 _THEME = {
     "theme.font": "system-ui, sans-serif",
     "theme.light.primaryColor": "#00573f",
@@ -63,6 +64,9 @@ def make_app(records: Records, guard: Guard | None) -> Any:
             Route("/photo/{key}", photo),
             Route("/answer/{key}", answer),
             Route("/app.webmanifest", lambda _: Response(told, media_type=_MANIFEST)),
+            Route(
+                "/canvas.js", lambda _: Response(canvas_script(), headers=_FOR_GOOD, media_type=_JS)
+            ),
             Route("/icon.png", lambda _: Response(icon_png(), media_type="image/png")),
         ],
         middleware=[Middleware(Packed), Middleware(Gate, guard=guard)],

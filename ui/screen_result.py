@@ -66,6 +66,7 @@ def answer_of(result: Result, units: str) -> Answer:
     big, _, reason = result.decision.plan.answer.partition(": ")
     small = counted = count_line(result.measurement, units)
     if reason:
+        reason = reason[:1].upper() + reason[1:]
         small = f"{reason}. {counted}" if plan.off_count else reason
     beside = int((fruit.on_limb == 0).sum())
     if Flag.COUNT_UNKNOWN in flags:
@@ -142,10 +143,10 @@ def show_result(result: Result, units: str) -> None:
     st.caption("  \n".join(CAUTIONS_SHORT))
 
 
-def show_reasons(result: Result, units: str) -> None:
+def show_reasons(result: Result, units: str, key: str) -> None:
     """Why, the load in figures, all cautions, and where each number comes from."""
     plan, load = result.decision.plan, result.decision.load
-    with st.expander("Why, and where each number comes from"):
+    with st.expander("Why, and where each number comes from", key=f"{key}why"):
         st.write(f"**{plan.reason}** {plan.range_sentence}")
         _list(choice_lines(result.decision.choices, units))
         _list([*load_lines(load, units), *load_detail_lines(load, units)])

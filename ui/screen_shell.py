@@ -14,8 +14,10 @@ from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 import numpy as np
+import streamlit as st
 from PIL import Image
 
 ASSETS = Path(__file__).resolve().parent / "assets"
@@ -38,6 +40,31 @@ def icon_png() -> bytes:
     return file.getvalue()
 
 
+@lru_cache(maxsize=1)
+def canvas_script() -> str:
+    """All of the canvas's JavaScript: one file an idea, which the browser gets as one."""
+    names = ("edits", "view", "draw", "outbox", "pointer", "keys", "acts", "main")
+    return "\n".join(read_asset(f"canvas_{name}.js") for name in names)
+
+
+def canvas_url() -> str:
+    """Where it is; another text has another address, so a browser may keep it for good."""
+    return f"/canvas.js?v={crc32(canvas_script().encode()):08x}"
+
+
+@lru_cache(maxsize=1)
+def _canvas_parts() -> frozenset[str]:
+    """Files of the framework that the photo's page asks for one after the other, with theirs."""
+    folder = Path(st.__file__).parent / "static/static/js"
+    wanted = [p.name for p in folder.glob("*.js") if p.name.partition(".")[0] in _OF_THE_CANVAS]
+    found: set[str] = set()
+    while wanted:
+        if (name := wanted.pop()) not in found:
+            found.add(name)
+            wanted += _IMPORTED.findall((folder / name).read_text(encoding="utf-8"))
+    return frozenset(found)
+
+
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
 Send = Callable[[Message], Awaitable[None]]
@@ -45,7 +72,11 @@ Send = Callable[[Message], Awaitable[None]]
 _PHOTO = re.compile(rb"(?:^|&)photo=([0-9a-f]{64})(?:&|$)")
 # A font of 170 kB that is not used here.
 _LATER = re.compile(r'<link\s+rel="preload"\s+href="[^"]*SourceSans[^>]*>')
-_PARTS = re.compile(r'<script type="module"[^>]*></script>|<link rel="modulepreload"[^>]*>')
+_PARTS = re.compile(
+    r'<script type="module"[^>]*></script>|<link rel="(?:modulepreload|stylesheet)"[^>]*>'
+)
+_OF_THE_CANVAS = ("BidiComponent", "PageLink", "ButtonGroup", "Html")
+_IMPORTED = re.compile(r'(?:from|import)"\./([^"]+\.js)"')
 
 
 def with_shell(scope: Scope, send: Send) -> Send:
@@ -100,11 +131,14 @@ async def _send_page(
     ahead = []
     key, answer = wanted
     if key:
-        url = f"/photo/{key}?side=1024"
-        first = read_asset("ahead.html").replace("{answer}", answer).replace("{photo}", url)
-        first = first.replace("{parts}", "".join(_PARTS.findall(page)))
+        photo = f"/photo/{key}?side=1024"
+        first = read_asset("ahead.html").replace("{answer}", answer).replace("{photo}", photo)
+        parts = _PARTS.findall(page)
+        more = [f"/static/js/{n}" for n in _canvas_parts() if n not in page] + [canvas_url()]
+        parts += [f'<link rel="modulepreload" crossorigin href="{url}">' for url in more]
+        first = first.replace("{parts}", "".join(parts))
         page = _PARTS.sub("", page).replace("</body>", f"{first}</body>")
-        ahead = [(b"link", f"<{url}>; rel=preload; as=image".encode())]
+        ahead = [(b"link", f"<{photo}>; rel=preload; as=image".encode())]
     body = page.encode()
     headers = [
         (k, str(len(body)).encode() if k.lower() == b"content-length" else v)

@@ -45,9 +45,9 @@ def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree],
         st.markdown(history_table(told, units()))
     else:
         st.caption("No counts or harvest written down for this tree yet.")
-    with st.expander(f"Write down counts and harvest of {year}"):
+    with st.expander(f"Write down counts and harvest of {year}", key="facts"):
         facts_form(name, tree_id, year)
-    with st.expander("Change the tree"):
+    with st.expander("Change the tree", key="change"):
         tree_form(tree, keep)
     show_limbs(tree, tree_id)
 
@@ -157,7 +157,10 @@ def show_limbs(tree: OrchardTree, tree_id: int) -> None:
             "thinning: each limb's counts then stand here, season by season."
         )
         return
-    with st.expander("Its limbs, before and after"), st.container(horizontal=True, gap="small"):
+    with (
+        st.expander("Its limbs, before and after", key="limbs"),
+        st.container(horizontal=True, gap="small"),
+    ):
         for limb in dict.fromkeys(e.limb for e in entries):
             mine = [e for e in entries if e.limb == limb]
             with st.container(border=True, width=350):

@@ -157,7 +157,7 @@ _T = TypeVar("_T")
 
 def with_sheets(facts: TreeFacts, name: str) -> TreeFacts:
     """The facts with what sheets tell of a tree; they are read for this visit and not kept."""
-    with st.expander("Sheets of limbs or walks (CSV)"):
+    with st.expander("Sheets of limbs or walks (CSV)", key="sheets"):
         limbs = st.file_uploader("Every limb of the tree", type=["csv"], key=f"limbs{name}")
         st.caption(
             "Columns limb and base_diameter_mm; length_mm and group if wanted. Name the limbs as "

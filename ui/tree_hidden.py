@@ -44,7 +44,7 @@ def ask_hand_counts(rows: Sequence[Mapping[str, Any]], name: str) -> tuple[Pairs
     counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
     pairs = tuple((c.seen_n, c.true_n) for c in counts)
     shown = {c.limb: c.count_n for c in limbs_of_tree(rows, name)[0] if math.isfinite(c.count_n)}
-    with st.expander("Limbs counted by hand too"):
+    with st.expander("Limbs counted by hand too", key="hand"):
         st.write(
             "Photos do not show every fruit. Count three of these limbs by hand as well: then you "
             "get the number on the whole tree."
@@ -114,7 +114,7 @@ def ask_both_sides(
         return (), ()
     use, remarks = told_pairs(pairs)
     # a heading that changed would be another one, and closed again after each number
-    with st.expander("Fruit that neither side shows"):
+    with st.expander("Fruit that neither side shows", key="hidden"):
         st.write(
             "Two sides of a limb still hide some fruit. If you can tell which fruit are on both "
             "photos, type how many: from that follows, as a range, how many hang there in all. "

@@ -144,7 +144,7 @@ def show_total(
         said = st.container()
         show_photos()
     try:
-        with asked.expander("What you know of the tree"):
+        with asked.expander("What you know of the tree", key="known"):
             facts = ask_facts(lines, rows, name)
     except BadInputError as fault:
         st.error(plain(str(fault)))
@@ -184,7 +184,7 @@ def answer_or_estimate(
     pace = (
         () if facts.pace_n_per_min else ("Your own pace, typed below, gives the minutes of work.",)
     )
-    with st.expander("Limb by limb, and what to bear in mind"):
+    with st.expander("Limb by limb, and what to bear in mind", key="limbs"):
         st.markdown(_table(sheet))
         st.caption("  \n".join(CAUTIONS_FULL))
         for note in (*answer.notes, *sheet.notes, *pace, *source_lines(sheet.target)):

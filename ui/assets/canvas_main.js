@@ -107,6 +107,7 @@ class Screen extends Acts {
       this.canvas.dataset.painted = Math.round(performance.now() - asked);
       performance.mark("photo painted");
       document.querySelector(".fc-ahead")?.remove();
+      dispatchEvent(new Event("fc-painted"));
     };
     image.onerror = () => { this.el.say.textContent = "The photo could not be loaded. Reload this page."; };
     image.src = `${data.url}?side=${this.wantSide()}`;
