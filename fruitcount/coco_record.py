@@ -19,16 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.errors import RecordError
-from fruitcount.fruitlets import FloatArray, Fruitlets, Kind
 from fruitcount.measurement_record import (
     fruitlets_from_dict,
     measurement_from_dict,
     measurement_to_dict,
     plain,
 )
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Measurement, Scale
 
-# Class names in the order of :class:`fruitcount.fruitlets.Kind`.
+# Class names in the order of :class:`fruitcount.types.Kind`.
 KIND_NAMES: tuple[str, ...] = tuple(kind.name.lower() for kind in Kind)
 
 _OWN = "fruitcount"

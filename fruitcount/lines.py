@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
-from fruitcount.types import Limb
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb
 
 
 def along_line(line_px: FloatArray) -> FloatArray:

@@ -15,8 +15,7 @@ import numpy as np
 
 from fruitcount.errors import RecordError
 from fruitcount.flags import Flag, flag_names, flags_from_names
-from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Measurement
+from fruitcount.types import Fruitlets, Measurement
 
 T = TypeVar("T")
 

@@ -14,7 +14,6 @@ from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.detect.find import count_range, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
 from fruitcount.flags import Flag, flag_sentences
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import backdrop, colour_doubt, inside, photo_quality
 from fruitcount.image.references import (
@@ -37,6 +36,7 @@ from fruitcount.species.loader import load_species
 from fruitcount.types import (
     LARGEST_FRUIT_MM,
     SMALLEST_FRUIT_MM,
+    Fruitlets,
     Limb,
     Maps,
     Measurement,

@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from fruitcount.flags import Flag, flag_names
-from fruitcount.fruitlets import Fruitlets, Kind
 from fruitcount.pipeline import DOUBT_MARGIN, Result, detection_threshold
+from fruitcount.types import Fruitlets, Kind
 
 
 @dataclass(frozen=True)

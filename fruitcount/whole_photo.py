@@ -15,10 +15,8 @@ import numpy as np
 from scipy.special import expit
 
 from fruitcount.files import models_folder
-from fruitcount.fruitlets import F32, Pixels
-from fruitcount.image.opencv import cv2, net_at
-from fruitcount.image.reduce import of_last_photo, reduced_to
-from fruitcount.types import Maps
+from fruitcount.image.opencv import cv2, net_at, of_last_photo, reduced_to
+from fruitcount.types import F32, Maps, Pixels
 
 # Long sides at which the photo is looked at. By the net's first run both together drew 4 of 56
 # rendered limbs wrong, 640 alone 6.

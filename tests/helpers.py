@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from fruitcount.evaluate.match import nearest_first
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.store.base import Store
 from fruitcount.store.kept import Event, Records
 from fruitcount.store.photo_record import list_photos
+from fruitcount.types import Fruitlets
 
 ROOT = Path(__file__).resolve().parent.parent
 PHOTOS = Path(os.environ.get("FRUITCOUNT_PHOTOS", ROOT.parent / "shared" / "photos"))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Limb, Shoot
+from fruitcount.types import Fruitlets, Limb, Shoot
 
 PX_PER_MM = 2.0
 BASE_PX = (300.0, 1500.0)

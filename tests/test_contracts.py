@@ -19,9 +19,8 @@ from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.registry import EXPORTS
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.pipeline import Result, count_limb, decide
-from fruitcount.types import Limb, Maps, Photo, Scale
+from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale
 
 SCENE = SceneSettings(width_px=640, height_px=420, px_per_mm=1.6, fruit_n=10, leaf_n=60)
 

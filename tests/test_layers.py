@@ -14,7 +14,6 @@ PACKAGE = ROOT / "fruitcount"
 LAYERS: list[tuple[str, ...]] = [
     ("errors", "flags"),
     ("files", "units"),
-    ("fruitlets",),
     ("types",),
     ("lines", "measurement_record"),
     ("coco_record",),

@@ -15,14 +15,13 @@ from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_o
 from fruitcount.export.record import result_to_dict
 from fruitcount.files import sample_folder
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import CIRCLE_COLUMNS, Fruitlets
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import read_left_standing
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.pipeline import Result, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.checkpoint import measurement_in
-from fruitcount.types import Limb, Measurement, Photo, Scale
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Photo, Scale
 
 CLASSICAL = CountSettings(source="classical")
 

@@ -26,8 +26,7 @@ from fruitcount.export.report_page import sheet_settings
 from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.export.work_sheet import write_sheet
 from fruitcount.files import write_table
-from fruitcount.fruitlets import Pixels
-from fruitcount.image.reduce import zoomed
+from fruitcount.image.opencv import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.load.words import load_lines
@@ -39,7 +38,7 @@ from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.plan import TreePlan
 from fruitcount.tree.sheet import LimbShare
-from fruitcount.types import Measurement
+from fruitcount.types import Measurement, Pixels
 
 Make = Callable[[], bytes]
 

@@ -22,7 +22,6 @@ from screen_photos import photo_at, preview_jpeg
 import fruitcount.corrections as cx
 from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.card import on_card
 from fruitcount.image.references import (
     scale_from_bank_card,
@@ -37,7 +36,7 @@ from fruitcount.pipeline import DOUBT_MARGIN, Result, decide, detection_threshol
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.kept import Records
 from fruitcount.store.orchard import load_trees
-from fruitcount.types import Limb, Measurement, Photo, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 
 # A handle dragged on a line with more points than this gives a needlessly long line.
 _MOST_POINTS = 60

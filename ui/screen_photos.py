@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import NotWrittenError, PhotoUnreadableError
 from fruitcount.files import written_whole
-from fruitcount.image.opencv import cv2
+from fruitcount.image.opencv import cv2, zoomed
 from fruitcount.image.photo import read_photo
-from fruitcount.image.reduce import zoomed
 from fruitcount.types import Photo
 
 LARGEST_SIDE_PX = 2048

@@ -13,11 +13,11 @@ from screen_words import LEGEND
 import fruitcount.corrections as cx
 from fruitcount.export.words import count_line, fruit_actions, scale_line
 from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, SENTENCES, Flag, flag_sentences
-from fruitcount.fruitlets import FloatArray
 from fruitcount.lines import point_on_line
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import choice_lines, cut_lines
+from fruitcount.types import FloatArray
 from fruitcount.units import format_size
 
 # What may be asked in place, in the order of asking: its words, and the flags that it stands for.

@@ -10,9 +10,9 @@ from typing import Any
 from screen_photos import photo_at
 
 from fruitcount.evaluate.predictors import low_marks
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.measurement_record import fruitlets_from_dict, plain
 from fruitcount.tree.photos import count_key, count_photo
+from fruitcount.types import Fruitlets
 
 # of the program and its net: another one finds other marks
 _key = cache(count_key)

@@ -28,13 +28,12 @@ from fruitcount.calibrate.tuning import (
     tuning_from_record,
 )
 from fruitcount.detect.heatmap import DetectSettings
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.card import on_card
 from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.run import Progress, run_batch
-from fruitcount.types import Measurement
+from fruitcount.types import Fruitlets, Measurement
 
 Tell = Callable[[int, int], None]
 

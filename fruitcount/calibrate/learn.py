@@ -26,7 +26,7 @@ from fruitcount.calibrate.tuning import (
 )
 from fruitcount.errors import in_range, positive
 from fruitcount.evaluate.scores import Tally
-from fruitcount.fruitlets import FloatArray
+from fruitcount.types import FloatArray
 
 
 @dataclass(frozen=True)

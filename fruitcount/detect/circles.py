@@ -16,10 +16,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import expit, logit
 
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import FRUIT_PX
-from fruitcount.types import Maps
+from fruitcount.image.opencv import FRUIT_PX, cv2
+from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Maps
 
 
 def peaks(heatmap: F32, lowest: float) -> tuple[FloatArray, FloatArray]:

@@ -12,9 +12,8 @@ from fruitcount.detect.classify import fruit_colours, kinds, scar_frac, yellow_c
 from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import F32, FloatArray, Fruitlets
 from fruitcount.image.quality import photo_light
-from fruitcount.types import Maps, Photo, Scale
+from fruitcount.types import F32, FloatArray, Fruitlets, Maps, Photo, Scale
 
 
 def find_fruitlets(

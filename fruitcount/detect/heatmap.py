@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from fruitcount.detect.heatmap_classical import classical_maps
 from fruitcount.detect.heatmap_cnn import model_path, trained_maps
 from fruitcount.errors import in_range, positive
-from fruitcount.fruitlets import Pixels
-from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM, Maps, Scale
+from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM, Maps, Pixels, Scale
 
 # Lowest score kept, for each source of heatmap; set on the validation photos.
 SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.35, "classical": 0.3}

@@ -24,11 +24,9 @@ from fruitcount.detect.heatmap_features import (
     mark_features,
 )
 from fruitcount.errors import ModelUnavailableError
-from fruitcount.fruitlets import F32, FloatArray, Pixels
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import known_factor, reduced_to, resampled, start_factor
+from fruitcount.image.opencv import cv2, known_factor, reduced_to, resampled, start_factor
 from fruitcount.image.rim import find_rim
-from fruitcount.types import Maps, Scale
+from fruitcount.types import F32, FloatArray, Maps, Pixels, Scale
 
 # Rows worked on together: few enough to stay in a core's cache, and for the matrix library not to
 # start threads, which cost five times what they save while other work runs.

@@ -15,16 +15,16 @@ import numpy as np
 
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.files import models_folder
-from fruitcount.fruitlets import F32, Pixels
-from fruitcount.image.opencv import cv2, net_at
-from fruitcount.image.reduce import (
+from fruitcount.image.opencv import (
     MOST_PIXELS,
+    cv2,
     finer_factor,
     liked_factor,
+    net_at,
     resampled,
     start_factor,
 )
-from fruitcount.types import Maps, Scale
+from fruitcount.types import F32, Maps, Pixels, Scale
 from fruitcount.whole_photo import (
     asked,
     filled_up,

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitlets import BoolArray, FloatArray, Pixels
 from fruitcount.image.rim import ANGLES, Rim, find_rim
-from fruitcount.types import Scale
+from fruitcount.types import BoolArray, FloatArray, Pixels, Scale
 
 # How far each source's radii are off, as sd of ln(radius). Trained: measured on 94 fruit of
 # held-back renders; classical: our choice.

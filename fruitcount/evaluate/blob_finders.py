@@ -11,9 +11,8 @@ from skimage.feature import blob_dog, blob_log
 
 from fruitcount.detect.circles import circles_from_maps
 from fruitcount.detect.heatmap import DetectSettings
-from fruitcount.fruitlets import FloatArray, Fruitlets
 from fruitcount.image.opencv import cv2
-from fruitcount.types import Maps
+from fruitcount.types import FloatArray, Fruitlets, Maps
 
 _cv2: Any = cv2  # its type stub lacks the blob detector
 

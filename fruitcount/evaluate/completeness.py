@@ -17,8 +17,7 @@ import numpy as np
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.inject import CompletenessSettings, Injected, inject
 from fruitcount.evaluate.match import MATCH_RADII
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
-from fruitcount.types import Photo
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Photo
 
 FindCircles = Callable[[Photo], Fruitlets]
 

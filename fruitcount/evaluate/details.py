@@ -10,7 +10,7 @@ import numpy as np
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged, Tally, tally
-from fruitcount.fruitlets import FloatArray, IntArray, Kind
+from fruitcount.types import FloatArray, IntArray, Kind
 
 CONFUSION_NAMES = ("fruit", "yellowing", "damaged", "none")
 """Rows (truth) and columns (found) of the confusion table."""

@@ -9,9 +9,8 @@ import numpy as np
 
 from fruitcount.errors import BadInputError, at_least, in_range
 from fruitcount.evaluate.strokes import draw_fruit
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, Fruitlets, Pixels
 from fruitcount.image.opencv import cv2
-from fruitcount.types import Photo
+from fruitcount.types import F32, BoolArray, FloatArray, Fruitlets, Photo, Pixels
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.scores import Judged
-from fruitcount.fruitlets import FloatArray
+from fruitcount.types import FloatArray
 
 
 def bootstrap_f1(

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from fruitcount.errors import BadInputError
-from fruitcount.fruitlets import BoolArray, FloatArray, IntArray, Kind
+from fruitcount.types import BoolArray, FloatArray, IntArray, Kind
 
 LEAST_VISIBLE_FRAC = 0.5
 """Fruit less visible than this is not asked for (the scoring rule)."""
@@ -29,7 +29,7 @@ class Truth:
     half_w_px, half_h_px : float arrays
         Half sides of the box; NaN where the truth is a circle.
     kind : int array
-        A :class:`fruitcount.fruitlets.Kind`.
+        A :class:`fruitcount.types.Kind`.
     ignore : bool array
         Neither asked for nor punished: class ``ignore`` or visible share under one half.
     visible_frac, diameter_mm, along_mm : float arrays

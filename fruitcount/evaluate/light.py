@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
+from fruitcount.types import Pixels
 
 # CIE L* from 0 to 100. Limits set on four open sets so that each word gets a usable share.
 _GLARE_L, _GLARE_FRAC = 92.0, 0.2

@@ -16,9 +16,8 @@ from fruitcount.evaluate.details import ErrorSummary, paired_errors, summarise
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Judged
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import FloatArray
 from fruitcount.lines import line_length_px, nearest_on_line, resampled
-from fruitcount.types import Measurement
+from fruitcount.types import FloatArray, Measurement
 
 NEAR_FRAC = 0.02
 """Lines nearer than this share of the photo's long side run along the same wood. Our choice."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.evaluate.known import Truth
-from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray
 
 Pairs = tuple[IntArray, IntArray]
 

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from fruitcount.evaluate.completeness import CompletenessCurve
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.scores import Curve, Judged
-from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.opencv import cv2
+from fruitcount.types import FloatArray, Pixels
 
 Rgb = tuple[int, int, int]
 # Told apart by brightness and by line as well as by hue: truth is thin, found is thick.

@@ -12,10 +12,9 @@ from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
 from fruitcount.errors import one_of
 from fruitcount.evaluate.run import Predict
-from fruitcount.fruitlets import CIRCLE_COLUMNS, Fruitlets
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import measure
-from fruitcount.types import Measurement, Photo, Scale
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
 
 CURVE_THRESHOLD = 0.05
 """Low enough that the precision-recall curve reaches its end."""

@@ -19,9 +19,8 @@ from fruitcount.evaluate.pictures import draw_curves, draw_judged
 from fruitcount.evaluate.report import Evaluation, PhotoFailure, report_json, report_text, score_set
 from fruitcount.evaluate.scores import Judged, judge
 from fruitcount.evaluate.truth import read_truth
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.photo import read_photo
-from fruitcount.types import Measurement
+from fruitcount.types import Fruitlets, Measurement
 
 Predict = Callable[[Path], Measurement | Fruitlets]
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.match import Matching, match, may_touch
-from fruitcount.fruitlets import FloatArray, Fruitlets
+from fruitcount.types import FloatArray, Fruitlets
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.fruitlets import F32, BoolArray, FloatArray
 from fruitcount.image.opencv import card_pattern, cv2
+from fruitcount.types import F32, BoolArray, FloatArray
 
 Canvas = F32
 LEAF_RGB = (62, 104, 46)

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from fruitcount.errors import at_least, in_range, one_of, positive
 from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.strokes import LEAF_RGB, Canvas, draw_card, draw_fruit, draw_leaf
-from fruitcount.fruitlets import FloatArray, Fruitlets, Kind
 from fruitcount.image.opencv import cv2
-from fruitcount.types import Photo
+from fruitcount.types import FloatArray, Fruitlets, Kind, Photo
 
 LIGHTS = {"sun": (1.15, 0.9), "shade": (0.75, 0.3), "dusk": (0.45, 0.4)}
 """Word to (overall brightness, how much fruit shading falls off)."""

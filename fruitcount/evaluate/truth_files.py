@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import BadTruthError
-from fruitcount.fruitlets import Kind
+from fruitcount.types import Kind
 
 MAX_TRUTH_BYTES = 64 * 1024 * 1024
 """Largest annotation file that is read; the largest of the open sets used here is under 1 MB."""

@@ -20,10 +20,10 @@ from reportlab.pdfgen.canvas import Canvas
 
 from fruitcount.errors import BadInputError, one_of
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
-from fruitcount.fruitlets import BoolArray
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm
 from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2
 from fruitcount.tree.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, PIECE, code_text
+from fruitcount.types import BoolArray
 
 CELLS = 6  # four cells of number and one of black rim on either side
 MARGIN_MM = 8.0

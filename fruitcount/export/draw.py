@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from fruitcount.export.words import BLACK, RGB
 from fruitcount.files import PLAIN_FONT
-from fruitcount.fruitlets import FloatArray, Pixels
+from fruitcount.types import FloatArray, Pixels
 
 _SHIFT = 4  # cv2 takes 1/16-pixel coordinates, so small circles do not jump about
 

@@ -14,13 +14,12 @@ import numpy as np
 
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH, Page, factor_bars, stress_chart
 from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
 from fruitcount.lines import line_length_px, places_on_wood
 from fruitcount.load.report import LoadReport
 from fruitcount.pipeline import Result
 from fruitcount.plan.result import Plan
 from fruitcount.tree.sheet import TreeSheet
-from fruitcount.types import Limb
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb
 from fruitcount.units import MM_PER_INCH, format_length
 
 MARK = 5.0

@@ -26,11 +26,10 @@ from fruitcount.export.words import (
     main_lines,
 )
 from fruitcount.flags import CAUTIONS_SHORT
-from fruitcount.fruitlets import FloatArray, Fruitlets, Pixels
-from fruitcount.image.reduce import zoomed
+from fruitcount.image.opencv import zoomed
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
-from fruitcount.types import Photo
+from fruitcount.types import FloatArray, Fruitlets, Photo, Pixels
 from fruitcount.units import MM_PER_INCH, format_length
 
 # Legend marks are drawn on a dark band: yellow and sky blue do not show on paper.

@@ -13,7 +13,7 @@ from fruitcount.export.draw import mark, text
 from fruitcount.export.picture import legend
 from fruitcount.export.record import result_to_dict
 from fruitcount.export.words import ACTIONS, BLACK, WHITE, fruit_actions
-from fruitcount.image.reduce import zoomed
+from fruitcount.image.opencv import zoomed
 from fruitcount.measurement_record import plain
 from fruitcount.pipeline import Result
 from fruitcount.types import Photo

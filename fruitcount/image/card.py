@@ -13,12 +13,10 @@ import numpy as np
 
 from fruitcount.errors import positive
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import BoolArray, FloatArray, Pixels
 from fruitcount.image.cardfit import SideFit, facing_scale, fit_sides, side_lengths_px, tilt_of
 from fruitcount.image.cardhidden import markers_in_part
-from fruitcount.image.opencv import card_pattern, cv2
-from fruitcount.image.reduce import reduced_to, whole_step
-from fruitcount.types import Photo, Scale
+from fruitcount.image.opencv import card_pattern, cv2, reduced_to, whole_step
+from fruitcount.types import BoolArray, FloatArray, Photo, Pixels, Scale
 
 # A card's number tells its printed side: ten numbers a size.
 CARD_SIDES_MM: dict[range, float] = {

@@ -17,10 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitlets import FloatArray, Pixels
-from fruitcount.image.opencv import cv2
+from fruitcount.image.opencv import cv2, sample_grid
 from fruitcount.image.quality import linear
-from fruitcount.image.reduce import sample_grid
+from fruitcount.types import FloatArray, Pixels
 
 # Main cameras of phones have focal lengths of about 24 to 28 mm in 35 mm terms; 27 mm over the
 # 43.27 mm diagonal of that frame. A general figure, from memory; a card near the middle of the

@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.fruitlets import FloatArray, Pixels
 from fruitcount.image.cardfit import fit_sides, meeting_corners, side_lengths_px
 from fruitcount.image.opencv import card_pattern, cv2
+from fruitcount.types import FloatArray, Pixels
 
 # On the picture that is searched.
 SMALLEST_SIDE_PX = 24.0

@@ -21,7 +21,6 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.files import shown_name
-from fruitcount.fruitlets import Pixels
 from fruitcount.image.formats import (
     MAX_PIXELS,
     bytes_a_pixel,
@@ -34,7 +33,7 @@ from fruitcount.image.formats import (
 from fruitcount.image.heif import open_apart
 from fruitcount.image.metadata import capture_time, exif_of, location_of
 from fruitcount.image.opencv import cv2
-from fruitcount.types import Photo
+from fruitcount.types import Photo, Pixels
 
 # Largest file read. 80 megapixels of 16-bit RGBA without compression are 640 MB.
 MAX_BYTES = 700_000_000

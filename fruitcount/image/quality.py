@@ -18,10 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, Pixels
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import of_last_photo, reduced_to, whole_step
-from fruitcount.types import Photo, Scale
+from fruitcount.image.opencv import cv2, of_last_photo, reduced_to, whole_step
+from fruitcount.types import F32, BoolArray, FloatArray, Photo, Pixels, Scale
 
 _LONG_SIDE_PX = 1024
 

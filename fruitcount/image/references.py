@@ -11,11 +11,9 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, finite, positive
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import FloatArray, Fruitlets, Pixels
 from fruitcount.image.cardfit import facing_scale, local_map, side_lengths_px, tilt_of
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import sample_grid
-from fruitcount.types import Photo, Scale
+from fruitcount.image.opencv import cv2, sample_grid
+from fruitcount.types import FloatArray, Fruitlets, Photo, Pixels, Scale
 
 _RAYS = 120
 _MIN_RADIUS_PX = 8.0

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import halved
+from fruitcount.image.opencv import cv2, halved
+from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Pixels
 
 # Directions looked along, radians, x towards y.
 ANGLES = np.arange(48) * (2 * np.pi / 48)

@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from fruitcount.fruitlets import F32, FloatArray, IntArray
-from fruitcount.image.reduce import sample_grid
+from fruitcount.image.opencv import sample_grid
 from fruitcount.limb.wood import Scene, bark_share, colour_wood
 from fruitcount.lines import along_line, resampled
-from fruitcount.types import Maps
+from fruitcount.types import F32, FloatArray, IntArray, Maps
 
 _STATIONS = 200
 # Half width of the thickest limb looked for, as a share of the photo's long side.

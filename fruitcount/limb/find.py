@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import FloatArray, Fruitlets
 from fruitcount.image.quality import backdrop
 from fruitcount.limb.centre import Band, centred, fit_taper, measure_width, median_or_nan, smoothed
 from fruitcount.limb.joint import Jointed, cut_at_joints
@@ -27,7 +26,7 @@ from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.tip import Ended, Hidden, ended
 from fruitcount.limb.wood import Field, Scene, cost_of, make_field, route_between, route_from
 from fruitcount.lines import along_line, resampled
-from fruitcount.types import Limb, Maps, Photo, Scale
+from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
 
 # A caliper is put clear of the swollen collar: so many mean widths past it (common practice, no
 # source for the figure).

@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitcount.fruitlets import BoolArray, FloatArray, IntArray
-from fruitcount.image.reduce import sample_grid
+from fruitcount.image.opencv import sample_grid
 from fruitcount.limb.centre import Band, normals, straight
 from fruitcount.lines import along_line, point_on_line
-from fruitcount.types import Maps
+from fruitcount.types import BoolArray, FloatArray, IntArray, Maps
 
 # Both sides' wood behind the border minus wood before it; 1 is a clean border. What leaves at a
 # sharp angle is more often a fork of the limb itself, and a limb is thickest at its collar: a sharp

@@ -7,10 +7,9 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
-from fruitcount.image.reduce import sample_grid
+from fruitcount.image.opencv import sample_grid
 from fruitcount.lines import nearest_on_line
-from fruitcount.types import Limb, Maps, Scale
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb, Maps, Scale
 
 # Farthest that a fruit's near side may be from the wood's middle line and still hang on it. Larger
 # counts more fruit to the limb. Stalks and short spurs of stone fruit reach about this far (common

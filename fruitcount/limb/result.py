@@ -10,10 +10,9 @@ from scipy.ndimage import uniform_filter1d
 
 from fruitcount.errors import BadInputError, positive
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import FloatArray
 from fruitcount.limb.centre import Band, Taper
 from fruitcount.lines import along_line
-from fruitcount.types import Limb, Photo, Scale
+from fruitcount.types import FloatArray, Limb, Photo, Scale
 
 _EDGE_FRAC = 0.04
 

@@ -13,9 +13,9 @@ import numpy as np
 from scipy.special import expit
 from skimage.graph import MCP_Geometric
 
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.quality import inside
+from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.whole_photo import HALF_UNIT_PX, whole_photo
 
 # Cells of a line map's long side.

@@ -14,14 +14,12 @@ from functools import cached_property
 import numpy as np
 from skimage.graph import MCP_Geometric
 
-from fruitcount.fruitlets import BoolArray, FloatArray, IntArray
 from fruitcount.image.card import on_card
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import sample_grid
+from fruitcount.image.opencv import cv2, sample_grid
 from fruitcount.limb.centre import centred, measure_width, normals
 from fruitcount.limb.wood import Field, Scene, cost_of
 from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
-from fruitcount.types import Photo, Shoot
+from fruitcount.types import BoolArray, FloatArray, IntArray, Photo, Shoot
 
 # At most this many. Larger finds more of a branchy limb.
 MAX_SHOOTS = 6

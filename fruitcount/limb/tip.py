@@ -13,12 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
-from fruitcount.fruitlets import BoolArray, FloatArray, IntArray
-from fruitcount.image.reduce import sample_grid
+from fruitcount.image.opencv import sample_grid
 from fruitcount.limb.centre import Band, normals, smoothed, straight, wood_at
 from fruitcount.limb.wood import bark_share
 from fruitcount.lines import along_line, point_on_line
-from fruitcount.types import Maps, Photo
+from fruitcount.types import BoolArray, FloatArray, IntArray, Maps, Photo
 
 # In half widths of the limb: spacing along and across, reach to either side, length of the sure
 # stretch, piece of limb that gives its direction, and how far past the old end is looked.

@@ -15,10 +15,18 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from skimage.graph import MCP_Geometric
 
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, Fruitlets, IntArray, Pixels
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import reduced_to
-from fruitcount.types import Maps, Photo, Scale
+from fruitcount.image.opencv import cv2, reduced_to
+from fruitcount.types import (
+    F32,
+    BoolArray,
+    FloatArray,
+    Fruitlets,
+    IntArray,
+    Maps,
+    Photo,
+    Pixels,
+    Scale,
+)
 
 # Half-widths searched, as shares of the field's long side: twigs of 1 % to limbs of 12 %.
 _SIGMA_FRACS = (0.0032, 0.0055, 0.0095, 0.016, 0.027)

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.lines import line_length_px, point_on_line
-from fruitcount.types import Limb
+from fruitcount.types import BoolArray, FloatArray, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 

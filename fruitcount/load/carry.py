@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitcount.fruitlets import FloatArray, Fruitlets
 from fruitcount.load.beam import Weights, bending_moment_n_m, breaking_moment_n_m
 from fruitcount.load.model import LimbModel, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import factor_rel_sd_frac
 from fruitcount.species.model import Species
-from fruitcount.types import Limb
+from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species.model import Species
-from fruitcount.types import Limb
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 _SHOOT_PIECES = 8

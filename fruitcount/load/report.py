@@ -9,14 +9,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fruitcount.flags import LOAD_DOUBTS, Flag
-from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray
 from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
 from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.species.model import Species
-from fruitcount.types import Limb, Reason
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Limb, Reason
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
 from fruitcount.load.model import LimbModel
 from fruitcount.load.settings import LoadDetail, LoadInputs
 from fruitcount.species.model import Species
-from fruitcount.types import Limb
+from fruitcount.types import BoolArray, FloatArray, Limb
 
 
 def no_sections() -> FloatArray:

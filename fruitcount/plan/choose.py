@@ -18,9 +18,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.plan.cuts import Work
 from fruitcount.plan.problem import EPS, Costs, FruitingWood, ThinningProblem
+from fruitcount.types import BoolArray, FloatArray
 
 _NONE = -np.inf
 # Above this the search for the widest spread takes too long.

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.fruitlets import BoolArray, FloatArray
 from fruitcount.plan.problem import EPS, Costs, FruitingWood
+from fruitcount.types import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.errors import BadInputError, one_of, positive
-from fruitcount.fruitlets import FloatArray
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import NICKEL_MM, Species, size_word
+from fruitcount.types import FloatArray
 
 ORCHARDS = ("average", "good", "excellent")
 DAYS_TO_PIT_HARDENING = 50.0

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, places_on_wood
-from fruitcount.types import Limb
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Limb
 from fruitcount.units import northern_month
 
 PLAN_CHOICES = ("quick", "full")

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitcount.errors import at_least
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray
 from fruitcount.lines import along_line, line_length_px, point_on_line
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import FirstPass, Plan
-from fruitcount.types import Limb, Shoot
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb, Shoot
 
 
 def first_pass_of(plan: Plan, left: tuple[Limb, Fruitlets], limb: Limb, species: str) -> FirstPass:

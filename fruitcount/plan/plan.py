@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitcount.flags import LOPPERS_MM, Flag
-from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.plan.choose import choose_kept, spread_out
 from fruitcount.plan.cuts import CutPlace, Work, least_work
@@ -28,7 +27,7 @@ from fruitcount.plan.words import (
     verdict_for,
 )
 from fruitcount.species.model import Species
-from fruitcount.types import Limb
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
 
 CarryAsked = Callable[[Limb, Fruitlets, GrowerInputs], CarryAnswer]
 

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.flags import LOPPERS_MM
-from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
 from fruitcount.plan.target import KeepTarget, spacings_mm
 from fruitcount.species.model import Species
-from fruitcount.types import Limb
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
 
 EPS = 1e-9
 # A price at which no cut is made.

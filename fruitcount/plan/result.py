@@ -10,10 +10,9 @@ import numpy as np
 
 from fruitcount.errors import at_least
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import BoolArray, FloatArray, read_only
 from fruitcount.plan.fruit_size import Timing
 from fruitcount.plan.target import KeepTarget
-from fruitcount.types import Reason
+from fruitcount.types import BoolArray, FloatArray, Reason, read_only
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,11 @@ import math
 from collections.abc import Sequence
 
 from fruitcount.flags import LOAD_DOUBTS, LOPPERS_MM, Flag, cut_tool
-from fruitcount.fruitlets import BoolArray
 from fruitcount.plan.inputs import RULES, GrowerInputs
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species.model import Species
-from fruitcount.types import Reason
+from fruitcount.types import BoolArray, Reason
 from fruitcount.units import format_length, format_size, format_weight
 
 OURS = "our choice"

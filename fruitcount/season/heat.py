@@ -19,8 +19,8 @@ from numpy.typing import ArrayLike
 
 from fruitcount.errors import BadInputError
 from fruitcount.files import number_in, table_lines
-from fruitcount.fruitlets import FloatArray
 from fruitcount.season.orchard import OrchardTree
+from fruitcount.types import FloatArray
 
 _BASE_C, _BEST_C, _CRITICAL_C = 4.0, 25.0, 36.0
 # UC Davis; Lopez & DeJong, Acta Hort. 803: above it development is faster, harvest earlier and

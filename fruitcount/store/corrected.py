@@ -19,11 +19,10 @@ from fruitcount.corrections.apply import (
 )
 from fruitcount.corrections.edits import Add, Change, Edit, Many, Remove, edit_to_json
 from fruitcount.errors import FruitcountError
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.photo import read_photo
 from fruitcount.store.photo_record import replay_edits
 from fruitcount.store.tables import EditRow
-from fruitcount.types import Limb, Measurement
+from fruitcount.types import Fruitlets, Limb, Measurement
 
 
 def corrected(

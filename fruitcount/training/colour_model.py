@@ -32,8 +32,7 @@ from fruitcount.detect.heatmap_features import (
     light_corrected,
     mark_features,
 )
-from fruitcount.fruitlets import F32, Pixels
-from fruitcount.image.reduce import resampled
+from fruitcount.image.opencv import resampled
 from fruitcount.image.rim import find_rim
 from fruitcount.training.data import (
     LICENCE,
@@ -43,6 +42,7 @@ from fruitcount.training.data import (
     read_renders,
     read_tiles,
 )
+from fruitcount.types import F32, Pixels
 
 NEAR_N, FAR_N = 90, 110
 """Cells taken from each picture near fruit and anywhere."""

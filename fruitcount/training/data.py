@@ -13,7 +13,7 @@ import numpy as np
 from PIL import Image
 
 from fruitcount.evaluate.split import held_back
-from fruitcount.fruitlets import F32, Pixels
+from fruitcount.types import F32, Pixels
 
 BOX_FILL = {
     "cherry-fruitlets-bbch72": 0.65,

@@ -11,12 +11,11 @@ from torch.nn import functional
 
 from fruitcount.detect.circles import circles_from_maps
 from fruitcount.evaluate.match import nearest_first
-from fruitcount.fruitlets import F32, BoolArray, FloatArray, IntArray, Pixels
-from fruitcount.image.reduce import LIKED_PX
+from fruitcount.image.opencv import LIKED_PX
 from fruitcount.training.data import BOX_FILL, Example
 from fruitcount.training.losses import heat_of
 from fruitcount.training.net import LOG_RADIUS_UNIT_PX
-from fruitcount.types import Maps
+from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Maps, Pixels
 
 THRESHOLDS = tuple(np.round(np.arange(0.1, 0.81, 0.05), 2).tolist())
 

@@ -30,11 +30,10 @@ from fruitcount.detect.classify import (
 )
 from fruitcount.detect.find import measured
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
-from fruitcount.fruitlets import BoolArray, FloatArray, Fruitlets
 from fruitcount.image.photo import read_photo
 from fruitcount.image.quality import photo_light
 from fruitcount.training.data import photo_of
-from fruitcount.types import Scale
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, Scale
 
 LEAST_VISIBLE = 0.5
 NEAR = 0.7

@@ -16,10 +16,9 @@ from urllib.parse import quote_plus, unquote_plus
 import numpy as np
 
 from fruitcount.errors import BadInputError
-from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.tree.assignment import Place
-from fruitcount.types import Scale
+from fruitcount.types import Pixels, Scale
 
 # Where the code lies beside the black square, in sixths of that square's side, from the square's
 # top left corner. Larger gaps make a larger card; the standard asks for a white edge of 4 cells

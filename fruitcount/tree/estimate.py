@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from fruitcount.errors import BadInputError
-from fruitcount.fruitlets import FloatArray
+from fruitcount.types import FloatArray
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,6 @@ from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag, flag_names
-from fruitcount.fruitlets import Pixels
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.measurement_record import measurement_to_dict, plain
@@ -26,7 +25,7 @@ from fruitcount.pipeline import Result, count_limb, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.tree.card_code import read_card_code
-from fruitcount.types import Measurement, Photo
+from fruitcount.types import Measurement, Photo, Pixels
 
 _PICTURES = ("_plan.jpg", ".diagram.png")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fruitcount.errors import BadInputError, in_range
-from fruitcount.fruitlets import FloatArray
 from fruitcount.tree.estimate import Estimate, LimbGroup, as_column, t_times
+from fruitcount.types import FloatArray
 
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them
 # make the interval too narrow. It is taken on the log scale with 0.6 of the usual degrees of

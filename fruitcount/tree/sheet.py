@@ -10,9 +10,9 @@ from functools import partial
 import numpy as np
 
 from fruitcount.errors import BadInputError, at_least, positive
-from fruitcount.fruitlets import FloatArray
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.target import TreeTarget, share_by_area
+from fruitcount.types import FloatArray
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
-from fruitcount.fruitlets import IntArray
 from fruitcount.species.model import Species
 from fruitcount.tree.estimate import as_column
 from fruitcount.tree.facts import SizedLimb, TreeFacts
+from fruitcount.types import IntArray
 from fruitcount.units import northern_month
 
 SEASONS = ("early", "mid", "late")

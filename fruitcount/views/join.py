@@ -9,11 +9,10 @@ from itertools import combinations
 import numpy as np
 
 from fruitcount.errors import BadInputError, FruitcountError, OtherLimbError
-from fruitcount.fruitlets import FloatArray, Fruitlets, IntArray, Kind
 from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
 from fruitcount.tree.hidden import BothSides, SidePair
-from fruitcount.types import Measurement
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Measurement
 from fruitcount.views.hidden import likely_range
 from fruitcount.views.match import Pairing, pair_fruit, seen_on_second
 from fruitcount.views.places import NOMINAL_MM, Places, places_of

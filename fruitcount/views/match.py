@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from fruitcount.fruitlets import FloatArray
+from fruitcount.types import FloatArray
 from fruitcount.views.places import Places
 
 

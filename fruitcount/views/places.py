@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fruitcount.fruitlets import FloatArray, Kind
 from fruitcount.lines import line_length_px, nearest_on_line, point_on_line
-from fruitcount.types import Measurement
+from fruitcount.types import FloatArray, Kind, Measurement
 
 NOMINAL_MM = 600.0
 """Taken for the limb's length where no photo has a scale: only shares of it matter then."""

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 import fruitcount.corrections as cx
-from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
 @pytest.fixture

@@ -17,10 +17,9 @@ from fruitcount.detect.size import measure_sizes
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Kind
 from fruitcount.image.opencv import cv2
 from fruitcount.image.quality import Light, colour_doubt, linear, log_ratios, photo_light
-from fruitcount.types import Photo, Scale
+from fruitcount.types import Kind, Photo, Scale
 
 SETTINGS = SceneSettings(
     fruit_n=18, yellowing_frac=0.25, width_px=1300, height_px=870, px_per_mm=3.2, card_side_mm=40

@@ -11,9 +11,9 @@ from fruitcount.detect.find import count_range, recall_of
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export.words import count_line
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets, Kind
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.pipeline import measure
+from fruitcount.types import Fruitlets, Kind
 
 
 def _row(n=12, r=30.0, apart=200.0, **columns):

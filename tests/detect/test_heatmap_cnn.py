@@ -13,8 +13,8 @@ from fruitcount.detect.heatmap_cnn import model_path, trained_maps
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.truth import read_truth
+from fruitcount.image.opencv import MOST_PIXELS
 from fruitcount.image.photo import read_photo
-from fruitcount.image.reduce import MOST_PIXELS
 from fruitcount.types import Scale
 from fruitcount.whole_photo import asked
 

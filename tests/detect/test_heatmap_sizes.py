@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.image.reduce import (
+from fruitcount.image.opencv import (
     FRUIT_MM,
     FRUIT_PX,
     LIKED_PX,

@@ -11,9 +11,9 @@ from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap_cnn import model_path, trained_maps
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.truth import read_truth
-from fruitcount.fruitlets import Kind
 from fruitcount.image.card import find_card
 from fruitcount.image.photo import read_photo
+from fruitcount.types import Kind
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 

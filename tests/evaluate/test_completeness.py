@@ -9,8 +9,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.evaluate.completeness import completeness_curve, recover, wilson_interval
 from fruitcount.evaluate.inject import CompletenessSettings, Injected, inject
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
-from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Photo
+from fruitcount.types import Fruitlets, Photo
 
 SCENE = SceneSettings(width_px=600, height_px=400, px_per_mm=1.5, fruit_n=6, leaf_n=30)
 

@@ -32,10 +32,9 @@ from fruitcount.evaluate.known import truth_from_columns
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.fruitlets import CIRCLE_COLUMNS, Fruitlets
 from fruitcount.pipeline import measure
 from fruitcount.training.corrections_trial import lesson_of, tried
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale
 
 
 def measurement(fruitlets: Fruitlets) -> Measurement:

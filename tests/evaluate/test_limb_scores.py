@@ -21,8 +21,7 @@ from fruitcount.evaluate.limb_scores import (
 )
 from fruitcount.evaluate.scores import judge
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
 def known(line: list[list[float]], **more: float) -> Truth:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from fruitcount.evaluate.known import Truth, truth_from_columns
 from fruitcount.evaluate.match import match, match_surest
-from fruitcount.fruitlets import Fruitlets
+from fruitcount.types import Fruitlets
 
 
 def circles(rows: list[tuple[float, float, float]], **extra: object) -> Truth:

@@ -15,7 +15,7 @@ from fruitcount.detect.heatmap import SHIPPED_THRESHOLD
 from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.evaluate.predictors import circles_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
-from fruitcount.fruitlets import Kind
+from fruitcount.types import Kind
 
 # Least F1 at the shipped threshold on ten tiles.
 FLOORS = {

@@ -30,8 +30,7 @@ from fruitcount.evaluate.run import (
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.export.record import write_coco
-from fruitcount.fruitlets import Fruitlets
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 SMALL = SceneSettings(width_px=360, height_px=240, px_per_mm=0.9, fruit_n=8, leaf_n=20)
 

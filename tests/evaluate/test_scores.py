@@ -24,7 +24,7 @@ from fruitcount.evaluate.scores import (
     tally,
 )
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
-from fruitcount.fruitlets import Fruitlets, Kind
+from fruitcount.types import Fruitlets, Kind
 
 
 def row_of_fruit(n: int, **columns: object) -> Truth:

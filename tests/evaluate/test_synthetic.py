@@ -8,8 +8,8 @@ import pytest
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.strokes import draw_card, draw_fruit
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.fruitlets import Kind
 from fruitcount.image.card import find_card
+from fruitcount.types import Kind
 
 
 def test_same_seed_same_photo() -> None:

@@ -13,7 +13,7 @@ from PIL import Image
 from fruitcount.errors import BadTruthError
 from fruitcount.evaluate.truth import read_truth, read_truth_json
 from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
-from fruitcount.fruitlets import Kind
+from fruitcount.types import Kind
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from datetime import date
 import numpy as np
 
 from fruitcount.export.report_block import BlockTree
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
@@ -16,7 +15,7 @@ from fruitcount.tree.estimate import csa_cm2, ratio_total
 from fruitcount.tree.plan import TreePlan
 from fruitcount.tree.sheet import LimbFacts, thinning_work, tree_sheet
 from fruitcount.tree.target import target_by_trunk
-from fruitcount.types import Limb, Measurement, Scale, Shoot
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TODAY = date(2026, 5, 2)
 

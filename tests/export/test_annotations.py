@@ -18,8 +18,7 @@ from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
 from fruitcount.export.record import voc_xml, write_coco, yolo_text
-from fruitcount.fruitlets import Fruitlets, Kind
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Scale
 
 
 def measurement(fruitlets: Fruitlets, name: str = "a.png") -> Measurement:

@@ -15,12 +15,11 @@ from reportlab.platypus import SimpleDocTemplate
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH
 from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.words import ACTIONS, fruit_actions
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.load.report import Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.loader import load_species
-from fruitcount.types import Limb
+from fruitcount.types import Fruitlets, Limb
 
 PEACH = load_species("peach")
 

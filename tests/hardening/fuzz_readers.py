@@ -194,8 +194,7 @@ def _truth(kind: str) -> Callable[[bytes, Path], None]:
 @cache
 def _seen() -> Any:
     from fruitcount.flags import Flag
-    from fruitcount.fruitlets import Fruitlets
-    from fruitcount.types import Limb, Measurement, Scale, Shoot
+    from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
     rng = np.random.default_rng(1)
     n = 5

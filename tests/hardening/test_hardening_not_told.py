@@ -162,7 +162,7 @@ def test_the_check_after_the_work_is_not_told_either(tmp_path: Path) -> None:
 def test_marks_that_are_no_crop_do_not_make_a_zero(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a poor photo on which only yellowing fruit is found the crop is not 0 but not told."""
     import fruitcount.pipeline as line
-    from fruitcount.fruitlets import Kind
+    from fruitcount.types import Kind
 
     real = line.place_fruitlets
 
@@ -189,6 +189,6 @@ def test_a_readable_photo_without_fruit_is_a_real_zero(monkeypatch: pytest.Monke
 
 
 def _nothing():  # type: ignore[no-untyped-def]
-    from fruitcount.fruitlets import Fruitlets
+    from fruitcount.types import Fruitlets
 
     return Fruitlets.empty()

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fruitcount.image.opencv import cv2
-from fruitcount.image.reduce import halved, reduced_to, whole_step
+from fruitcount.image.opencv import cv2, halved, reduced_to, whole_step
 
 
 @pytest.mark.parametrize("size", [(160, 120), (100, 75), (61, 45), (40, 30), (3, 2)])

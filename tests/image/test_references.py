@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.references import (
     BANK_CARD_MM,
     DISC_DIAMETERS_MM,
@@ -19,7 +18,7 @@ from fruitcount.image.references import (
     scale_from_fruit,
     scale_from_points,
 )
-from fruitcount.types import Photo
+from fruitcount.types import Fruitlets, Photo
 
 
 def disc_scene(

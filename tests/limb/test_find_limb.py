@@ -11,12 +11,11 @@ from limb.drawn_limb import LimbView, curve, draw
 
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.image.photo import read_photo
 from fruitcount.limb.find import find_limb, trace_between
 from fruitcount.limb.result import with_caliper
 from fruitcount.lines import along_line, nearest_on_line, point_on_line
-from fruitcount.types import Limb, Maps, Photo, Scale
+from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale
 
 NO_FRUIT = Fruitlets.empty()
 SAMPLES = Path(__file__).parents[2] / "sample_images"

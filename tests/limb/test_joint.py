@@ -7,13 +7,12 @@ import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, draw
 
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.limb.centre import Band, fit_taper
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.joint import cut_at_joints
 from fruitcount.limb.shoots import edge_width_px
 from fruitcount.lines import resampled
-from fruitcount.types import Maps, Photo, Scale
+from fruitcount.types import Fruitlets, Maps, Photo, Scale
 
 
 def borne_limb() -> tuple[np.ndarray, Maps, np.ndarray]:

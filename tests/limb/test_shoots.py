@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, bar, curve, draw
 
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.lines import nearest_on_line
-from fruitcount.types import Photo, Scale
+from fruitcount.types import Fruitlets, Photo, Scale
 
 SCALE = Scale(px_per_mm=2.0, rel_sd_frac=0.01, source="card")
 BARK = (112.0, 82.0, 66.0)

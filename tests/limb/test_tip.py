@@ -7,13 +7,12 @@ import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, draw
 
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.limb.centre import Band
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.result import extended
 from fruitcount.limb.tip import Hidden, ended
 from fruitcount.lines import resampled
-from fruitcount.types import Photo, Scale
+from fruitcount.types import Fruitlets, Photo, Scale
 
 NOTHING = Hidden(np.zeros(0), np.zeros(0), np.zeros(0))
 GREEN = (70, 120, 45)

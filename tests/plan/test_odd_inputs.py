@@ -8,13 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.export.limb_diagram import draw_limb
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.load.carry import carry_limit
 from fruitcount.load.report import Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.loader import load_species, species_names
-from fruitcount.types import Limb, Shoot
+from fruitcount.types import Fruitlets, Limb, Shoot
 
 LINES = {
     "none": np.zeros((0, 2)),

@@ -13,11 +13,10 @@ from limbs import PX_PER_MM, fruit_on, straight_limb
 
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.loader import load_species
-from fruitcount.types import Limb
+from fruitcount.types import Fruitlets, Limb
 
 PEACH = load_species("peach")
 

@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.store.base import open_store
-from fruitcount.types import Limb, Measurement, Scale, Shoot
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 
 def _programs():

@@ -19,7 +19,6 @@ from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.export.record import write_coco
 from fruitcount.flags import Flag
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.measurement_record import measurement_to_dict, plain
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.archive import find_damage, write_archive
@@ -35,7 +34,7 @@ from fruitcount.store.open_folder import (
 from fruitcount.store.orchard import save_tree
 from fruitcount.store.photo_record import save_decision, save_measurement
 from fruitcount.store.photos import PhotoPlace, photo_bytes, save_photo
-from fruitcount.types import Limb, Measurement, Scale, Shoot
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TOLD = st.floats(-50, 2000, allow_nan=False, width=64)
 MAYBE = st.one_of(TOLD, st.just(float("nan")))

@@ -8,9 +8,9 @@ import pytest
 from fruitcount.coco_record import KIND_NAMES, CocoPhoto, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.export.record import write_coco
-from fruitcount.fruitlets import Kind
 from fruitcount.store.photo_record import load_record, save_measurement
 from fruitcount.store.photos import save_photo
+from fruitcount.types import Kind
 
 
 def _marks(path):

@@ -12,7 +12,6 @@ from sqlalchemy import select
 from store_facts import TREE
 
 from fruitcount.errors import RecordError
-from fruitcount.fruitlets import CIRCLE_COLUMNS
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.store.archive import delete_unused_files, find_damage
@@ -29,6 +28,7 @@ from fruitcount.store.orchard import (
 from fruitcount.store.photo_record import list_photos, load_record, save_decision, save_measurement
 from fruitcount.store.photos import PhotoPlace, delete_photo, photo_bytes, photo_file, save_photo
 from fruitcount.store.tables import TuningRow
+from fruitcount.types import CIRCLE_COLUMNS
 
 
 def assert_same_seen(a, b):

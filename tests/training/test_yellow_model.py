@@ -10,7 +10,6 @@ import pytest
 from PIL import Image
 
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.fruitlets import Kind
 from fruitcount.training.yellow_model import (
     Clues,
     as_shipped,
@@ -20,6 +19,7 @@ from fruitcount.training.yellow_model import (
     left_out,
     rates,
 )
+from fruitcount.types import Kind
 
 
 def test_a_known_rule_is_found_again() -> None:

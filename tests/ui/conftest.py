@@ -17,9 +17,8 @@ import numpy as np
 import pytest
 
 from fruitcount.evaluate.synthetic import draw_scene
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.store.kept import open_records
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 ROOT = Path(__file__).resolve().parents[2]
 ARGS = [

@@ -7,10 +7,9 @@ import pytest
 from screen_result import answer_of
 
 from fruitcount.flags import Flag, flag_sentences
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 LIMB_DOUBTS = (Flag.NONE, Flag.LIMB_NOT_FOUND, Flag.LIMB_DOUBTFUL, Flag.LIMB_UNSURE)
 ASKED = {

@@ -14,9 +14,8 @@ from PIL import Image
 from screen_photos import photo_at
 
 from fruitcount.export.record import result_to_dict
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.store.kept import open_records
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 
 def with_place() -> bytes:

@@ -18,12 +18,11 @@ from tree_lessons import find_many
 import fruitcount.corrections as cx
 from fruitcount.calibrate.tuning import Tuning
 from fruitcount.files import sample_folder
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import Event, open_records
 from fruitcount.store.limbs import load_tuning
 from fruitcount.store.orchard import save_tree
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 WIDTH, HEIGHT = 1600, 400
 LINE = np.stack([np.linspace(20, 1580, 40), np.full(40, 200.0)], axis=1)

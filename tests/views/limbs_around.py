@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from fruitcount.fruitlets import Fruitlets
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.lines import line_length_px
-from fruitcount.types import Limb, Measurement, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 SIDE_PX, LENS_PX = (2016, 1512), 1700.0
 

@@ -14,10 +14,9 @@ import pytest
 from limbs_around import limb_in_space, photo_of
 
 from fruitcount.errors import BadInputError, OtherLimbError
-from fruitcount.fruitlets import Kind
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.tree.facts import TreeFacts
-from fruitcount.types import Limb, Measurement
+from fruitcount.types import Kind, Limb, Measurement
 from fruitcount.views import JoinedLimb, join_photos
 from fruitcount.views.hidden import chao_bound, likely_range
 

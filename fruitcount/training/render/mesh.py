@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.fruitlets import F32
+from fruitcount.types import F32
 
 I32 = NDArray[np.int32]
 
