@@ -123,7 +123,7 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
     from fruitcount.jobs.count import check_photo
 
     try:
-        click.echo(check_photo(photo, record, count_settings(options)).sentence)
+        click.echo(check_photo(photo, record, count_settings(options)))
     except (OtherLimbError, PhotoUnreadableError) as fault:
         click.echo(str(fault), err=True)
         sys.exit(1)

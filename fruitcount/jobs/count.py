@@ -28,7 +28,7 @@ from fruitcount.image.photo import read_photo
 from fruitcount.measurement_record import plain, read_values
 from fruitcount.pipeline import Result, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.plan.passes import AfterCheck, check_count, other_limb_words, second_pass_inputs
+from fruitcount.plan.passes import after_words, other_limb_words, second_pass_inputs
 from fruitcount.plan.result import FirstPass
 from fruitcount.results import ROW_COLUMNS, result_row
 from fruitcount.types import Photo
@@ -78,7 +78,7 @@ def count_again(
     return Result(measurement, decide(measurement, second)), said
 
 
-def check_photo(path: Path, record: Path, settings: CountSettings) -> AfterCheck:
+def check_photo(path: Path, record: Path, settings: CountSettings) -> str:
     """Count a photo taken after the work and compare it with the record of the plan.
 
     Raises
@@ -97,7 +97,7 @@ def check_photo(path: Path, record: Path, settings: CountSettings) -> AfterCheck
     other = other_limb_words(first, measurement.fruitlets, measurement.limb)
     if other:
         raise OtherLimbError(f"{measurement.name}: not the limb of {record.name}: {other}")
-    return check_count(first.kept_count, int(measurement.fruitlets.counts_as_crop.sum()))
+    return after_words(first.kept_count, int(measurement.fruitlets.counts_as_crop.sum()))
 
 
 @dataclass(frozen=True)

@@ -44,11 +44,10 @@ class Band:
 
 @dataclass(frozen=True)
 class ForkLoad:
-    """Where a shoot leaves the limb: stress of the limb there, and of the shoot at its base."""
+    """Where a shoot leaves the limb, and its stress at its base."""
 
     shoot: int
     at_mm: float
-    limb_stress_mpa: float
     shoot_stress_mpa: float
 
 
@@ -186,7 +185,7 @@ class Judge:
         model = self.model
         moment = self.moment(fruit, wood)
         stress = bending_stress_mpa(moment, model.beam.diameter_mm)
-        forks = self._forks(fruit, wood, stress)
+        forks = self._forks(fruit, wood)
         worst = int(np.argmax(stress))
         hardest, weakest = float(stress[worst]), "limb"
         for fork in forks:
@@ -223,7 +222,7 @@ class Judge:
             return "not known"
         return verdict_of(band.low, band.middle, self.safety) if any_fruit else "fine"
 
-    def _forks(self, fruit: BoolArray, wood: BoolArray, stress: FloatArray) -> tuple[ForkLoad, ...]:
+    def _forks(self, fruit: BoolArray, wood: BoolArray) -> tuple[ForkLoad, ...]:
         model = self.model
         out = []
         for shoot, at in enumerate(model.fork_mm):
@@ -232,6 +231,5 @@ class Judge:
             both = Weights.of(mine, own)
             pull = float((both.force_n * (both.reach_mm - model.fork_reach_mm[shoot])).sum()) / 1000
             shoot_stress = bending_stress_mpa(np.array([pull]), model.shoot_base_mm[[shoot]])[0]
-            here = float(np.interp(at, model.beam.along_mm, stress))
-            out.append(ForkLoad(shoot, float(at), here, float(shoot_stress)))
+            out.append(ForkLoad(shoot, float(at), float(shoot_stress)))
         return tuple(out)

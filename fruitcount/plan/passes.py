@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -80,41 +80,14 @@ def second_pass_inputs(
     return second, tuple(said)
 
 
-@dataclass(frozen=True)
-class AfterCheck:
-    """Whether the plan was carried out.
-
-    Attributes
-    ----------
-    over : int
-        Fruit still over the plan; negative where more was taken off.
-    as_planned : bool
-        Within the count's own uncertainty.
-    sentence : str
-    """
-
-    over: int
-    as_planned: bool
-    sentence: str
-
-
-def check_count(planned: int, counted: int, *, count_sd: float = 0.0) -> AfterCheck:
-    """Compare the fruit counted after the work with what was to stay.
-
-    Parameters
-    ----------
-    planned, counted : int
-    count_sd : float
-        Standard deviation of such a count; up to two of them are not held against the plan.
-    """
-    at_least("count_sd", count_sd, 0.0)
+def after_words(planned: int, counted: int) -> str:
+    """What the count after the work says against the number that was to stay."""
     over = counted - planned
-    if abs(over) <= 2 * count_sd:
-        return AfterCheck(over, True, f"Kept as planned: {counted} fruit hang here.")
     if over > 0:
-        return AfterCheck(over, False, f"Still {over} over the plan of {planned}.")
-    text = f"{-over} fewer than the plan of {planned}: taken off, fallen, or hidden."
-    return AfterCheck(over, False, text)
+        return f"Still {over} over the plan of {planned}."
+    if over < 0:
+        return f"{-over} fewer than the plan of {planned}: taken off, fallen, or hidden."
+    return f"Kept as planned: {counted} fruit hang here."
 
 
 def carry_out(

@@ -40,36 +40,22 @@ class KeepTarget:
     ----------
     low, centre, high : float
         Whole numbers to leave standing after this pass; NaN where nothing could tell.
-    final_low, final, final_high : float
-        Whole numbers wanted at harvest.
+    final : float
+        Whole number wanted at harvest.
     rule, low_rule, high_rule : str
         What governs the centre, and each end: ``"spacing"``, ``"very heavy set"``, ``"wood"``,
         ``"tree share"``, ``"cap"`` or ``"not known"``.
-    drop_frac : float
-        Natural drop still allowed for.
     reasons : tuple of Reason
     """
 
     low: float
     centre: float
     high: float
-    final_low: float
     final: float
-    final_high: float
     rule: str
     low_rule: str
     high_rule: str
-    drop_frac: float
     reasons: tuple[Reason, ...]
-
-
-def spacing_count(length_mm: float, spacing_mm: float) -> float:
-    """Whole fruit on a length of wood at a spacing: length over spacing, rounded down.
-
-    The rule behind "9-18 fruit per 36 in at 2-4 in" (Growing Organic Orchard Fruits, p. 691).
-    NaN lengths give NaN.
-    """
-    return _whole(length_mm / spacing_mm)
 
 
 def keep_target(
@@ -134,9 +120,8 @@ def keep_target(
     reasons.extend(_pass_reason(inputs, species))
     low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
     low, centre, high = (_least(stands, i) for i in range(3))
-    f_low, f_centre, f_high = (_least(finals, i) for i in range(3))
-    return KeepTarget(low, centre, high, f_low, f_centre, f_high, rule, low_rule,
-                      high_rule, drop, tuple(reasons))  # fmt: skip
+    at_harvest = _least(finals, 1)
+    return KeepTarget(low, centre, high, at_harvest, rule, low_rule, high_rule, tuple(reasons))
 
 
 def _whole(count: float) -> float:

@@ -20,7 +20,7 @@ from fruitcount.plan.fruit_size import (
     weight_from_own_seasons,
 )
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.plan.passes import check_count, second_pass_inputs
+from fruitcount.plan.passes import after_words, second_pass_inputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.loader import load_species
 
@@ -111,15 +111,9 @@ def test_second_pass_uses_the_first():
 
 
 def test_after_photo():
-    limb = straight_limb(900)
-    plan = plan_limb(fruit_on(limb, np.linspace(10, 890, 40)), limb, PEACH, GrowerInputs())
-    n = plan.keep_count
-    exact, over, under = (check_count(n, k) for k in (n, n + 4, n - 2))
-    near = check_count(n, n + 1, count_sd=1)
-    assert exact.as_planned
-    assert (over.over, over.sentence) == (4, f"Still 4 over the plan of {plan.keep_count}.")
-    assert under.over == -2
-    assert near.as_planned
+    assert after_words(8, 8).startswith("Kept as planned")
+    assert after_words(8, 12) == "Still 4 over the plan of 8."
+    assert after_words(8, 6).startswith("2 fewer than the plan of 8")
 
 
 def test_seasons_south_of_the_equator_are_six_months_off():
