@@ -15,7 +15,7 @@ _PUBLIC = {
     "GrowerInputs": "fruitcount.plan.inputs",
     "Result": "fruitcount.pipeline",
     "count_limb": "fruitcount.pipeline",
-    "load_species": "fruitcount.species.loader",
+    "load_species": "fruitcount.species.model",
     "read_photo": "fruitcount.image.photo",
 }
 

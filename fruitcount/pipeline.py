@@ -5,14 +5,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
-from fruitcount.count_settings import CountSettings, ScaleRequest
-from fruitcount.detect.find import count_range, find_fruitlets
+from fruitcount.detect.find import count_flags, count_range, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
+from fruitcount.errors import in_range, one_of, positive
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import backdrop, colour_doubt, inside, photo_quality
@@ -32,22 +32,73 @@ from fruitcount.load.report import LoadReport, Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.result import Choice, Plan
-from fruitcount.species.loader import load_species
-from fruitcount.types import (
-    LARGEST_FRUIT_MM,
-    SMALLEST_FRUIT_MM,
-    Fruitlets,
-    Limb,
-    Maps,
-    Measurement,
-    Photo,
-    Scale,
-)
+from fruitcount.species.model import load_species
+from fruitcount.types import Fruitlets, Limb, Maps, Measurement, Photo, Scale
 
-# A mark whose score is within this of the threshold is "doubtful"; when more than a third of the
-# marks are, the photo as a whole is. Our choice.
-DOUBT_MARGIN = 0.12
-MANY_DOUBTFUL_FRAC = 1 / 3
+SCALE_KINDS = ("card", "points", "disc", "bank card", "fruit", "limb length", "none")
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class ScaleRequest:
+    """Where the scale is to come from.
+
+    Attributes
+    ----------
+    kind : str
+        One of :data:`SCALE_KINDS`. ``"card"`` looks for a printed card.
+    length_mm : float
+        Card side (NaN: told by the card's number), length between the points, diameter of the
+        disc or the fruit, or length of the limb.
+    points_px : tuple of (x, y)
+        The two points, the tap on the disc, or the four corners of the bank card.
+    """
+
+    kind: str = "card"
+    length_mm: float = float("nan")
+    points_px: tuple[Point, ...] = ()
+
+    def __post_init__(self) -> None:
+        one_of("scale kind", self.kind, SCALE_KINDS)
+        if self.kind in ("points", "disc", "fruit", "limb length"):
+            positive("scale length_mm", self.length_mm)
+
+
+@dataclass(frozen=True)
+class CountSettings:
+    """How one photo is measured.
+
+    Attributes
+    ----------
+    source : {"auto", "trained", "classical"}
+        What makes the heatmap map. ``auto`` takes the trained one where its file is there.
+    scale : ScaleRequest
+    base_px, tip_px : (x, y) or None
+        Ends of the limb, if the user gave them.
+    line_px : tuple of (x, y)
+        The whole limb line, if the user drew it.
+    base_diameter_mm, tip_diameter_mm : float
+        Caliper readings; NaN to measure on the photo.
+    min_score : float or None
+        Lowest score kept; None takes the shipped value. Raising it gives fewer, surer marks.
+    """
+
+    source: str = "auto"
+    scale: ScaleRequest = field(default_factory=ScaleRequest)
+    base_px: Point | None = None
+    tip_px: Point | None = None
+    line_px: tuple[Point, ...] = ()
+    base_diameter_mm: float = float("nan")
+    tip_diameter_mm: float = float("nan")
+    min_score: float | None = None
+
+    def __post_init__(self) -> None:
+        one_of("source", self.source, ("auto", *HEATMAPS))
+        if self.min_score is not None:
+            in_range("min_score", self.min_score, 0.0, 1.0)
+        for name in ("base_diameter_mm", "tip_diameter_mm"):
+            if not np.isnan(getattr(self, name)):
+                positive(name, getattr(self, name))
 
 
 ENDS_UNSURE = "The base is taken to be the {end} end of the line: turn it round if that is the tip."
@@ -298,36 +349,6 @@ def detection_threshold(source: str) -> float:
     return DetectSettings().threshold_for(source)
 
 
-def count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
-    """Doubts about the count and the sizes, of a photo as measured or as corrected by hand.
-
-    Parameters
-    ----------
-    fruitlets : Fruitlets
-        Placed along the limb; those by hand are sure.
-    so_far : Flag
-        Flags of photo, scale and limb.
-    threshold : float
-        Lowest score kept. Higher calls more of the fruit doubtful.
-    """
-    poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
-    if poor and not fruitlets.counts_as_crop.any() and not fruitlets.by_hand.any():
-        # Never "0 fruit" from a photo on which none could have been seen.
-        return Flag.COUNT_UNKNOWN
-    if len(fruitlets) == 0:
-        # Neither card nor limb nor fruit: a lawn, say. That is not a limb without fruit.
-        nothing = so_far & Flag.NO_SCALE and so_far & Flag.LIMB_NOT_FOUND
-        return Flag.COUNT_UNKNOWN if nothing else Flag.NO_FRUIT_SEEN
-    flags = Flag.NONE
-    unsure = ~fruitlets.by_hand & (fruitlets.score < threshold + DOUBT_MARGIN)
-    if float(np.mean(unsure)) > MANY_DOUBTFUL_FRAC:
-        flags |= Flag.MANY_DOUBTFUL
-    middle = float(np.median(fruitlets.diameter_mm)) if so_far & Flag.NO_SCALE == 0 else np.nan
-    if np.isfinite(middle) and not SMALLEST_FRUIT_MM <= middle <= LARGEST_FRUIT_MM:
-        flags |= Flag.SIZES_OUT_OF_RANGE
-    return flags
-
-
 def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Decision:
     """Decide what to keep on a measured limb; what it will carry is worked out when asked for.
 
@@ -355,7 +376,7 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
     fruit, limb = measurement.fruitlets, measurement.limb
     plan = plan_limb(
         fruit, limb, species, asked,
-        carry_limit=carry, flags=measurement.flags, count_range_n=measurement.count_range_n,
+        carry_limit=carry, flags=measurement.flags, count_range_n=measurement.count_range_n
     )  # fmt: skip
     return Decision(asked, measurement, plan)
 

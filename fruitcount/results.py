@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from fruitcount.detect.find import DOUBT_MARGIN
 from fruitcount.flags import Flag, flag_names
-from fruitcount.pipeline import DOUBT_MARGIN, Result, detection_threshold
+from fruitcount.pipeline import Result, detection_threshold
 from fruitcount.types import Fruitlets, Kind
 
 

@@ -12,14 +12,13 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, SHIPPED_THRESHOLD, DetectSettings
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.registry import EXPORTS
-from fruitcount.pipeline import Result, count_limb, decide
+from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale
 
 SCENE = SceneSettings(width_px=640, height_px=420, px_per_mm=1.6, fruit_n=10, leaf_n=60)

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from fruitcount.cli import COMMANDS, main
 from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.export.registry import EXPORTS
-from fruitcount.species.loader import species_names
+from fruitcount.species.model import species_names
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError, SpeciesError
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.units import month_number, northern_month, season_year
 
 

@@ -16,7 +16,6 @@ from reportlab.graphics.shapes import String
 
 import fruitcount.corrections as cx
 from fruitcount import read_photo
-from fruitcount.count_settings import CountSettings
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export import picture as strip
 from fruitcount.export.limb_diagram import draw_limb
@@ -25,7 +24,7 @@ from fruitcount.export.words import result_lines
 from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.files import sample_folder
 from fruitcount.load.words import load_lines
-from fruitcount.pipeline import Result, decide, measure
+from fruitcount.pipeline import CountSettings, Result, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.types import Photo

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from helpers import assert_same_fruitlets, match_circles
 
-from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.export.record import result_to_dict
@@ -18,7 +17,7 @@ from fruitcount.flags import Flag
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import read_left_standing
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
-from fruitcount.pipeline import Result, count_limb, decide, measure
+from fruitcount.pipeline import CountSettings, Result, ScaleRequest, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Photo, Scale

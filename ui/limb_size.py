@@ -27,8 +27,7 @@ from fruitcount.plan.fruit_size import (
     size_code,
     weight_from_own_seasons,
 )
-from fruitcount.species.loader import load_species
-from fruitcount.species.model import Species
+from fruitcount.species.model import Species, load_species
 from fruitcount.store.orchard import load_trees
 from fruitcount.units import MM_PER_INCH, season_year
 

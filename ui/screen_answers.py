@@ -10,7 +10,7 @@ from screen_words import ask_number, species_titles
 
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.units import MM_PER_INCH, MONTHS
 
 # What is asked: name in the records, words in cm or mm, words in inches, mm in one unit shown.

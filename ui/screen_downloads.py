@@ -17,7 +17,6 @@ import streamlit as st
 from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
 from screen_words import photo_words, units
 
-from fruitcount.coco_record import CocoPhoto
 from fruitcount.export.draw import mark
 from fruitcount.export.limb_diagram import draw_strip
 from fruitcount.export.picture import annotated_picture
@@ -30,7 +29,7 @@ from fruitcount.image.opencv import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
 from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.load.words import load_lines
-from fruitcount.measurement_record import plain
+from fruitcount.measurement_record import CocoPhoto, plain
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import cut_lines
 from fruitcount.results import ROW_COLUMNS, result_row

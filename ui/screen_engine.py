@@ -20,7 +20,7 @@ from screen_outbox import Desk
 from screen_photos import photo_at, preview_jpeg
 
 import fruitcount.corrections as cx
-from fruitcount.count_settings import CountSettings, ScaleRequest
+from fruitcount.detect.find import DOUBT_MARGIN
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.image.card import on_card
 from fruitcount.image.references import (
@@ -32,7 +32,14 @@ from fruitcount.image.references import (
 )
 from fruitcount.limb.find import trace_between
 from fruitcount.lines import line_length_px
-from fruitcount.pipeline import DOUBT_MARGIN, Result, decide, detection_threshold, measure
+from fruitcount.pipeline import (
+    CountSettings,
+    Result,
+    ScaleRequest,
+    decide,
+    detection_threshold,
+    measure,
+)
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.kept import Records
 from fruitcount.store.orchard import load_trees

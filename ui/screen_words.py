@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from fruitcount.species.loader import load_species, species_names
+from fruitcount.species.model import load_species, species_names
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.units import MONTHS
 

@@ -18,7 +18,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks

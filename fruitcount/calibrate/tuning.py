@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from scipy.special import expit, logit
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import RecordError, finite, in_range
 from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.limb.position import place_fruitlets
+from fruitcount.pipeline import CountSettings
 from fruitcount.types import CIRCLE_COLUMNS, BoolArray, FloatArray, Fruitlets, Measurement, Photo
 
 # Score as log-odds; the other three as differences from the photo's own usual mark.

@@ -39,7 +39,7 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     row to counts.csv there. With --record the words front, back, before and after in a file's name
     tell the side of the limb and the moment.
     """
-    from fruitcount.cli.requests import count_settings, grower_inputs
+    from fruitcount.cli.options import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
     from fruitcount.export.words import reason_lines, result_lines
     from fruitcount.jobs.count import OutputChoice, count_files, read_left_standing
@@ -118,7 +118,7 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
 @opt.scale
 def after_command(photo: Path, record: Path, **options: Any) -> None:
     """Compare PHOTO, taken after thinning, with the RECORD of the plan (its .json)."""
-    from fruitcount.cli.requests import count_settings
+    from fruitcount.cli.options import count_settings
     from fruitcount.errors import OtherLimbError, PhotoUnreadableError
     from fruitcount.jobs.count import check_photo
 
@@ -157,7 +157,7 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
 @opt.grower
 def folder_command(folder: Path, **options: Any) -> None:
     """Count every photo below FOLDER and estimate its trees."""
-    from fruitcount.cli.requests import count_settings, folder_choice, grower_inputs
+    from fruitcount.cli.options import count_settings, folder_choice, grower_inputs
     from fruitcount.jobs.folder import count_folder_to_files, folder_lines
 
     settings, inputs = count_settings(options), grower_inputs(options)

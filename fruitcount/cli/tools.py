@@ -102,7 +102,7 @@ def screen_command(
 @click.argument("name", required=False)
 def species_command(name: str | None) -> None:
     """Show the figures used for species NAME with their sources, or list the names."""
-    from fruitcount.species.loader import load_species, species_names
+    from fruitcount.species.model import load_species, species_names
 
     if name is None:
         lines = [f"{each:28} {load_species(each).title}" for each in species_names()]

@@ -84,7 +84,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
     """
     from contextlib import closing
 
-    from fruitcount.cli.requests import drawn_limbs, tree_facts
+    from fruitcount.cli.options import drawn_limbs, tree_facts
     from fruitcount.export.report_page import ReportSettings
     from fruitcount.jobs.tree import plan_of, sheet_path, tree_lines, write_tree_sheet
     from fruitcount.jobs.tree_source import records_source, table_source, tree_of

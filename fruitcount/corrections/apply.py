@@ -10,13 +10,13 @@ import numpy as np
 
 from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
 from fruitcount.corrections.edits import Change, apply, edit_from_json
-from fruitcount.detect.find import count_range
+from fruitcount.detect.find import count_flags, count_range
 from fruitcount.flags import Flag
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.limb.result import with_caliper
 from fruitcount.lines import line_length_px
-from fruitcount.pipeline import count_flags, detection_threshold
+from fruitcount.pipeline import detection_threshold
 from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Photo, Scale
 
 _SCALE_FLAGS = (

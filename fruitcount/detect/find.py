@@ -1,4 +1,4 @@
-"""The detection stage as one call: maps in, fruitlets out; and how many hang there, as a range."""
+"""The detection stage as one call: maps in, fruitlets out; the count's doubts and its range."""
 
 from __future__ import annotations
 
@@ -13,7 +13,16 @@ from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.detect.size import RADIUS_LOG_SD, Sizes, diameters_mm, measure_sizes
 from fruitcount.flags import Flag
 from fruitcount.image.quality import photo_light
-from fruitcount.types import F32, FloatArray, Fruitlets, Maps, Photo, Scale
+from fruitcount.types import (
+    F32,
+    LARGEST_FRUIT_MM,
+    SMALLEST_FRUIT_MM,
+    FloatArray,
+    Fruitlets,
+    Maps,
+    Photo,
+    Scale,
+)
 
 
 def find_fruitlets(
@@ -94,6 +103,42 @@ def _at(maps: Maps, channel: F32, circles_px: FloatArray) -> FloatArray:
     cell = np.rint((circles_px[:, :2] + 0.5) / maps.px_per_cell - 0.5).astype(int)
     col, row = (np.clip(cell[:, i], 0, channel.shape[1 - i] - 1) for i in (0, 1))
     return np.asarray(channel[row, col], np.float64)
+
+
+# A mark whose score is within this of the threshold is "doubtful"; when more than a third of the
+# marks are, the photo as a whole is. Our choice.
+DOUBT_MARGIN = 0.12
+MANY_DOUBTFUL_FRAC = 1 / 3
+
+
+def count_flags(fruitlets: Fruitlets, so_far: Flag, threshold: float) -> Flag:
+    """Doubts about the count and the sizes, of a photo as measured or as corrected by hand.
+
+    Parameters
+    ----------
+    fruitlets : Fruitlets
+        Placed along the limb; those by hand are sure.
+    so_far : Flag
+        Flags of photo, scale and limb.
+    threshold : float
+        Lowest score kept. Higher calls more of the fruit doubtful.
+    """
+    poor = so_far & (Flag.PHOTO_BLURRED | Flag.PHOTO_DARK | Flag.PHOTO_BRIGHT)
+    if poor and not fruitlets.counts_as_crop.any() and not fruitlets.by_hand.any():
+        # Never "0 fruit" from a photo on which none could have been seen.
+        return Flag.COUNT_UNKNOWN
+    if len(fruitlets) == 0:
+        # Neither card nor limb nor fruit: a lawn, say. That is not a limb without fruit.
+        nothing = so_far & Flag.NO_SCALE and so_far & Flag.LIMB_NOT_FOUND
+        return Flag.COUNT_UNKNOWN if nothing else Flag.NO_FRUIT_SEEN
+    flags = Flag.NONE
+    unsure = ~fruitlets.by_hand & (fruitlets.score < threshold + DOUBT_MARGIN)
+    if float(np.mean(unsure)) > MANY_DOUBTFUL_FRAC:
+        flags |= Flag.MANY_DOUBTFUL
+    middle = float(np.median(fruitlets.diameter_mm)) if so_far & Flag.NO_SCALE == 0 else np.nan
+    if np.isfinite(middle) and not SMALLEST_FRUIT_MM <= middle <= LARGEST_FRUIT_MM:
+        flags |= Flag.SIZES_OUT_OF_RANGE
+    return flags
 
 
 NO_RANGE = (math.nan, math.nan)

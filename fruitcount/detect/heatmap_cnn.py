@@ -25,13 +25,7 @@ from fruitcount.image.opencv import (
     start_factor,
 )
 from fruitcount.types import F32, Maps, Pixels, Scale
-from fruitcount.whole_photo import (
-    asked,
-    filled_up,
-    fruit_channels,
-    fruit_maps,
-    whole_photo,
-)
+from fruitcount.whole_photo import asked, filled_up, fruit_channels, fruit_maps, whole_photo
 
 # Largest picture, in pixels, that the net sees in one go: it holds about 135 bytes a pixel.
 MOST_AT_ONCE = 2.1e6

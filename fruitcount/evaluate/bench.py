@@ -25,7 +25,6 @@ from typing import Any
 
 import numpy as np
 
-from fruitcount.count_settings import CountSettings, ScaleRequest
 from fruitcount.detect.heatmap import HEATMAPS
 from fruitcount.evaluate.bench_runs import run_command, two_workers_over_one, write_jpeg
 from fruitcount.evaluate.bench_scenes import crowd_of, scene_of
@@ -35,7 +34,7 @@ from fruitcount.evaluate.synthetic import fruitlets_of
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.limb.position import place_fruitlets
-from fruitcount.pipeline import decide, measure
+from fruitcount.pipeline import CountSettings, ScaleRequest, decide, measure
 from fruitcount.types import Maps, Scale
 
 

@@ -6,12 +6,12 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap import SHIPPED_THRESHOLD, default_source
 from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.report import report_text
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder, write_report
 from fruitcount.evaluate.split import held_back
+from fruitcount.pipeline import CountSettings
 
 
 def evaluate_folders(

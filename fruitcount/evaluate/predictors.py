@@ -7,13 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
 from fruitcount.errors import one_of
 from fruitcount.evaluate.run import Predict
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import measure
+from fruitcount.pipeline import CountSettings, measure
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
 
 CURVE_THRESHOLD = 0.05

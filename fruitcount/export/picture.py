@@ -7,6 +7,7 @@ the limb and the answer in words are drawn over and below it.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -31,6 +32,9 @@ from fruitcount.lines import along_line, point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Fruitlets, Photo, Pixels
 from fruitcount.units import MM_PER_INCH, format_length
+
+if TYPE_CHECKING:
+    from fruitcount.views import JoinedLimb
 
 # Legend marks are drawn on a dark band: yellow and sky blue do not show on paper.
 _BAND_RGB = (52, 58, 64)
@@ -347,3 +351,21 @@ def legend(result: Result, width_px: int) -> Pixels:
         spot = (left + 2.2 * size_px, top + (row - size_px) / 2 - size_px * 0.15)
         text(band, words, spot, size_px=size_px, rgb=PAPER_RGB)
     return band
+
+
+def write_side(path: Path, photo: Photo, number: int, joined: JoinedLimb, result: Result) -> None:
+    """Write the photo of this number with the joined limb's marks that it shows, as JPEG."""
+    zoom = 2000 / max(photo.width_px, photo.height_px)
+    picture = zoomed(photo.rgb, zoom)
+    actions = fruit_actions(joined.measurement.fruitlets, result.decision.plan)
+    fruit = joined.photos[number].fruitlets
+    for i, row in enumerate(joined.fruit[number].tolist()):
+        if row < 0:
+            continue
+        style = ACTIONS[actions[row]]
+        x, y, r = (float(v[i]) * zoom for v in (fruit.x_px, fruit.y_px, fruit.r_px))
+        mark(picture, (x, y, r), style.shape, rgb=style.rgb, width=4)
+        text(picture, str(row + 1), (x + r, y - r), size_px=30, rgb=WHITE, edge_rgb=BLACK)
+    below = legend(result, picture.shape[1])
+    bgr = cv2.cvtColor(np.vstack([picture, below]), cv2.COLOR_RGB2BGR)
+    path.write_bytes(cv2.imencode(".jpg", bgr)[1].tobytes())

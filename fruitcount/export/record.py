@@ -6,20 +6,30 @@ import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 import numpy as np
 
 from fruitcount import __version__
-from fruitcount.coco_record import KIND_NAMES, CocoPhoto, coco_object, edge_boxes, photos_from_coco
 from fruitcount.errors import NotWrittenError
 from fruitcount.export.words import fruit_actions
 from fruitcount.flags import CAUTIONS_SHORT, Flag, flag_names
-from fruitcount.measurement_record import measurement_to_dict, plain
+from fruitcount.measurement_record import (
+    KIND_NAMES,
+    CocoPhoto,
+    coco_object,
+    edge_boxes,
+    measurement_to_dict,
+    photos_from_coco,
+    plain,
+)
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan.result import Plan
 from fruitcount.types import Measurement
+
+if TYPE_CHECKING:
+    from fruitcount.views import JoinedLimb
 
 # null, not 0, where the photo did not tell the count
 _COUNTS = ("crop_count", "yellowing_count", "keep_count", "off_count")
@@ -92,6 +102,31 @@ def write_coco(photos: Sequence[CocoPhoto], path: str | Path) -> Path:
 def write_coco_of(result: Result, path: Path) -> None:
     """Write one result's marks, with the grower's answers."""
     write_coco([CocoPhoto(result.measurement, plain(result.decision.inputs))], path)
+
+
+def joined_record(joined: JoinedLimb, result: Result) -> dict[str, Any]:
+    """The limb's record, with each photo's marks and the number of the fruit that each shows."""
+    seen = joined.seen_on.tolist()
+    photos = [
+        {
+            "name": photo.name,
+            "sha256": photo.sha256,
+            "fruit_numbers": [int(row) + 1 if row >= 0 else None for row in rows],
+        }
+        for photo, rows in zip(joined.photos, joined.fruit, strict=True)
+    ]
+    return result_to_dict(result) | {"photos": photos, "seen_on_photos": seen}
+
+
+def joined_coco(joined: JoinedLimb, result: Result) -> dict[str, Any]:
+    """All photos in COCO's format; annotations with one ``track_id`` show one fruit."""
+    inputs = plain(result.decision.inputs)
+    record = coco_object([CocoPhoto(photo, inputs) for photo in joined.photos])
+    both = zip(joined.photos, joined.fruit, strict=True)
+    numbers = np.concatenate([rows[edge_boxes(photo)[1]] + 1 for photo, rows in both])
+    for annotation, number in zip(record["annotations"], numbers.tolist(), strict=True):
+        annotation["track_id"] = number or None
+    return record
 
 
 def write_yolo(result: Result, path: Path) -> None:

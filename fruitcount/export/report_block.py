@@ -26,7 +26,7 @@ from fruitcount.export.report_page import (
 )
 from fruitcount.export.report_season import CHART_ROWS, name_rows
 from fruitcount.season.queue import QueueLine
-from fruitcount.species.loader import species_title
+from fruitcount.species.model import species_title
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.hidden import ASSUMED, BY_SIDES
 from fruitcount.tree.sheet import Work

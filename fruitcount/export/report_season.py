@@ -32,7 +32,7 @@ from fruitcount.season.orchard import (
     season_steps,
 )
 from fruitcount.season.queue import Days, QueueLine, Week, day_words
-from fruitcount.species.loader import species_title
+from fruitcount.species.model import species_title
 from fruitcount.units import MONTHS, crop_units, format_length, format_size
 
 CHART_ROWS = 34

@@ -16,7 +16,7 @@ from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines, cut_lines
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.types import Fruitlets, Kind, Measurement
 from fruitcount.units import format_length, format_size
 

@@ -10,7 +10,6 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import (
     BadInputError,
     FruitcountError,
@@ -26,7 +25,7 @@ from fruitcount.files import shown_name, write_table, written_whole
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo
 from fruitcount.measurement_record import plain, read_values
-from fruitcount.pipeline import Result, count_limb, decide, measure
+from fruitcount.pipeline import CountSettings, Result, count_limb, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.passes import after_words, other_limb_words, second_pass_inputs
 from fruitcount.plan.result import FirstPass

@@ -11,14 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
-from fruitcount.pipeline import Result, decide
+from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Naming
 from fruitcount.tree.checkpoint import ProgressLog, measurement_of

@@ -6,12 +6,12 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from fruitcount.count_settings import CountSettings
-from fruitcount.export.sides_picture import joined_coco, joined_record, write_side
+from fruitcount.export.picture import write_side
+from fruitcount.export.record import joined_coco, joined_record
 from fruitcount.files import written_whole
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem
-from fruitcount.pipeline import Result, decide, measure
+from fruitcount.pipeline import CountSettings, Result, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.views import JoinedLimb, join_photos
 

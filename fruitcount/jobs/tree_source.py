@@ -18,12 +18,7 @@ from fruitcount.jobs.kept_answers import KeptAnswers
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
 from fruitcount.store.corrected import line_on_photo, with_answers
-from fruitcount.store.limbs import (
-    hand_limbs,
-    load_hand_counts,
-    load_limbs,
-    load_side_counts,
-)
+from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, load_side_counts
 from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of

@@ -13,7 +13,7 @@ from typing import Any
 
 from fruitcount.errors import BadInputError, SpeciesError, at_least, in_range, positive
 from fruitcount.files import number_in, table_lines
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.units import month_number
 
 _EARLIEST_YEAR, _LATEST_YEAR = 1800, 2999

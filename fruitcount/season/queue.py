@@ -11,8 +11,7 @@ from datetime import date, timedelta
 from fruitcount.errors import SpeciesError, at_least
 from fruitcount.season.heat import WARM_GDH30, days_sooner
 from fruitcount.season.orchard import OrchardTree, believed_day, name_order
-from fruitcount.species.loader import load_species
-from fruitcount.species.model import Species, latest_size_mm, size_word
+from fruitcount.species.model import Species, latest_size_mm, load_species, size_word
 from fruitcount.units import MONTHS, northern_month, season_year
 
 # under the window by this much is "soon"; a week's work is given a week; our own choices

@@ -18,10 +18,15 @@ from typing import Any
 
 from sqlalchemy import JSON, Column, Table, Text
 
-from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.files import FORMULA_STARTS, written_whole
-from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
+from fruitcount.measurement_record import (
+    CocoPhoto,
+    coco_object,
+    measurement_from_dict,
+    measurement_to_dict,
+    photos_from_coco,
+)
 from fruitcount.store.base import Store, reading
 from fruitcount.store.corrected import corrected, line_on_photo, step_to
 from fruitcount.store.photos import file_of

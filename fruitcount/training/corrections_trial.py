@@ -17,7 +17,6 @@ import numpy as np
 
 from fruitcount.calibrate.learn import LearnSettings, propose, tally, total
 from fruitcount.calibrate.tuning import Lesson
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap import SHIPPED_THRESHOLD, default_source
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.match import match_surest
@@ -25,6 +24,7 @@ from fruitcount.evaluate.predictors import pipeline_predictor
 from fruitcount.evaluate.run import EvaluateSettings, evaluate_folder
 from fruitcount.evaluate.scores import Judged
 from fruitcount.evaluate.split import held_back
+from fruitcount.pipeline import CountSettings
 
 WRONG_THRESHOLD = 0.55
 """Set too high on purpose."""

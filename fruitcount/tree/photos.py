@@ -14,14 +14,13 @@ from typing import Any
 import numpy as np
 
 from fruitcount import __version__
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap_cnn import model_path
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag, flag_names
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.measurement_record import measurement_to_dict, plain
-from fruitcount.pipeline import Result, count_limb, decide
+from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.tree.card_code import read_card_code

@@ -14,7 +14,7 @@ from fruitcount.plan.fruit_size import size_code
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Choice, summed
 from fruitcount.plan.words import TITLES
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.estimate import csa_cm2

@@ -6,13 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.find import count_range, recall_of
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export.words import count_line
 from fruitcount.flags import Flag
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict
-from fruitcount.pipeline import measure
+from fruitcount.pipeline import CountSettings, measure
 from fruitcount.types import Fruitlets, Kind
 
 

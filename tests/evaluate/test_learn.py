@@ -25,14 +25,13 @@ from fruitcount.calibrate.tuning import (
     tuning_from_record,
     tuning_record,
 )
-from fruitcount.count_settings import CountSettings
 from fruitcount.detect.heatmap import SHIPPED_THRESHOLD
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.evaluate.known import truth_from_columns
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.pipeline import measure
+from fruitcount.pipeline import CountSettings, measure
 from fruitcount.training.corrections_trial import lesson_of, tried
 from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Limb, Measurement, Scale
 

@@ -9,8 +9,6 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fruitcount.coco_record import CocoPhoto
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError, BadTruthError, PhotoUnreadableError
 from fruitcount.evaluate.completeness import completeness_curve
 from fruitcount.evaluate.details import tally_by
@@ -30,6 +28,8 @@ from fruitcount.evaluate.run import (
 from fruitcount.evaluate.scores import judge
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.export.record import write_coco
+from fruitcount.measurement_record import CocoPhoto
+from fruitcount.pipeline import CountSettings
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale
 
 SMALL = SceneSettings(width_px=360, height_px=240, px_per_mm=0.9, fruit_n=8, leaf_n=20)

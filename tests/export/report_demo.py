@@ -9,7 +9,7 @@ from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import queue
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import csa_cm2, ratio_total
 from fruitcount.tree.plan import TreePlan

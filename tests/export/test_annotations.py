@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from fruitcount.coco_record import CocoPhoto, coco_object
 from fruitcount.evaluate.known import Truth
 from fruitcount.evaluate.truth import read_truth
 from fruitcount.evaluate.truth_boxes import read_coco, read_voc, read_yolo
 from fruitcount.export.record import voc_xml, write_coco, yolo_text
+from fruitcount.measurement_record import CocoPhoto, coco_object
 from fruitcount.types import Fruitlets, Kind, Limb, Measurement, Scale
 
 

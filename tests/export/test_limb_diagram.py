@@ -18,7 +18,7 @@ from fruitcount.export.words import ACTIONS, fruit_actions
 from fruitcount.load.report import Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.types import Fruitlets, Limb
 
 PEACH = load_species("peach")

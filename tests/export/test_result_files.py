@@ -10,7 +10,6 @@ import pytest
 from PIL import Image
 
 import fruitcount.export.picture as strip
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.export.draw import text_size
@@ -20,7 +19,7 @@ from fruitcount.export.words import ACTIONS, fruit_actions, result_lines
 from fruitcount.files import safe_cell, sample_folder, write_table
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, count_files
-from fruitcount.pipeline import count_limb
+from fruitcount.pipeline import CountSettings, count_limb
 from fruitcount.results import ROW_COLUMNS, result_row
 
 

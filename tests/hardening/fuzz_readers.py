@@ -518,7 +518,7 @@ def _species() -> list[bytes]:
 
 
 def _read_species(data: bytes, folder: Path) -> None:
-    from fruitcount.species.loader import read_species_file
+    from fruitcount.species.model import read_species_file
 
     name = "european-plum" if b"european-plum" in data else "peach"
     path = folder / f"{name}.toml"
@@ -527,7 +527,7 @@ def _read_species(data: bytes, folder: Path) -> None:
 
 
 def _marks(data: bytes, folder: Path) -> None:
-    from fruitcount.coco_record import photos_from_coco
+    from fruitcount.measurement_record import photos_from_coco
 
     try:
         body = json.loads(data)

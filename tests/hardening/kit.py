@@ -52,8 +52,7 @@ def limb_rgb() -> np.ndarray:
 
 @cache
 def _counted() -> Any:
-    from fruitcount.count_settings import CountSettings
-    from fruitcount.pipeline import count_limb
+    from fruitcount.pipeline import CountSettings, count_limb
 
     return count_limb(Photo(limb_rgb(), name="limb.jpg"), CountSettings(source="classical"))
 

@@ -11,13 +11,12 @@ from pathlib import Path
 import pytest
 from hardening.kit import CLASSICAL, limb_rgb, run, saved, scene
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import RecordError
 from fruitcount.export.words import count_line, result_lines
 from fruitcount.flags import Flag, flag_names
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import read_left_standing
-from fruitcount.pipeline import Result, count_limb
+from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.results import result_row
 
 POOR = ["blurred", "shaken", "black", "white", "grey", "fog", "night", "snow"]

@@ -222,8 +222,7 @@ ODD = {
 
 @pytest.mark.parametrize("name", ODD)
 def test_odd_photos_are_read_and_counted(name: str) -> None:
-    from fruitcount.count_settings import CountSettings
-    from fruitcount.pipeline import count_limb
+    from fruitcount.pipeline import CountSettings, count_limb
 
     read = read_photo(ODD[name](), name=name)
     assert read.rgb.dtype == np.uint8

@@ -7,12 +7,11 @@ import pytest
 from hardening.kit import SCENES, limb_rgb, saved, scene
 from PIL import Image
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.export.words import result_lines
 from fruitcount.flags import Flag
 from fruitcount.image.card import find_card
 from fruitcount.image.photo import read_photo
-from fruitcount.pipeline import Result, count_limb
+from fruitcount.pipeline import CountSettings, Result, count_limb
 from fruitcount.types import Photo
 
 BOX = (40, 20, 210, 190)  # left, top, right, bottom of the drawn card with its white edge

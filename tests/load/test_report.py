@@ -15,7 +15,7 @@ from fruitcount.load.settings import LoadDetail
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.types import Limb
 
 PEACH = load_species("peach")

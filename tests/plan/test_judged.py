@@ -9,7 +9,7 @@ from test_promise import THINNED, planned, random_limb
 
 from fruitcount.load.report import limb_load
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.types import Limb, Shoot
 
 MILDER = ("do not hang this much", "prop or lighten", "fine")

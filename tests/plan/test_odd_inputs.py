@@ -12,7 +12,7 @@ from fruitcount.load.carry import carry_limit
 from fruitcount.load.report import Removal, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
-from fruitcount.species.loader import load_species, species_names
+from fruitcount.species.model import load_species, species_names
 from fruitcount.types import Fruitlets, Limb, Shoot
 
 LINES = {

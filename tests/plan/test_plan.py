@@ -15,7 +15,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.types import Fruitlets, Limb
 
 PEACH = load_species("peach")

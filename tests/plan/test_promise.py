@@ -21,7 +21,7 @@ from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.passes import carry_out, other_limb_words, second_pass_inputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.words import cut_lines, time_words
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.types import Measurement, Scale
 
 LONG = bool(os.environ.get("FRUITCOUNT_LONG"))

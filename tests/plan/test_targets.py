@@ -22,7 +22,7 @@ from fruitcount.plan.fruit_size import (
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.passes import after_words, second_pass_inputs
 from fruitcount.plan.plan import plan_limb
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 
 PEACH = load_species("peach")
 PRUNE = load_species("european-plum")

@@ -10,8 +10,7 @@ from fruitcount.plan.fruit_size import size_timing
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.target import keep_target
-from fruitcount.species.loader import load_species
-from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM
+from fruitcount.species.model import DIME_MM, NICKEL_MM, PEA_MM, load_species
 from fruitcount.units import MM_PER_INCH
 
 INCH = MM_PER_INCH

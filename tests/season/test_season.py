@@ -18,7 +18,7 @@ from fruitcount.season.orchard import (
     season_steps,
 )
 from fruitcount.season.queue import day_words, due_weeks, harvest_days, queue
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.units import northern_month
 
 TODAY = date(2026, 5, 1)

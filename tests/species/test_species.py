@@ -8,8 +8,14 @@ from dataclasses import fields
 import pytest
 
 from fruitcount.errors import SpeciesError
-from fruitcount.species.loader import load_species, read_species_file, species_names
-from fruitcount.species.model import STATUSES, UNKNOWN, Sourced
+from fruitcount.species.model import (
+    STATUSES,
+    UNKNOWN,
+    Sourced,
+    load_species,
+    read_species_file,
+    species_names,
+)
 from fruitcount.units import MM_PER_INCH
 
 WANTED = {
@@ -93,9 +99,9 @@ def test_unknown_species_is_named():
 
 
 def edited(tmp_path, old, new, name="peach"):
-    from fruitcount.species import loader
+    from fruitcount.species import model
 
-    text = (loader._FOLDER / f"{name}.toml").read_text(encoding="utf-8")
+    text = (model._FOLDER / f"{name}.toml").read_text(encoding="utf-8")
     assert old in text
     path = tmp_path / f"{name}.toml"
     path.write_text(text.replace(old, new, 1), encoding="utf-8")

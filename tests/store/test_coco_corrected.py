@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 from helpers import add_edit, undo
 
-from fruitcount.coco_record import CocoPhoto, photos_from_coco
 from fruitcount.corrections.annotations import Mark, ScaleChoice
 from fruitcount.corrections.apply import apply_corrections, sheet_of
 from fruitcount.corrections.edits import (
@@ -30,7 +29,7 @@ from fruitcount.corrections.edits import (
 )
 from fruitcount.export.record import write_coco
 from fruitcount.flags import Flag
-from fruitcount.measurement_record import measurement_to_dict
+from fruitcount.measurement_record import CocoPhoto, measurement_to_dict, photos_from_coco
 from fruitcount.store.archive import find_damage, write_archive
 from fruitcount.store.base import open_store
 from fruitcount.store.corrected import corrected
@@ -241,9 +240,8 @@ def test_a_new_scale_and_line_tell_the_same_in_coco_and_on_the_screen(store, tmp
     import cv2
     import screen_engine as engine
 
-    from fruitcount.count_settings import CountSettings
     from fruitcount.evaluate.synthetic import draw_scene
-    from fruitcount.pipeline import measure
+    from fruitcount.pipeline import CountSettings, measure
 
     photo, _ = draw_scene(7)
     path = tmp_path / "limb.png"

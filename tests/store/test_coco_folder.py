@@ -15,11 +15,16 @@ from helpers import add_edit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fruitcount.coco_record import CocoPhoto, coco_object, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.export.record import write_coco
 from fruitcount.flags import Flag
-from fruitcount.measurement_record import measurement_to_dict, plain
+from fruitcount.measurement_record import (
+    CocoPhoto,
+    coco_object,
+    measurement_to_dict,
+    photos_from_coco,
+    plain,
+)
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.store.archive import find_damage, write_archive
 from fruitcount.store.base import open_store

@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from fruitcount.coco_record import KIND_NAMES, CocoPhoto, photos_from_coco
 from fruitcount.errors import RecordError
 from fruitcount.export.record import write_coco
+from fruitcount.measurement_record import KIND_NAMES, CocoPhoto, photos_from_coco
 from fruitcount.store.photo_record import load_record, save_measurement
 from fruitcount.store.photos import save_photo
 from fruitcount.types import Kind

@@ -25,7 +25,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from fruitcount.count_settings import CountSettings
+from fruitcount.pipeline import CountSettings
 from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import count_photo, find_photos

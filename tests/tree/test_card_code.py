@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError
 from fruitcount.export.card_sheet import card_places, tree_cards, write_card_sheet
 from fruitcount.flags import Flag
 from fruitcount.image.card import card_side_mm, find_card
+from fruitcount.pipeline import CountSettings
 from fruitcount.tree.assignment import Naming, Place, first_told, read_card_sheet
 from fruitcount.tree.card_code import CodeRead, code_text, place_by_code, read_card_code
 from fruitcount.tree.photos import count_photo

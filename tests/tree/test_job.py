@@ -6,10 +6,10 @@ import cv2
 import pytest
 from batch_work import measure
 
-from fruitcount.count_settings import CountSettings
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.measurement_record import measurement_from_dict
+from fruitcount.pipeline import CountSettings
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Naming, Place
 from fruitcount.tree.checkpoint import ProgressLog

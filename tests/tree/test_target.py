@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.tree.estimate import LimbGroup, ratio_total, simple_total
 from fruitcount.tree.sampling import limbs_to_halve, more_paths, next_by_group, next_limbs
 from fruitcount.tree.sheet import LimbFacts, thinning_work, tree_sheet

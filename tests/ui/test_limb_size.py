@@ -10,7 +10,7 @@ from limb_size import own_words, pointer_words, wanted_words
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 
 PEACH = load_species("peach")
 

@@ -17,7 +17,7 @@ from tree_total import noticed
 
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
-from fruitcount.species.loader import load_species
+from fruitcount.species.model import load_species
 from fruitcount.store.kept import open_records
 from fruitcount.store.limbs import HandCount, load_hand_counts, load_side_counts, save_hand_count
 from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
