@@ -83,7 +83,7 @@ def write_record(path: Path, result: Result) -> None:
 
 
 def write_coco(photos: Sequence[CocoPhoto], path: str | Path) -> Path:
-    """Write one json for all photos (see :func:`fruitcount.measurement_record.coco_object`), read it back.
+    """Write one json for all photos (see :func:`.coco_object`) and read it back.
 
     Raises
     ------
