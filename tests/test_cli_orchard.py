@@ -16,6 +16,7 @@ from PIL import Image
 
 from fruitcount.cli import main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.flags import CAUTIONS_SHORT
 from fruitcount.jobs.season import season_book
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
@@ -65,6 +66,7 @@ def test_tree_from_a_table(counted, tmp_path):
         "--units", "us",
     )  # fmt: skip
     assert done.exit_code == 0, done.output
+    assert all(words in done.output for words in CAUTIONS_SHORT)
     # van den Ende 2012: 4-year peach, mid-season: 3.5 fruit per cm of trunk
     assert "tree: 70 fruit at harvest, by trunk and age" in done.output
     assert "limb 5" in done.output

@@ -22,6 +22,7 @@ from fruitcount.export.tree_work_sheet import (
     tree_work_sheet,
 )
 from fruitcount.files import shown_name, written_whole
+from fruitcount.flags import CAUTIONS_SHORT
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import output_stem
@@ -139,4 +140,4 @@ def tree_lines(answer: TreePlan, units: str = "metric", *, why: bool = False) ->
     if answer.count.surer:
         out.append(answer.count.surer)
     out += [*answer.notes, *sheet.notes, *(source_lines(sheet.target) if why else [])]
-    return [shown_name(line, longest=2000) for line in out]
+    return [*(shown_name(line, longest=2000) for line in out), *CAUTIONS_SHORT]
