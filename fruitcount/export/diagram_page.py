@@ -1,24 +1,24 @@
-"""The page of a diagram: blocks from the top down, as PDF vectors or as a PNG; two small charts.
+"""The page of a diagram: blocks from the top down, drawn once in vectors; two small charts.
 
 Units are points with y down from the top left, as wide as a phone screen (390), so that text of
-12 units is readable both there and in print. Shapes are ReportLab's. Its own PNG writer needs
-system libraries, matplotlib takes 1.7 s to load: Pillow paints the few shapes used.
+12 units is readable both there and in print. Shapes are ReportLab's: PDF for print, SVG for a
+screen.
 """
 
 from __future__ import annotations
 
-import io
 import math
 import textwrap
+from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from reportlab.graphics import renderPDF
 from reportlab.graphics.shapes import Circle, Drawing, Group, Polygon, PolyLine, Rect, String
 from reportlab.lib.colors import Color
+from reportlab.pdfgen.canvas import Canvas
 
 from fruitcount.export.letters import svg_of, usual_fonts
 from fruitcount.export.words import INK_RGB, PAPER_RGB, WHITE
-from fruitcount.files import PLAIN_FONT
 from fruitcount.load.report import LoadReport
 from fruitcount.load.state import LoadState
 
@@ -27,7 +27,6 @@ Place = tuple[float, float]
 
 WIDTH = 390.0
 LEFT, RIGHT = 30.0, 372.0
-_SUPERSAMPLE = 3
 # The font is wider than most: this small, its lower-case letters are as high as theirs.
 _LETTERS = 0.87
 
@@ -115,18 +114,12 @@ class Page:
         """In vectors, for a page on a screen."""
         return svg_of(self.drawing((WIDTH, self.height)))
 
-    def png(self, width_px: int = 780) -> bytes:
-        """As PNG; 780 is a phone's screen at two pixels a unit, larger is sharper."""
-        times = width_px * _SUPERSAMPLE / WIDTH
-        size = (width_px * _SUPERSAMPLE, round(self.height * times))
-        image = Image.new("RGB", size, PAPER_RGB)
-        pen = ImageDraw.Draw(image)
-        for shape in self.shapes:
-            _paint(pen, shape, times)
-        small = (width_px, round(self.height * width_px / WIDTH))
-        out = io.BytesIO()
-        image.resize(small, Image.Resampling.LANCZOS).save(out, "PNG", optimize=True)
-        return out.getvalue()
+    def write_pdf(self, path: Path) -> None:
+        """As a PDF of one page, as large as the drawing."""
+        size = (WIDTH, self.height)
+        canvas = Canvas(str(path), pagesize=size, invariant=1)
+        renderPDF.draw(self.drawing(size), canvas, 0, 0)
+        canvas.save()
 
 
 def _flat(points: tuple[Place, ...]) -> list[float]:
@@ -135,34 +128,6 @@ def _flat(points: tuple[Place, ...]) -> list[float]:
 
 def _ink(rgb: RGB | None) -> Color | None:
     return None if rgb is None else Color(*(v / 255 for v in rgb))
-
-
-def _paint(
-    pen: ImageDraw.ImageDraw, shape: PolyLine | Polygon | Circle | String, times: float
-) -> None:
-    def pil(color: Color | None) -> str | None:
-        return color and f"#{color.hexval()[2:]}"
-
-    if isinstance(shape, String):
-        font = ImageFont.truetype(str(PLAIN_FONT), shape.fontSize * times)
-        anchor = {"start": "ls", "middle": "ms", "end": "rs"}[shape.textAnchor]
-        at = (shape.x * times, -shape.y * times)
-        pen.text(at, shape.text, fill=pil(shape.fillColor), font=font, anchor=anchor)
-        return
-    wide = max(round(shape.strokeWidth * times), 1)
-    if isinstance(shape, Circle):
-        x, y, r = shape.cx, -shape.cy, shape.r + shape.strokeWidth / 2
-        box = [v * times for v in (x - r, y - r, x + r, y + r)]
-        pen.ellipse(box, fill=pil(shape.fillColor), outline=pil(shape.strokeColor), width=wide)
-        return
-    points = [
-        (x * times, -y * times) for x, y in zip(shape.points[::2], shape.points[1::2], strict=True)
-    ]
-    if isinstance(shape, Polygon):
-        pen.polygon(points, fill=pil(shape.fillColor))
-        points += points[:2]
-    if shape.strokeColor is not None:
-        pen.line(points, fill=pil(shape.strokeColor), width=wide, joint="curve")
 
 
 # Okabe-Ito vermillion and blue.

@@ -53,7 +53,7 @@ def draw_limb(
     Returns
     -------
     Page
-        Its ``png`` is for a screen, its ``drawing`` for a report.
+        Its ``svg`` is for a screen, its ``drawing`` for a report.
     """
     page = Page()
     page.title(plan.answer)
@@ -82,10 +82,10 @@ def draw_limb(
 
 
 def write_diagram(result: Result, path: Path, units: str = "metric") -> None:
-    """Write a result's diagram as PNG."""
+    """Write a result's diagram as PDF."""
     measured, decision = result.measurement, result.decision
     page = draw_limb(measured.fruitlets, measured.limb, decision.plan, decision.load, system=units)
-    path.write_bytes(page.png())
+    page.write_pdf(path)
 
 
 def draw_strip(

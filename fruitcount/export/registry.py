@@ -47,7 +47,7 @@ class Export:
 
 EXPORTS: dict[str, Export] = {
     "sheet": Export(".sheet.pdf", "work_sheet:write_sheet", in_units=True),
-    "diagram": Export(".diagram.png", "limb_diagram:write_diagram", in_units=True),
+    "diagram": Export(".diagram.pdf", "limb_diagram:write_diagram", in_units=True),
     "coco": Export(".coco.json", "record:write_coco_of", of_marks=True),
     "yolo": Export(".txt", "record:write_yolo", of_marks=True),
     "voc": Export(".xml", "record:write_voc", of_marks=True),

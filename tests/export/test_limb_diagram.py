@@ -6,9 +6,9 @@ import io
 from dataclasses import replace
 
 import numpy as np
+import pypdf
 import pytest
 from limbs import fruit_on, straight_limb
-from PIL import Image
 from reportlab.graphics.shapes import Circle, Drawing, PolyLine, String
 from reportlab.platypus import SimpleDocTemplate
 
@@ -48,11 +48,13 @@ def texts(drawn):
     return [s.text for s in drawn.shapes if isinstance(s, String)]
 
 
-def test_png_is_as_wide_as_asked(heavy):
-    image = Image.open(io.BytesIO(draw_limb(*heavy).png(390)))
-    assert image.format == "PNG"
-    assert image.width == 390
-    assert len(np.unique(np.asarray(image.convert("RGB")).reshape(-1, 3), axis=0)) > 20
+def test_a_pdf_is_one_page_as_large_as_the_drawing(heavy, tmp_path):
+    drawn = draw_limb(*heavy)
+    drawn.write_pdf(tmp_path / "d.pdf")
+    (page,) = pypdf.PdfReader(tmp_path / "d.pdf").pages
+    assert [float(v) for v in page.mediabox] == pytest.approx([0, 0, WIDTH, drawn.height], abs=0.01)
+    told = page.extract_text()
+    assert all(words in told for words in texts(drawn))
 
 
 def test_pdf_drawing_goes_into_a_report(heavy):

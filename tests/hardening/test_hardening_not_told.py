@@ -102,7 +102,7 @@ def test_csv_has_empty_cells(counted: tuple[Path, str]) -> None:
 def test_no_boxes_are_written_that_would_read_as_no_fruit(counted: tuple[Path, str]) -> None:
     names = [path.name for path in counted[0].iterdir()]
     assert "blurred.sheet.pdf" in names
-    assert "blurred.diagram.png" in names
+    assert "blurred.diagram.pdf" in names
     assert not [n for n in names if n.endswith((".txt", ".xml", ".coco.json"))]
 
 
