@@ -322,7 +322,7 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     save_tree(records.store, small, year=date.today().year)
     said = _words(_page("tree", tree="Gate"))
     assert re.search(
-        r"\| \d+ here \(\d+ by the limb itself: the tree's share is smaller\) \|", said
+        r"Limb \w+: keep \d+ here \(\d+ by the limb itself: the tree's share is smaller\)\.", said
     )
     lines = records.photos(records.tree_of(next(iter(keys))))
     small_plan = plan_of(table_source(counted / "plain"), "Gate",

@@ -186,6 +186,8 @@ def answer_or_estimate(
     )
     with st.expander("Limb by limb, and what to bear in mind", key="limbs"):
         st.markdown(_table(sheet))
+        own = [f"Limb {x.name}: keep {x.keep_words}." for x in sheet.limbs if x.own_words]
+        st.write("  \n".join(map(plain, own)))
         st.caption("  \n".join(CAUTIONS_FULL))
         for note in (*answer.notes, *sheet.notes, *pace, *source_lines(sheet.target)):
             st.caption(plain(note))
@@ -216,7 +218,7 @@ def _table(sheet: TreeSheet) -> str:
         now, keep = "not seen, load not checked", f"up to {limb.keep_n}"
         off, minutes = "-", "-"
         if limb.counted:
-            now, keep = str(limb.whole_n), limb.keep_words
+            now, keep = str(limb.whole_n), str(limb.keep_n)
             off, minutes = f"{limb.work.off_n:.0f}", f"{limb.work.minutes:.0f}"
         rows.append((plain(limb.name), now, keep, off, limb.final_n, minutes)[:columns])
     return table(("Limb", "Now", "Keep", "Take off", "At harvest", "Minutes")[:columns], rows)

@@ -181,6 +181,8 @@ def _change_rows(history: Mapping[str, Sequence[SeasonFacts]], units: str) -> li
     rows = []
     for name, seasons in history.items():
         for year, before, *values in season_steps(seasons):
+            if not any(map(math.isfinite, values)):
+                continue
             cells = [number(values[0]), *_crop_cells(values[1], values[2], units)]
             signs = ["+" if value > 0 else "" for value in values]
             rows.append([name, str(year), str(before), *map(str.__add__, signs, cells)])
@@ -240,8 +242,8 @@ def season_picture(
     if not lines:
         return None
     start = min(*days, today) - timedelta(days=3)
-    names_pt, row = 0.28 * width, 2.0 * size
-    per_day = (width - names_pt - 4) / ((max(*days, today) - start).days + 4)
+    names_pt, row, days_n = 0.28 * width, 2.0 * size, (max(*days, today) - start).days + 1
+    per_day = (width - names_pt - 2.1 * size) / days_n  # the last day's words have room too
     height = 2.2 * size + row * len(lines)
     drawing = Drawing(width, height)
 
@@ -249,7 +251,7 @@ def season_picture(
         return names_pt + (day - start).days * per_day
 
     bottom, top = 0.0, height - 2.2 * size
-    for k in range((max(*days, today) - start).days + 4):
+    for k in range(days_n + 1):
         day = start + timedelta(days=k)
         if day.day == 1:
             x = x_of(day)

@@ -49,8 +49,8 @@ def estimate_lines(count: TreeCount) -> list[str]:
         of = "on these limbs" if likely.se_n == 0 else "on all limbs"
         lines.append(
             f"Likely in sight {of}, with those that the count missed: about "
-            f"{number(likely.value_n)}, 95% interval {span}. Fruit behind leaves and wood are not "
-            "in it."
+            f"{number(likely.value_n)}, 95% interval {span}, rather too wide than too narrow. "
+            "Fruit behind leaves and wood are not in it."
             if likely.known
             else f"Likely in sight {of}: about {number(likely.value_n)}."
         )

@@ -22,6 +22,7 @@ from fruitcount.tree.facts import LimbSize, SizedLimb, TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.hidden import (
     BY_SIDES,
+    ENOUGH_BY_HAND,
     Factor,
     apply_factor,
     both_sides_factor,
@@ -72,6 +73,9 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
             lines = (*lines, "The limbs counted by hand lead: for the tree's total only they are "
                      "used, not the limbs seen from both sides.")  # fmt: skip
         by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
+        if by_hand.known and by_hand.limbs_n < ENOUGH_BY_HAND:
+            lines = (*lines, f"From fewer than {ENOUGH_BY_HAND} limbs counted by hand the interval "
+                     "is rather too wide than too narrow.")  # fmt: skip
         return by_hand, lines
     if not enough_seen(facts.both_sides):
         return None, lines

@@ -25,6 +25,10 @@ BY_HAND, BY_SIDES, BY_RANGE = (
 )  # fmt: skip
 """What a factor was measured on: words in the method of an estimate by it."""
 
+ENOUGH_BY_HAND = 6
+"""Limbs counted by hand: with them 94-97 % of intervals hold, with three 94-98 % (simulated:
+:mod:`fruitcount.evaluate.tree_intervals`)."""
+
 FEW_IN_BOTH = 7
 """Under this many recognised in both, the estimate tends to be too low (Robson & Regier, Trans.
 Am. Fish. Soc. 93:215-226, 1964, from memory)."""
@@ -115,7 +119,8 @@ def range_factor(low_n: ArrayLike, high_n: ArrayLike, count_n: ArrayLike) -> Fac
     """Factor from the range that each photo's own count may be off by; hidden fruit are not in it.
 
     What one photo misses the others are likely to miss too: the ranges are added end to end. They
-    hold nine times in ten; to hold 95 in 100 they are made wider on the log scale.
+    hold nine times in ten; to hold 95 in 100 they are made wider on the log scale (simulated:
+    94-98 % then hold).
 
     Parameters
     ----------

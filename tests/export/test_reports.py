@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import date, timedelta
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from report_demo import HISTORY, TODAY, block, limb_result, north_4, orchard, tr
 from fruitcount.errors import BadInputError
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import ReportSettings
-from fruitcount.export.report_season import season_log
+from fruitcount.export.report_season import season_log, season_picture
 from fruitcount.export.tree_work_sheet import tree_work_sheet
 from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.flags import CAUTIONS_FULL
@@ -192,3 +193,16 @@ def test_a_block_names_the_trees_estimated_from_both_sides_and_what_that_takes(t
     assert "come on top" in words
     _, words = read(block_summary(trees, tmp_path / "b.pdf", block="x"))
     assert "Chapman" not in words
+
+
+@pytest.mark.parametrize("size", [8.5, 12.0])
+def test_no_word_of_the_seasons_picture_is_clipped(size):
+    """Whatever day is today: all words lie between the picture's edges."""
+    pond = OrchardTree("Pond", "japanese-plum", bloom_date=date(2026, 3, 1),
+                       second_pass_on=date(2026, 4, 15))  # fmt: skip
+    for k in range(75):
+        today = date(2026, 4, 1) + timedelta(days=k)
+        drawing = season_picture(queue([pond], today), 380, today, size=size)
+        left, _, right, _ = drawing.getBounds()
+        assert left >= 0
+        assert right <= 380, today
