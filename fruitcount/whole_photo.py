@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import expit
 
 from fruitcount.files import models_folder
-from fruitcount.image.opencv import cv2, net_at, of_last_photo, reduced_to
+from fruitcount.image.opencv import cv2, net_at, of_last_photo, reduced_to, size_at
 from fruitcount.types import F32, Maps, Pixels
 
 # Long sides at which the photo is looked at. By the net's first run both together drew 4 of 56
@@ -76,9 +76,8 @@ def whole_photo(rgb: Pixels) -> WholePhoto | None:
 def _looked(rgb: Pixels, side: int) -> tuple[Maps, F32]:
     """Fruit and limb of the photo at one long side."""
     net = net_at(limb_model_path())
-    rows, columns = rgb.shape[:2]
-    factor = side / max(rows, columns)
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
+    factor, columns = side / max(rgb.shape[:2]), rgb.shape[1]
+    size = size_at(rgb, factor)
     small = reduced_to(rgb, size, spare=1.5) if factor < 1 else cv2.resize(rgb, size)
     fruit, limb = asked(net, filled_up(np.asarray(small, np.uint8)), ("maps", "limb"))
     limb = limb[:, : -(-size[1] // 4), : -(-size[0] // 4)]

@@ -19,7 +19,7 @@ import screen_engine as engine
 from screen_wide import find_wide, has_wide, wide_marks
 
 import fruitcount.corrections as cx
-from fruitcount.calibrate.learn import LearnSettings, Proposal, propose
+from fruitcount.calibrate.learn import Proposal, propose
 from fruitcount.calibrate.tuning import (
     Lesson,
     Tuning,
@@ -84,7 +84,7 @@ def offer(keys: Sequence[str], tell: Tell) -> Proposal:
     mine = [key for key, source in zip(keys, sources, strict=True) if source == sources[0]]
     find_many([cache.records().path(key) for key in mine], tell)
     lessons = [_lesson(key) for key in mine]
-    return propose(lessons, LearnSettings(shipped_threshold=_shipped(sources[0])))
+    return propose(lessons, _shipped(sources[0]))
 
 
 def _lesson(key: str) -> Lesson:

@@ -19,55 +19,35 @@ from fruitcount.calibrate.tuning import (
     Lesson,
     Tuning,
     features,
-    shipped_tuning,
     tuned_scores,
     tuning_record,
     tuning_sentence,
 )
-from fruitcount.errors import in_range, positive
 from fruitcount.evaluate.scores import Tally
 from fruitcount.types import FloatArray
 
+# How strongly weights are held to "no change". Larger learns less from the same photos. 4 lets
+# about 100 marks move a weight visibly (chosen on drawn scenes).
+PRIOR_STRENGTH = 4.0
 
-@dataclass(frozen=True)
-class LearnSettings:
-    """How cautious the learning is.
+# Weights are learned from so many corrected photos on; fewer teach the threshold alone.
+WEIGHTS_FROM_N = 5
 
-    Attributes
-    ----------
-    shipped_threshold : float
-        Of the source that found the marks: ``fruitcount.detect.settings.SHIPPED_THRESHOLD``.
-    prior_strength : float
-        How strongly weights are held to "no change". Larger learns less from the same photos.
-        4 lets about 100 marks move a weight visibly (chosen on drawn scenes).
-    weights_from_n : int
-        Weights are learned from so many corrected photos on; fewer teach the threshold alone.
-    photos_to_half_n : float
-        From so many photos a learned threshold is gone half the way to; from n of them
-        n / (n + photos_to_half_n). Larger moves less. 0 goes all the way.
-    least_gain : float
-        Smallest rise of left-out F1 that is worth a change. Larger proposes less often.
-    doubt_frac : float
-        The gain must stay above zero in all but this share of resamples of the corrected photos
-        (bootstrap; Efron 1979, from memory). Smaller proposes less often. Without this, and
-        without going only part of the way, nearly all proposals on open fruit sets whose shipped
-        threshold was right made other photos worse.
-    least_photos_n : int
-        Fewer corrected photos propose nothing: there is nothing to leave out.
-    """
+# From so many photos a learned threshold is gone half the way to; from n of them n / (n +
+# photos_to_half_n). Larger moves less. 0 goes all the way.
+PHOTOS_TO_HALF_N = 2.0
 
-    shipped_threshold: float = 0.4
-    prior_strength: float = 4.0
-    weights_from_n: int = 5
-    photos_to_half_n: float = 2.0
-    least_gain: float = 0.03
-    doubt_frac: float = 0.1
-    least_photos_n: int = 2
+# Smallest rise of left-out F1 that is worth a change. Larger proposes less often.
+LEAST_GAIN = 0.03
 
-    def __post_init__(self) -> None:
-        in_range("shipped_threshold", self.shipped_threshold, 0, 1)
-        in_range("doubt_frac", self.doubt_frac, 0, 1)
-        positive("prior_strength", self.prior_strength)
+# The gain must stay above zero in all but this share of resamples of the corrected photos
+# (bootstrap; Efron 1979, from memory). Smaller proposes less often. Without this, and without going
+# only part of the way, nearly all proposals on open fruit sets whose shipped threshold was right
+# made other photos worse.
+DOUBT_FRAC = 0.1
+
+# Fewer corrected photos propose nothing: there is nothing to leave out.
+LEAST_PHOTOS_N = 2
 
 
 @dataclass(frozen=True)
@@ -120,7 +100,7 @@ class Proposal:
         }
 
 
-def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) -> Proposal:
+def propose(lessons: Sequence[Lesson], shipped_threshold: float) -> Proposal:
     """Learn from corrected photos, and measure what it is worth.
 
     Two changes are tried: a new threshold alone, part of the way to the best one, and, with
@@ -131,29 +111,29 @@ def propose(lessons: Sequence[Lesson], settings: LearnSettings | None = None) ->
     ----------
     lessons : sequence of Lesson
         Photos of one tree, or at least of one day and light.
-    settings : LearnSettings, optional
+    shipped_threshold : float
+        Of the source that found the marks: ``fruitcount.detect.heatmap.SHIPPED_THRESHOLD``.
 
     Returns
     -------
     Proposal
         With ``worthwhile`` False where there are too few photos or too little gain.
     """
-    s = settings or LearnSettings()
-    shipped = shipped_tuning(s.shipped_threshold)
+    shipped = Tuning(shipped_threshold)
     start = [tally(lesson, shipped) for lesson in lessons]
     before = total(start)
-    if len(lessons) < max(2, s.least_photos_n):
+    if len(lessons) < max(2, LEAST_PHOTOS_N):
         return Proposal(shipped, shipped, before, before, len(lessons), False)
     best, tuning = start, shipped
-    share = len(lessons) / (len(lessons) + s.photos_to_half_n)
-    part = _left_out(lessons, lambda taught: _part_way(_fit_threshold(taught, s), share, s))
-    if _gains(start, part, s):
-        best, tuning = part, _part_way(_fit_threshold(lessons, s), share, s)
-    if len(lessons) >= s.weights_from_n:
-        whole = _left_out(lessons, lambda taught: _fit_threshold(taught, s))
-        weighed = _left_out(lessons, lambda taught: _fit_weights(taught, s))
-        if _gains(best, weighed, s) and _gains(whole, weighed, s):
-            best, tuning = weighed, _fit_weights(lessons, s)
+    share = len(lessons) / (len(lessons) + PHOTOS_TO_HALF_N)
+    part = _left_out(lessons, lambda taught: _part_way(taught, share, shipped))
+    if _gains(start, part):
+        best, tuning = part, _part_way(lessons, share, shipped)
+    if len(lessons) >= WEIGHTS_FROM_N:
+        whole = _left_out(lessons, lambda taught: _fit_threshold(taught, shipped))
+        weighed = _left_out(lessons, _fit_weights)
+        if _gains(best, weighed) and _gains(whole, weighed):
+            best, tuning = weighed, _fit_weights(lessons)
     return Proposal(tuning, shipped, before, total(best), len(lessons), tuning is not shipped)
 
 
@@ -164,9 +144,9 @@ def _left_out(lessons: Sequence[Lesson], fit: Callable[[Sequence[Lesson]], Tunin
     ]
 
 
-def _gains(before: Sequence[Tally], after: Sequence[Tally], s: LearnSettings) -> bool:
+def _gains(before: Sequence[Tally], after: Sequence[Tally]) -> bool:
     """Whether left-out F1 rises enough, and not by a few photos' chance."""
-    if not total(after).f1 >= total(before).f1 + s.least_gain:
+    if not total(after).f1 >= total(before).f1 + LEAST_GAIN:
         return False
     counts = np.array(
         [[[t.hits_n, t.false_n, t.missed_n] for t in side] for side in (before, after)]
@@ -174,21 +154,20 @@ def _gains(before: Sequence[Tally], after: Sequence[Tally], s: LearnSettings) ->
     draws = np.random.default_rng(1).integers(0, len(before), (400, len(before)))
     hits, false, missed = np.moveaxis(counts[:, draws].sum(axis=2), -1, 0)
     f1 = 2 * hits / np.maximum(2 * hits + false + missed, 1)
-    return bool(np.quantile(f1[1] - f1[0], s.doubt_frac) > 0)
+    return bool(np.quantile(f1[1] - f1[0], DOUBT_FRAC) > 0)
 
 
-def _part_way(tuning: Tuning, share: float, s: LearnSettings) -> Tuning:
+def _part_way(lessons: Sequence[Lesson], share: float, shipped: Tuning) -> Tuning:
     """A threshold between the shipped one and the one learned: few photos teach it roughly."""
-    move = tuning.threshold - s.shipped_threshold
-    return Tuning(round(s.shipped_threshold + share * move, 3))
+    move = _fit_threshold(lessons, shipped).threshold - shipped.threshold
+    return Tuning(round(shipped.threshold + share * move, 3))
 
 
-def _fit_threshold(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
-    shipped = shipped_tuning(s.shipped_threshold)
-    return Tuning(_best_threshold(lessons, shipped, s.shipped_threshold))
+def _fit_threshold(lessons: Sequence[Lesson], shipped: Tuning) -> Tuning:
+    return Tuning(_best_threshold(lessons, shipped, shipped.threshold))
 
 
-def _fit_weights(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
+def _fit_weights(lessons: Sequence[Lesson]) -> Tuning:
     """Logistic regression with a Gaussian prior centred on "no change"."""
     x = np.concatenate([features(lesson.marks) for lesson in lessons])
     y = np.concatenate([lesson.is_fruit for lesson in lessons]).astype(np.float64)
@@ -200,7 +179,7 @@ def _fit_weights(lessons: Sequence[Lesson], s: LearnSettings) -> Tuning:
         value = np.sum(np.logaddexp(0, z) - y * z)
         slope = x.T @ (1 / (1 + np.exp(-np.clip(z, -50, 50))) - y)
         pull = w - prior
-        return float(value + s.prior_strength / 2 * pull @ pull), slope + s.prior_strength * pull
+        return float(value + PRIOR_STRENGTH / 2 * pull @ pull), slope + PRIOR_STRENGTH * pull
 
     w = minimize(loss, prior, jac=True, method="L-BFGS-B").x
     tuning = Tuning(0.5, (float(w[0]), float(w[1]), float(w[2]), float(w[3])), float(w[4]))

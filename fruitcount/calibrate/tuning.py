@@ -137,11 +137,6 @@ class Tuning:
         return self.weights != _IDENTITY or self.offset != 0.0
 
 
-def shipped_tuning(threshold: float) -> Tuning:
-    """No change: the detector's own scores at its shipped threshold."""
-    return Tuning(threshold)
-
-
 def features(marks: Fruitlets) -> FloatArray:
     """What a tuning looks at, shape (N, 4), in the order of ``FEATURES``.
 

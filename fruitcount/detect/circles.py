@@ -16,7 +16,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import expit, logit
 
-from fruitcount.image.opencv import FRUIT_PX, cv2
+from fruitcount.image.opencv import FRUIT_PX, cv2, vertex
 from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Maps
 
 
@@ -43,24 +43,22 @@ def peaks(heatmap: F32, lowest: float) -> tuple[FloatArray, FloatArray]:
     row, col, height = row[order], col[order], height[order]
     padded = np.pad(heatmap, 1, mode="edge").astype(np.float64)
     r, c = row + 1, col + 1
-    drow = _vertex(padded[r - 1, c], padded[r, c], padded[r + 1, c])
-    dcol = _vertex(padded[r, c - 1], padded[r, c], padded[r, c + 1])
+    drow = vertex(padded[r - 1, c], padded[r, c], padded[r + 1, c])
+    dcol = vertex(padded[r, c - 1], padded[r, c], padded[r, c + 1])
     return np.stack([row + drow, col + dcol], axis=1), height
 
 
-def _vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> FloatArray:
-    bend = before - 2 * at + after
-    safe = np.where(bend < -1e-9, bend, -1.0)
-    shift = np.where(bend < -1e-9, 0.5 * (before - after) / safe, 0.0)
-    return np.asarray(np.clip(shift, -0.5, 0.5), np.float64)
+# Two marks closer than this share of the sum of their radii are one fruit. Raising it merges more
+# of a tight cluster.
+OVERLAP_FRAC = 0.5
 
 
-def one_a_fruit(x: FloatArray, y: FloatArray, r: FloatArray, overlap_frac: float) -> IntArray:
+def one_a_fruit(x: FloatArray, y: FloatArray, r: FloatArray) -> IntArray:
     """Indices of the circles to keep, best first; the input is ordered best first.
 
     ``x``, ``y``, ``r`` have shape (N,), in map cells or pixels alike; the indices shape (M,).
 
-    A circle goes when a better one's centre lies within ``overlap_frac`` of the sum of both
+    A circle goes when a better one's centre lies within :data:`OVERLAP_FRAC` of the sum of both
     radii, so touching fruit (distance = the sum) stay apart and a doubled mark goes.
     """
     n = len(x)
@@ -72,15 +70,15 @@ def one_a_fruit(x: FloatArray, y: FloatArray, r: FloatArray, overlap_frac: float
     for i in range(n):
         if not alive[i]:
             continue
-        near = tree.query_ball_point((x[i], y[i]), overlap_frac * (r[i] + largest))
+        near = tree.query_ball_point((x[i], y[i]), OVERLAP_FRAC * (r[i] + largest))
         for j in near:
-            if j > i and np.hypot(x[i] - x[j], y[i] - y[j]) < overlap_frac * (r[i] + r[j]):
+            if j > i and np.hypot(x[i] - x[j], y[i] - y[j]) < OVERLAP_FRAC * (r[i] + r[j]):
                 alive[j] = False
     return np.flatnonzero(alive)
 
 
 def circles_from_maps(
-    maps: Maps, lowest: float, overlap_frac: float
+    maps: Maps, lowest: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Circles in photo pixels, best first, one a fruit.
 
@@ -89,8 +87,6 @@ def circles_from_maps(
     maps : Maps
     lowest : float
         Lowest score kept.
-    overlap_frac : float
-        See :func:`one_a_fruit`.
 
     Returns
     -------
@@ -104,7 +100,7 @@ def circles_from_maps(
     y, x = ((row_col[:, i] + 0.5) * maps.px_per_cell - 0.5 for i in (0, 1))
     told = np.isfinite(r) & (r > 0)
     x, y, r, score = x[told], y[told], r[told], score[told]
-    keep = one_a_fruit(x, y, r, overlap_frac)
+    keep = one_a_fruit(x, y, r)
     return x[keep], y[keep], r[keep], np.clip(score[keep], 0.0, 1.0)
 
 
@@ -231,39 +227,35 @@ WEIGHTS = (1.7, 0.95, 1.3, 0.4, -0.4)
 LIMIT = 0.01
 
 
-def joined_marks(
-    maps: Maps, overlap_frac: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def joined_marks(maps: Maps) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """One circle a fruit from all looks, best first.
 
     Parameters
     ----------
     maps : Maps
         Without ``others`` its own marks are the answer.
-    overlap_frac : float
-        See :func:`one_a_fruit`.
 
     Returns
     -------
     x_px, y_px, r_px, score : float arrays, shape (N,)
         In photo pixels; the score is the chance of a fruit, 0 to 1.
     """
-    marks = np.stack(circles_from_maps(maps, LEAST_HEAT, overlap_frac))
+    marks = np.stack(circles_from_maps(maps, LEAST_HEAT))
     if maps.source == "trained":
         marks[3] = calibrated_score(marks[3], marks[2], maps.px_per_cell)
     if maps.others:
-        found = [marks, *(_good_marks(other, overlap_frac) for other in maps.others)]
+        found = [marks, *(_good_marks(other) for other in maps.others)]
         marks = np.concatenate(found, axis=1)
         marks = marks[:, np.argsort(-marks[3], kind="stable")]
-        marks = marks[:, one_a_fruit(marks[0], marks[1], marks[2], overlap_frac)]
+        marks = marks[:, one_a_fruit(*marks[:3])]
         marks[3] = _joint_score(maps, marks[:3])
         marks = marks[:, np.argsort(-marks[3], kind="stable")]
     x, y, r, score = marks
     return x, y, r, score
 
 
-def _good_marks(other: Maps, overlap_frac: float) -> FloatArray:
-    marks = np.stack(circles_from_maps(other, LEAST_HEAT, overlap_frac))
+def _good_marks(other: Maps) -> FloatArray:
+    marks = np.stack(circles_from_maps(other, LEAST_HEAT))
     return marks[:, _of_good_size(other, marks[2])]
 
 

@@ -77,7 +77,7 @@ def measured(
         The trained net's chance of yellowing at each mark; NaN where not told.
     """
     lowest = rules.threshold_for(maps.source)
-    x, y, r, score = joined_marks(maps, rules.overlap_frac)
+    x, y, r, score = joined_marks(maps)
     kept = score >= lowest
     circles = np.stack([x, y, r], axis=1)[kept]
     sizes = measure_sizes(photo.rgb, circles, RADIUS_LOG_SD.get(maps.source, 0.15))

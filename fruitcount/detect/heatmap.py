@@ -26,22 +26,17 @@ class DetectSettings:
     threshold : float or None
         Lowest score kept, 0-1; None takes the shipped value of the maps' source. Raising it
         gives fewer and surer marks.
-    overlap_frac : float
-        Two marks closer than this share of the sum of their radii are one fruit. Raising it
-        merges more of a tight cluster.
     smallest_mm, largest_mm : float
         Fruit outside these diameters is not reported where the scale is known.
     """
 
     threshold: float | None = None
-    overlap_frac: float = 0.5
     smallest_mm: float = SMALLEST_FRUIT_MM
     largest_mm: float = LARGEST_FRUIT_MM
 
     def __post_init__(self) -> None:
         if self.threshold is not None:
             in_range("threshold", self.threshold, 0.0, 1.0)
-        in_range("overlap_frac", self.overlap_frac, 0.0, 1.0)
         positive("smallest_mm", self.smallest_mm)
         positive("largest_mm", self.largest_mm)
 

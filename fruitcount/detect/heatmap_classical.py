@@ -24,7 +24,7 @@ from fruitcount.detect.heatmap_features import (
     mark_features,
 )
 from fruitcount.errors import ModelUnavailableError
-from fruitcount.image.opencv import cv2, known_factor, reduced_to, resampled, start_factor
+from fruitcount.image.opencv import cv2, known_factor, reduced_to, resampled, size_at, start_factor
 from fruitcount.image.rim import find_rim
 from fruitcount.types import F32, FloatArray, Maps, Pixels, Scale
 
@@ -200,9 +200,7 @@ def _working(photo_rgb: Pixels, factor: float) -> Pixels:
     """
     if factor >= 1:
         return resampled(photo_rgb, factor)
-    rows, columns = photo_rgb.shape[:2]
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
-    return reduced_to(photo_rgb, size, spare=1.5)
+    return reduced_to(photo_rgb, size_at(photo_rgb, factor), spare=1.5)
 
 
 def first_look(rgb: Pixels, first: Layers) -> tuple[Candidates, tuple[int, int]]:

@@ -31,7 +31,7 @@ def _shipped(maps: Maps, threshold: float) -> Fruitlets:
 
 
 def _ours(maps: Maps, threshold: float) -> Fruitlets:
-    x, y, r, score = circles_from_maps(maps, threshold, DetectSettings().overlap_frac)
+    x, y, r, score = circles_from_maps(maps, threshold)
     return Fruitlets.from_columns(x_px=x, y_px=y, r_px=r, score=score)
 
 

@@ -289,7 +289,7 @@ def _ruler(page: Page, view: _View, system: str) -> None:
     page.words(((LEFT + RIGHT) / 2, page.y), f"{unit} from the base", 11, "middle")
 
 
-ROW, LONGEST, THICKEST = 46.0, 168.0, 13.0
+BETWEEN, LONGEST, THICKEST = 46.0, 168.0, 13.0
 
 
 def draw_tree(sheet: TreeSheet) -> Page:
@@ -298,14 +298,14 @@ def draw_tree(sheet: TreeSheet) -> Page:
     Blue is the part of a limb's fruit that stays; a dashed limb was not photographed.
     """
     page, trunk = Page(), WIDTH / 2
-    floor = ROW * math.ceil(len(sheet.limbs) / 2) + 26
+    floor = BETWEEN * math.ceil(len(sheet.limbs) / 2) + 26
     page.y = floor - 14
     page.polygon((trunk - 8, floor), (trunk - 3, 16), (trunk + 3, 16), (trunk + 8, floor),
                  fill=BARK_RGB)  # fmt: skip
     most = max((limb.whole_n for limb in sheet.limbs), default=1) or 1
     thick = max((limb.area_cm2 for limb in sheet.limbs if limb.area_cm2 > 0), default=1.0)
     for k, limb in enumerate(sheet.limbs):
-        side, y = (-1 if k % 2 == 0 else 1), floor - 16 - ROW * (k // 2)
+        side, y = (-1 if k % 2 == 0 else 1), floor - 16 - BETWEEN * (k // 2)
         wide = THICKEST * math.sqrt(limb.area_cm2 / thick) if limb.area_cm2 > 0 else 3.0
         long = max(LONGEST * limb.whole_n / most, 4.0)
         start, end = trunk + 6 * side, trunk + (6 + long) * side

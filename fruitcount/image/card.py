@@ -15,7 +15,7 @@ from fruitcount.errors import positive
 from fruitcount.flags import Flag
 from fruitcount.image.cardfit import SideFit, facing_scale, fit_sides, side_lengths_px, tilt_of
 from fruitcount.image.cardhidden import markers_in_part
-from fruitcount.image.opencv import card_pattern, cv2, reduced_to, whole_step
+from fruitcount.image.opencv import card_pattern, cv2, reduced_to, size_at, whole_step
 from fruitcount.types import BoolArray, FloatArray, Photo, Pixels, Scale
 
 # A card's number tells its printed side: ten numbers a size.
@@ -162,7 +162,7 @@ def _reduced(rgb: Pixels, long_side_px: int, finder: Finder) -> list[tuple[Float
     """What a finder sees on a smaller grey picture, in pixels of the full one."""
     rows, columns = rgb.shape[:2]
     factor = whole_step(min(1.0, long_side_px / max(rows, columns)))
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
+    size = size_at(rgb, factor)
     small = _grey(reduced_to(rgb, size))
     # Pixel centres: full = (small + 0.5) / factor - 0.5 on each axis.
     ratio = np.array([columns / size[0], rows / size[1]])

@@ -80,14 +80,19 @@ def whole_step(factor: float) -> float:
     return whole if abs(whole / factor - 1) < NEAR_WHOLE else factor
 
 
+def size_at(picture: Pixels, factor: float) -> tuple[int, int]:
+    """Columns and rows, at least 1, of a picture of shape (rows, columns, ...) made so large."""
+    rows, columns = picture.shape[:2]
+    return max(1, round(columns * factor)), max(1, round(rows * factor))
+
+
 def zoomed(picture: Pixels, zoom: float) -> Pixels:
     """The picture so many times as large, at least one pixel each way.
 
     Shape (rows, columns, 3), which the result has with other rows and columns.
     """
-    size = (max(1, round(picture.shape[1] * zoom)), max(1, round(picture.shape[0] * zoom)))
     how = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
-    return np.asarray(cv2.resize(picture, size, interpolation=how), np.uint8)
+    return np.asarray(cv2.resize(picture, size_at(picture, zoom), interpolation=how), np.uint8)
 
 
 def reduced_to(picture: Pixels, size: tuple[int, int], *, spare: float = 1.0) -> Pixels:
@@ -156,6 +161,16 @@ def halved(picture: Pixels) -> Pixels:
     half = np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
     half.setflags(write=picture.flags.writeable)
     return half.view()  # a view is not remembered: the half of a half must not take its place
+
+
+def vertex(before: FloatArray, at: FloatArray, after: FloatArray) -> FloatArray:
+    """Where between steps a parabola through three values is highest, in steps; 0 without a peak.
+
+    All of one shape, which the answer has too.
+    """
+    bend = before - 2 * at + after
+    safe = np.where(bend < -1e-9, bend, -1.0)
+    return np.asarray(np.clip(np.where(bend < -1e-9, 0.5 * (before - after) / safe, 0), -0.5, 0.5))
 
 
 def sample_grid(picture: NDArray[Any], x_px: FloatArray, y_px: FloatArray) -> FloatArray:
@@ -260,7 +275,7 @@ def resampled(photo_rgb: Pixels, factor: float) -> Pixels:
 
     Area averaging when shrinking, so that fine leaf texture does not alias.
     """
-    rows, columns = photo_rgb.shape[:2]
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
     how = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(photo_rgb, size, interpolation=how), dtype=np.uint8)
+    return np.asarray(
+        cv2.resize(photo_rgb, size_at(photo_rgb, factor), interpolation=how), np.uint8
+    )

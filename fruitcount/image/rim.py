@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.image.opencv import cv2, halved
+from fruitcount.image.opencv import cv2, halved, vertex
 from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Pixels
 
 # Directions looked along, radians, x towards y.
@@ -167,9 +167,7 @@ def _vertex(plain: FloatArray, path: IntArray) -> FloatArray:
         np.take_along_axis(plain, np.clip(path + k, 0, last)[..., None], axis=2)[..., 0]
         for k in (-1, 0, 1)
     )
-    bend = before - 2 * at + after
-    safe = np.where(bend < -1e-9, bend, -1.0)
-    return np.asarray(np.clip(np.where(bend < -1e-9, 0.5 * (before - after) / safe, 0), -0.5, 0.5))
+    return vertex(before, at, after)
 
 
 def _inner_mean(like: F32) -> F32:

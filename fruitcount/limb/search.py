@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import expit
 from skimage.graph import MCP_Geometric
 
-from fruitcount.image.opencv import cv2
+from fruitcount.image.opencv import cv2, size_at
 from fruitcount.image.quality import inside
 from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.whole_photo import HALF_UNIT_PX, whole_photo
@@ -75,13 +75,11 @@ def line_map(rgb: Pixels) -> LineMap | None:
     whole = whole_photo(rgb)
     if whole is None:
         return None
-    rows, columns = rgb.shape[:2]
-    unit = GRID / max(rows, columns)
-    grid = (max(1, round(columns * unit)), max(1, round(rows * unit)))
+    grid = size_at(rgb, GRID / max(rgb.shape[:2]))
     told = np.mean([_on_grid(channels, grid) for channels in whole.limb], axis=0)
     line, base, tip, frame = (np.asarray(expit(c), np.float32) for c in told[:4])
     half_px = np.asarray(HALF_UNIT_PX * np.exp(told[4]), np.float32)
-    return LineMap(line, base, tip, frame, half_px, px_per_cell=columns / grid[0])
+    return LineMap(line, base, tip, frame, half_px, px_per_cell=rgb.shape[1] / grid[0])
 
 
 def ridge_map(ridge: F32, px_per_cell: float) -> LineMap:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.calibrate.learn import LearnSettings, propose, tally, total
+from fruitcount.calibrate.learn import propose, tally, total
 from fruitcount.calibrate.tuning import Lesson
 from fruitcount.detect.heatmap import SHIPPED_THRESHOLD, default_source
 from fruitcount.errors import BadInputError
@@ -59,7 +59,7 @@ def lesson_of(judged: Judged) -> Lesson:
 
 
 def tried(
-    lessons: Sequence[Lesson], photos_n: int, settings: LearnSettings, *, tries_n: int, seed: int
+    lessons: Sequence[Lesson], photos_n: int, shipped_threshold: float, *, tries_n: int, seed: int
 ) -> list[Trial]:
     """Learn from ``photos_n`` random photos, judge on all the others, again and again.
 
@@ -68,7 +68,7 @@ def tried(
     lessons : sequence of Lesson
         One set; photos without any known fruit are never taught from.
     photos_n : int
-    settings : LearnSettings
+    shipped_threshold : float
     tries_n, seed : int
 
     Raises
@@ -83,7 +83,7 @@ def tried(
     out = []
     for _ in range(tries_n):
         chosen = set(rng.choice(some, photos_n, replace=False).tolist())
-        proposal = propose([lessons[i] for i in sorted(chosen)], settings)
+        proposal = propose([lessons[i] for i in sorted(chosen)], shipped_threshold)
         others = [lesson for i, lesson in enumerate(lessons) if i not in chosen]
         before, after = (
             total([tally(lesson, t) for lesson in others]).f1
@@ -119,11 +119,10 @@ def main() -> None:
         settings = EvaluateSettings(threshold=shipped, keep=keep, measure_light=False)
         lessons = [lesson_of(j) for j in evaluate_folder(folder, predict, settings=settings).judged]
         for threshold, whole in all_trials.items():
-            learn = LearnSettings(shipped_threshold=threshold)
             own = [
                 trial
                 for n in args.photos
-                for trial in tried(lessons, n, learn, tries_n=args.tries, seed=n)
+                for trial in tried(lessons, n, threshold, tries_n=args.tries, seed=n)
             ]
             whole.extend(own)
             print(_row(f"{folder.name} {threshold:.2f}", own), flush=True)

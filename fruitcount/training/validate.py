@@ -78,7 +78,7 @@ def _one(
     middle = float(np.median(truth[asked, 2])) if asked.any() else LIKED_PX / 2
     factor = float(np.clip(LIKED_PX / 2 / middle, 0.3, 2.5))
     maps = maps_of(net, example.rgb, factor, device)
-    x, y, r, score = circles_from_maps(maps, min(THRESHOLDS), 0.5)
+    x, y, r, score = circles_from_maps(maps, min(THRESHOLDS))
     reach = (
         truth[:, 2] / BOX_FILL[example.group] if example.group in BOX_FILL else (0.7 * truth[:, 2])
     )

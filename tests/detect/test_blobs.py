@@ -34,12 +34,12 @@ def test_a_peak_is_placed_to_a_tenth_of_a_cell(row: float, col: float) -> None:
     assert np.abs(found - (row, col)).max() < 0.1
     # Off the middle of a cell by 0.7 the Gaussian is down by 4 %.
     assert height[0] == pytest.approx(0.8, abs=0.035)
-    x, *_ = circles_from_maps(maps_with(bells([(row, col, 0.8)]), 8.0), 0.3, 0.5)
+    x, *_ = circles_from_maps(maps_with(bells([(row, col, 0.8)]), 8.0), 0.3)
     assert len(x) == 1
 
 
 def test_map_cells_become_photo_pixels() -> None:
-    x, y, r, score = circles_from_maps(maps_with(bells([(20, 31, 0.9)]), 9.0, 4.0), 0.3, 0.5)
+    x, y, r, score = circles_from_maps(maps_with(bells([(20, 31, 0.9)]), 9.0, 4.0), 0.3)
     # Cell 31 covers photo columns 124 to 127: its centre is 125.5.
     assert (x[0], y[0]) == pytest.approx((125.5, 81.5), abs=0.05)
     assert r[0] == pytest.approx(9.0)
@@ -49,12 +49,12 @@ def test_map_cells_become_photo_pixels() -> None:
 def test_touching_fruit_stay_two_and_a_doubled_mark_goes() -> None:
     r = np.array([10.0, 10.0, 10.0])
     x = np.array([0.0, 20.0, 4.0])
-    assert one_a_fruit(x, np.zeros(3), r, 0.5).tolist() == [0, 1]
+    assert one_a_fruit(x, np.zeros(3), r).tolist() == [0, 1]
 
 
 def test_heavy_overlap_of_strong_peaks_is_kept() -> None:
     # Two fruit one before the other: centres 1.2 radii apart.
-    assert len(one_a_fruit(np.array([0.0, 12.0]), np.zeros(2), np.full(2, 10.0), 0.5)) == 2
+    assert len(one_a_fruit(np.array([0.0, 12.0]), np.zeros(2), np.full(2, 10.0))) == 2
 
 
 @given(st.integers(0, 40), st.integers(0, 2**32 - 1))
@@ -62,7 +62,7 @@ def test_kept_circles_are_all_apart(n: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, 100, (2, n))
     r = rng.uniform(2, 15, n)
-    keep = one_a_fruit(x, y, r, 0.5)
+    keep = one_a_fruit(x, y, r)
     apart = np.hypot(x[keep][:, None] - x[keep], y[keep][:, None] - y[keep])
     apart[np.diag_indices(len(keep))] = np.inf
     assert (apart >= 0.5 * (r[keep][:, None] + r[keep]) - 1e-9).all()
@@ -70,5 +70,5 @@ def test_kept_circles_are_all_apart(n: int, seed: int) -> None:
 
 
 def test_an_empty_map_gives_nothing() -> None:
-    x, *_ = circles_from_maps(maps_with(np.zeros((20, 20), np.float32), 5.0), 0.3, 0.5)
+    x, *_ = circles_from_maps(maps_with(np.zeros((20, 20), np.float32), 5.0), 0.3)
     assert len(x) == 0

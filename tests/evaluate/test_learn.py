@@ -10,7 +10,8 @@ from helpers import assert_fruitlets_close
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitcount.calibrate.learn import LearnSettings, propose
+from fruitcount.calibrate import learn
+from fruitcount.calibrate.learn import propose
 from fruitcount.calibrate.tuning import (
     Lesson,
     Tuning,
@@ -19,7 +20,6 @@ from fruitcount.calibrate.tuning import (
     lesson_from,
     lesson_on_limb,
     retuned,
-    shipped_tuning,
     tuned_on_limb,
     tuned_scores,
     tuning_from_record,
@@ -56,7 +56,7 @@ def lesson(seed: int, *, shift: float = 0.0, roundness_tells: float = 0.0) -> Le
     return Lesson(f"{seed}", marks, fruit, 2)
 
 
-HALF = LearnSettings(shipped_threshold=0.5)
+HALF = 0.5
 
 
 def in_use(proposal):
@@ -97,14 +97,14 @@ def test_nothing_is_proposed_when_the_shipped_settings_are_right(seed: int) -> N
     proposal = propose([lesson(100 * seed + i) for i in range(4)], HALF)
     assert proposal.after.f1 >= proposal.before.f1
     if not proposal.worthwhile:
-        assert in_use(proposal) == shipped_tuning(0.5)
+        assert in_use(proposal) == Tuning(0.5)
         assert "stay" in proposal.sentence
 
 
 def test_one_photo_is_too_few() -> None:
     proposal = propose([lesson(1, shift=-2.0)], HALF)
     assert not proposal.worthwhile
-    assert in_use(proposal) == proposal.shipped == shipped_tuning(0.5)
+    assert in_use(proposal) == proposal.shipped == Tuning(0.5)
     assert "at least two" in proposal.sentence
     assert propose([], HALF).before.hits_n == 0
 
@@ -169,7 +169,7 @@ def test_record_round_trip_and_bad_records() -> None:
 def test_rest_of_the_folder_under_a_tuning() -> None:
     marks = lesson(2).marks
     shipped = measurement(marks.take(marks.score >= 0.5))
-    again = retuned(shipped, marks, shipped_tuning(0.5))
+    again = retuned(shipped, marks, Tuning(0.5))
     np.testing.assert_array_equal(again.fruitlets.x_px, shipped.fruitlets.x_px)
     more = retuned(shipped, marks, Tuning(0.2))
     assert len(more.fruitlets) == (marks.score >= 0.2).sum() > len(shipped.fruitlets)
@@ -184,7 +184,7 @@ def test_marks_below_the_threshold_for_learning() -> None:
     rules = CountSettings(source="classical")
     low, shipped = low_marks(photo, rules), measure(photo, rules)
     assert len(low) > len(shipped.fruitlets)
-    back = retuned(shipped, low, shipped_tuning(SHIPPED_THRESHOLD["classical"]))
+    back = retuned(shipped, low, Tuning(SHIPPED_THRESHOLD["classical"]))
     assert_fruitlets_close(back.fruitlets, shipped.fruitlets, within_px=1e-6, columns=("score",))
 
 
@@ -228,18 +228,21 @@ def test_moved_scores_keep_their_order_and_put_the_threshold_where_it_was() -> N
     np.testing.assert_allclose(same.score, [0.4, 0.9])
 
 
-def test_few_photos_move_the_threshold_part_of_the_way() -> None:
-    full = LearnSettings(shipped_threshold=0.5, photos_to_half_n=0.0)
+def test_few_photos_move_the_threshold_part_of_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
     lessons = [lesson(i, shift=-2.0) for i in range(2)]
-    all_the_way, half = propose(lessons, full), propose(lessons, HALF)
+    half = propose(lessons, HALF)
+    monkeypatch.setattr(learn, "PHOTOS_TO_HALF_N", 0.0)
+    all_the_way = propose(lessons, HALF)
     assert half.tuning.threshold == pytest.approx((0.5 + all_the_way.tuning.threshold) / 2)
 
 
-def test_a_gain_that_hangs_on_one_photo_is_not_proposed() -> None:
+def test_a_gain_that_hangs_on_one_photo_is_not_proposed(monkeypatch: pytest.MonkeyPatch) -> None:
     """One photo far off, the others at rest: resamples without it show no gain."""
     odd = [lesson(0, shift=-4.0), *(lesson(i, shift=0.3) for i in range(1, 4))]
     sure = propose(odd, HALF)
-    eager = propose(odd, LearnSettings(shipped_threshold=0.5, doubt_frac=1.0, least_gain=0.0))
+    monkeypatch.setattr(learn, "DOUBT_FRAC", 1.0)
+    monkeypatch.setattr(learn, "LEAST_GAIN", 0.0)
+    eager = propose(odd, HALF)
     assert not sure.worthwhile
     assert eager.after.f1 >= sure.after.f1
 

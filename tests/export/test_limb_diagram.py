@@ -48,6 +48,14 @@ def texts(drawn):
     return [s.text for s in drawn.shapes if isinstance(s, String)]
 
 
+def test_fruit_hangs_in_rows_close_beneath_one_another():
+    limb = straight_limb(900, base_mm=24, tip_mm=9, up_deg=20)
+    drawn = draw_limb(*made(limb, fruit_on(limb, np.full(4, 450.0))))
+    discs = [s for s in drawn.shapes if isinstance(s, Circle)]
+    rows = np.unique([round(s.cy, 3) for s in discs if abs(s.cx - (LEFT + RIGHT) / 2) < 1])
+    assert np.diff(rows).min() == pytest.approx(13.0)
+
+
 def test_a_pdf_is_one_page_as_large_as_the_drawing(heavy, tmp_path):
     drawn = draw_limb(*heavy)
     drawn.write_pdf(tmp_path / "d.pdf")
