@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.evaluate.known import Truth
-from fruitcount.evaluate.scores import Judged, Tally, tally
+from fruitcount.evaluate.scores import Judged, Tally
 from fruitcount.types import FloatArray, IntArray, Kind
 
 CONFUSION_NAMES = ("fruit", "yellowing", "damaged", "none")
@@ -166,30 +166,41 @@ def _usual_size_word(truth: Truth) -> str:
     return _SIZE_WORDS[int(np.digitize(np.median(asked), _SIZE_EDGES_PX))]
 
 
+def _base_word(truth: Truth) -> str:
+    """Whether the known limb starts in the photo; empty where its line is not known."""
+    if not len(truth.limb_line_px):
+        return ""
+    x, y = truth.limb_line_px[0]
+    inside = 0 <= x < truth.width_px and 0 <= y < truth.height_px
+    return "in the photo" if inside else "outside it"
+
+
 PHOTO_CONDITIONS: dict[str, Callable[[Truth], str]] = {
     "light": lambda truth: truth.light,
     "usual fruit": _usual_size_word,
+    "limb's base": _base_word,
 }
 
 
-def tally_by(judged: Sequence[Judged], condition: str) -> dict[str, Tally]:
-    """Hits, false marks and misses of whole photos, by a condition of the photo.
+def rows_by(judged: Sequence[Judged], condition: str) -> dict[str, list[int]]:
+    """Which photos share a condition.
 
     Parameters
     ----------
     judged : sequence of Judged
     condition : str
-        A key of ``PHOTO_CONDITIONS``: the light, or the median radius of the photo's fruit.
+        A key of ``PHOTO_CONDITIONS``: the light, the median radius of the photo's fruit, where
+        the limb's base is.
 
     Returns
     -------
     dict
-        Photos whose condition is not known are left out.
+        Rows of ``judged`` by its word; photos whose condition is not known are left out.
     """
-    groups: dict[str, list[Judged]] = {}
-    for j in judged:
-        groups.setdefault(PHOTO_CONDITIONS[condition](j.truth), []).append(j)
-    return {word: tally(group) for word, group in sorted(groups.items()) if word}
+    groups: dict[str, list[int]] = {}
+    for row, j in enumerate(judged):
+        groups.setdefault(PHOTO_CONDITIONS[condition](j.truth), []).append(row)
+    return {word: rows for word, rows in sorted(groups.items()) if word}
 
 
 def paired_errors(

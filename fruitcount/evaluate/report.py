@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from fruitcount.evaluate import details, limb_scores
@@ -126,20 +126,16 @@ def report_record(result: Evaluation) -> dict[str, Any]:
         "radius": asdict(details.radius_errors(result.judged)),
         "diameter_mm": asdict(details.diameter_errors(result.judged)),
         "along_limb": asdict(limb_scores.position_errors(result.judged)),
-        "limb": {
-            k: asdict(v) for k, v in limb_scores.limb_errors(result.measurement, truths).items()
-        },
-        "limb_line": asdict(limb_scores.line_agreement(result.measurement, truths)),
-        "limb_lines": asdict(limb_scores.line_verdicts(result.measurement, truths)),
-        "limb_chance": limb_scores.calibration(result.measurement, truths),
-        "count_range_held": limb_scores.range_coverage(result.measurement, truths),
-        "base_diameter_held": limb_scores.thickness_coverage(result.measurement, truths),
+        "limb": _limb_record(result),
         "px_per_mm": asdict(limb_scores.scale_errors(result.measurement, truths)),
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
         "recall_by": {c: details.recall_by(result.judged, c) for c in details.CONDITIONS},
         "photos_by": {
-            c: {word: _tally_record(t) for word, t in details.tally_by(result.judged, c).items()}
+            c: {
+                word: {**_tally_record(tally(part.judged)), "limb": _limb_record(part)}
+                for word, part in _parts(result, c).items()
+            }
             for c in details.PHOTO_CONDITIONS
         },
         "photos": [_photo_record(j) for j in result.judged],
@@ -148,6 +144,31 @@ def report_record(result: Evaluation) -> dict[str, Any]:
     }
     cleaned: dict[str, Any] = _no_nan(record)
     return cleaned
+
+
+def _limb_record(result: Evaluation) -> dict[str, Any]:
+    """The limb's line, length and thickness, and how often the ranges hold."""
+    told = result.measurement, [j.truth for j in result.judged]
+    return {
+        **{k: asdict(v) for k, v in limb_scores.limb_errors(*told).items()},
+        "line": asdict(limb_scores.line_agreement(*told)),
+        "lines": asdict(limb_scores.line_verdicts(*told)),
+        "chance": limb_scores.calibration(*told),
+        "count_range_held": limb_scores.range_coverage(*told),
+        "base_diameter_held": limb_scores.thickness_coverage(*told),
+    }
+
+
+def _parts(result: Evaluation, condition: str) -> dict[str, Evaluation]:
+    """The photos of each word of a condition, as an evaluation of their own."""
+    return {
+        word: replace(
+            result,
+            judged=tuple(result.judged[row] for row in rows),
+            measurement=tuple(result.measurement[row] for row in rows),
+        )
+        for word, rows in details.rows_by(result.judged, condition).items()
+    }
 
 
 def report_json(results: Sequence[Evaluation]) -> str:
@@ -186,24 +207,21 @@ def _split_lines(r: Evaluation) -> list[str]:
         if len(split) > 1:
             lines.append(f"  recall by {condition}: {words}")
     for condition in details.PHOTO_CONDITIONS:
-        for word, t in details.tally_by(r.judged, condition).items():
+        for word, part in _parts(r, condition).items():
+            t = tally(part.judged)
             lines.append(
                 f"  photos with {condition} {word}: "
                 f"P {_num(t.precision)} R {_num(t.recall)} F1 {_num(t.f1)}"
             )
-    for what, e in _error_rows(r).items():
-        if e.n:
-            lines.append(
-                f"  {what}: median error {_percent(e.median_abs_frac)}, "
-                f"bias {_percent(e.median_signed_frac, sign=True)}, {e.n} compared"
-            )
-    line = limb_scores.line_agreement(r.measurement, [j.truth for j in r.judged])
-    if line.n:
-        lines.append(
-            f"  limb line: {_percent(line.found_frac)} of the known found, "
-            f"{_percent(line.right_frac)} of the found right, {line.n} photos"
-        )
-        lines += _verdict_lines(r)
+            lines += ["  " + line for line in _limb_lines(part)]
+    lines += _error_lines(
+        {
+            "radius in px": details.radius_errors(r.judged),
+            "diameter in mm": details.diameter_errors(r.judged),
+            "place along the limb (share of its length)": limb_scores.position_errors(r.judged),
+        }
+    )
+    lines += _limb_lines(r)
     yellow = details.yellowing_scores(details.class_confusion(r.judged))
     if yellow.hits_n + yellow.missed_n:
         lines.append(f"  yellowing: P {_num(yellow.precision)} R {_num(yellow.recall)}")
@@ -211,36 +229,46 @@ def _split_lines(r: Evaluation) -> list[str]:
     return lines
 
 
-def _verdict_lines(r: Evaluation) -> list[str]:
-    truths = [j.truth for j in r.judged]
-    v = limb_scores.line_verdicts(r.measurement, truths)
+def _error_lines(errors: dict[str, details.ErrorSummary]) -> list[str]:
+    return [
+        f"  {what}: median error {_percent(e.median_abs_frac)}, "
+        f"bias {_percent(e.median_signed_frac, sign=True)}, {e.n} compared"
+        for what, e in errors.items()
+        if e.n
+    ]
+
+
+def _limb_lines(r: Evaluation) -> list[str]:
+    """The limb's line, length and thickness; nothing where no limb is known."""
+    told = r.measurement, [j.truth for j in r.judged]
+    errors = limb_scores.limb_errors(*told)
+    lines = _error_lines(
+        {
+            "limb length": errors["length"],
+            "limb base diameter": errors["base_diameter"],
+            "pixels per mm": limb_scores.scale_errors(*told),
+        }
+    )
+    line, v = limb_scores.line_agreement(*told), limb_scores.line_verdicts(*told)
+    if not line.n:
+        return lines
     ranges = {
-        "range of the count": limb_scores.range_coverage(r.measurement, truths),
-        "range of the base's thickness": limb_scores.thickness_coverage(r.measurement, truths),
+        "range of the count": limb_scores.range_coverage(*told),
+        "range of the base's thickness": limb_scores.thickness_coverage(*told),
     }
     return [
+        *lines,
+        f"  limb line: {_percent(line.found_frac)} of the known found, "
+        f"{_percent(line.right_frac)} of the found right, {line.n} photos",
         f"  limb lines: {v.right_n} right ({v.right_warned_n} with a warning), {v.wrong_n} wrong "
         f"({v.wrong_unwarned_n} without), {v.n - v.right_n - v.wrong_n} not found; "
         f"{v.swapped_n} turned round ({v.swapped_unwarned_n} without a warning)",
         *(
-            f"  said to be the limb {told:.2f}: {n} lines, right {_num(right)}"
-            for told, n, right in limb_scores.calibration(r.measurement, truths)
+            f"  said to be the limb {chance:.2f}: {n} lines, right {_num(right)}"
+            for chance, n, right in limb_scores.calibration(*told)
         ),
         *(f"  {what} held on {held} of {of} photos" for what, (held, of) in ranges.items() if of),
     ]
-
-
-def _error_rows(r: Evaluation) -> dict[str, details.ErrorSummary]:
-    truths = [j.truth for j in r.judged]
-    limb = limb_scores.limb_errors(r.measurement, truths)
-    return {
-        "radius in px": details.radius_errors(r.judged),
-        "diameter in mm": details.diameter_errors(r.judged),
-        "place along the limb (share of its length)": limb_scores.position_errors(r.judged),
-        "limb length": limb["length"],
-        "limb base diameter": limb["base_diameter"],
-        "pixels per mm": limb_scores.scale_errors(r.measurement, truths),
-    }
 
 
 def _photo_record(j: Judged) -> dict[str, Any]:
