@@ -61,7 +61,9 @@ class _Lazy(click.Group):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
 
-@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "show_default": True}
+)
 @click.version_option(__version__, prog_name="fruitcount")
 def main() -> None:
     """From a limb photograph to a keep count for thinning stone fruit.

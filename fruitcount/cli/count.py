@@ -26,8 +26,10 @@ from fruitcount.files import shown_name
 )
 @click.option("--same-limb", is_flag=True, help="The photos show one limb: count each fruit once.")
 @click.option("--record", is_flag=True, help="Keep photo and count, for season and screen.")
-@click.option("--tree", default="", help="With --record: the tree that the photos show.")
-@click.option("--limb", default="", help="With --record: its limb.")
+@click.option(
+    "--tree", default="", show_default=False, help="With --record: the tree that the photos show."
+)
+@click.option("--limb", default="", show_default=False, help="With --record: its limb.")
 @opt.db
 @opt.units
 @opt.scale
@@ -136,10 +138,11 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
     "--by",
     type=click.Choice(["auto", "sheet", "code", "card", "folder", "name"]),
     default="auto",
-    show_default=True,
     help="What tells tree and limb of a photo; auto asks all, in this order.",
 )
-@click.option("--pattern", default="", help="Of file names, such as {tree}_{limb}_{side}.")
+@click.option(
+    "--pattern", default="", show_default=False, help="Of file names, such as {tree}_{limb}_{side}."
+)
 @click.option("--sheet", type=opt.FOUND, help="CSV of photos: file, tree, limb, side, moment.")
 @click.option(
     "--cards",
@@ -147,7 +150,7 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
     help="CSV of the cards that stay with a tree: card number, tree, limb.",
 )
 @click.option("--limbs", "limbs_n", type=opt.MANY, help="Limbs on each tree, to give a total.")
-@click.option("--workers", type=opt.MANY, default=2, show_default=True, help="Processes.")
+@click.option("--workers", type=opt.MANY, default=2, help="Processes.")
 @click.option("--cluster", default=None, help="Address of a Dask scheduler to run on.")
 @click.option("--pictures", is_flag=True, help="Write an annotated picture of each photo too.")
 @click.option("--learned", help="Count with what your corrections of this recorded tree taught.")

@@ -61,7 +61,7 @@ POINT = _Typed("x,y", _point)
 
 def _choice(*names: str, choices: tuple[str, ...], default: str, help: str) -> Callable[[F], F]:
     kind = click.Choice(choices)
-    return click.option(*names, type=kind, default=default, show_default=True, help=help)
+    return click.option(*names, type=kind, default=default, help=help)
 
 
 def _stack(*options: Callable[[Any], Any]) -> Callable[[F], F]:
@@ -75,7 +75,7 @@ def _stack(*options: Callable[[Any], Any]) -> Callable[[F], F]:
 
 def out(what: str, default: str = "out") -> Callable[[F], F]:
     """``--out``, the folder that a command writes to."""
-    return click.option("--out", type=FOLDER, default=default, show_default=True, help=what)
+    return click.option("--out", type=FOLDER, default=default, help=what)
 
 
 units = _choice("--units", choices=SYSTEMS, default="metric", help="Units to write results in.")
@@ -88,7 +88,6 @@ source = click.option(
     "--source",
     metavar="NAME",
     default="auto",
-    show_default=True,
     help="What tells fruit from leaf: trained, classical, or auto.",
 )
 why = click.option("--why", is_flag=True, help="Also say where each number comes from.")
@@ -128,15 +127,12 @@ scale = _stack(
     ),
 )
 grower = _stack(
-    click.option(
-        "--species", default="peach", show_default=True, help="One of: fruitcount species"
-    ),
+    click.option("--species", default="peach", help="One of: fruitcount species"),
     click.option(
         "--pass",
         "pass_number",
         type=click.IntRange(1, 2),
         default=1,
-        show_default=True,
         help="First or second pass of thinning.",
     ),
     month,
@@ -154,9 +150,7 @@ grower = _stack(
         default="quick",
         help="Quick: shorten it. Full crop: pinch.",
     ),
-    click.option(
-        "--pairs/--singles", "allow_pairs", default=False, show_default=True, help="Two a cluster?"
-    ),
+    click.option("--pairs/--singles", "allow_pairs", default=False, help="Two a cluster?"),
 )
 
 

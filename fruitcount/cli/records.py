@@ -71,7 +71,6 @@ def check_command(ctx: click.Context, delete_unused: bool) -> None:
     "form",
     type=click.Choice(["csv", "coco"]),
     default="csv",
-    show_default=True,
     help="A CSV file a table, or one COCO file.",
 )
 @click.option("--no-photos", is_flag=True, help="Leave the photo files out.")

@@ -63,13 +63,7 @@ def evaluate_command(
 
 
 @click.command("screen")
-@click.option(
-    "--port",
-    type=click.IntRange(1, 65535),
-    default=8501,
-    show_default=True,
-    help="Port to answer on.",
-)
+@click.option("--port", type=click.IntRange(1, 65535), default=8501, help="Port to answer on.")
 @click.option("--lan", is_flag=True, help="Also answer phones on this network; asks a passphrase.")
 @click.option(
     "--passphrase",
