@@ -30,11 +30,11 @@ def card_command(
     out: Path, paper: str, tree: str | None, limbs: tuple[str, ...], side: float | None
 ) -> None:
     """Write the sheet of scale cards to OUT, a PDF to print at 100 %."""
-    from fruitcount.export.card_sheet import tree_cards, write_card_sheet
+    from fruitcount.export.card_sheet import SHEET, tree_cards, write_card_sheet
 
     if tree is None and (limbs or side):
         raise click.UsageError("--limb and --side need --tree")
-    cards = [] if tree is None else tree_cards(tree, limbs, side_mm=side)
+    cards = SHEET if tree is None else tree_cards(tree, limbs, side_mm=side)
     write_card_sheet(out, paper=paper, cards=cards)
     click.echo(f"Wrote {out}. Print at 100 % (no fit to page), then check the 100 mm line.")
 

@@ -30,8 +30,6 @@ MARGIN_MM = 8.0
 
 PAPERS: dict[str, tuple[float, float]] = {"a4": A4, "letter": LETTER}
 
-# One 80 mm, one 60, one 50, two 40 and four 30 mm cards: one page of either paper.
-SHEET_IDS = (40, 30, 20, 10, 11, 0, 1, 2, 3)
 
 _GREY = 0.45
 
@@ -56,6 +54,10 @@ class Card:
     def outline(self) -> tuple[float, float, float, float]:
         """Left, top, right, bottom in sixths of the black square, from its top left corner."""
         return PIECE if self.tree else (-1.0, -1.0, 7.0, 7.0)
+
+
+# One 80 mm, one 60, one 50, two 40 and four 30 mm cards: one page of either paper.
+SHEET = tuple(Card(number) for number in (40, 30, 20, 10, 11, 0, 1, 2, 3))
 
 
 @dataclass(frozen=True)
@@ -105,20 +107,14 @@ def tree_cards(tree: str, limbs: Sequence[str] = (), *, side_mm: float | None = 
 
 def card_places(width_mm: float, height_mm: float, cards: Sequence[Card]) -> list[list[CardPlace]]:
     """Lay the cards out in rows, page by page; see :func:`write_card_sheet`."""
-    if not cards:
-        raise BadInputError("ids must name at least one card")
     if len(set(cards)) != len(cards):
-        raise BadInputError(f"ids must not repeat a card, got {[c.card_id for c in cards]}")
+        raise BadInputError(f"a limb must not be named twice, got {[c.limb for c in cards]}")
     margin, gap, head, foot = MARGIN_MM, 2.0, 35.0, 26.0
     pages: list[list[CardPlace]] = [[]]
     left, top, row_height = margin, head, 0.0
     for card in cards:
         side = card_side_mm(card.card_id)
-        if not np.isfinite(side):
-            raise BadInputError(f"ids must be card numbers from 0 to 49, got {card.card_id!r}")
         wide, tall = _outer_mm(card, side)
-        if wide > width_mm - 2 * margin:
-            raise BadInputError(f"ids must fit on the paper with a code: {side:g} mm do not")
         if left + wide > width_mm - margin + 1e-6:
             left, top, row_height = margin, top + row_height + gap, 0.0
         if top + tall > height_mm - (foot if len(pages) == 1 else margin) and pages[-1]:
@@ -141,8 +137,7 @@ def write_card_sheet(
     target: str | os.PathLike[str] | io.BytesIO,
     *,
     paper: str = "a4",
-    ids: Sequence[int] = SHEET_IDS,
-    cards: Sequence[Card] = (),
+    cards: Sequence[Card] = SHEET,
 ) -> None:
     """Write the sheet.
 
@@ -151,20 +146,17 @@ def write_card_sheet(
     target : path or binary file
         Where the PDF goes.
     paper : {"a4", "letter"}
-    ids : sequence of int
-        Card numbers; each number's size comes from the table in ``image/card.py``. Cards flow
-        in rows, and over to further pages.
     cards : sequence of Card
-        Cards of trees and limbs, in place of ``ids``; see :func:`tree_cards`.
+        In rows, and over to further pages; cards of trees and limbs by :func:`tree_cards`.
 
     Raises
     ------
     BadInputError
-        When the paper is unknown, a number has no card or repeats, or a card is too large.
+        When the paper is unknown or a card repeats.
     """
     one_of("paper", paper, tuple(PAPERS))
     size = PAPERS[paper]
-    pages = card_places(size[0] / mm, size[1] / mm, cards or [Card(k) for k in ids])
+    pages = card_places(size[0] / mm, size[1] / mm, cards)
     out = target if isinstance(target, io.BytesIO) else str(Path(target))
     canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1)
     canvas.setTitle("fruitcount scale cards")

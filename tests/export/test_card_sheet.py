@@ -12,7 +12,14 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
-from fruitcount.export.card_sheet import PAPERS, SHEET_IDS, Card, card_places, write_card_sheet
+from fruitcount.export.card_sheet import (
+    PAPERS,
+    SHEET,
+    Card,
+    card_places,
+    tree_cards,
+    write_card_sheet,
+)
 from fruitcount.image.card import card_side_mm, find_card
 from fruitcount.types import Photo
 
@@ -50,7 +57,7 @@ def crops(picture: np.ndarray) -> dict[int, np.ndarray]:
 @needs_poppler
 def test_every_card_has_its_size(page: np.ndarray) -> None:
     found = crops(page)
-    assert sorted(found) == sorted(SHEET_IDS)
+    assert sorted(found) == sorted(card.card_id for card in SHEET)
     for card_id, crop in found.items():
         scale = find_card(Photo(crop))
         assert scale.card_id == card_id
@@ -129,10 +136,9 @@ def test_cards_do_not_overlap_or_leave_the_page() -> None:
                     assert a[0] >= b[2] or b[0] >= a[2] or a[1] >= b[3] or b[1] >= a[3]
 
 
-@pytest.mark.parametrize("ids", [(), (50,), (-1,), (3, 3)])
-def test_wrong_numbers_are_refused(ids: tuple[int, ...]) -> None:
-    with pytest.raises(BadInputError, match="ids"):
-        write_card_sheet(io.BytesIO(), ids=ids)
+def test_a_limb_named_twice_is_refused() -> None:
+    with pytest.raises(BadInputError, match="twice"):
+        write_card_sheet(io.BytesIO(), cards=tree_cards("Gate", ["1", "1"]))
 
 
 def test_unknown_paper_is_refused(tmp_path: Path) -> None:
