@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from fruitcount.calibrate.tuning import Tuning, tuning_record
+from fruitcount.calibrate import Tuning, tuning_record
 from fruitcount.cli import COMMANDS, main
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.season.orchard import OrchardTree

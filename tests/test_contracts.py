@@ -17,7 +17,7 @@ from fruitcount.detect.heatmap import HEATMAPS, SHIPPED_THRESHOLD, DetectSetting
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.evaluate.scores import judge, tally
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
-from fruitcount.export.registry import EXPORTS
+from fruitcount.export import EXPORTS
 from fruitcount.pipeline import CountSettings, Result, count_limb, decide
 from fruitcount.types import Fruitlets, Limb, Maps, Photo, Scale
 

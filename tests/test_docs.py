@@ -15,7 +15,7 @@ from click.testing import CliRunner
 
 from fruitcount.cli import COMMANDS, main
 from fruitcount.detect.heatmap import HEATMAPS
-from fruitcount.export.registry import EXPORTS
+from fruitcount.export import EXPORTS
 from fruitcount.species.model import species_names
 
 ROOT = Path(__file__).resolve().parent.parent

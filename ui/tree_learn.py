@@ -10,8 +10,7 @@ import streamlit as st
 import tree_lessons as lessons
 from screen_words import plain, table
 
-from fruitcount.calibrate.learn import Proposal
-from fruitcount.calibrate.tuning import tuning_from_record, tuning_sentence
+from fruitcount.calibrate import Proposal, tuning_from_record, tuning_sentence
 from fruitcount.evaluate.scores import Tally
 from fruitcount.store.limbs import load_tuning
 from fruitcount.store.photo_record import PhotoLine

@@ -19,11 +19,12 @@ import screen_engine as engine
 from screen_wide import find_wide, has_wide, wide_marks
 
 import fruitcount.corrections as cx
-from fruitcount.calibrate.learn import Proposal, propose
-from fruitcount.calibrate.tuning import (
+from fruitcount.calibrate import (
     Lesson,
+    Proposal,
     Tuning,
     lesson_on_limb,
+    propose,
     tuned_on_limb,
     tuning_from_record,
 )

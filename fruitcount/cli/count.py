@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 import fruitcount.cli.options as opt
-from fruitcount.export.registry import EXPORTS
+from fruitcount.export import EXPORTS
 from fruitcount.files import shown_name
 
 

@@ -15,7 +15,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.units import SYSTEMS, month_number, parse_length
 
 if TYPE_CHECKING:
-    from fruitcount.calibrate.tuning import Tuning
+    from fruitcount.calibrate import Tuning
     from fruitcount.jobs.folder import FolderChoice
     from fruitcount.pipeline import CountSettings, ScaleRequest
     from fruitcount.plan.inputs import GrowerInputs
@@ -287,7 +287,7 @@ def _learned(tree: str, db: str | None) -> Tuning:
     """What the corrections of a recorded tree taught."""
     from contextlib import closing
 
-    from fruitcount.calibrate.tuning import tuning_from_record
+    from fruitcount.calibrate import tuning_from_record
     from fruitcount.store.base import open_records
     from fruitcount.store.limbs import load_tuning
     from fruitcount.store.orchard import tree_id_of

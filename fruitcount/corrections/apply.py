@@ -8,8 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, ScaleChoice, Sheet
-from fruitcount.corrections.edits import Change, apply, edit_from_json
+from fruitcount.corrections.edits import (
+    MIN_RADIUS_PX,
+    Change,
+    Mark,
+    Point,
+    ScaleChoice,
+    Sheet,
+    apply,
+    edit_from_json,
+)
 from fruitcount.detect.find import count_flags, count_range
 from fruitcount.flags import Flag
 from fruitcount.limb.find import find_limb

@@ -95,8 +95,8 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
     Returns
     -------
     Fruitlets
-        For :func:`fruitcount.calibrate.tuning.lesson_from` and
-        :func:`fruitcount.calibrate.tuning.retuned`.
+        For :func:`fruitcount.calibrate.lesson_from` and
+        :func:`fruitcount.calibrate.retuned`.
     """
     rules = settings or CountSettings()
     return measure(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets

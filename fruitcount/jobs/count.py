@@ -18,9 +18,9 @@ from fruitcount.errors import (
     PhotoUnreadableError,
     RecordError,
 )
+from fruitcount.export import EXPORTS
 from fruitcount.export.picture import write_picture
 from fruitcount.export.record import write_record
-from fruitcount.export.registry import EXPORTS
 from fruitcount.files import shown_name, write_table, written_whole
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.photo import read_photo

@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fruitcount.calibrate.tuning import Tuning, adjusted, tuning_record
+from fruitcount.calibrate import Tuning, adjusted, tuning_record
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name

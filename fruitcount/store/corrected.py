@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fruitcount.corrections.annotations import MIN_RADIUS_PX, Mark, Point, Sheet
 from fruitcount.corrections.apply import (
     KIND_WORDS,
     apply_corrections,
@@ -17,7 +16,18 @@ from fruitcount.corrections.apply import (
     scale_of,
     unmeasured_limb,
 )
-from fruitcount.corrections.edits import Add, Change, Edit, Many, Remove, edit_to_json
+from fruitcount.corrections.edits import (
+    MIN_RADIUS_PX,
+    Add,
+    Change,
+    Edit,
+    Many,
+    Mark,
+    Point,
+    Remove,
+    Sheet,
+    edit_to_json,
+)
 from fruitcount.errors import FruitcountError
 from fruitcount.image.photo import read_photo
 from fruitcount.store.photo_record import replay_edits

@@ -199,7 +199,7 @@ def load_tuning(store: Store, tree_id: int) -> TuningRow | None:
     """The tuning that the user accepted for a tree and that is in force, or None.
 
     Its ``body`` says what it changes and what it was worth; see
-    ``fruitcount.calibrate.learn.Proposal.record``.
+    ``fruitcount.calibrate.Proposal.record``.
     """
     with reading(store) as session:
         query = _in_force(tree_id).order_by(TuningRow.id.desc()).limit(1)

@@ -15,8 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fruitcount.calibrate.learn import propose, tally, total
-from fruitcount.calibrate.tuning import Lesson
+from fruitcount.calibrate import Lesson, propose, tally, total
 from fruitcount.detect.heatmap import SHIPPED_THRESHOLD, default_source
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.match import match_surest
@@ -49,7 +48,7 @@ def lesson_of(judged: Judged) -> Lesson:
     """A photo as if its annotation were the user's corrections.
 
     Marks that the annotation neither asks for nor forbids are left out; of two marks of one fruit
-    the surer takes it, as in :func:`fruitcount.calibrate.tuning.lesson_from`.
+    the surer takes it, as in :func:`fruitcount.calibrate.lesson_from`.
     """
     pairs = match_surest(judged.all_found, judged.truth)
     told = ~pairs.dropped

@@ -181,7 +181,7 @@ def count_photo(
         Put every mark into the row as well (``measurement``): for records, at about 50 kB a photo.
     adjust : callable, optional
         Changes what was seen before the decision, such as
-        :func:`fruitcount.calibrate.tuning.adjusted`; importable by name.
+        :func:`fruitcount.calibrate.adjusted`; importable by name.
 
     Returns
     -------

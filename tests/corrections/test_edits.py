@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import fruitcount.corrections as cx
-from fruitcount.corrections.annotations import KINDS
+from fruitcount.corrections.edits import KINDS
 from fruitcount.errors import RecordError
 
 numbers = st.floats(0, 5000, allow_nan=False, width=32)

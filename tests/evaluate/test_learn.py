@@ -10,15 +10,15 @@ from helpers import assert_fruitlets_close
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fruitcount.calibrate import learn
-from fruitcount.calibrate.learn import propose
-from fruitcount.calibrate.tuning import (
+from fruitcount import calibrate
+from fruitcount.calibrate import (
     Lesson,
     Tuning,
     apply_tuning,
     features,
     lesson_from,
     lesson_on_limb,
+    propose,
     retuned,
     tuned_on_limb,
     tuned_scores,
@@ -231,7 +231,7 @@ def test_moved_scores_keep_their_order_and_put_the_threshold_where_it_was() -> N
 def test_few_photos_move_the_threshold_part_of_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
     lessons = [lesson(i, shift=-2.0) for i in range(2)]
     half = propose(lessons, HALF)
-    monkeypatch.setattr(learn, "PHOTOS_TO_HALF_N", 0.0)
+    monkeypatch.setattr(calibrate, "PHOTOS_TO_HALF_N", 0.0)
     all_the_way = propose(lessons, HALF)
     assert half.tuning.threshold == pytest.approx((0.5 + all_the_way.tuning.threshold) / 2)
 
@@ -240,8 +240,8 @@ def test_a_gain_that_hangs_on_one_photo_is_not_proposed(monkeypatch: pytest.Monk
     """One photo far off, the others at rest: resamples without it show no gain."""
     odd = [lesson(0, shift=-4.0), *(lesson(i, shift=0.3) for i in range(1, 4))]
     sure = propose(odd, HALF)
-    monkeypatch.setattr(learn, "DOUBT_FRAC", 1.0)
-    monkeypatch.setattr(learn, "LEAST_GAIN", 0.0)
+    monkeypatch.setattr(calibrate, "DOUBT_FRAC", 1.0)
+    monkeypatch.setattr(calibrate, "LEAST_GAIN", 0.0)
     eager = propose(odd, HALF)
     assert not sure.worthwhile
     assert eager.after.f1 >= sure.after.f1

@@ -12,9 +12,9 @@ from PIL import Image
 import fruitcount.export.picture as strip
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
+from fruitcount.export import EXPORTS
 from fruitcount.export.draw import text_size
 from fruitcount.export.picture import _beside, _covered, annotated_picture, write_picture
-from fruitcount.export.registry import EXPORTS
 from fruitcount.export.words import ACTIONS, fruit_actions, result_lines
 from fruitcount.files import safe_cell, sample_folder, write_table
 from fruitcount.image.photo import read_photo

@@ -15,13 +15,14 @@ import numpy as np
 import pytest
 from helpers import add_edit, undo
 
-from fruitcount.corrections.annotations import Mark, ScaleChoice
 from fruitcount.corrections.apply import apply_corrections, sheet_of
 from fruitcount.corrections.edits import (
     Add,
     Change,
     Many,
+    Mark,
     Remove,
+    ScaleChoice,
     SetLine,
     SetScale,
     apply,

@@ -16,7 +16,7 @@ from streamlit.testing.v1 import AppTest
 from tree_lessons import find_many
 
 import fruitcount.corrections as cx
-from fruitcount.calibrate.tuning import Tuning
+from fruitcount.calibrate import Tuning
 from fruitcount.files import sample_folder
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import Event, open_records
