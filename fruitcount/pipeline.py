@@ -15,7 +15,7 @@ from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
 from fruitcount.errors import in_range, one_of, positive
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image.card import find_card, on_card
-from fruitcount.image.quality import backdrop, colour_doubt, inside, photo_quality
+from fruitcount.image.quality import colour_doubt, inside, photo_quality, sheet_behind
 from fruitcount.image.references import (
     scale_from_bank_card,
     scale_from_disc,
@@ -304,7 +304,7 @@ def _measured(
     limb = _limb(photo, maps, found, scale, rules)
     placed = place_fruitlets(found, limb, scale)
     limb = replace(limb, flags=limb.flags | doubts_by_fruit(placed, limb, maps))
-    sheet = backdrop(photo.rgb)
+    sheet = sheet_behind(photo.rgb, placed.x_px, placed.y_px)
     before = inside(sheet, placed.x_px, placed.y_px)
     placed = placed.with_columns(on_limb=np.where(before, placed.on_limb, 0))
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)

@@ -252,6 +252,14 @@ LEAST_FRAME, LEAST_FILL = 0.22, 0.4
 # to set it, none is.
 LEAST_RELIEF, MOST_BURNT = 0.6, 0.5
 
+# Straight edges within the photo that make a board of what is even. Of 1,500 tiles and photos of
+# cherries, apples, pears and peaches, 240 of them before the sky, none has more than two.
+BOARD_EDGES = 3
+
+# Share of the fruit that lie before a sheet that was hung behind a limb: on six drawn scenes with
+# other limbs about 0.29 to 1; of twelve photos of cherries before a tunnel nine had none.
+LEAST_BEFORE = 0.25
+
 
 @of_last_photo
 def backdrop(rgb: Pixels) -> FloatArray:
@@ -264,8 +272,8 @@ def backdrop(rgb: Pixels) -> FloatArray:
     Returns
     -------
     float array, shape (K, 2)
-        Photo x, y of its convex outline; shape (0, 2) where no sheet is seen. A sheet or board
-        without any fold looks like sky and is not seen.
+        Photo x, y of its convex outline; shape (0, 2) where no sheet is seen. A board or a sheet
+        without any fold looks like sky unless three of its edges are in the photo.
     """
     rows, columns = rgb.shape[:2]
     factor = max(rows, columns) / SIDE_PX
@@ -275,7 +283,7 @@ def backdrop(rgb: Pixels) -> FloatArray:
     lab = np.asarray(cv2.cvtColor(unit, cv2.COLOR_RGB2LAB), np.float32)
     plain = _plain(lab)
     count, label, stats, _ = cv2.connectedComponentsWithStats(plain, connectivity=4)
-    if count < 2 or not _is_cloth(np.ascontiguousarray(lab[..., 0]), plain):
+    if count < 2:
         return np.zeros((0, 2))
     most = stats[1:, cv2.CC_STAT_AREA].max()
     # a limb may cut the sheet in pieces
@@ -284,7 +292,9 @@ def backdrop(rgb: Pixels) -> FloatArray:
     hull = cv2.convexHull(cv2.findNonZero(mask))[:, 0]
     area = float(cv2.contourArea(hull.astype(np.float32)))
     whole = float(plain.size)
-    if area < LEAST_FRAME * whole or mask.sum() < LEAST_FILL * area:
+    large = area >= LEAST_FRAME * whole and mask.sum() >= LEAST_FILL * area
+    light = np.ascontiguousarray(lab[..., 0])
+    if not (large and (_is_cloth(light, plain) or _edges_n(mask, hull) >= BOARD_EDGES)):
         return np.zeros((0, 2))
     return np.asarray((hull + 0.5) * (columns / plain.shape[1]) - 0.5, np.float64)
 
@@ -311,6 +321,29 @@ def inside(outline: FloatArray, x: FloatArray, y: FloatArray) -> BoolArray:
     return np.asarray((side >= 0).all(axis=-1) | (side <= 0).all(axis=-1))
 
 
+def sheet_behind(rgb: Pixels, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    """The sheet's outline, where the fruit found say that it was hung behind the limb.
+
+    A tunnel, a wall or a tent behind the trees looks the same, but few fruit lie before it.
+
+    Parameters
+    ----------
+    rgb : uint8 array, shape (rows, columns, 3)
+    x_px, y_px : float arrays, shape (N,)
+        Fruit found on the photo.
+
+    Returns
+    -------
+    float array, shape (K, 2)
+        As of :func:`backdrop`; shape (0, 2) where less than ``LEAST_BEFORE`` of the fruit lie
+        before it.
+    """
+    outline = backdrop(rgb)
+    before = inside(outline, x_px, y_px)
+    seldom = len(before) > 0 and float(before.mean()) < LEAST_BEFORE
+    return outline[:0] if seldom else outline
+
+
 def _plain(lab: F32) -> Pixels:
     # the median smooths away the weave of a cloth and thin stalks before it, not leaves
     smooth = cv2.medianBlur(lab, 5)
@@ -329,3 +362,24 @@ def _is_cloth(light: F32, plain: Pixels) -> bool:
         return False
     relief = np.abs(light - cv2.GaussianBlur(light, (0, 0), 3))[within]
     return bool(np.median(relief) >= LEAST_RELIEF)
+
+
+def _edges_n(mask: Pixels, hull: NDArray[Any]) -> int:
+    """Long straight edges of a plain part that are not the photo's own, most of each in sight."""
+    rows, columns = mask.shape
+    round_px = cv2.arcLength(hull.astype(np.float32), True)
+    corners = cv2.approxPolyDP(hull.astype(np.float32), 0.025 * round_px, True)[:, 0]
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    border = np.concatenate([line[:, 0] for line in outlines])
+    n = 0
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        long = float(np.hypot(*(end - start)))
+        both = np.stack([start, end])
+        outer = (both <= 3).all(axis=0) | (both >= np.array([columns, rows]) - 4).all(axis=0)
+        if long < 0.25 * min(rows, columns) or outer.any():
+            continue
+        ahead = (end - start) / long
+        along, aside = np.stack([ahead, ahead[::-1] * (-1, 1)]) @ (border - start).T
+        seen = np.unique(along[(np.abs(aside) < 1.6) & (along >= 0) & (along <= long)].astype(int))
+        n += len(seen) > 0.6 * long
+    return n

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from fruitcount.flags import Flag
-from fruitcount.image.quality import backdrop
+from fruitcount.image.quality import sheet_behind
 from fruitcount.limb.centre import Band, centred, fit_taper, measure_width, median_or_nan, smoothed
 from fruitcount.limb.joint import Jointed, cut_at_joints
 from fruitcount.limb.result import (
@@ -113,7 +113,7 @@ def find_limb(
     tip = None if tip_px is None else marked_point(photo, "tip_px", tip_px)
     found = None
     if base is None and tip is None:
-        found = _searched(photo, field)
+        found = _searched(scene, field)
         if found is None:
             return Limb(flags=Flag.LIMB_NOT_FOUND)
         rough = found.line_px
@@ -159,10 +159,11 @@ def trace_between(
     return pinned(resampled(band.line_px, 40), a, b)
 
 
-def _searched(photo: Photo, field: Field) -> Found | None:
+def _searched(scene: Scene, field: Field) -> Found | None:
     """The route by the limb net; by woody ridges where the net is missing or sees none."""
-    told = line_map(photo.rgb)
-    found = None if told is None else search_line(told.within(backdrop(photo.rgb)))
+    told, fruit = line_map(scene.photo.rgb), scene.fruitlets
+    sheet = sheet_behind(scene.photo.rgb, fruit.x_px, fruit.y_px)
+    found = None if told is None else search_line(told.within(sheet))
     if found is not None and found.right_chance >= LEAST_CHANCE:
         return found
     by_ridge = search_line(ridge_map(field.ridge, field.px_per_cell))

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from skimage.draw import polygon2mask
 
-from fruitcount.image.quality import backdrop, inside
+from fruitcount.image.quality import backdrop, inside, sheet_behind
 
 
 def _leaves(rng):
@@ -46,6 +46,31 @@ def test_leaves_and_sky_are_no_sheet():
     sky[:400] = np.linspace(190, 225, 400)[:, None, None].astype(np.uint8)
     assert len(backdrop(sky)) == 0
     assert len(backdrop(np.full((60, 80, 3), 255, np.uint8))) == 0
+
+
+@pytest.mark.parametrize("colour", [(222, 224, 226), (120, 122, 118), (60, 90, 170)])
+def test_a_smooth_board_is_seen_by_its_edges(colour):
+    rng = np.random.default_rng(6)
+    mask = cv2.fillPoly(np.zeros((600, 900), np.uint8), [np.array(CORNERS)], 1) > 0
+    shade = np.linspace(0.92, 1.04, 900)[None, :, None] * np.ones((600, 1, 1))
+    even = np.clip(np.array(colour) * shade, 0, 255).astype(np.uint8)
+    photo = np.where(mask[..., None], even, _leaves(rng))
+    photo = cv2.line(photo, (0, 320), (900, 280), (80, 60, 50), 14)
+    found, drawn = (
+        polygon2mask((600, 900), np.array(line)[:, ::-1]) for line in (backdrop(photo), CORNERS)
+    )
+    assert (found & drawn).sum() / (found | drawn).sum() > 0.85
+
+
+def test_what_stands_behind_the_trees_is_no_sheet():
+    """A tunnel looks like one, but the fruit hang elsewhere; without fruit nobody can tell."""
+    rng = np.random.default_rng(7)
+    photo = _cloth(_leaves(rng), CORNERS, (225, 225, 220), rng)
+    before, aside = np.array([[300.0], [300.0]]), np.array([[60.0] * 5, [40.0] * 5])
+    assert len(sheet_behind(photo, *before))
+    assert not len(sheet_behind(photo, *aside))
+    assert len(sheet_behind(photo, *np.c_[before, before, aside]))
+    assert len(sheet_behind(photo, *np.zeros((2, 0))))
 
 
 def test_inside_agrees_with_a_geometry_library():
