@@ -14,7 +14,7 @@ from limb_size import show_size
 from review_canvas import canvas_data, review_canvas
 from screen_answers import answers_form
 from screen_downloads import show_downloads, show_limb, show_pictures
-from screen_outbox import Desk
+from screen_outbox import EditSession
 from screen_photos import photo_at
 from screen_result import (
     Answer,
@@ -91,10 +91,10 @@ def review(key: str) -> None:
         if tree is not None:
             tell_tree(tree, now)
         show_anew()
-    desk = cache.desk_of(key)
-    keep_if_new(key, desk.history.revision, now, result_row(result).values())
+    session = cache.session_of(key)
+    keep_if_new(key, session.history.revision, now, result_row(result).values())
     with todo:
-        offer_new_look(key, desk.history.sheet)
+        offer_new_look(key, session.history.sheet)
         show_limb(result, units())
         show_result(result, units())
     with ways:
@@ -102,7 +102,7 @@ def review(key: str) -> None:
     with drawers:
         show_reasons(result, units(), key[:12])
         path = cache.records().path(key)
-        first = cache.seen_of(key) if desk.history.done else None
+        first = cache.seen_of(key) if session.history.done else None
         with st.expander("Pictures, files to download, and this photo", key=f"{key[:12]}files"):
             show_pictures(path, result, key[:12])
             show_downloads(path, result, units(), key[:12], automatic=first)
@@ -123,16 +123,16 @@ def show_anew() -> None:
 
 def show_canvas(key: str, facts: dict[str, Any]) -> Result:
     """The photo with its marks and what becomes of them; returns what was decided on them."""
-    seen, desk, result = cache.seen_of(key), cache.desk_of(key), cache.decided(key, facts)
+    seen, session, result = cache.seen_of(key), cache.session_of(key), cache.decided(key, facts)
     scale = result.measurement.scale
     data = canvas_data(
-        desk, key, (seen.width_px, seen.height_px), answer_of(result, units()),
-        actions=actions_by_mark(result, desk.history.sheet), cuts_px=cut_strokes(result),
+        session, key, (seen.width_px, seen.height_px), answer_of(result, units()),
+        actions=actions_by_mark(result, session.history.sheet), cuts_px=cut_strokes(result),
         card_px=scale.corners_px.tolist(), coins=list(DISC_DIAMETERS_MM.items()),
-        px_per_mm=scale.px_per_mm if scale.known else 0.0, message=desk.message,
+        px_per_mm=scale.px_per_mm if scale.known else 0.0, message=session.message,
         us=units() == "us", doubt_below=engine.doubt_below(seen.source),
     )  # fmt: skip
-    desk.message = ""
+    session.message = ""
     widget = _WIDGET.format(key[:12])
     review_canvas(data, key=widget, on_outbox=partial(cache.receive, key, widget))
     return result
@@ -142,7 +142,7 @@ def count_beside(key: str, photo: Any, answer: Any) -> None:
     """Count a new photo while it is shown: it can be looked at and zoomed meanwhile."""
     rows, columns = photo_at(cache.records().path(key)).rgb.shape[:2]
     words = Answer("Counting the fruit", "A few seconds. You can zoom in meanwhile.", [])
-    empty = Desk(cx.History.begin(cx.Sheet()))
+    empty = EditSession(cx.History.begin(cx.Sheet()))
     with photo.container(key="photo"):
         data = canvas_data(empty, key, (columns, rows), words, busy=True)
         review_canvas(data, key=_WIDGET.format(key[:12]), on_outbox=lambda: None)
@@ -186,7 +186,7 @@ def show_tree(key: str) -> OrchardTree | None:
             st.session_state["_facts"][key] = {**cache.answers_of(key), name: value}
             st.session_state.pop(f"{key[:12]}{name}", None)
     if tree_id is not None and follow_tuning(key, tree_id):
-        cache.desk_of(key).message = LEARNED
+        cache.session_of(key).message = LEARNED
         st.rerun(scope="app")
     show_anew()
     return None
@@ -220,7 +220,7 @@ def show_ways(key: str) -> None:
 
 def show_photo_facts(key: str, name: str) -> None:
     """Its name, the keys, and the way to delete it."""
-    if learned_here(cache.desk_of(key).history):
+    if learned_here(cache.session_of(key).history):
         st.caption(f"{LEARNED} The Tree page has the way back; Undo takes it from this photo.")
     st.caption(
         f"Photo: {plain(name or 'photo')}. Every change is saved at once. Keys on the photo: "
@@ -232,7 +232,7 @@ def show_photo_facts(key: str, name: str) -> None:
         st.write("The photo, its marks and all corrections go for good.")
         if st.button("Delete for good", key=f"{key[:12]}delete"):
             cache.records().forget(key)
-            st.session_state["_desks"].pop(key, None)
+            st.session_state["_sessions"].pop(key, None)
             st.session_state["_seen"].pop(key, None)
             st.query_params.pop("photo", None)
             st.rerun(scope="app")
@@ -259,7 +259,7 @@ def keep_if_new(key: str, revision: int, facts: dict[str, Any], told: dict[str, 
 @st.fragment(run_every=4)  # type: ignore[untyped-decorator]
 def watch(key: str) -> None:
     """Look now and then whether another browser has changed this photo."""
-    desk = st.session_state.get("_desks", {}).get(key)
-    if desk is not None and cache.records().steps(key, desk.history.revision):
-        desk.message = "Another screen changed this photo: you see its changes now."
+    session = st.session_state.get("_sessions", {}).get(key)
+    if session is not None and cache.records().steps(key, session.history.revision):
+        session.message = "Another screen changed this photo: you see its changes now."
         st.rerun(scope="app")

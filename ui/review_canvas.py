@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import Any
 
 import streamlit as st
-from screen_outbox import Desk
+from screen_outbox import EditSession
 from screen_result import Answer
 from screen_shell import canvas_url, read_asset
 
@@ -29,13 +29,13 @@ def _component() -> Any:
 
 
 def canvas_data(
-    desk: Desk, key: str, size_px: tuple[int, int], answer: Answer, **more: Any
+    session: EditSession, key: str, size_px: tuple[int, int], answer: Answer, **more: Any
 ) -> dict[str, Any]:
     """What the canvas is told: marks as short rows, in the order that the script expects.
 
     Parameters
     ----------
-    desk : Desk
+    session : EditSession
     key : str
         The photo's hash.
     size_px : tuple of int
@@ -50,7 +50,7 @@ def canvas_data(
         being counted: it can be looked at, not corrected).
     """
     names = tuple(cx.Mark.__dataclass_fields__)
-    history, sheet = desk.history, desk.history.sheet
+    history, sheet = session.history, session.history.sheet
 
     def steps(edits: Sequence[cx.Edit], owners: Sequence[tuple[str, int]]) -> list[Any]:
         last = list(zip(edits, owners, strict=True))[-_STEPS_SENT:]
@@ -69,11 +69,11 @@ def canvas_data(
         "width_px": size_px[0],
         "height_px": size_px[1],
         "revision": history.revision,
-        "ack": dict(desk.acked),
+        "ack": dict(session.acked),
         "marks": [[getattr(mark, name) for name in names] for mark in sheet.marks],
         "line": [list(p) for p in sheet.line_px],
-        "done": steps(history.done, desk.owners),
-        "undone": steps(history.undone, desk.undone_owners),
+        "done": steps(history.done, session.owners),
+        "undone": steps(history.undone, session.undone_owners),
     }
 
 

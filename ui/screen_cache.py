@@ -9,7 +9,7 @@ from typing import Any
 
 import screen_engine as engine
 import streamlit as st
-from screen_outbox import Desk, take_box
+from screen_outbox import EditSession, take_batch
 
 import fruitcount.corrections as cx
 from fruitcount.pipeline import Result
@@ -37,14 +37,14 @@ def is_counted(key: str) -> bool:
     return key in st.session_state.get("_seen", {}) or records().measurement(key) is not None
 
 
-def desk_of(key: str) -> Desk:
+def session_of(key: str) -> EditSession:
     """The photo's sheet and history as this visitor last saw it, brought up to date."""
-    held: dict[str, Desk] = st.session_state.setdefault("_desks", {})
+    held: dict[str, EditSession] = st.session_state.setdefault("_sessions", {})
     if key not in held:
-        held[key] = Desk(cx.History.begin(cx.sheet_of(seen_of(key))))
-    desk = held[key]
-    desk.follow(records().steps(key, desk.history.revision))
-    return desk
+        held[key] = EditSession(cx.History.begin(cx.sheet_of(seen_of(key))))
+    session = held[key]
+    session.follow(records().steps(key, session.history.revision))
+    return session
 
 
 def answers_of(key: str) -> dict[str, Any]:
@@ -59,14 +59,14 @@ def answers_of(key: str) -> dict[str, Any]:
 def decided(key: str, facts: Mapping[str, Any] | None = None) -> Result:
     """What is decided on a photo as this visitor sees it."""
     facts = answers_of(key) if facts is None else facts
-    sheet, path = desk_of(key).history.sheet, records().path(key)
+    sheet, path = session_of(key).history.sheet, records().path(key)
     return engine.result(engine.corrected(seen_of(key), sheet, path, facts), facts)
 
 
 def keep_decided(key: str) -> None:
     """Keep what is decided on a photo, with the answers it rests on."""
     numbers = result_row(decided(key)).values()
-    records().keep_result(key, desk_of(key).history.revision, answers_of(key), numbers)
+    records().keep_result(key, session_of(key).history.revision, answers_of(key), numbers)
 
 
 def receive(key: str, widget: str) -> None:
@@ -74,24 +74,24 @@ def receive(key: str, widget: str) -> None:
     outbox = st.session_state[widget].outbox
     if not outbox or outbox.get("photo") != key:
         return
-    for box in outbox.get("boxes", []):
-        do_box(key, box)
+    for batch in outbox.get("boxes", []):
+        do_batch(key, batch)
 
 
 def look_again(key: str) -> None:
     """Find the fruit anew at the scale set by hand: one step, which one undo takes back."""
-    do_box(key, {"client": f"look-{uuid.uuid4().hex[:12]}", "items": [{"seq": 1, "again": True}]})
+    do_batch(key, {"client": f"look-{uuid.uuid4().hex[:12]}", "items": [{"seq": 1, "again": True}]})
 
 
-def do_box(key: str, box: Mapping[str, Any]) -> None:
+def do_batch(key: str, batch: Mapping[str, Any]) -> None:
     """Do what one browser, or the program itself, asks of a photo, and keep it."""
-    resolve = partial(engine.resolve, seen_of(key), records().path(key))
+    to_edit = partial(engine.to_edit, seen_of(key), records().path(key))
     for _ in range(5):
-        desk = desk_of(key)
-        before = desk.copy()
-        events = take_box(desk, box, resolve)
+        session = session_of(key)
+        before = session.copy()
+        events = take_batch(session, batch, to_edit)
         try:
             records().add_steps(key, events)
             return
         except RevisionConflictError:
-            st.session_state["_desks"][key] = before
+            st.session_state["_sessions"][key] = before

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from screen_outbox import Desk
+from screen_outbox import EditSession
 from screen_photos import photo_at, preview_jpeg
 
 import fruitcount.corrections as cx
@@ -85,10 +85,10 @@ def first_answers(records: Records, key: str, last: Mapping[str, Any]) -> dict[s
 def kept_measurement(records: Records, key: str) -> tuple[Measurement, Mapping[str, Any]]:
     """A photo as measured and corrected, and what was answered for it."""
     measurement = counted(records, key)
-    desk = Desk(cx.History.begin(cx.sheet_of(measurement)))
-    desk.follow(records.steps(key))
+    session = EditSession(cx.History.begin(cx.sheet_of(measurement)))
+    session.follow(records.steps(key))
     facts = records.inputs(key) or first_answers(records, key, {})
-    return corrected(measurement, desk.history.sheet, records.path(key), facts), facts
+    return corrected(measurement, session.history.sheet, records.path(key), facts), facts
 
 
 def kept_result(records: Records, key: str) -> Result:
@@ -181,10 +181,10 @@ def result(measurement: Measurement, facts: Mapping[str, Any]) -> Result:
     return Result(measurement, decide(measurement, grower_inputs(facts)))
 
 
-def resolve(
+def to_edit(
     measurement: Measurement, path: Path, sheet: cx.Sheet, item: Mapping[str, Any]
 ) -> cx.Edit:
-    """Turn a tapped limb line, a scale or a wish for a new look into an edit of the sheet.
+    """Turn a tapped limb line, a scale or a request for a new look into an edit of the sheet.
 
     Raises
     ------
@@ -199,12 +199,12 @@ def resolve(
 
 
 def _line_edit(
-    measurement: Measurement, path: Path, sheet: cx.Sheet, wish: Mapping[str, Any]
+    measurement: Measurement, path: Path, sheet: cx.Sheet, request: Mapping[str, Any]
 ) -> cx.Edit:
-    taps = list(_sent(wish)[1])[:_MOST_POINTS]
+    taps = list(_sent(request)[1])[:_MOST_POINTS]
     if len(taps) < 2:
         raise BadInputError("Tap where the limb starts, then its tip.")
-    line = _followed(path, taps) if wish.get("follow") else tuple(taps)
+    line = _followed(path, taps) if request.get("follow") else tuple(taps)
     line = tuple((round(x, 2), round(y, 2)) for x, y in line)
     edit = cx.SetLine(sheet.line_px, line, sheet.line_by_hand, True)
     after = cx.apply(sheet, edit)
@@ -212,10 +212,12 @@ def _line_edit(
     return cx.Many((edit, *moved)) if moved else edit
 
 
-def _sent(wish: Mapping[str, Any]) -> tuple[float, tuple[cx.Point, ...]]:
+def _sent(request: Mapping[str, Any]) -> tuple[float, tuple[cx.Point, ...]]:
     """The length and the taps that a browser sent; a RecordError when they are no numbers."""
     try:
-        return float(wish.get("mm", 0.0)), cx.as_points(wish.get("taps", wish.get("points", ())))
+        return float(request.get("mm", 0.0)), cx.as_points(
+            request.get("taps", request.get("points", ()))
+        )
     except (AttributeError, TypeError, ValueError, OverflowError) as error:
         raise RecordError(f"what the screen sent could not be read: {error}") from error
 
@@ -231,10 +233,10 @@ def _followed(path: Path, taps: list[cx.Point]) -> tuple[cx.Point, ...]:
 
 
 def _scale_edit(
-    measurement: Measurement, path: Path, sheet: cx.Sheet, wish: Mapping[str, Any]
+    measurement: Measurement, path: Path, sheet: cx.Sheet, request: Mapping[str, Any]
 ) -> cx.Edit:
-    mm, points = _sent(wish)
-    how = str(wish.get("how"))
+    mm, points = _sent(request)
+    how = str(request.get("how"))
     if how == "card":
         return cx.SetScale(sheet.scale, cx.choice_of(measurement.scale))
     if how == "two points" and len(points) == 2:

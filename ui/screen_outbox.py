@@ -33,7 +33,7 @@ def owner_of(client: str) -> str:
 
 
 @dataclass
-class Desk:
+class EditSession:
     """One photo as one session of the screen sees it.
 
     Attributes
@@ -57,7 +57,7 @@ class Desk:
     owners: list[tuple[str, int]] = field(default_factory=list)
     undone_owners: list[tuple[str, int]] = field(default_factory=list)
 
-    def copy(self) -> Desk:
+    def copy(self) -> EditSession:
         """The same, to go back to."""
         made = {name: value.copy() for name, value in vars(self).items() if hasattr(value, "copy")}
         return replace(self, **made)
@@ -107,16 +107,16 @@ class Desk:
         return {made[1] for made in later if made is not None and made[0] != client}
 
 
-Resolve = Callable[[cx.Sheet, Mapping[str, Any]], cx.Edit]
-"""Turns a wish that needs the photo (a limb line, a scale) into an edit of the sheet."""
+ToEdit = Callable[[cx.Sheet, Mapping[str, Any]], cx.Edit]
+"""Turns a request that needs the photo (a limb line, a scale) into an edit of the sheet."""
 
 
-def take_box(desk: Desk, box: Mapping[str, Any], resolve: Resolve) -> list[Event]:
-    """Do one browser's waiting items on the desk; return the events to store.
+def take_batch(session: EditSession, batch: Mapping[str, Any], to_edit: ToEdit) -> list[Event]:
+    """Do one browser's waiting items in the session; return the events to store.
 
     Parameters
     ----------
-    desk : Desk
+    session : EditSession
         Changed in place; it already follows all that is stored.
     box : mapping
         ``{"client": name, "items": [{"seq": n, WHAT: ...}]}``, where WHAT is ``do``, ``undo``,
@@ -129,27 +129,27 @@ def take_box(desk: Desk, box: Mapping[str, Any], resolve: Resolve) -> list[Event
     list of Event
         Empty when all items were known, refused or changed nothing.
     """
-    client, items = str(box.get("client", ""))[:40], box.get("items", [])
+    client, items = str(batch.get("client", ""))[:40], batch.get("items", [])
     if not client or not isinstance(items, list):
         return []
     done: list[Event] = []
     for item in sorted(filter(_numbered, items), key=lambda i: int(i["seq"])):
         seq = int(item["seq"])
-        if seq <= desk.acked.get(client, 0):
+        if seq <= session.acked.get(client, 0):
             continue
         try:
-            step = _step_of(desk, client, item, resolve)
-            after = desk.history.step(step)
+            step = _step_of(session, client, item, to_edit)
+            after = session.history.step(step)
         except FruitcountError as fault:
-            desk.message = _words(fault)
-            desk.acked[client] = seq
+            session.message = _words(fault)
+            session.acked[client] = seq
             continue
-        if after.revision == desk.history.revision:
-            desk.acked[client] = seq
+        if after.revision == session.history.revision:
+            session.acked[client] = seq
             continue
-        desk.history = after
+        session.history = after
         done.append(Event(after.revision, client, seq, step))
-        desk.note(done[-1])
+        session.note(done[-1])
     return done
 
 
@@ -166,25 +166,25 @@ def _base(item: Mapping[str, Any], usual: int) -> int:
 
 
 def _step_of(
-    desk: Desk, client: str, item: Mapping[str, Any], resolve: Resolve
+    session: EditSession, client: str, item: Mapping[str, Any], to_edit: ToEdit
 ) -> Mapping[str, Any]:
     if "do" in item:
         # read and written anew: only what an edit is made of is ever kept
         return {"do": cx.edit_to_json(cx.edit_from_json(item["do"]))}
     if item.get("undo"):
-        return desk.own_undo(client)
+        return session.own_undo(client)
     if item.get("redo"):
-        if desk.undone_owners and desk.undone_owners[-1][0] not in (owner_of(client), ""):
+        if session.undone_owners and session.undone_owners[-1][0] not in (owner_of(client), ""):
             raise UndoRefusedError(NOTHING_OWN)
         return {"redo": True}
     if item.get("again"):
-        return {"do": cx.edit_to_json(resolve(desk.history.sheet, item))}
+        return {"do": cx.edit_to_json(to_edit(session.history.sheet, item))}
     if "line" in item or "scale" in item:
-        base = _base(item, desk.history.revision)
+        base = _base(item, session.history.revision)
         what = "line" if "line" in item else "scale"
-        if {what, "undo", "redo"} & desk.since(base, client):
+        if {what, "undo", "redo"} & session.since(base, client):
             raise cx.StaleEditError(f"the {what} has been changed meanwhile")
-        return {"do": cx.edit_to_json(resolve(desk.history.sheet, item))}
+        return {"do": cx.edit_to_json(to_edit(session.history.sheet, item))}
     raise RecordError("The screen sent something unknown.")
 
 

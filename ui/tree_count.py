@@ -19,7 +19,7 @@ from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.limbs import load_tuning
 from fruitcount.store.photo_record import load_record
-from fruitcount.tree.assignment import Place, place_by_name
+from fruitcount.tree.assignment import Assigned, place_by_name
 from fruitcount.tree.photos import count_photo, file_hash
 from fruitcount.tree.run import Progress, run_batch
 
@@ -31,13 +31,13 @@ _PATTERNS = [
 ]  # fmt: skip
 
 
-def told_by_name(name: str) -> Place:
+def told_by_name(name: str) -> Assigned:
     """Limb, side and moment where the file's name tells them, as ``3_front`` or ``low-after``."""
     for pattern in _PATTERNS:
         place = place_by_name(name, pattern)
         if place.limb:
             return place
-    return Place()
+    return Assigned()
 
 
 def keep_photos(photos: Iterable[tuple[str, bytes | FruitcountError]], tree_id: int) -> list[str]:

@@ -36,7 +36,7 @@ def show_learning(lines: Sequence[PhotoLine], tree_id: int) -> None:
         )
         return
     offered: dict[str, Any] = st.session_state.setdefault(f"_offer{tree_id}", {})
-    revisions = [cache.desk_of(key).history.revision for key in keys]
+    revisions = [cache.session_of(key).history.revision for key in keys]
     if offered.get("of") == (keys, revisions):
         show_offer(offered["proposal"], lines, tree_id)
     elif st.button(f"Use these {len(keys)} corrections for the rest of this tree", width="stretch"):

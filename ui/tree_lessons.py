@@ -64,9 +64,9 @@ def corrected_keys(lines: Sequence[PhotoLine]) -> list[str]:
         line.key
         for line in lines
         if line.numbers
-        and cache.desk_of(line.key).history.done
+        and cache.session_of(line.key).history.done
         and is_checked(
-            cache.desk_of(line.key).history, engine.doubt_below(cache.seen_of(line.key).source)
+            cache.session_of(line.key).history, engine.doubt_below(cache.seen_of(line.key).source)
         )
     ]
 
@@ -106,7 +106,9 @@ def accept(tree_id: int, proposal: Proposal, lines: Sequence[PhotoLine], tell: T
         Photos that changed.
     """
     open_to_it = [
-        line.key for line in lines if line.numbers and not touched(cache.desk_of(line.key).history)
+        line.key
+        for line in lines
+        if line.numbers and not touched(cache.session_of(line.key).history)
     ]
     find_many([cache.records().path(key) for key in open_to_it], tell)
     save_tuning(cache.records().store, tree_id, proposal.record())
@@ -116,7 +118,7 @@ def accept(tree_id: int, proposal: Proposal, lines: Sequence[PhotoLine], tell: T
 def follow_tuning(key: str, tree_id: int) -> bool:
     """Bring what the tree's corrections taught to one photo, unless a person changed it."""
     kept = load_tuning(cache.records().store, tree_id)
-    history = cache.desk_of(key).history
+    history = cache.session_of(key).history
     if kept is None or touched(history):
         return False
     measurement, path = cache.seen_of(key), cache.records().path(key)
@@ -214,17 +216,17 @@ def take_back(tree_id: int, lines: Sequence[PhotoLine]) -> int:
     end_tuning(cache.records().store, tree_id)
     changed = 0
     for line in lines:
-        step = restoring(cache.desk_of(line.key).history)
+        step = restoring(cache.session_of(line.key).history)
         changed += step is not None and _keep(line.key, step)
     return changed
 
 
 def _keep(key: str, step: dict[str, Any]) -> bool:
     """Store a step of the program's own, and the result that follows from it."""
-    before = cache.desk_of(key).history.revision
+    before = cache.session_of(key).history.revision
     item = {"seq": 1, "base": before, **step}
-    cache.do_box(key, {"client": f"learn-{uuid.uuid4().hex[:12]}", "items": [item]})
-    if cache.desk_of(key).history.revision == before:
+    cache.do_batch(key, {"client": f"learn-{uuid.uuid4().hex[:12]}", "items": [item]})
+    if cache.session_of(key).history.revision == before:
         return False
     cache.keep_decided(key)
     return True

@@ -265,7 +265,7 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
         When the sheet or the pattern cannot be used.
     """
     from fruitcount.jobs.folder import FolderChoice
-    from fruitcount.tree.assignment import Naming, read_card_sheet, read_sheet
+    from fruitcount.tree.assignment import AssignmentRules, read_card_sheet, read_sheet
     from fruitcount.tree.engines import BatchSettings
 
     cluster = options["cluster"]
@@ -274,7 +274,7 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
     cards = read_card_sheet(options["cards"]) if options["cards"] else {}
     return FolderChoice(
         out=options["out"],
-        naming=Naming(options["by"], pattern=options["pattern"], sheet=sheet, cards=cards),
+        naming=AssignmentRules(options["by"], pattern=options["pattern"], sheet=sheet, cards=cards),
         batch=BatchSettings(engine, workers=options["workers"], scheduler=cluster or ""),
         limbs_n=options["limbs_n"],
         pictures=options["pictures"],

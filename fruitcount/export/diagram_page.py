@@ -23,7 +23,7 @@ from fruitcount.load.report import LoadReport
 from fruitcount.load.state import LoadState
 
 RGB = tuple[int, int, int]
-Place = tuple[float, float]
+Spot = tuple[float, float]
 
 WIDTH = 390.0
 LEFT, RIGHT = 30.0, 372.0
@@ -38,13 +38,13 @@ class Page:
         self.y = 10.0
         self.shapes: list[PolyLine | Polygon | Circle | String] = []
 
-    def line(self, *points: Place, rgb: RGB = INK_RGB, width: float = 1.0) -> None:
+    def line(self, *points: Spot, rgb: RGB = INK_RGB, width: float = 1.0) -> None:
         """A line through points."""
         self.shapes.append(
             PolyLine(_flat(points), strokeColor=_ink(rgb), strokeWidth=width, strokeLineJoin=1)
         )
 
-    def dashed(self, start: Place, end: Place, rgb: RGB, width: float, dash: float = 4.0) -> None:
+    def dashed(self, start: Spot, end: Spot, rgb: RGB, width: float, dash: float = 4.0) -> None:
         """A dashed straight line, as short lines: the same in print and on a screen."""
         dx, dy = end[0] - start[0], end[1] - start[1]
         pieces = max(int((dx * dx + dy * dy) ** 0.5 // (2 * dash)), 1)
@@ -53,17 +53,17 @@ class Page:
             ends = ((start[0] + t * dx, start[1] + t * dy) for t in (a, b))
             self.line(*ends, rgb=rgb, width=width)
 
-    def polygon(self, *points: Place, fill: RGB, edge: RGB | None = None, width: float = 1) -> None:
+    def polygon(self, *points: Spot, fill: RGB, edge: RGB | None = None, width: float = 1) -> None:
         """A filled outline, with its edge where that has a colour."""
         ink = {"fillColor": _ink(fill), "strokeColor": _ink(edge), "strokeWidth": width}
         self.shapes.append(Polygon(_flat(points), **ink))
 
-    def ring(self, at: Place, r: float, fill: RGB, width: float = 1.0, edge: RGB = INK_RGB) -> None:
+    def ring(self, at: Spot, r: float, fill: RGB, width: float = 1.0, edge: RGB = INK_RGB) -> None:
         """A filled circle with an edge."""
         ink = {"fillColor": _ink(fill), "strokeColor": _ink(edge), "strokeWidth": width}
         self.shapes.append(Circle(at[0], -at[1], r, **ink))
 
-    def words(self, at: Place, text: str, size: float = 12.0, anchor: str = "start") -> None:
+    def words(self, at: Spot, text: str, size: float = 12.0, anchor: str = "start") -> None:
         """One line of text at its baseline; ``anchor`` is start, middle or end."""
         how = {"fontSize": _LETTERS * size, "fontName": usual_fonts()[0], "textAnchor": anchor}
         self.shapes.append(String(at[0], -at[1], text, fillColor=_ink(INK_RGB), **how))
@@ -122,7 +122,7 @@ class Page:
         canvas.save()
 
 
-def _flat(points: tuple[Place, ...]) -> list[float]:
+def _flat(points: tuple[Spot, ...]) -> list[float]:
     return [v for x, y in points for v in (x, -y)]
 
 

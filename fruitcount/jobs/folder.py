@@ -19,7 +19,7 @@ from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem, write_result
 from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.tree.assignment import Naming
+from fruitcount.tree.assignment import AssignmentRules
 from fruitcount.tree.checkpoint import ProgressLog, measurement_of
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.facts import TreeFacts
@@ -44,7 +44,7 @@ class FolderChoice:
     ----------
     out : Path
         Folder for ``photos.csv``, the ledger that lets a stopped run go on, and pictures.
-    naming : Naming
+    naming : AssignmentRules
         Whose each photo is.
     batch : BatchSettings
     limbs_n : int or None
@@ -57,7 +57,7 @@ class FolderChoice:
     """
 
     out: Path
-    naming: Naming = field(default_factory=Naming)
+    naming: AssignmentRules = field(default_factory=AssignmentRules)
     batch: BatchSettings = field(default_factory=BatchSettings)
     limbs_n: int | None = None
     pictures: bool = False

@@ -18,7 +18,7 @@ _FIELDS = ("tree", "limb", "side", "moment")
 
 
 @dataclass(frozen=True)
-class Place:
+class Assigned:
     """What a photo shows; empty where it could not be told.
 
     Attributes
@@ -35,7 +35,7 @@ class Place:
     moment: str = ""
 
 
-def place_by_folder(path: str | Path, root: str | Path) -> Place:
+def place_by_folder(path: str | Path, root: str | Path) -> Assigned:
     """Tree from the first folder below ``root``, limb from the second if there is one.
 
     Side and moment come from the words front, back, before and after, where the file's name or a
@@ -48,12 +48,12 @@ def place_by_folder(path: str | Path, root: str | Path) -> Place:
         found.pop() if len(found := words & set(known)) == 1 else ""
         for known in (("front", "back"), ("before", "after"))
     )
-    return Place(
+    return Assigned(
         parts[0] if parts else "", parts[1] if len(parts) > 1 else "", str(side), str(moment)
     )
 
 
-def place_by_name(path: str | Path, pattern: str) -> Place:
+def place_by_name(path: str | Path, pattern: str) -> Assigned:
     """Read a file name by a pattern such as ``{tree}_{limb}_{side}``.
 
     Parameters
@@ -66,7 +66,7 @@ def place_by_name(path: str | Path, pattern: str) -> Place:
 
     Returns
     -------
-    Place
+    Assigned
         Empty when the name does not fit.
 
     Raises
@@ -76,13 +76,13 @@ def place_by_name(path: str | Path, pattern: str) -> Place:
     """
     found = _compiled(pattern).fullmatch(Path(path).stem)
     if not found:
-        return Place()
+        return Assigned()
     got = found.groupdict()
     side = _SIDES.get(got.get("side", "").lower())
     moment = _MOMENTS.get(got.get("moment", "").lower())
     if side is None or moment is None:
-        return Place()
-    return Place(got.get("tree", ""), got.get("limb", ""), side, moment)
+        return Assigned()
+    return Assigned(got.get("tree", ""), got.get("limb", ""), side, moment)
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:
@@ -120,12 +120,12 @@ def _in_one_go(parts: list[str]) -> str:
     return "".join(out)
 
 
-def place_by_card(card_id: int, places: Mapping[int, Place]) -> Place:
+def place_by_card(card_id: int, places: Mapping[int, Assigned]) -> Assigned:
     """Tree and limb from the number on the scale card, where each has a card of its own."""
-    return places.get(card_id, Place())
+    return places.get(card_id, Assigned())
 
 
-def first_told(told: Mapping[str, Place]) -> tuple[Place, str]:
+def first_told(told: Mapping[str, Assigned]) -> tuple[Assigned, str]:
     """One place out of what several sources say, the surest first.
 
     The first source that names a tree leads. A limb comes from the first that names one without
@@ -139,12 +139,12 @@ def first_told(told: Mapping[str, Place]) -> tuple[Place, str]:
 
     Returns
     -------
-    Place, and the name of the source that told the tree (empty when none did).
+    Assigned, and the name of the source that told the tree (empty when none did).
     """
     lead = next((name for name, place in told.items() if place.tree), "")
     tree = told[lead].tree if lead else ""
     fits = [place for place in told.values() if place.tree in ("", tree)]
-    return Place(
+    return Assigned(
         tree,
         next((place.limb for place in fits if place.limb), ""),
         next((place.side for place in told.values() if place.side), ""),
@@ -152,7 +152,7 @@ def first_told(told: Mapping[str, Place]) -> tuple[Place, str]:
     ), lead
 
 
-def read_card_sheet(path: str | Path) -> dict[int, Place]:
+def read_card_sheet(path: str | Path) -> dict[int, Assigned]:
     """Read a CSV sheet with the columns ``card``, ``tree`` and, if wanted, ``limb``.
 
     Returns
@@ -165,7 +165,7 @@ def read_card_sheet(path: str | Path) -> dict[int, Place]:
     BadInputError
         When a column is missing, a number is no card's, or a card comes twice.
     """
-    out: dict[int, Place] = {}
+    out: dict[int, Assigned] = {}
     for where, row in sheet_lines(path, ("card", "tree")):
         cell = {k: row.get(k, "") for k in ("card", "tree", "limb")}
         number = _CARD_NUMBERS.get(cell["card"], -1)
@@ -173,11 +173,11 @@ def read_card_sheet(path: str | Path) -> dict[int, Place]:
             raise BadInputError(f"{where}: card must be from 0 to 49, got {cell['card']!r}")
         if number in out:
             raise BadInputError(f"{where}: card {number} comes twice")
-        out[number] = Place(cell["tree"], cell["limb"])
+        out[number] = Assigned(cell["tree"], cell["limb"])
     return out
 
 
-def read_sheet(path: str | Path) -> dict[str, Place]:
+def read_sheet(path: str | Path) -> dict[str, Assigned]:
     """Read a CSV sheet with the columns ``file``, ``tree`` and, if wanted, ``limb``, ``side``,
     ``moment``.
 
@@ -192,7 +192,7 @@ def read_sheet(path: str | Path) -> dict[str, Place]:
         When a column is missing, a side or moment is not known, or a file comes twice with
         different places.
     """  # noqa: D205
-    out: dict[str, Place] = {}
+    out: dict[str, Assigned] = {}
     for where, row in sheet_lines(path, ("file", "tree")):
         name, place = _sheet_row(row, where)
         if out.setdefault(name, place) != place:
@@ -200,14 +200,14 @@ def read_sheet(path: str | Path) -> dict[str, Place]:
     return out
 
 
-def _sheet_row(row: dict[str, str], where: str) -> tuple[str, Place]:
+def _sheet_row(row: dict[str, str], where: str) -> tuple[str, Assigned]:
     cell = {k: row.get(k, "") for k in ("file", *_FIELDS)}
     side, moment = _SIDES.get(cell["side"].lower()), _MOMENTS.get(cell["moment"].lower())
     if side is None:
         raise BadInputError(f"{where}: side must be front or back, got {cell['side']!r}")
     if moment is None:
         raise BadInputError(f"{where}: moment must be before or after, got {cell['moment']!r}")
-    return cell["file"].replace("\\", "/"), Place(cell["tree"], cell["limb"], side, moment)
+    return cell["file"].replace("\\", "/"), Assigned(cell["tree"], cell["limb"], side, moment)
 
 
 SOURCES = ("sheet", "code", "card", "folder", "name")
@@ -215,7 +215,7 @@ SOURCES = ("sheet", "code", "card", "folder", "name")
 
 
 @dataclass(frozen=True)
-class Naming:
+class AssignmentRules:
     """How to tell whose a photo is.
 
     Attributes
@@ -232,13 +232,13 @@ class Naming:
 
     by: str = "auto"
     pattern: str = ""
-    sheet: Mapping[str, Place] = field(default_factory=dict)
-    cards: Mapping[int, Place] = field(default_factory=dict)
+    sheet: Mapping[str, Assigned] = field(default_factory=dict)
+    cards: Mapping[int, Assigned] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         one_of("by", self.by, ("auto", *SOURCES))
 
-    def place(self, path: Path, root: Path, row: Mapping[str, Any]) -> tuple[Place, str]:
+    def place(self, path: Path, root: Path, row: Mapping[str, Any]) -> tuple[Assigned, str]:
         """Whose photo this is, and which source told its tree.
 
         Parameters
@@ -250,7 +250,7 @@ class Naming:
 
         Returns
         -------
-        Place, and one of :data:`SOURCES`; both empty when it cannot be told.
+        Assigned, and one of :data:`SOURCES`; both empty when it cannot be told.
         """
         names: tuple[str, ...] = SOURCES if self.by == "auto" else (self.by,)
         if self.by == "auto" and self.pattern:  # a pattern that was given leads over folders
@@ -268,15 +268,17 @@ class Naming:
                 return f"{what} {told!r} by its name, {lies!r} by its folder: the name was used"
         return ""
 
-    def _told(self, name: str, path: Path, root: Path, row: Mapping[str, Any]) -> Place:
+    def _told(self, name: str, path: Path, root: Path, row: Mapping[str, Any]) -> Assigned:
         if name == "sheet":
             inside = path.relative_to(root).as_posix()
-            return self.sheet.get(inside) or self.sheet.get(path.name) or Place()
+            return self.sheet.get(inside) or self.sheet.get(path.name) or Assigned()
         if name == "code":
-            return Place(str(row.get("code_tree") or ""), str(row.get("code_limb") or ""))
+            return Assigned(str(row.get("code_tree") or ""), str(row.get("code_limb") or ""))
         if name == "card":
             number = row.get("card_id")
-            return Place() if number is None else place_by_card(int(number), self.cards)
+            return Assigned() if number is None else place_by_card(int(number), self.cards)
         if name == "folder":
             return place_by_folder(path, root)
-        return place_by_name(path, self.pattern) if self.pattern or self.by == "name" else Place()
+        return (
+            place_by_name(path, self.pattern) if self.pattern or self.by == "name" else Assigned()
+        )

@@ -17,7 +17,7 @@ import numpy as np
 
 from fruitcount.errors import BadInputError
 from fruitcount.image.opencv import cv2
-from fruitcount.tree.assignment import Place
+from fruitcount.tree.assignment import Assigned
 from fruitcount.types import Pixels, Scale
 
 # Where the code lies beside the black square, in sixths of that square's side, from the square's
@@ -54,7 +54,7 @@ def code_text(tree: str, limb: str = "") -> str:
     return _PREFIX + "/".join(quote_plus(part) for part in parts)
 
 
-def place_by_code(text: str) -> Place | None:
+def place_by_code(text: str) -> Assigned | None:
     """Tree and limb from a code's text; None when it is not a card of this program.
 
     Anyone can print a code: its text is only ever taken as two short printable names. What does
@@ -68,7 +68,7 @@ def place_by_code(text: str) -> Place | None:
         return None
     if len(names) > 2 or not names[0] or not all(_fits(name) for name in names):
         return None
-    return Place(*names)
+    return Assigned(*names)
 
 
 def _fits(name: str) -> bool:
@@ -91,13 +91,13 @@ class CodeRead:
 
     Attributes
     ----------
-    place : Place
+    place : Assigned
         Empty without a code.
     unread : bool
         There is a code on the card and it could not be read, or several say different things.
     """
 
-    place: Place = field(default_factory=Place)
+    place: Assigned = field(default_factory=Assigned)
     unread: bool = False
 
 

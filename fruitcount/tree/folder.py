@@ -12,7 +12,7 @@ from fruitcount.errors import BadInputError, finite
 from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
-from fruitcount.tree.assignment import Naming
+from fruitcount.tree.assignment import AssignmentRules
 from fruitcount.tree.checkpoint import Ledger
 from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.engines import BatchSettings, PhotoWork
@@ -54,7 +54,7 @@ def count_folder(
     work: PhotoWork,
     *,
     ledger: Ledger,
-    naming: Naming | None = None,
+    naming: AssignmentRules | None = None,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
 ) -> FolderCount:
@@ -67,7 +67,7 @@ def count_folder(
         Usually ``functools.partial(fruitcount.tree.photos.count_photo, settings=..., ...)``.
     ledger : Ledger
         Goes on where it stopped when called again.
-    naming : Naming, optional
+    naming : AssignmentRules, optional
         Default: the card's code, else the first folder is the tree, the second the limb.
     settings : BatchSettings, optional
     progress : callable, optional
@@ -76,7 +76,7 @@ def count_folder(
     -------
     FolderCount
     """
-    root, how = Path(folder), naming or Naming()
+    root, how = Path(folder), naming or AssignmentRules()
     result = run_batch(find_photos(root), work, ledger=ledger, settings=settings, progress=progress)
     rows = []
     for row in result.rows(ledger):

@@ -647,19 +647,19 @@ def _screen(data: bytes, _: Path) -> None:
     from functools import partial
 
     import screen_engine as engine
-    from screen_outbox import Desk, take_box
+    from screen_outbox import EditSession, take_batch
 
     import fruitcount.corrections as cx
 
     box = _loaded(data)
     if not isinstance(box, dict):
         return
-    desk = Desk(cx.History.begin(cx.sheet_of(_seen())))
-    events = take_box(desk, box, partial(engine.resolve, _seen(), _screen_photo()))
+    session = EditSession(cx.History.begin(cx.sheet_of(_seen())))
+    events = take_batch(session, box, partial(engine.to_edit, _seen(), _screen_photo()))
     json.dumps([dict(e.step) for e in events], allow_nan=False)
-    again = Desk(cx.History.begin(cx.sheet_of(_seen())))
+    again = EditSession(cx.History.begin(cx.sheet_of(_seen())))
     again.follow(events)  # what is stored must be readable after a restart
-    assert again.history.sheet == desk.history.sheet
+    assert again.history.sheet == session.history.sheet
 
 
 def _zip_seed() -> list[bytes]:

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from fruitcount.errors import PhotoUnreadableError
 from fruitcount.files import shown_name
 from fruitcount.image.photo import read_photo
-from fruitcount.tree.assignment import Place, place_by_name
+from fruitcount.tree.assignment import Assigned, place_by_name
 
 NAMES = {
     "not utf-8": b"caf\xe9.jpg",
@@ -145,8 +145,8 @@ def test_shown_names(name: str, shown: str) -> None:
 
 def test_a_pattern_of_many_stars_ends() -> None:
     started = time.process_time()
-    assert place_by_name("a" * 200 + ".jpg", "*" * 60 + "x") == Place()
-    assert place_by_name("_" * 200 + ".jpg", "{tree}_*_*_*_*_*_*_{limb}_*_*_x") == Place()
+    assert place_by_name("a" * 200 + ".jpg", "*" * 60 + "x") == Assigned()
+    assert place_by_name("_" * 200 + ".jpg", "{tree}_*_*_*_*_*_*_{limb}_*_*_x") == Assigned()
     assert time.process_time() - started < 1.0
 
 
@@ -165,7 +165,7 @@ def test_a_pattern_means_what_trying_everything_finds(pieces: list[str], name: s
         for p in pieces
     )
     found = re.fullmatch(slow, Path(f"{name}.jpg").stem, re.IGNORECASE | re.DOTALL)
-    wanted = Place(**found.groupdict()) if found else Place()
+    wanted = Assigned(**found.groupdict()) if found else Assigned()
     assert place_by_name(f"{name}.jpg", pattern) == wanted
 
 

@@ -19,7 +19,7 @@ from fruitcount.export.card_sheet import card_places, tree_cards, write_card_she
 from fruitcount.flags import Flag
 from fruitcount.image.card import card_side_mm, find_card
 from fruitcount.pipeline import CountSettings
-from fruitcount.tree.assignment import Naming, Place, first_told, read_card_sheet
+from fruitcount.tree.assignment import Assigned, AssignmentRules, first_told, read_card_sheet
 from fruitcount.tree.card_code import CodeRead, code_text, place_by_code, read_card_code
 from fruitcount.tree.photos import count_photo
 from fruitcount.types import Photo, Scale
@@ -90,7 +90,7 @@ def test_read_askew(page, side_px):
         scale = find_card(Photo(photo))
         assert scale.card_id == (30, 20, 10)[seed % 3]
         assert Flag.CARDS_DISAGREE not in scale.flags
-        assert read_card_code(photo, scale) == CodeRead(Place(TREE, LIMB))
+        assert read_card_code(photo, scale) == CodeRead(Assigned(TREE, LIMB))
 
 
 @needs_poppler
@@ -125,7 +125,7 @@ def test_a_smeared_code_is_told_as_unread(page):
 def test_without_the_black_square(page):
     piece = _piece(page)
     photo = photograph(piece[:, piece.shape[1] // 2 :], 200)
-    assert read_card_code(photo, Scale()).place == Place(TREE, LIMB)
+    assert read_card_code(photo, Scale()).place == Assigned(TREE, LIMB)
 
 
 def test_a_plain_card_has_no_code(samples_seen):
@@ -151,7 +151,7 @@ NAMES = st.text(st.characters(exclude_categories=["C", "Z"]), max_size=60)
 def test_text_and_back(tree, limb):
     text = code_text(tree, limb)
     assert text.isascii()
-    assert place_by_code(text) == Place(tree, limb)
+    assert place_by_code(text) == Assigned(tree, limb)
 
 
 @given(st.text(max_size=200))
@@ -186,7 +186,7 @@ def test_a_hostile_name_stays_a_name(name, tmp_path):
     from fruitcount.tree.folder import read_rows, write_rows
 
     place = place_by_code(code_text(name, "1"))
-    assert place == Place(name, "1")
+    assert place == Assigned(name, "1")
     row = {"file": "a.jpg", "tree": place.tree, "limb": "1", "ok": True, "count_n": 3}
     table = write_rows([row], tmp_path / "t.csv")
     assert not any(cell.startswith("=") for cell in table.read_text().split(","))
@@ -212,39 +212,52 @@ def test_many_limbs_flow_over_pages(paper):
 
 
 def test_the_surest_source_leads():
-    sheet, code = Place("S", "", "front"), Place("C", "2")
-    folder, name = Place("C", "9"), Place("N", "n", "back", "after")
-    assert first_told({"sheet": sheet, "code": code}) == (Place("S", "", "front"), "sheet")
+    sheet, code = Assigned("S", "", "front"), Assigned("C", "2")
+    folder, name = Assigned("C", "9"), Assigned("N", "n", "back", "after")
+    assert first_told({"sheet": sheet, "code": code}) == (Assigned("S", "", "front"), "sheet")
     # the limb of another tree's folder is not this tree's limb
-    told = {"sheet": Place(), "code": Place("C"), "folder": Place("X", "9"), "name": name}
-    assert first_told(told) == (Place("C", "", "back", "after"), "code")
-    assert first_told({"code": Place("C"), "folder": folder}) == (folder, "code")
-    assert first_told({"code": Place(), "folder": Place()}) == (Place(), "")
+    told = {
+        "sheet": Assigned(),
+        "code": Assigned("C"),
+        "folder": Assigned("X", "9"),
+        "name": name,
+    }
+    assert first_told(told) == (Assigned("C", "", "back", "after"), "code")
+    assert first_told({"code": Assigned("C"), "folder": folder}) == (folder, "code")
+    assert first_told({"code": Assigned(), "folder": Assigned()}) == (Assigned(), "")
 
 
 def test_naming_asks_in_order(tmp_path):
     path = tmp_path / "T1" / "b" / "X_7.jpg"
     row = {"code_tree": "C", "code_limb": "2", "card_id": 20}
     plain = {"code_tree": "", "code_limb": "", "card_id": 20}
-    cards = {20: Place("K", "4")}
-    how = Naming(cards=cards, pattern="{tree}_{limb}", sheet={"X_7.jpg": Place("S", "1")})
-    assert how.place(path, tmp_path, row) == (Place("S", "1"), "sheet")
-    how = Naming(cards=cards, pattern="{tree}_{limb}")
-    assert how.place(path, tmp_path, row) == (Place("C", "2"), "code")
-    assert how.place(path, tmp_path, plain) == (Place("K", "4"), "card")
+    cards = {20: Assigned("K", "4")}
+    how = AssignmentRules(
+        cards=cards, pattern="{tree}_{limb}", sheet={"X_7.jpg": Assigned("S", "1")}
+    )
+    assert how.place(path, tmp_path, row) == (Assigned("S", "1"), "sheet")
+    how = AssignmentRules(cards=cards, pattern="{tree}_{limb}")
+    assert how.place(path, tmp_path, row) == (Assigned("C", "2"), "code")
+    assert how.place(path, tmp_path, plain) == (Assigned("K", "4"), "card")
     bare = {**plain, "card_id": None}
-    assert how.place(path, tmp_path, bare) == (Place("X", "7"), "name")  # a given pattern leads
-    assert Naming(cards=cards).place(path, tmp_path, bare) == (Place("T1", "b"), "folder")
+    assert how.place(path, tmp_path, bare) == (
+        Assigned("X", "7"),
+        "name",
+    )  # a given pattern leads
+    assert AssignmentRules(cards=cards).place(path, tmp_path, bare) == (
+        Assigned("T1", "b"),
+        "folder",
+    )
     loose = tmp_path / "X_7.jpg"
-    assert how.place(loose, tmp_path, {}) == (Place("X", "7"), "name")
-    assert Naming("code").place(path, tmp_path, plain) == (Place(), "")
-    assert Naming("folder").place(path, tmp_path, row) == (Place("T1", "b"), "folder")
+    assert how.place(loose, tmp_path, {}) == (Assigned("X", "7"), "name")
+    assert AssignmentRules("code").place(path, tmp_path, plain) == (Assigned(), "")
+    assert AssignmentRules("folder").place(path, tmp_path, row) == (Assigned("T1", "b"), "folder")
 
 
 def test_card_sheet_of_trees(tmp_path):
     path = tmp_path / "c.csv"
     path.write_text("card,tree,limb\n0,Gate,\n41,Pond,2\n")
-    assert read_card_sheet(path) == {0: Place("Gate"), 41: Place("Pond", "2")}
+    assert read_card_sheet(path) == {0: Assigned("Gate"), 41: Assigned("Pond", "2")}
     for text, word in (
         ("card\n1\n", "tree"), ("card,tree\n50,a\n", "0 to 49"), ("card,tree\nx,a\n", "0 to 49"),
         ("card,tree\n1,a\n1,a\n", "twice"),

@@ -9,7 +9,7 @@ import pytest
 
 from fruitcount.errors import BadInputError
 from fruitcount.tree.assignment import (
-    Place,
+    Assigned,
     place_by_card,
     place_by_folder,
     place_by_name,
@@ -22,25 +22,31 @@ from fruitcount.tree.sampling import draw_limbs
 
 
 def test_by_folder():
-    assert place_by_folder("/x/T1/limb 2/a.jpg", "/x") == Place("T1", "limb 2")
-    assert place_by_folder("/x/a.jpg", "/x") == Place()
+    assert place_by_folder("/x/T1/limb 2/a.jpg", "/x") == Assigned("T1", "limb 2")
+    assert place_by_folder("/x/a.jpg", "/x") == Assigned()
     # side and moment by whole words of the file's name, or of a folder below the limb's
-    assert place_by_folder("/x/T1/2/front.jpg", "/x") == Place("T1", "2", "front")
-    assert place_by_folder("/x/T/2/IMG_12-After back.jpg", "/x") == Place("T", "2", "back", "after")
-    assert place_by_folder("/x/T/2/before/1.jpg", "/x") == Place("T", "2", "", "before")
-    assert place_by_folder("/x/back/2/frontier.jpg", "/x") == Place("back", "2")
-    assert place_by_folder("/x/T/2/front to back.jpg", "/x") == Place("T", "2")
+    assert place_by_folder("/x/T1/2/front.jpg", "/x") == Assigned("T1", "2", "front")
+    assert place_by_folder("/x/T/2/IMG_12-After back.jpg", "/x") == Assigned(
+        "T", "2", "back", "after"
+    )
+    assert place_by_folder("/x/T/2/before/1.jpg", "/x") == Assigned("T", "2", "", "before")
+    assert place_by_folder("/x/back/2/frontier.jpg", "/x") == Assigned("back", "2")
+    assert place_by_folder("/x/T/2/front to back.jpg", "/x") == Assigned("T", "2")
 
 
 @pytest.mark.parametrize(
     ("name", "pattern", "place"),
     [
-        ("T1_3_front.jpg", "{tree}_{limb}_{side}", Place("T1", "3", "front")),
-        ("T1_3_B.jpg", "{tree}_{limb}_{side}", Place("T1", "3", "back")),
-        ("row 2 tree 14 (after).png", "row * tree {tree} ({moment})", Place("14", moment="after")),
-        ("T1-3.jpg", "{tree}_{limb}", Place()),
-        ("T1_3_up.jpg", "{tree}_{limb}_{side}", Place()),
-        ("a+b_1.jpg", "a+{tree}_*", Place("b")),
+        ("T1_3_front.jpg", "{tree}_{limb}_{side}", Assigned("T1", "3", "front")),
+        ("T1_3_B.jpg", "{tree}_{limb}_{side}", Assigned("T1", "3", "back")),
+        (
+            "row 2 tree 14 (after).png",
+            "row * tree {tree} ({moment})",
+            Assigned("14", moment="after"),
+        ),
+        ("T1-3.jpg", "{tree}_{limb}", Assigned()),
+        ("T1_3_up.jpg", "{tree}_{limb}_{side}", Assigned()),
+        ("a+b_1.jpg", "a+{tree}_*", Assigned("b")),
     ],
 )
 def test_by_name(name, pattern, place):
@@ -54,15 +60,15 @@ def test_patterns_are_checked():
 
 
 def test_by_card():
-    assert place_by_card(7, {7: Place("T7")}) == Place("T7")
-    assert place_by_card(-1, {7: Place("T7")}) == Place()
+    assert place_by_card(7, {7: Assigned("T7")}) == Assigned("T7")
+    assert place_by_card(-1, {7: Assigned("T7")}) == Assigned()
 
 
 def test_sheet(tmp_path):
     path = tmp_path / "s.csv"
     path.write_text("\ufefffile,tree,limb,side,moment\na.jpg,T1,2,f,before\nb\\c.jpg,T2,,,\n")
     assert read_sheet(path) == {
-        "a.jpg": Place("T1", "2", "front", "before"), "b/c.jpg": Place("T2"),
+        "a.jpg": Assigned("T1", "2", "front", "before"), "b/c.jpg": Assigned("T2"),
     }  # fmt: skip
     for text, word in (
         ("file,limb\n", "tree"), ("file,tree,side\na,b,up\n", "side"),

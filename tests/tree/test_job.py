@@ -11,7 +11,7 @@ from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.pipeline import CountSettings
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.tree.assignment import Naming, Place
+from fruitcount.tree.assignment import Assigned, AssignmentRules
 from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.folder import compare_moments, count_folder, write_rows
@@ -52,10 +52,10 @@ def test_by_folder(folder, tmp_path):
 
 def test_by_sheet_and_moments(folder, tmp_path):
     sheet = {
-        "T1/a/front.jpg": Place("X", "1", "front", "before"),
-        "back.jpg": Place("X", "1", "", "after"),
+        "T1/a/front.jpg": Assigned("X", "1", "front", "before"),
+        "back.jpg": Assigned("X", "1", "", "after"),
     }
-    got = count(folder, tmp_path, naming=Naming("sheet", sheet=sheet))
+    got = count(folder, tmp_path, naming=AssignmentRules("sheet", sheet=sheet))
     change = compare_moments(got.limbs)
     assert list(change) == [("X", "1")]
     assert change["X", "1"].off_n == 10
@@ -66,7 +66,7 @@ def test_a_pattern_leads_over_folders_and_clashes_are_listed(tmp_path):
     for k, name in enumerate(("Gate_1_front", "Gate_1_back", "Gate_2_front")):
         (root / "card 7").mkdir(parents=True, exist_ok=True)
         (root / "card 7" / f"{name}.jpg").write_bytes(bytes([40 - k]) * (40 - k))
-    got = count(root, tmp_path, naming=Naming(pattern="{tree}_{limb}_{side}"))
+    got = count(root, tmp_path, naming=AssignmentRules(pattern="{tree}_{limb}_{side}"))
     assert {(r["tree"], r["limb"], r["told_by"]) for r in got.rows} == {
         ("Gate", "1", "name"), ("Gate", "2", "name")}  # fmt: skip
     assert [x.count_n for x in got.limbs] == [40, 38]  # front and back are one limb
@@ -86,10 +86,10 @@ def test_a_copy_with_a_bad_name_never_wins(tmp_path):
 
 
 def test_by_name(folder, tmp_path):
-    got = count(folder, tmp_path, naming=Naming("name", pattern="{side}"))
+    got = count(folder, tmp_path, naming=AssignmentRules("name", pattern="{side}"))
     assert {r["file"]: r["side"] for r in got.rows}["T1/a/back.jpg"] == "back"
     with pytest.raises(BadInputError, match="by must be"):
-        Naming("moon")
+        AssignmentRules("moon")
 
 
 def test_table(folder, tmp_path):

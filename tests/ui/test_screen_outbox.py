@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from screen_outbox import NOTHING_OWN, REFUSED, UNDO_REFUSED, Desk, take_box
+from screen_outbox import NOTHING_OWN, REFUSED, UNDO_REFUSED, EditSession, take_batch
 
 import fruitcount.corrections as cx
 from fruitcount.errors import RecordError
@@ -15,8 +15,8 @@ from fruitcount.store.kept import open_records
 A1 = cx.Mark("a1", 10, 10, 5)
 
 
-def _desk():
-    return Desk(cx.History.begin(cx.Sheet((A1,))))
+def _session():
+    return EditSession(cx.History.begin(cx.Sheet((A1,))))
 
 
 def _add(seq, name):
@@ -28,38 +28,38 @@ def _no(*_):
 
 
 def test_an_item_sent_twice_is_done_once():
-    desk = _desk()
-    box = {"client": "one", "items": [_add(1, "h1-1"), _add(2, "h1-2")]}
-    assert len(take_box(desk, box, _no)) == 2
-    assert take_box(desk, box, _no) == []
-    assert len(desk.history.sheet.marks) == 3
+    session = _session()
+    batch = {"client": "one", "items": [_add(1, "h1-1"), _add(2, "h1-2")]}
+    assert len(take_batch(session, batch, _no)) == 2
+    assert take_batch(session, batch, _no) == []
+    assert len(session.history.sheet.marks) == 3
 
 
 def test_a_stale_edit_is_refused_aloud_and_acknowledged():
-    desk = _desk()
-    take_box(
-        desk, {"client": "one", "items": [{"seq": 1, "do": cx.edit_to_json(cx.Remove(A1))}]}, _no
+    session = _session()
+    take_batch(
+        session, {"client": "one", "items": [{"seq": 1, "do": cx.edit_to_json(cx.Remove(A1))}]}, _no
     )
     late = cx.Change(A1, replace(A1, kind="damaged", on_limb=1, by_hand=True), "label")
-    events = take_box(
-        desk,
+    events = take_batch(
+        session,
         {"client": "two", "items": [{"seq": 1, "do": cx.edit_to_json(late)}, _add(2, "h2-1")]},
         _no,
     )
     assert [e.seq for e in events] == [2]
-    assert desk.message == REFUSED
-    assert desk.acked == {"one": 1, "two": 2}
+    assert session.message == REFUSED
+    assert session.acked == {"one": 1, "two": 2}
 
 
 def test_undo_takes_back_ones_own_edit_and_never_the_others(tmp_path):
     records = open_records(tmp_path)
     key = records.add_photo(b"not really a photo", "name.jpg")
-    desk = _desk()
+    session = _session()
 
     def send(client, *items):
-        events = take_box(desk, {"client": client, "items": list(items)}, _no)
+        events = take_batch(session, {"client": client, "items": list(items)}, _no)
         records.add_steps(key, events)
-        return [m.id for m in desk.history.sheet.marks]
+        return [m.id for m in session.history.sheet.marks]
 
     def undo(seq):
         return {"seq": seq, "undo": True}
@@ -68,34 +68,34 @@ def test_undo_takes_back_ones_own_edit_and_never_the_others(tmp_path):
     send("ben-1", _add(1, "h2-1"))
     assert send("ann-1", undo(3)) == ["a1", "h1-1", "h2-1"]
     # another visit of the same person, after all was read anew from the records
-    again = _desk()
+    again = _session()
     again.follow(records.steps(key))
-    assert (again.history, again.owners) == (desk.history, desk.owners)
+    assert (again.history, again.owners) == (session.history, session.owners)
     assert send("ann-2", undo(1)) == ["a1", "h2-1"]
     assert send("ann-2", undo(2)) == ["a1", "h2-1"]
-    assert desk.message == NOTHING_OWN
+    assert session.message == NOTHING_OWN
     assert send("ben-1", undo(2)) == ["a1"]
 
 
 def test_what_another_changed_since_is_not_undone():
-    desk, mine = _desk(), cx.Mark("h1-1", 1, 1, 3)
-    take_box(desk, {"client": "ann-1", "items": [_add(1, "h1-1")]}, _no)
+    session, mine = _session(), cx.Mark("h1-1", 1, 1, 3)
+    take_batch(session, {"client": "ann-1", "items": [_add(1, "h1-1")]}, _no)
     grown = cx.Change(mine, replace(mine, kind="damaged", on_limb=1, by_hand=True), "label")
     items = [{"seq": 1, "do": cx.edit_to_json(grown)}]
-    take_box(desk, {"client": "ben-1", "items": items}, _no)
-    assert take_box(desk, {"client": "ann-1", "items": [{"seq": 2, "undo": True}]}, _no) == []
-    assert desk.message == UNDO_REFUSED
+    take_batch(session, {"client": "ben-1", "items": items}, _no)
+    assert take_batch(session, {"client": "ann-1", "items": [{"seq": 2, "undo": True}]}, _no) == []
+    assert session.message == UNDO_REFUSED
 
 
-@pytest.mark.parametrize("box", [{}, {"client": "x", "items": "no"}, {"client": "", "items": []}])
-def test_broken_boxes_do_nothing(box):
-    assert take_box(_desk(), box, _no) == []
+@pytest.mark.parametrize("batch", [{}, {"client": "x", "items": "no"}, {"client": "", "items": []}])
+def test_broken_boxes_do_nothing(batch):
+    assert take_batch(_session(), batch, _no) == []
 
 
 def test_broken_items_are_told_and_passed_over():
-    desk = _desk()
-    events = take_box(
-        desk,
+    session = _session()
+    events = take_batch(
+        session,
         {
             "client": "x",
             "items": [{"seq": 1, "do": {"edit": "paint"}}, {"seq": 2, "what": 1}, _add(3, "hx-1")],
@@ -103,25 +103,25 @@ def test_broken_items_are_told_and_passed_over():
         _no,
     )
     assert [e.seq for e in events] == [3]
-    assert desk.message
+    assert session.message
 
 
 def test_steps_survive_and_two_writers_cannot_share_a_revision(tmp_path):
     records = open_records(tmp_path)
     key = records.add_photo(b"not really a photo", "../../name.jpg")
     assert records.name(key) == "name.jpg"
-    desk = _desk()
+    session = _session()
     items = [
         _add(1, "h1-1"),
         {"seq": 2, "undo": True, "base": 1},
         {"seq": 3, "redo": True, "base": 2},
     ]
-    records.add_steps(key, take_box(desk, {"client": "one", "items": items}, _no))
-    again = _desk()
+    records.add_steps(key, take_batch(session, {"client": "one", "items": items}, _no))
+    again = _session()
     again.follow(records.steps(key))
-    assert again.history == desk.history
+    assert again.history == session.history
     assert again.acked == {"one": 3}
-    late = take_box(_desk(), {"client": "two", "items": [_add(1, "h2-1")]}, _no)
+    late = take_batch(_session(), {"client": "two", "items": [_add(1, "h2-1")]}, _no)
     with pytest.raises(RevisionConflictError):
         records.add_steps(key, late)
     assert len(records.steps(key)) == 3

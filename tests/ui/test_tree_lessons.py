@@ -108,9 +108,9 @@ def shown(app: AppTest) -> str:
 
 
 def marks_of(records, key: str) -> list[str]:
-    desk = cache.Desk(cx.History.begin(cx.sheet_of(records.measurement(key))))
-    desk.follow(records.steps(key))
-    return [m.id for m in desk.history.sheet.marks]
+    session = cache.EditSession(cx.History.begin(cx.sheet_of(records.measurement(key))))
+    session.follow(records.steps(key))
+    return [m.id for m in session.history.sheet.marks]
 
 
 def test_offered_with_figures_used_by_a_tap_and_taken_back_by_another(tree):
