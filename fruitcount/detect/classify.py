@@ -11,9 +11,9 @@ import numpy as np
 from scipy.special import expit, logit
 
 from fruitcount.detect.circles import FEWEST, leave_one_out_residual
+from fruitcount.detect.size import Rim
 from fruitcount.image.opencv import cv2
 from fruitcount.image.quality import Light, linear, log_ratios
-from fruitcount.image.rim import Rim
 from fruitcount.types import FloatArray, IntArray, Kind
 
 # Yellow share from which a fruit is called yellowing; set on the side of precision.

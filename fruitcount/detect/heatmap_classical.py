@@ -1,7 +1,7 @@
 """Heatmap from colour, texture and radial symmetry: no model file, and quick.
 
 Two looks. The first gives every cell a chance and a radius from :mod:`.heatmap_features`. The
-second unrolls the best places (:mod:`fruitcount.image.rim`) and judges each as a whole. Both are
+second unrolls the best places (:mod:`fruitcount.detect.size`) and judges each as a whole. Both are
 small fitted functions whose coefficients come with the package (``heatmap_classical.json``).
 """
 
@@ -23,9 +23,9 @@ from fruitcount.detect.heatmap_features import (
     light_corrected,
     mark_features,
 )
+from fruitcount.detect.size import find_rim
 from fruitcount.errors import ModelUnavailableError
 from fruitcount.image.opencv import cv2, known_factor, reduced_to, resampled, size_at, start_factor
-from fruitcount.image.rim import find_rim
 from fruitcount.types import F32, FloatArray, Maps, Pixels, Scale
 
 # Rows worked on together: few enough to stay in a core's cache, and for the matrix library not to

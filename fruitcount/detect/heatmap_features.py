@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fruitcount.detect.size import STEPS, Rim
 from fruitcount.image.opencv import cv2
-from fruitcount.image.rim import STEPS, Rim
 from fruitcount.types import F32, FloatArray, Pixels
 
 CELL_PX = 2

@@ -32,8 +32,8 @@ from fruitcount.detect.heatmap_features import (
     light_corrected,
     mark_features,
 )
+from fruitcount.detect.size import find_rim
 from fruitcount.image.opencv import resampled
-from fruitcount.image.rim import find_rim
 from fruitcount.training.data import (
     LICENCE,
     Example,
