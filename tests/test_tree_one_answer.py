@@ -116,7 +116,7 @@ def test_what_stays_now_and_at_harvest_is_what_the_limbs_own_plans_leave(counted
     }
     final = int(sum(one.final_count for one in own.values()))
     assert plan.sheet.work.final_n == final
-    assert plan.sheet.work.harvest_kg == pytest.approx(final * plan.fruit_g / 1000)
+    assert plan.sheet.work.harvest_kg == pytest.approx(final * plan.sheet.fruit_g / 1000)
     kg = f"{plan.sheet.work.harvest_kg:.1f} kg"
     assert any(f"about {final} fruit, {kg}" in line for line in tree_lines(plan))
     sheet = write_tree_sheet(plan, tmp_path / "tree.pdf")
@@ -127,7 +127,7 @@ def test_what_stays_now_and_at_harvest_is_what_the_limbs_own_plans_leave(counted
     assert all(x.final_n == round(x.keep_n * per_kept) for x in unseen)
     whole = final + sum(x.final_n for x in unseen)
     assert plan.sheet.whole_work.final_n == whole
-    assert plan.sheet.whole_work.harvest_kg == pytest.approx(whole * plan.fruit_g / 1000)
+    assert plan.sheet.whole_work.harvest_kg == pytest.approx(whole * plan.sheet.fruit_g / 1000)
 
 
 def test_where_the_share_is_smaller_the_limbs_own_number_and_the_reason_stand_beside_it(

@@ -32,8 +32,7 @@ from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.image.card import on_card
 from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning
 from fruitcount.store.photo_record import PhotoLine
-from fruitcount.tree.engines import BatchSettings
-from fruitcount.tree.run import Progress, run_batch
+from fruitcount.tree.run import BatchSettings, Progress, run_batch
 from fruitcount.types import Fruitlets, Measurement
 
 Tell = Callable[[int, int], None]

@@ -30,6 +30,7 @@ from fruitcount.export.tree_work_sheet import (
 from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
+from fruitcount.jobs.tree_source import photo_row
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
 from fruitcount.store.photo_record import PhotoLine
@@ -45,36 +46,10 @@ from fruitcount.tree.sheet import TreeSheet, common_practice_notes
 
 def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
     """One row a counted photo, as the batch's own grouping takes them."""
-    rows = []
-    for line in lines:
-        told = line.numbers.get("verdict") != "cannot tell" or line.numbers.get("count_n")
-        rows.append(
-            {
-                "file": photo_words(line),
-                "ok": True,
-                "photo_id": line.number,
-                "tree": tree,
-                "limb": line.limb,
-                "side": line.side,
-                "moment": line.moment,
-                "count_n": line.numbers.get("count_n") if told else None,
-                "base_diameter_mm": _finite(
-                    line.inputs.get("base_diameter_mm") or line.numbers.get("base_diameter_mm")
-                ),
-                "length_mm": _finite(line.numbers.get("length_mm")),
-                **{
-                    name: line.numbers.get(name) if told else None
-                    for name in ("count_low_n", "count_high_n", "keep_n", "plan_choice")
-                },
-                "on": line.taken_on,
-                "look": look_of(line.key),
-            }
-        )
-    return rows
-
-
-def _finite(value: Any) -> float | None:
-    return float(value) if value is not None and math.isfinite(float(value)) else None
+    return [
+        {**photo_row(line, tree), "file": photo_words(line), "look": look_of(line.key)}
+        for line in lines
+    ]
 
 
 def show_changes(rows: list[dict[str, Any]]) -> None:

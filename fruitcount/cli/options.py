@@ -266,7 +266,7 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
     """
     from fruitcount.jobs.folder import FolderChoice
     from fruitcount.tree.assignment import AssignmentRules, read_card_sheet, read_sheet
-    from fruitcount.tree.engines import BatchSettings
+    from fruitcount.tree.run import BatchSettings
 
     cluster = options["cluster"]
     engine = "dask" if cluster is not None else "processes" if options["workers"] > 1 else "serial"

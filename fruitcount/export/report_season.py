@@ -191,16 +191,7 @@ def _change_rows(history: Mapping[str, Sequence[SeasonFacts]], units: str) -> li
 
 def season_words(lines: Sequence[QueueLine]) -> str:
     """The season's picture in words, for those who do not see it."""
-    out = []
-    for line in lines:
-        bloom = line.tree.bloom_date
-        parts = [f"bloom {day_words(Days(bloom, bloom))}"] if bloom else []
-        if line.due is not None and not line.closed:
-            parts.append(f"work {day_words(line.due)}")
-        if line.harvest is not None:
-            parts.append(f"harvest about {day_words(line.harvest)}")
-        out.append(f"{line.tree.name}: {line.state}{''.join(f', {p}' for p in parts)}.")
-    return " ".join(out)
+    return " ".join(f"{line.tree.name}: {line.state}. {line.words}" for line in lines)
 
 
 def _pictures(lines: Sequence[QueueLine], width: float, today: date) -> list[Any]:

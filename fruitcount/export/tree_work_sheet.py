@@ -27,6 +27,7 @@ from fruitcount.plan.words import choice_lines
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.plan import TreePlan
+from fruitcount.tree.sheet import Work
 from fruitcount.tree.target import TreeTarget
 from fruitcount.units import crop_units, format_length, format_weight
 
@@ -104,7 +105,7 @@ def harvest_words(plan: TreePlan, units: str) -> str:
     fruit = f"{number(sheet.work.final_n)} fruit"
     fruit = f"at most {fruit} and" if not plan.results else f"about {fruit},"
     weight, (_, (unit, g)) = format_weight(sheet.work.harvest_kg * 1000, units), crop_units(units)
-    one = f"{plan.fruit_g / g:.{0 if units == 'metric' else 1}f} {unit}"
+    one = f"{(sheet.fruit_g or math.nan) / g:.{0 if units == 'metric' else 1}f} {unit}"
     size = f", size class {plan.size_class}" if plan.size_class else ""
     return f"Harvest expected{where}, after a second pass: {fruit} {weight} ({one} a fruit{size})."
 
@@ -189,38 +190,27 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
     sheet, plans = tree.sheet, _plans(tree)
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", "Harvest", "Done"]
     shares = (0.15, 0.075, 0.085, 0.075, 0.2, 0.09, 0.13, 0.115, 0.08)
-    rows = []
+    rows: list[list[str]] = []
     for limb in sheet.limbs:
-        plan = plans.get(limb.name)
+        plan, seen = plans.get(limb.name), limb.counted
+        cut = "-" if seen else "not checked"
+        if plan:
+            cut = "\n".join(_cuts(plan, how.units)) or "no cut"
         rows.append(
-            [
-                limb.name if limb.counted else f"{limb.name}\u00a0*",  # the star stays on the line
-                number(limb.whole_n) if limb.counted else "-",
-                number(limb.keep_n) if limb.counted else f"≤\u00a0{limb.keep_n}",
-                number(limb.work.off_n),
-                ("\n".join(_cuts(plan, how.units)) or "no cut")
-                if plan
-                else "-"
-                if limb.counted
-                else "not checked",
-                number(len(plan.pinches)) if plan else "-",
-                _minutes(limb.work.minutes),
-                number(limb.work.final_n),
-                tick_box(),
-            ]
-        )
+            [limb.name if seen else f"{limb.name}\u00a0*",  # the star stays on the line
+             number(limb.whole_n) if seen else "-",
+             number(limb.keep_n) if seen else f"≤\u00a0{limb.keep_n}",
+             *_work_cells(limb.work, cut, len(plan.pinches) if plan else None), tick_box()]
+        )  # fmt: skip
         if limb.own_words:
             rows.append([f"Keep {limb.keep_words}"])
-    seen = sheet.counted
-    work = sheet.work
-    pinches = sum(len(plan.pinches) for plan in plans.values())
     cuts = sum(len(plan.cuts) for plan in plans.values())
     told = f"{cuts} cut{'' if cuts == 1 else 's'}" if plans else ""
+    pinches = sum(len(plan.pinches) for plan in plans.values()) if plans else None
     rows.append(
-        ["All" if len(seen) == len(sheet.limbs) else "Seen", number(sum(x.whole_n for x in seen)),
-         number(sum(x.keep_n for x in seen)), number(work.off_n), told,
-         number(pinches) if plans else "",
-         _minutes(work.minutes), number(work.final_n), ""]
+        ["All" if len(sheet.counted) == len(sheet.limbs) else "Seen",
+         *(number(sum(getattr(x, n) for x in sheet.counted)) for n in ("whole_n", "keep_n")),
+         *_work_cells(sheet.work, told, pinches), ""]
     )  # fmt: skip
     size = 11.5 if len(rows) <= 14 else 10 if len(rows) <= 20 else 8.5
     return text_table(
@@ -228,8 +218,9 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
     )
 
 
-def _minutes(value: float) -> str:
-    return number(value, 1 if value < 9.95 else 0)
+def _work_cells(work: Work, cut: str, pinches_n: int | None) -> list[str]:
+    minutes = number(work.minutes, 1 if work.minutes < 9.95 else 0)
+    return [number(work.off_n), cut, number(pinches_n), minutes, number(work.final_n)]
 
 
 def _plans(tree: TreePlan) -> dict[str, Plan]:

@@ -21,7 +21,6 @@ from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import AssignmentRules
 from fruitcount.tree.checkpoint import ProgressLog, measurement_of
-from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import (
     FolderCount,
@@ -33,7 +32,7 @@ from fruitcount.tree.folder import (
 )
 from fruitcount.tree.group import copies_of
 from fruitcount.tree.photos import count_key, count_photo, settings_key
-from fruitcount.tree.run import Progress
+from fruitcount.tree.run import BatchSettings, Progress
 
 
 @dataclass(frozen=True)

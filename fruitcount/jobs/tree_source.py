@@ -22,7 +22,6 @@ from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, loa
 from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of
-from fruitcount.store.tables import LimbRow
 from fruitcount.tree.checkpoint import measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows
@@ -119,7 +118,10 @@ def records_source(
             continue
         season = season_year(day, southern=tree.southern) if year is None else year
         mine = _of_season(photos.get(tree_id, []), tree, season, newest=newest)
-        sizes = {limb.name: _size(limb) for limb in load_limbs(store, tree_id)}
+        sizes = {
+            limb.name: LimbSize(limb.base_diameter_mm or math.nan, limb.length_mm or math.nan)
+            for limb in load_limbs(store, tree_id)
+        }
         counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
         records = load_records(store, [photo.number for photo in mine])
         shown = [
@@ -145,11 +147,6 @@ def records_source(
     return TreeSource(tuple(rows), facts, answers=KeptAnswers(answers))
 
 
-def _size(limb: LimbRow) -> LimbSize:
-    known = [math.nan if v is None else v for v in (limb.base_diameter_mm, limb.length_mm)]
-    return LimbSize(known[0], known[1])
-
-
 def _of_season(
     photos: list[PhotoLine], tree: OrchardTree, year: int, *, newest: bool
 ) -> list[PhotoLine]:
@@ -170,36 +167,38 @@ def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
     )
 
 
-def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) -> dict[str, Any]:
-    told = record.decision or {}
-    length = told.get("length_mm")
-    if "length_mm" not in told and record.measurement is not None:  # an earlier version's
-        length = record.measurement.limb.length_mm
-    typed = (record.inputs or {}).get("base_diameter_mm")
-    count = told.get("count_n")
-    if told.get("verdict") == "cannot tell" and not count:
-        count = None  # nothing was seen on a poor photo: that is not a limb without fruit
-    row: dict[str, Any] = {
+def photo_row(photo: PhotoLine, tree: str) -> dict[str, Any]:
+    """A kept photo with its last count, as :func:`plan_tree` takes it."""
+    told = photo.numbers
+    if told.get("verdict") == "cannot tell" and not told.get("count_n"):
+        told = {}  # nothing was seen on a poor photo: that is not a limb without fruit
+    numbers = ("count_n", "count_low_n", "count_high_n", "keep_n", "plan_choice")
+    base = photo.inputs.get("base_diameter_mm") or photo.numbers.get("base_diameter_mm")
+    return {
         "file": photo.name or photo.key[:8],
         "tree": tree,
         "limb": photo.limb,
         "side": photo.side,
         "moment": photo.moment,
-        "ok": count is not None,
-        "count_n": count,
-        **{name: told.get(name) for name in ("count_low_n", "count_high_n", "keep_n")},
-        "plan_choice": told.get("plan_choice"),
-        "base_diameter_mm": typed or told.get("base_diameter_mm"),
-        "length_mm": length if length and length > 0 else None,
+        "ok": told.get("count_n") is not None,
+        **{name: told.get(name) for name in numbers},
+        "base_diameter_mm": base,
+        "length_mm": photo.numbers.get("length_mm") or None,
         "photo_id": photo.number,
         "on": photo.taken_on,
-        "photo": file_of(store, photo.key, photo.suffix),
     }
+
+
+def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) -> dict[str, Any]:
+    row = {**photo_row(photo, tree), "photo": file_of(store, photo.key, photo.suffix)}
     if record.measured:
         row["measurement"] = partial(_corrected, record, row["photo"])
         row["state"] = sha256(
             repr((record.measured, record.edits, record.inputs, row["photo"].is_file())).encode()
         ).hexdigest()
+    if "length_mm" not in photo.numbers and record.measurement is not None:  # earlier version's
+        length = record.measurement.limb.length_mm
+        row["length_mm"] = length if length > 0 else None
     return row
 
 

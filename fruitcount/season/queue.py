@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from calendar import monthrange
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from fruitcount.errors import SpeciesError, at_least
@@ -352,13 +352,6 @@ class Week:
     short_h: float
 
 
-@dataclass
-class _Load:
-    trees: list[str] = field(default_factory=list)
-    hours: float = 0.0
-    unknown_n: int = 0
-
-
 def due_weeks(
     lines: Sequence[QueueLine],
     *,
@@ -385,19 +378,23 @@ def due_weeks(
         Only weeks with work.
     """
     room = math.inf if hours_a_week is None else at_least("hours_a_week", hours_a_week, 0.0)
-    loads: dict[date, _Load] = {}
+    jobs: dict[date, list[tuple[str, float]]] = {}
+
+    def hours_in(week: date) -> float:
+        return sum(h for _, h in jobs.get(week, ()) if not math.isnan(h))
+
     due = [(q.due, q.tree.name) for q in lines if q.due is not None and not q.closed]
     for days, name in sorted(due, key=lambda job: job[0].last):
         hours = hours_by_tree.get(name, math.nan)
         first, last = (d - timedelta(days=d.weekday()) for d in (days.first, days.last))
         weeks = [first + timedelta(days=7 * k) for k in range((last - first).days // 7 + 1)]
         need = 0.0 if math.isnan(hours) else hours
-        fits = (w for w in weeks if loads.get(w, _Load()).hours + need <= room)
-        load = loads.setdefault(next(fits, last), _Load())
-        load.trees.append(name)
-        load.hours += need
-        load.unknown_n += math.isnan(hours)
+        week = next((w for w in weeks if hours_in(w) + need <= room), last)
+        jobs.setdefault(week, []).append((name, hours))
     return [
-        Week(monday, tuple(w.trees), w.hours, w.unknown_n, max(w.hours - room, 0.0))
-        for monday, w in sorted(loads.items())
-    ]
+        Week(
+            monday, tuple(name for name, _ in work), hours_in(monday),
+            sum(math.isnan(h) for _, h in work), max(hours_in(monday) - room, 0.0),
+        )
+        for monday, work in sorted(jobs.items())
+    ]  # fmt: skip

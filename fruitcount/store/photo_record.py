@@ -164,16 +164,12 @@ def load_records(
     with reading(store) as session:
         for k in range(0, len(photo_ids), _AT_ONCE):
             part = photo_ids[k : k + _AT_ONCE]
-            photos = _by_photo(session, PhotoRow.id, part)
-            seen: dict[int, list[Any]] = {}
-            for one in session.execute(
-                _MEASURED.where(MeasurementRow.photo_id.in_(part)).order_by(
-                    MeasurementRow.made_at, MeasurementRow.id
-                )
-            ):
-                seen.setdefault(one.photo_id, []).append(one)
-            steps = _by_photo(session, EditRow.photo_id, part, EditRow.revision)
-            decisions = _by_photo(session, DecisionRow.photo_id, part, DecisionRow.id)
+            photos = _by_photo(session, select(PhotoRow), PhotoRow.id, part)
+            made_on = (MeasurementRow.made_at, MeasurementRow.id)
+            seen = _by_photo(session, _MEASURED, MeasurementRow.photo_id, part, *made_on)
+            edits, last = select(EditRow), select(DecisionRow)
+            steps = _by_photo(session, edits, EditRow.photo_id, part, EditRow.revision)
+            decisions = _by_photo(session, last, DecisionRow.photo_id, part, DecisionRow.id)
             for number in part:
                 (row,) = photos.get(number) or [must_get(session, PhotoRow, number)]
                 made = [m for m in seen.get(number, ()) if settings_key in (None, m.settings_key)]
@@ -181,11 +177,14 @@ def load_records(
     return out
 
 
-def _by_photo(session: Session, of: Any, numbers: Sequence[int], *order: Any) -> dict[int, Any]:
-    """Rows of a table that belong to these photos, in order."""
+def _by_photo(
+    session: Session, query: Any, of: Any, numbers: Sequence[int], *order: Any
+) -> dict[int, Any]:
+    """Rows that belong to these photos, in order; whole ones where the query is of one table."""
     out: dict[int, Any] = {}
-    for row in session.scalars(select(of.class_).where(of.in_(numbers)).order_by(*order)):
-        out.setdefault(getattr(row, of.key), []).append(row)
+    for row in session.execute(query.where(of.in_(numbers)).order_by(*order)):
+        one = row if len(row) > 1 else row[0]
+        out.setdefault(getattr(one, of.key), []).append(one)
     return out
 
 
@@ -272,9 +271,6 @@ def list_photos(store: Store, *, tree_id: int | None = None) -> list[PhotoLine]:
             _line(row, results.get(row.id), limbs.get(row.limb_id or 0, ""), days.get(row.id))
             for row in session.scalars(query)
         ]
-
-
-_SAME = ("suffix", "tree_id", "limb_id", "side", "moment", "saved_at")
 
 
 def _line(row: PhotoRow, result: DecisionRow | None, limb: str, taken_at: str | None) -> PhotoLine:

@@ -120,11 +120,6 @@ def _in_one_go(parts: list[str]) -> str:
     return "".join(out)
 
 
-def place_by_card(card_id: int, places: Mapping[int, Assigned]) -> Assigned:
-    """Tree and limb from the number on the scale card, where each has a card of its own."""
-    return places.get(card_id, Assigned())
-
-
 def first_told(told: Mapping[str, Assigned]) -> tuple[Assigned, str]:
     """One place out of what several sources say, the surest first.
 
@@ -276,7 +271,7 @@ class AssignmentRules:
             return Assigned(str(row.get("code_tree") or ""), str(row.get("code_limb") or ""))
         if name == "card":
             number = row.get("card_id")
-            return Assigned() if number is None else place_by_card(int(number), self.cards)
+            return self.cards.get(-1 if number is None else int(number), Assigned())
         if name == "folder":
             return place_by_folder(path, root)
         return (

@@ -75,18 +75,9 @@ class ProgressLog:
             raise RecordError(f"{self._path}: another batch is writing this file") from error
 
     def _mend(self) -> None:
-        size = self._stream.seek(0, os.SEEK_END)
-        back = min(size, 1 << 16)
-        while True:
-            self._stream.seek(size - back)
-            tail = self._stream.read(back)
-            end = tail.rfind(b"\n")
-            if end >= 0 or back == size:
-                break
-            back = min(size, back * 4)
-        whole = size - back + end + 1 if end >= 0 else 0
-        if whole < size:
-            self._stream.truncate(whole)
+        self._stream.seek(0)
+        whole = sum(len(line) for line in self._stream if line.endswith(b"\n"))
+        self._stream.truncate(whole)
 
     def _lines(self) -> Iterator[dict[str, Any]]:
         with self._path.open("rb") as stream:
@@ -124,19 +115,6 @@ class ProgressLog:
     def rows(self) -> list[dict[str, Any]]:
         """All rows with these settings, in the order they were written."""
         return list(self._lines())
-
-    def forget(self, sha256: str) -> None:
-        """Take a photo's rows out of the file for good, whatever the settings."""
-        draft = self._path.with_name(self._path.name + ".part")
-        with self._path.open("rb") as old, draft.open("wb") as new:
-            new.writelines(line for line in old if json.loads(line)["sha256"] != sha256)
-            new.flush()
-            os.fsync(new.fileno())
-        self._stream.close()
-        draft.replace(self._path)
-        self._stream = self._path.open("a+b")
-        self._lock()
-        self._done.discard(sha256)
 
     def close(self) -> None:
         """Let another program write."""

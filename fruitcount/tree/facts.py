@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.hidden import BothSides
 from fruitcount.tree.sampling import Walk, fork_chances
 
+_SIDES = ("front", "back", "both")
 MOST_LIMBS, MOST_FRUIT = 500, 100_000
 """More are a slip of the pen: our choice, far over any tree."""
 
@@ -135,19 +136,29 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
         When a column is missing, a number cannot be read, or a limb comes twice.
     """
     out: dict[str, LimbSize] = {}
-    for where, row in sheet_lines(path, ("limb", "base_diameter_mm")):
-        if "tree" in row and row["tree"] != tree:
-            continue
+    for where, row in _limb_lines(path, tree, ("base_diameter_mm",)):
         numbers = [
             positive(name, _number(row.get(name, ""), name, where)) if row.get(name) else math.nan
             for name in ("base_diameter_mm", "length_mm")
         ]
-        if row["limb"] in out:
-            raise BadInputError(f"{where}: limb {row['limb']!r} comes twice")
         out[row["limb"]] = LimbSize(numbers[0], numbers[1], row.get("group", ""))
     if not out:
         raise BadInputError(f"{path}: the sheet must have limbs of tree {tree!r}, found none")
     return out
+
+
+def _limb_lines(
+    path: str | Path, tree: str, columns: tuple[str, ...]
+) -> Iterator[tuple[str, dict[str, str]]]:
+    """One tree's lines of a sheet, each of another limb, with where each stands."""
+    seen = set()
+    for where, row in sheet_lines(path, ("limb", *columns)):
+        if row.get("tree", tree) != tree:
+            continue
+        if row["limb"] in seen:
+            raise BadInputError(f"{where}: limb {row['limb']!r} comes twice")
+        seen.add(row["limb"])
+        yield where, row
 
 
 def read_hand_counts(path: str | Path) -> tuple[tuple[tuple[float, float], ...], dict[str, float]]:
@@ -184,24 +195,18 @@ def read_both_sides(path: str | Path, tree: str) -> tuple[BothSides, ...]:
         When a column is missing, a count is no whole number of 0 to 100,000, ``both`` is more
         than the smaller side, a limb has no name or comes twice, or no fruit was seen.
     """
-    out: dict[str, BothSides] = {}
-    for where, row in sheet_lines(path, ("limb", "front", "back", "both")):
-        if "tree" in row and row["tree"] != tree:
-            continue
-        limb = row["limb"]
-        if not limb:
+    out = []
+    for where, row in _limb_lines(path, tree, _SIDES):
+        if not row["limb"]:
             raise BadInputError(f"{where}: limb must have a name, got ''")
-        if limb in out:
-            raise BadInputError(f"{where}: limb {limb!r} comes twice")
-        front, back, both = (_whole(row[name], name, where) for name in ("front", "back", "both"))
-        if both > min(front, back):
-            raise BadInputError(
-                f"{where}: both must be at most {min(front, back)} (the smaller side), got {both}"
-            )
-        out[limb] = BothSides(limb, front, back, both)
-    if not any(x.front_n + x.back_n for x in out.values()):
+        counts = [_whole(row[name], name, where) for name in _SIDES]
+        try:
+            out.append(BothSides(row["limb"], *counts))
+        except BadInputError as error:
+            raise BadInputError(f"{where}: {error}") from error
+    if not any(x.front_n + x.back_n for x in out):
         raise BadInputError(f"{path}: the sheet must have fruit seen on tree {tree!r}, found none")
-    return tuple(out.values())
+    return tuple(out)
 
 
 def read_walks(path: str | Path) -> tuple[Walk, ...]:

@@ -15,11 +15,10 @@ from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import AssignmentRules
 from fruitcount.tree.checkpoint import Ledger
 from fruitcount.tree.count import TreeCount, tree_count
-from fruitcount.tree.engines import BatchSettings, PhotoWork
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.photos import find_photos
-from fruitcount.tree.run import Progress, run_batch
+from fruitcount.tree.run import BatchSettings, PhotoWork, Progress, run_batch
 
 _PLACE = ("file", "tree", "limb", "side", "moment", "told_by", "ok", "problem")
 _COLUMNS = (*_PLACE, *(name for name in ROW_COLUMNS if name != "photo"), "same_as", "look")

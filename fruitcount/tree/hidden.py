@@ -195,39 +195,6 @@ class TwoSides:
     seen_n: int
 
 
-def two_sides(front_n: int, back_n: int, *, both_n: int) -> TwoSides:
-    """Fruit on a limb from what each side shows and what both show.
-
-    Chapman's estimator (Univ. Calif. Publ. Stat. 1:131-160, 1951) with Seber's variance (1970);
-    the interval is log-normal in the number never seen (Chao 1987), so that it does not fall
-    under the fruit seen. All three from memory. It assumes that being hidden from the front says
-    nothing of being hidden from the back; fruit deep in leaves break that, and the estimate is
-    then too low.
-
-    Parameters
-    ----------
-    front_n, back_n : int
-        Fruit seen from each side.
-    both_n : int
-        Fruit recognised as the same in both. Raising it lowers the estimate.
-    """
-    for name, number in (("front_n", front_n), ("back_n", back_n), ("both_n", both_n)):
-        at_least(name, number, 0)
-    if both_n > min(front_n, back_n):
-        raise BadInputError(
-            f"both_n must be at most {min(front_n, back_n)} (the smaller side), got {both_n}"
-        )
-    a, b, m = front_n, back_n, both_n
-    value = (a + 1) * (b + 1) / (m + 1) - 1
-    var = (a + 1) * (b + 1) * (a - m) * (b - m) / ((m + 1) ** 2 * (m + 2))
-    seen = a + b - m
-    hidden = value - seen
-    if hidden <= 0 or var == 0:
-        return TwoSides(value, var, value, value, seen)
-    spread = math.exp(float(stats.norm.ppf(0.975)) * math.sqrt(math.log1p(var / hidden**2)))
-    return TwoSides(value, var, seen + hidden / spread, seen + hidden * spread, seen)
-
-
 @dataclass(frozen=True)
 class BothSides:
     """One limb's counts from two sides.
@@ -247,12 +214,32 @@ class BothSides:
     both_n: int
 
     def __post_init__(self) -> None:
-        two_sides(self.front_n, self.back_n, both_n=self.both_n)  # refuses what cannot be
+        for name in ("front_n", "back_n", "both_n"):
+            at_least(name, getattr(self, name), 0)
+        if self.both_n > (least := min(self.front_n, self.back_n)):
+            raise BadInputError(
+                f"both must be at most {least} (the smaller side), got {self.both_n}"
+            )
 
     @property
     def whole(self) -> TwoSides:
-        """Chapman estimate of all fruit on the limb, with its interval."""
-        return two_sides(self.front_n, self.back_n, both_n=self.both_n)
+        """All fruit on the limb, with an interval.
+
+        Chapman's estimator (Univ. Calif. Publ. Stat. 1:131-160, 1951) with Seber's variance
+        (1970); the interval is log-normal in the number never seen (Chao 1987), so that it does
+        not fall under the fruit seen. All three from memory. It assumes that being hidden from
+        the front says nothing of being hidden from the back; fruit deep in leaves break that, and
+        the estimate is then too low.
+        """
+        a, b, m = self.front_n, self.back_n, self.both_n
+        value = (a + 1) * (b + 1) / (m + 1) - 1
+        var = (a + 1) * (b + 1) * (a - m) * (b - m) / ((m + 1) ** 2 * (m + 2))
+        seen = a + b - m
+        hidden = value - seen
+        if hidden <= 0 or var == 0:
+            return TwoSides(value, var, value, value, seen)
+        spread = math.exp(float(stats.norm.ppf(0.975)) * math.sqrt(math.log1p(var / hidden**2)))
+        return TwoSides(value, var, seen + hidden / spread, seen + hidden * spread, seen)
 
     @property
     def range_n(self) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property, partial
 from typing import Any
@@ -19,11 +19,12 @@ from fruitcount.tree.checkpoint import measurement_in
 from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.estimate import csa_cm2
 from fruitcount.tree.facts import TreeFacts
-from fruitcount.tree.sheet import LimbFacts, LimbShare, TreeSheet, tree_sheet, with_limbs
+from fruitcount.tree.sheet import LimbShare, TreeSheet, tree_sheet
 from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
 
 Decided = Callable[[], Result | None]
+_SAID = ("species", "ripening_month", "southern", "spacing_mm", "harvest_diameter_mm")
 
 
 @dataclass(frozen=True)
@@ -60,25 +61,6 @@ def limb_answer(result: Result | None) -> LimbAnswer | None:
     )
 
 
-class _WhenAsked(Mapping[str, Result]):
-    """Results that are worked out when they are asked for."""
-
-    def __init__(self, makers: Mapping[str, Callable[[], Result | None]]) -> None:
-        self._makers = makers
-
-    def __getitem__(self, name: str) -> Result:
-        result = self._makers[name]()
-        if result is None:
-            raise KeyError(name)
-        return result
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._makers)
-
-    def __len__(self) -> int:
-        return len(self._makers)
-
-
 @dataclass(frozen=True, eq=False)
 class TreePlan:
     """One tree's plan.
@@ -90,24 +72,27 @@ class TreePlan:
         Estimate, target and each limb's share.
     count : TreeCount
         What it rests on.
-    fruit_g : float
-        Weight taken for one ripe fruit.
     size_class : str
         Trade size code of the wanted ripe size; empty where the species has none.
     notes : tuple of str
         What had to be assumed, for the count and after.
-    results : mapping
-        Limb name to its measurement, decided with the tree's share; limbs whose fruit are not
-        known one by one have none.
+    decided : mapping
+        Limb name to what works out its result; limbs whose fruit are not known one by one have
+        none.
     """
 
     tree: str
     sheet: TreeSheet
     count: TreeCount
-    fruit_g: float
     size_class: str
     notes: tuple[str, ...] = ()
-    results: Mapping[str, Result] = field(default_factory=dict)
+    decided: Mapping[str, Decided] = field(default_factory=dict)
+
+    @cached_property
+    def results(self) -> Mapping[str, Result]:
+        """Limb name to its measurement, decided with the tree's share."""
+        made = {name: decided() for name, decided in self.decided.items()}
+        return {name: result for name, result in made.items() if result is not None}
 
     @cached_property
     def choices(self) -> tuple[Choice, ...]:
@@ -183,7 +168,7 @@ def plan_tree(
     times, by_hand = count.true_per_seen, count.hand_limbs
     sheet = tree_sheet(
         [
-            LimbFacts(x.name, float(a), by_hand.get(x.name, x.count_n * times))
+            LimbShare(x.name, float(a), by_hand.get(x.name, x.count_n * times))
             for x, a in zip(limbs, area, strict=True)
         ],
         count.total,
@@ -193,7 +178,7 @@ def plan_tree(
     )
     wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
     code = size_code(species, wanted) if species.size_codes else ""
-    makers: dict[str, Decided] = {}
+    work: dict[str, Decided] = {}
     answers: dict[str, LimbAnswer] = {}
     kept: dict[str, int] = {}  # each limb's own number, of its fruit seen
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
@@ -202,18 +187,20 @@ def plan_tree(
         choice = facts.plan_choice or next(
             (str(r["plan_choice"]) for r in mine if r.get("plan_choice")), "quick"
         )
-        inputs = replace(limb_inputs(facts), plan_choice=choice, limb_target=limb.keep_n / times)
+        inputs = GrowerInputs(
+            plan_choice=choice, limb_target=limb.keep_n / times,
+            **{name: getattr(facts, name) for name in _SAID},
+        )  # fmt: skip
         for row in mine:
             decided = cache(partial(_decided, row, inputs, measured))
             answer = answered(row, inputs, decided) if answered else limb_answer(decided())
             if answer is not None:
-                answers[limb.name], makers[limb.name], mine = answer, decided, [row]
+                answers[limb.name], work[limb.name], mine = answer, decided, [row]
                 break
         known_n = [int(r["keep_n"]) for r in mine if r.get("keep_n") is not None]
         kept |= {limb.name: min(known_n)} if known_n else {}
-    sheet, said = _as_planned(sheet, answers, kept, times, facts=facts, fruit_g=fruit_g)
-    notes = (*count.notes, *remarks, *said)
-    return TreePlan(tree, sheet, count, fruit_g, code, notes, _WhenAsked(makers))
+    sheet, said = _as_planned(sheet, answers, kept, times)
+    return TreePlan(tree, sheet, count, code, (*count.notes, *remarks, *said), work)
 
 
 def _decided(
@@ -225,25 +212,11 @@ def _decided(
     return None if known is None else Result(known, decide(known, inputs))
 
 
-def limb_inputs(facts: TreeFacts) -> GrowerInputs:
-    """What the keeper says of the tree, for the plan of each limb."""
-    return GrowerInputs(
-        facts.species,
-        ripening_month=facts.ripening_month,
-        southern=facts.southern,
-        spacing_mm=facts.spacing_mm,
-        harvest_diameter_mm=facts.harvest_diameter_mm,
-    )
-
-
 def _as_planned(
     sheet: TreeSheet,
     answers: Mapping[str, LimbAnswer],
     kept: Mapping[str, int],
     true_per_seen: float,
-    *,
-    facts: TreeFacts,
-    fruit_g: float,
 ) -> tuple[TreeSheet, list[str]]:
     """What each limb's own plan keeps now and at harvest; without one its share, or less."""
     plans = {name: answer for name, answer in answers.items() if answer.known}
@@ -283,8 +256,7 @@ def _as_planned(
     if answers and true_per_seen != 1:
         said.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "
                     "include those hidden.")  # fmt: skip
-    pace = facts.pace_n_per_min
-    return with_limbs(sheet, limbs, pace_n_per_min=pace, fruit_g=fruit_g), said
+    return sheet.with_limbs(limbs), said
 
 
 def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: LimbAnswer | None) -> str:

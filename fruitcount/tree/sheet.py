@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from functools import partial
 
 import numpy as np
 
@@ -65,12 +64,9 @@ def thinning_work(
     at_least("keep_n", keep_n, 0)
     off = max(have_n - keep_n, 0.0)
     final = min(keep_n if final_n is None else final_n, keep_n, have_n)
-    minutes, kg = math.nan, math.nan
-    if pace_n_per_min is not None:
-        minutes = off / positive("pace_n_per_min", pace_n_per_min)
-    if fruit_g is not None:
-        kg = final * positive("fruit_g", fruit_g) / 1000
-    return Work(off, minutes, final, kg)
+    pace = math.nan if pace_n_per_min is None else positive("pace_n_per_min", pace_n_per_min)
+    kg = math.nan if fruit_g is None else positive("fruit_g", fruit_g) / 1000
+    return Work(off, off / pace, final, final * kg)
 
 
 COMMON_PRACTICE = (
@@ -78,24 +74,6 @@ COMMON_PRACTICE = (
     "Thinning is for the tree's health too, not only for fruit size (common practice, no source).",
 )
 _TOO_MANY_N = 1500
-
-
-@dataclass(frozen=True)
-class LimbFacts:
-    """One limb of the tree.
-
-    Attributes
-    ----------
-    name : str
-    area_cm2 : float
-        Cross-section area at its base.
-    have_n : float
-        Fruit on it, hidden ones included; NaN when it was not photographed.
-    """
-
-    name: str
-    area_cm2: float
-    have_n: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -107,7 +85,8 @@ class LimbShare:
     name : str
     area_cm2 : float
     have_n : float
-        As counted, or as estimated from the other limbs when ``counted`` is False.
+        Fruit on it, hidden ones included: as counted, or as estimated from the other limbs when
+        ``counted`` is False; before that NaN.
     counted : bool
     keep_n : int
         Stays now; on a limb nobody has seen, count before you cut.
@@ -123,12 +102,12 @@ class LimbShare:
 
     name: str
     area_cm2: float
-    have_n: float
-    counted: bool
-    keep_n: int
-    final_n: int
-    work: Work
-    whole_n: int
+    have_n: float = math.nan
+    counted: bool = True
+    keep_n: int = 0
+    final_n: int = 0
+    work: Work = NOT_KNOWN
+    whole_n: int = 0
     own_words: str = ""
 
     @property
@@ -146,27 +125,56 @@ class TreeSheet:
     limbs : tuple of LimbShare
     total : Estimate
     target : TreeTarget
-    keep_n : int
-    work : Work
-        Of the limbs photographed: of the others nothing is known.
-    notes : tuple of str
-        Facts of common practice that apply, said to be that.
-    whole_work : Work
-        Likely for the whole tree, from ``total``: to plan the hours.
+    pace_n_per_min, fruit_g : float, optional
+        See :func:`thinning_work`.
     """
 
     limbs: tuple[LimbShare, ...]
     total: Estimate
     target: TreeTarget
-    keep_n: int
-    work: Work
-    notes: tuple[str, ...]
-    whole_work: Work
+    pace_n_per_min: float | None = None
+    fruit_g: float | None = None
+
+    def with_limbs(self, limbs: Sequence[LimbShare]) -> TreeSheet:
+        """These limbs with their work; their ``keep_n`` and ``final_n`` lead."""
+        rows = (
+            replace(x, work=self._work(x.whole_n, x.keep_n, x.final_n) if x.counted else NOT_KNOWN)
+            for x in limbs
+        )
+        return replace(self, limbs=tuple(rows))
+
+    def _work(self, have_n: float, keep_n: float, final_n: float) -> Work:
+        pace, fruit_g = self.pace_n_per_min, self.fruit_g
+        return thinning_work(have_n, keep_n, final_n=final_n, pace_n_per_min=pace, fruit_g=fruit_g)
 
     @property
     def counted(self) -> tuple[LimbShare, ...]:
         """The limbs that were photographed."""
         return tuple(x for x in self.limbs if x.counted)
+
+    @property
+    def keep_n(self) -> int:
+        """What stays now on all limbs."""
+        return sum(x.keep_n for x in self.limbs)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Facts of common practice that apply, said to be that."""
+        return common_practice_notes(self.total.value_n)
+
+    @property
+    def work(self) -> Work:
+        """Work on the limbs photographed: of the others nothing is known."""
+        known = [x.work for x in self.counted]
+        return Work(*(sum(getattr(w, f.name) for w in known) for f in fields(Work)))
+
+    @property
+    def whole_work(self) -> Work:
+        """Work that is likely on the whole tree, from ``total``: to plan the hours."""
+        if len(self.counted) == len(self.limbs):
+            return self.work
+        final_n = sum(x.final_n for x in self.limbs)
+        return self._work(max(self.total.value_n, 0.0), self.keep_n, final_n)
 
 
 def common_practice_notes(total_n: float) -> tuple[str, ...]:
@@ -175,7 +183,7 @@ def common_practice_notes(total_n: float) -> tuple[str, ...]:
 
 
 def tree_sheet(
-    limbs: Sequence[LimbFacts],
+    limbs: Sequence[LimbShare],
     total: Estimate,
     *,
     target: TreeTarget,
@@ -186,8 +194,8 @@ def tree_sheet(
 
     Parameters
     ----------
-    limbs : sequence of LimbFacts
-        Every limb of the tree.
+    limbs : sequence of LimbShare
+        Every limb of the tree, with its ``area_cm2`` and, where it was photographed, ``have_n``.
     total : Estimate
         Fruit on the tree. What it has beyond the counted limbs is spread over the others by
         cross-section area.
@@ -211,47 +219,12 @@ def tree_sheet(
     most = min(target.middle_n, total.value_n) if math.isfinite(total.value_n) else target.middle_n
     keep = share_by_area(most, area, have_n=np.where(blank, np.nan, whole_n))
     rows = [
-        LimbShare(
-            limb.name, limb.area_cm2, float(h), not bool(b), int(k), int(k), NOT_KNOWN, int(w)
+        replace(
+            x, have_n=float(h), counted=not bool(b), keep_n=int(k), final_n=int(k), whole_n=int(w)
         )
-        for limb, h, w, b, k in zip(limbs, filled, whole_n, blank, keep, strict=True)
+        for x, h, w, b, k in zip(limbs, filled, whole_n, blank, keep, strict=True)
     ]
-    sheet = TreeSheet(
-        (), total, target, 0, NOT_KNOWN, common_practice_notes(total.value_n), NOT_KNOWN
-    )
-    return with_limbs(sheet, rows, pace_n_per_min=pace_n_per_min, fruit_g=fruit_g)
-
-
-def with_limbs(
-    sheet: TreeSheet,
-    limbs: Sequence[LimbShare],
-    *,
-    pace_n_per_min: float | None = None,
-    fruit_g: float | None = None,
-) -> TreeSheet:
-    """A sheet of these limbs, their work and all sums worked out.
-
-    Parameters
-    ----------
-    sheet : TreeSheet
-        Its total and target stay.
-    limbs : sequence of LimbShare
-        Their ``keep_n`` and ``final_n`` lead.
-    pace_n_per_min, fruit_g : float, optional
-        See :func:`thinning_work`.
-    """
-    work = partial(thinning_work, pace_n_per_min=pace_n_per_min, fruit_g=fruit_g)
-    rows = tuple(
-        replace(x, work=work(x.whole_n, x.keep_n, final_n=x.final_n) if x.counted else NOT_KNOWN)
-        for x in limbs
-    )
-    known = [x.work for x in rows if x.counted]
-    sums = Work(*(sum(getattr(w, f.name) for w in known) for f in fields(Work)))
-    keep_n, final_n = (sum(getattr(x, name) for x in rows) for name in ("keep_n", "final_n"))
-    whole = sums
-    if len(known) < len(rows):
-        whole = work(max(sheet.total.value_n, 0.0), keep_n, final_n=final_n)
-    return replace(sheet, limbs=rows, keep_n=keep_n, work=sums, whole_work=whole)
+    return TreeSheet((), total, target, pace_n_per_min, fruit_g).with_limbs(rows)
 
 
 def _whole(values: FloatArray) -> FloatArray:

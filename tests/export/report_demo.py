@@ -13,7 +13,7 @@ from fruitcount.species.model import load_species
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import csa_cm2, ratio_total
 from fruitcount.tree.plan import TreePlan
-from fruitcount.tree.sheet import LimbFacts, thinning_work, tree_sheet
+from fruitcount.tree.sheet import LimbShare, thinning_work, tree_sheet
 from fruitcount.tree.target import target_by_trunk
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
@@ -60,7 +60,7 @@ def north_4(limbs=11):
     d = rng.uniform(16, 42, limbs)
     have = np.round(6.5 * csa_cm2(d) * rng.gamma(16, 1 / 16, limbs))
     facts = [
-        LimbFacts(f"limb {i + 1}", float(a), float(h) if i < 6 else float("nan"))
+        LimbShare(f"limb {i + 1}", float(a), float(h) if i < 6 else float("nan"))
         for i, (a, h) in enumerate(zip(csa_cm2(d), have, strict=True))
     ]
     total = ratio_total(have[:6], csa_cm2(d[:6]), all_area_cm2=csa_cm2(d))
@@ -71,8 +71,8 @@ def north_4(limbs=11):
 def tree_plan(name, sheet, *, plan=None, surer=""):
     """A tree's plan with that sheet; ``plan`` is that of limb 3."""
     count = TreeCount((), sheet.total, None, {}, (), surer, 1.0, {}, ())
-    results = {} if plan is None else {"limb 3": plan}
-    return TreePlan(name, sheet, count, 155.0, "A", results=results)
+    decided = {} if plan is None else {"limb 3": lambda: plan}
+    return TreePlan(name, sheet, count, "A", decided=decided)
 
 
 def orchard():

@@ -18,7 +18,7 @@ def _limb(name, area_cm2, whole_n, keep_n, *, counted=True):
 
 def test_limbs_are_drawn_in_proportion_and_told_in_words():
     limbs = (_limb("1", 4.0, 20, 5), _limb("low", 1.0, 10, 4), _limb("3", 2.0, 8, 2, counted=False))
-    sheet = TreeSheet(limbs, None, None, 11, None, (), None)  # the drawing asks its limbs only
+    sheet = TreeSheet(limbs, None, None)  # the drawing asks its limbs only
     page = draw_tree(sheet)
     wood = [s for s in page.shapes if isinstance(s, PolyLine)]
     length = [abs(s.points[2] - s.points[0]) for s in wood[:4]]  # wood and kept part, two limbs

@@ -151,7 +151,7 @@ from functools import partial
 from hardening.kit import quick_count
 row.count_limb = quick_count
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.run import BatchSettings
 from fruitcount.tree.folder import count_folder
 ledger = ProgressLog(Path(sys.argv[1]), "key")
 count_folder(sys.argv[2], row.count_photo, ledger=ledger, settings=BatchSettings("serial"),
@@ -178,8 +178,8 @@ def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.Mo
         before = whole
     assert len(before) < 80, "no kill hit a running batch"
     from fruitcount.tree import photos as photo_row
-    from fruitcount.tree.engines import BatchSettings
     from fruitcount.tree.folder import count_folder
+    from fruitcount.tree.run import BatchSettings
 
     monkeypatch.setattr(photo_row, "count_limb", quick_count)
     again = ProgressLog(ledger, "key")

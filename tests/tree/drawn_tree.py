@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from fruitcount.tree.sampling import Walk, fork_chances
 
 
@@ -26,18 +24,6 @@ class Branch:
     fruit_n: float
     size: float = 1.0
     forks: tuple[Branch, ...] = ()
-
-
-def walk(tree: Branch, rng: np.random.Generator) -> Walk:
-    """Walk once from trunk to tip, taking a branch by chance at every fork."""
-    fruit, chance, here = [tree.fruit_n], [1.0], tree
-    while here.forks:
-        odds = fork_chances([b.size for b in here.forks])
-        which = int(rng.choice(len(odds), p=odds))
-        here = here.forks[which]
-        fruit.append(here.fruit_n)
-        chance.append(float(odds[which]))
-    return Walk(tuple(fruit), tuple(chance))
 
 
 def every_path(tree: Branch) -> Iterator[Walk]:

@@ -6,9 +6,8 @@ from pathlib import Path
 from batch_work import slow_measure
 
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos
-from fruitcount.tree.run import run_batch
+from fruitcount.tree.run import BatchSettings, run_batch
 
 
 def main():

@@ -27,9 +27,8 @@ import numpy as np
 
 from fruitcount.pipeline import CountSettings
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import count_photo, find_photos
-from fruitcount.tree.run import run_batch
+from fruitcount.tree.run import BatchSettings, run_batch
 
 ROOT = Path(__file__).resolve().parents[2]
 PHOTOS = os.environ.get("FRUITCOUNT_PHOTOS", str(ROOT.parent / "shared" / "photos"))

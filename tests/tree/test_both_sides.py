@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError
-from fruitcount.evaluate.tree_intervals import two_sides_cell
+from fruitcount.evaluate.tree_intervals import limb_range_cell, two_sides_cell
 from fruitcount.tree.facts import LimbSize, TreeFacts, read_both_sides
 from fruitcount.tree.folder import write_rows
 from fruitcount.tree.hidden import (
@@ -83,6 +83,7 @@ def test_interval_of_the_tree_holds_however_fruit_show(kind, error):
     held, share = two_sides_cell(kind, trees=400)
     assert held >= 0.92  # a range over what may be: 95 % and more where fruit show alike
     assert share - 1 == pytest.approx(error, abs=0.015)
+    assert limb_range_cell(kind, 40, trees=400) >= 0.92
 
 
 def test_lines_give_a_range_and_what_is_assumed():
@@ -185,7 +186,7 @@ def test_bad_sheets_are_named(tmp_path, text, match):
 def test_nothing_seen_is_refused():
     with pytest.raises(BadInputError, match="at least 15 different"):
         both_sides_factor((BothSides("1", 0, 0, 0),))
-    with pytest.raises(BadInputError, match="both_n"):
+    with pytest.raises(BadInputError, match="both must be at most 3"):
         BothSides("1", 3, 5, 4)
 
 

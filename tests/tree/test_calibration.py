@@ -7,7 +7,7 @@ import pytest
 
 from fruitcount.errors import BadInputError
 from fruitcount.tree.estimate import csa_cm2, ratio_total
-from fruitcount.tree.hidden import apply_factor, factor_share, range_factor, seen_to_true, two_sides
+from fruitcount.tree.hidden import BothSides, apply_factor, factor_share, range_factor, seen_to_true
 
 
 def test_half_seen():
@@ -31,7 +31,7 @@ def test_nothing_seen_is_refused():
 def test_two_sides_worked_by_hand():
     # (100+1)(100+1)/(20+1) - 1, the example of the R package recapr (NChapman help page);
     # variance by Seber's formula, worked by hand: 101*101*80*80/(21^2*22)
-    got = two_sides(100, 100, both_n=20)
+    got = BothSides("x", 100, 100, 20).whole
     assert got.value_n == pytest.approx(484.7619, abs=1e-4)
     assert got.var_n2 == pytest.approx(101 * 101 * 80 * 80 / (21**2 * 22))
     assert got.seen_n == 180
@@ -39,13 +39,13 @@ def test_two_sides_worked_by_hand():
 
 
 def test_all_seen_from_both_sides():
-    got = two_sides(12, 12, both_n=12)
+    got = BothSides("x", 12, 12, 12).whole
     assert (got.value_n, got.low_n, got.high_n, got.var_n2) == (12, 12, 12, 0)
 
 
 def test_two_sides_rejects_more_shared_than_seen():
-    with pytest.raises(BadInputError, match="both_n"):
-        two_sides(5, 9, both_n=6)
+    with pytest.raises(BadInputError, match="both must be at most 5"):
+        BothSides("x", 5, 9, 6)
 
 
 def test_two_sides_is_unbiased_by_full_enumeration():
@@ -55,7 +55,7 @@ def test_two_sides_is_unbiased_by_full_enumeration():
         m: math.comb(front, m) * math.comb(all_n - front, back - m)
         for m in range(max(0, front + back - all_n), min(front, back) + 1)
     }
-    mean = sum(two_sides(front, back, both_n=m).value_n * w for m, w in weight.items())
+    mean = sum(BothSides("x", front, back, m).whole.value_n * w for m, w in weight.items())
     assert mean / math.comb(all_n, back) == pytest.approx(all_n, rel=1e-12)
 
 
@@ -65,7 +65,7 @@ def test_two_sides_interval_holds():
     for _ in range(2000):
         all_n = int(rng.integers(60, 200))
         front, back = rng.random(all_n) < 0.6, rng.random(all_n) < 0.55
-        got = two_sides(int(front.sum()), int(back.sum()), both_n=int((front & back).sum()))
+        got = BothSides("x", int(front.sum()), int(back.sum()), int((front & back).sum())).whole
         held += got.low_n <= all_n <= got.high_n
     assert 0.93 <= held / 2000 <= 0.97
 

@@ -11,9 +11,8 @@ from batch_work import measure
 
 from fruitcount.errors import BadInputError
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos
-from fruitcount.tree.run import run_batch
+from fruitcount.tree.run import BatchSettings, run_batch
 
 HERE = Path(__file__).parent
 pytest.importorskip("distributed", reason="the cluster extra is not installed")

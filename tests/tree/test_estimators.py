@@ -9,12 +9,12 @@ import math
 
 import numpy as np
 import pytest
-from drawn_tree import Branch, every_path, walk
+from drawn_tree import Branch, every_path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
-from fruitcount.evaluate.tree_intervals import cell
+from fruitcount.evaluate.tree_intervals import cell, walks_cell
 from fruitcount.tree.estimate import (
     LimbGroup,
     csa_cm2,
@@ -199,25 +199,8 @@ def test_simple_and_group_intervals_hold():
     assert 0.93 <= simple / 2000 <= 0.97
 
 
-def _grow(rng, area, depth):
-    if depth == 0:
-        return Branch(int(rng.poisson(area * 8 * rng.gamma(10, 0.1))), area)
-    cut = rng.dirichlet([6, 6, 6][: int(rng.integers(2, 4))])
-    return Branch(
-        int(rng.poisson(area * 0.4)), area, tuple(_grow(rng, area * c, depth - 1) for c in cut)
-    )
-
-
-def _fruit(tree):
-    return tree.fruit_n + sum(_fruit(b) for b in tree.forks)
-
-
 def test_path_intervals_hold():
-    """2,000 drawn trees, eight walks each with chances by cross-section area."""
-    rng = np.random.default_rng(22)
-    held = 0
-    for _ in range(2000):
-        tree = _grow(rng, 60.0, 3)
-        got = paths_total([walk(tree, rng) for _ in range(8)])
-        held += got.low_n <= _fruit(tree) <= got.high_n
-    assert 0.93 <= held / 2000 <= 0.97
+    """2,000 drawn trees, eight walks each with chances by cross-section area within 10 %."""
+    held, told = walks_cell(8, 0.1, trees=2000, seed=22)
+    assert 0.93 <= held <= 0.97
+    assert told == 1.0

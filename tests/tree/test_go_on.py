@@ -8,9 +8,8 @@ from batch_work import long_after_the_first, measure
 
 from fruitcount.errors import BadInputError, RecordError
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.photos import find_photos, settings_key
-from fruitcount.tree.run import run_batch
+from fruitcount.tree.run import BatchSettings, run_batch
 
 
 @pytest.fixture
@@ -166,23 +165,6 @@ def test_a_line_cut_off_is_taken_off(tmp_path):
     path.write_bytes(b"rubbish\n" + path.read_bytes())
     with pytest.raises(RecordError, match="line 1"):
         ProgressLog(path, "k")
-
-
-def test_forgotten_rows_are_gone(tmp_path):
-    path = tmp_path / "rows.jsonl"
-    for key in ("k", "other"):
-        ledger = ProgressLog(path, key)
-        ledger.add("aa", {"ok": True, "text": "secret"})
-        ledger.add("bb", {"ok": True})
-        ledger.close()
-    ledger = ProgressLog(path, "k")
-    ledger.forget("aa")
-    assert b"secret" not in path.read_bytes()
-    assert ledger.done() == {"bb"}
-    assert ledger.add("aa", {"ok": False})
-    assert [r["sha256"] for r in ledger.rows()] == ["bb", "aa"]
-    ledger.close()
-    assert [p.name for p in tmp_path.iterdir()] == ["rows.jsonl"]
 
 
 def test_settings_key_minds_values_not_order():

@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from fruitcount.errors import BadInputError
 from fruitcount.tree.assignment import (
     Assigned,
-    place_by_card,
+    AssignmentRules,
     place_by_folder,
     place_by_name,
     read_sheet,
@@ -60,8 +61,15 @@ def test_patterns_are_checked():
 
 
 def test_by_card():
-    assert place_by_card(7, {7: Assigned("T7")}) == Assigned("T7")
-    assert place_by_card(-1, {7: Assigned("T7")}) == Assigned()
+    how, root = AssignmentRules("card", cards={0: Assigned("T0"), 7: Assigned("T7")}), Path("x")
+    for number, place in (
+        (7, Assigned("T7")),
+        (0, Assigned("T0")),
+        (-1, Assigned()),
+        (None, Assigned()),
+    ):
+        told = how.place(root / "a.jpg", root, {"card_id": number})
+        assert told == (place, "card" if place.tree else "")
 
 
 def test_sheet(tmp_path):

@@ -13,9 +13,9 @@ from fruitcount.pipeline import CountSettings
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import Assigned, AssignmentRules
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
 from fruitcount.tree.folder import compare_moments, count_folder, write_rows
 from fruitcount.tree.photos import count_key, count_photo
+from fruitcount.tree.run import BatchSettings
 
 SERIAL = BatchSettings(engine="serial")
 

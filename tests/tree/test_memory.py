@@ -18,7 +18,7 @@ import sys
 from pathlib import Path
 from batch_work import measure
 from fruitcount.tree.checkpoint import ProgressLog
-from fruitcount.tree.engines import BatchSettings
+from fruitcount.tree.run import BatchSettings
 from fruitcount.tree.photos import find_photos
 from fruitcount.tree.run import run_batch
 

@@ -9,7 +9,7 @@ from fruitcount.errors import BadInputError
 from fruitcount.species.model import load_species
 from fruitcount.tree.estimate import LimbGroup, ratio_total, simple_total
 from fruitcount.tree.sampling import limbs_to_halve, more_paths, next_by_group, next_limbs
-from fruitcount.tree.sheet import LimbFacts, thinning_work, tree_sheet
+from fruitcount.tree.sheet import LimbShare, thinning_work, tree_sheet
 from fruitcount.tree.target import (
     share_by_area,
     target_by_crates,
@@ -120,7 +120,7 @@ def test_more_paths():
 
 
 def test_where_all_may_stay_none_is_taken_off():
-    limbs = [LimbFacts("A", 5, 30.6), LimbFacts("B", 5, 28), LimbFacts("C", 5), LimbFacts("D", 5)]
+    limbs = [LimbShare("A", 5, 30.6), LimbShare("B", 5, 28), LimbShare("C", 5), LimbShare("D", 5)]
     total = simple_total([30.6, 28], limbs_n=4)  # 29.3 on each limb not photographed
     target = target_by_crates(12, crate_kg=10, fruit_g=150)  # 800 fruit: more than hang there
     sheet = tree_sheet(limbs, total, target=target)
@@ -131,8 +131,8 @@ def test_where_all_may_stay_none_is_taken_off():
 
 
 def test_limbs_not_photographed_add_up_in_whole_fruit():
-    limbs = [LimbFacts(name, 5, n) for name, n in zip("ABC", (28, 24, 18), strict=True)]
-    limbs += [LimbFacts(name, 5) for name in "DEFGH"]
+    limbs = [LimbShare(name, 5, n) for name, n in zip("ABC", (28, 24, 18), strict=True)]
+    limbs += [LimbShare(name, 5) for name in "DEFGH"]
     total = simple_total([28, 24, 18], limbs_n=8)  # 70 / 3 on each: 186.7 on the tree
     sheet = tree_sheet(limbs, total, target=target_by_crates(1, crate_kg=9.6, fruit_g=150))
     assert [r.whole_n for r in sheet.limbs] == [28, 24, 18, 24, 24, 23, 23, 23]
@@ -140,7 +140,7 @@ def test_limbs_not_photographed_add_up_in_whole_fruit():
 
 
 def test_sheet_adds_up_and_says_what_is_common_practice():
-    limbs = [LimbFacts("A", 5, 900), LimbFacts("B", 4, 500), LimbFacts("C", 3)]
+    limbs = [LimbShare("A", 5, 900), LimbShare("B", 4, 500), LimbShare("C", 3)]
     total = ratio_total([900, 500], [5, 4], all_area_cm2=[5, 4, 3])
     sheet = tree_sheet(
         limbs, total, target=target_by_trunk(PEACH, 40, age_years=7, season="mid"),

@@ -92,8 +92,8 @@ def test_crates_lead():
     facts = replace(TRUNK, crates_n=2, crate_kg=9, harvest_diameter_mm=67.7)
     got = plan_tree(rows(), "T", facts)
     # USDA household weight: 67.7 mm is 150 g, by the mean density 156 g; 18 kg are 115 fruit
-    assert got.fruit_g == pytest.approx(156, abs=1)
-    assert got.sheet.keep_n == round(18_000 / got.fruit_g)
+    assert got.sheet.fruit_g == pytest.approx(156, abs=1)
+    assert got.sheet.keep_n == round(18_000 / got.sheet.fruit_g)
 
 
 def test_by_spacing_and_missing_lengths():

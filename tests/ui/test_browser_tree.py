@@ -149,7 +149,7 @@ def test_the_seasons_calendar_and_log_can_be_read(chromium, server):
     calendar = icalendar.Calendar.from_ical(fetch(page, "Calendar (for a phone)"))
     assert calendar["version"] == "2.0"
     assert [e["summary"] for e in calendar.events] == ["Thin: Old peach, gate"]
-    picture = page.get_by_role("img", name="Old peach, gate: now, bloom")
+    picture = page.get_by_role("img", name="Old peach, gate: now. By")
     picture.wait_for(timeout=60000)
     words = pypdf.PdfReader(io.BytesIO(fetch(page, "Season log (PDF)"))).pages[0].extract_text()
     assert "Old peach, gate" in words
