@@ -73,7 +73,7 @@ SENTENCES: dict[Flag, str] = {
     Flag.COUNT_UNKNOWN: "The count could not be told from this photo.",
     Flag.NO_FRUIT_SEEN: "No fruitlets were seen on a readable photo.",
     Flag.MANY_DOUBTFUL: "Many of the marks are doubtful: check them by hand.",
-    Flag.COLOUR_DOUBTFUL: "The light is too coloured to tell yellowing fruit from sunlit fruit.",
+    Flag.COLOUR_DOUBTFUL: "The light is strongly coloured: only plainly yellowing fruit is told.",
     Flag.LOAD_UNKNOWN: "The limb's load is not known: it needs a scale and the limb's thickness.",
     Flag.FRUIT_LATE: "Fruitlets are past the usual thinning size: thin now, expect less gain.",
     Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",

@@ -52,7 +52,7 @@ def find_fruitlets(
     clues = yellow_clues(fruit_colours(sizes.rim), found.r_px, found.score, light)
     yellow = yellow_frac(clues, found.score, net_chance, found.r_px)
     scar = scar_frac(sizes.rim, light)
-    kind = kinds(yellow, found.roundness_frac, scar, trust_colour=not light.strong)
+    kind = kinds(yellow, found.roundness_frac, scar, net_chance, trust_colour=not light.strong)
     found = found.with_columns(kind=kind, yellow_frac=yellow)
     if not scale.known:
         return found

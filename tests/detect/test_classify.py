@@ -95,9 +95,14 @@ def test_lamp_light_and_no_foliage_are_doubtful() -> None:
 def test_a_doubtful_fruit_stays_fruit() -> None:
     middle = np.array([0.5, YELLOW_FROM + 0.05, 0.1, 0.1])
     round_ = np.array([0.9, 0.9, np.nan, 0.5])
-    told = kinds(middle, round_, np.zeros(4), trust_colour=True)
+    silent = np.full(4, np.nan)
+    told = kinds(middle, round_, np.zeros(4), silent, trust_colour=True)
     assert told.tolist() == [Kind.FRUIT, Kind.YELLOWING, Kind.FRUIT, Kind.DAMAGED]
-    assert Kind.YELLOWING not in kinds(middle, round_, np.zeros(4), trust_colour=False)
+    # Under coloured light only what the net too finds plainly yellow.
+    plain = np.array([0.5, 0.8, 0.95, 0.1])
+    for net, sick in ((silent, []), (plain, [2])):
+        told = kinds(plain, np.ones(4), np.zeros(4), net, trust_colour=False)
+        assert np.flatnonzero(told == Kind.YELLOWING).tolist() == sick
 
 
 def test_the_net_can_decide_and_its_silence_changes_little() -> None:
