@@ -101,6 +101,8 @@ def take_many(tree_id: int) -> None:
         "the moment, or the code on the scale card tells the limb; else each photo is a limb of "
         "its own."
     )
+    if files:
+        st.caption(f"{len(files)} arrived whole.")
     spot = st.empty()
     if not files or not spot.button("Count them", width="stretch", type="primary"):
         return

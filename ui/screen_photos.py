@@ -122,7 +122,7 @@ def photos_in(uploads: Iterable[Upload]) -> Iterator[tuple[str, bytes | PhotoUnr
     """
     for upload in uploads:
         if not upload.name.lower().endswith(".zip"):
-            yield PurePosixPath(upload.name.replace("\\", "/")).name, upload.getvalue()
+            yield _own(upload.name, upload.getvalue())
             continue
         try:
             with zipfile.ZipFile(io.BytesIO(upload.getvalue())) as archive:
@@ -131,34 +131,37 @@ def photos_in(uploads: Iterable[Upload]) -> Iterator[tuple[str, bytes | PhotoUnr
             yield upload.name, PhotoUnreadableError(upload.name, "is not a zip file, or damaged")
 
 
+def _own(
+    name: str, data: bytes | None, fault: str = ""
+) -> tuple[str, bytes | PhotoUnreadableError]:
+    """A file's own name and its bytes; an error where they were not read, or are too many."""
+    name = PurePosixPath(name.replace("\\", "/")).name
+    if data is not None and len(data) <= LARGEST_BYTES:
+        return name, data
+    limit = f"is over {LARGEST_BYTES // 1_000_000} MB, the most for one photo"
+    return name, PhotoUnreadableError(name, fault or limit)
+
+
 def _members(
     archive: zipfile.ZipFile, zip_name: str
 ) -> Iterator[tuple[str, bytes | PhotoUnreadableError]]:
     members = [m for m in archive.infolist() if _is_photo(m)]
     if not members:
-        yield (
-            zip_name,
-            PhotoUnreadableError(zip_name, "holds no photos (JPEG, PNG, WebP, TIFF, HEIC)"),
-        )
+        none = "holds no photos (JPEG, PNG, WebP, TIFF, HEIC)"
+        yield zip_name, PhotoUnreadableError(zip_name, none)
     if len(members) > MOST_FILES:
         yield zip_name, PhotoUnreadableError(zip_name, f"holds over {MOST_FILES} photos")
         return
     for member in members:
-        name = PurePosixPath(member.filename.replace("\\", "/")).name
-        if member.file_size > LARGEST_BYTES:
-            yield name, PhotoUnreadableError(name, f"is over {LARGEST_BYTES // 1_000_000} MB")
-            continue
+        data, fault = None, ""
         try:
-            with archive.open(member) as file:
-                # the size in the list may lie: never read more than is allowed
-                data = file.read(LARGEST_BYTES + 1)
+            if member.file_size <= LARGEST_BYTES:
+                with archive.open(member) as file:
+                    # the size in the list may lie: never read more than is allowed
+                    data = file.read(LARGEST_BYTES + 1)
         except _DAMAGED:
-            yield name, PhotoUnreadableError(name, "is damaged or locked in the zip")
-            continue
-        if len(data) > LARGEST_BYTES:
-            yield name, PhotoUnreadableError(name, f"is over {LARGEST_BYTES // 1_000_000} MB")
-        else:
-            yield name, data
+            fault = "is damaged or locked in the zip"
+        yield _own(member.filename, data, fault)
 
 
 def _is_photo(member: zipfile.ZipInfo) -> bool:

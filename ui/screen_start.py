@@ -10,7 +10,7 @@ from typing import Any
 
 import screen_cache as cache
 import streamlit as st
-from screen_photos import hold, preview_jpeg, shrink_jpeg
+from screen_photos import LARGEST_BYTES, hold, preview_jpeg, shrink_jpeg
 from screen_words import count_words, photo_words, plain
 
 from fruitcount.errors import FruitcountError
@@ -38,8 +38,9 @@ def show_start(go: Go) -> None:
         "You get a count, how many to keep, which to take off, and where one cut does most of it."
     )
     data = st.file_uploader(
-        "Photo of a limb (JPEG, PNG, WebP, TIFF or HEIC)", type=ENDINGS, key="upload"
-    )
+        "Photo of a limb (JPEG, PNG, WebP, TIFF or HEIC)", type=ENDINGS, key="upload",
+        max_upload_size=LARGEST_BYTES // 1_000_000
+    )  # fmt: skip
     if data is not None:
         take_in(data.getvalue(), data.name, go)
     begin, camera = st.columns(2)

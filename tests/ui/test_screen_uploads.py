@@ -7,11 +7,14 @@ import math
 import zipfile
 
 import pytest
+import screen_cache
 from screen_photos import photos_in
 from screen_words import ask_number, plain
-from tree_count import progress_words, told_by_name
+from tree_count import keep_photos, progress_words, told_by_name
 
 from fruitcount.errors import PhotoUnreadableError
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.store.orchard import save_tree
 from fruitcount.tree.run import Progress
 
 
@@ -50,6 +53,21 @@ def test_a_damaged_zip_and_a_huge_member_are_errors_in_their_place(monkeypatch):
     monkeypatch.setattr("screen_photos.LARGEST_BYTES", 10)
     found = list(photos_in([File("x.zip", b"PK no"), _zip({"a.jpg": b"x" * 11, "b.jpg": b"ok"})]))
     assert [type(data) for _, data in found] == [PhotoUnreadableError, PhotoUnreadableError, bytes]
+
+
+def test_of_many_files_each_is_kept_once_or_answered_for(monkeypatch, tmp_path):
+    monkeypatch.setattr("screen_photos.LARGEST_BYTES", 10)
+    monkeypatch.setenv("FRUITCOUNT_DATA", str(tmp_path))
+    store = screen_cache.records().store
+    tree = save_tree(store, OrchardTree("T"), year=2026)
+    given = [File(f"{k}.jpg", b"%d" % k) for k in range(27)]
+    given += [File("same.jpg", b"3"), File("large.jpg", b"x" * 11), File("bad.zip", b"PK no")]
+    bad = keep_photos(photos_in(given), tree)
+    assert [line.partition(":")[0] for line in bad] == [
+        "same.jpg is here already, as 3.jpg", "large.jpg", "bad.zip",
+    ]  # fmt: skip
+    assert len(screen_cache.records().photos(tree)) == 27
+    store.close()
 
 
 def test_the_bar_tells_the_time_left():
