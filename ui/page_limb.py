@@ -25,7 +25,7 @@ from screen_result import (
     show_result,
 )
 from screen_start import show_start
-from screen_words import plain, units
+from screen_words import plain, telling, units
 from streamlit.errors import StreamlitAPIException
 from tree_lessons import follow_tuning, learned_here
 
@@ -42,6 +42,7 @@ _WIDGET = "canvas_{}"
 LEARNED = "Counted with what your corrections on this tree taught."
 
 
+@telling
 def show() -> None:
     """The page: a photo named in the address is reviewed, else one is asked for."""
     key = str(st.query_params.get("photo", ""))
@@ -71,6 +72,7 @@ def open_photo(key: str) -> None:
 
 
 @st.fragment  # type: ignore[untyped-decorator]
+@telling
 def review(key: str) -> None:
     """Photo and answer side by side; every edit and every answer comes back here."""
     photo, answer = st.columns([3, 2], gap="medium")
@@ -257,6 +259,7 @@ def keep_if_new(key: str, revision: int, facts: dict[str, Any], told: dict[str, 
 
 
 @st.fragment(run_every=4)  # type: ignore[untyped-decorator]
+@telling
 def watch(key: str) -> None:
     """Look now and then whether another browser has changed this photo."""
     session = st.session_state.get("_sessions", {}).get(key)

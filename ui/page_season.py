@@ -13,7 +13,7 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_downloads import by_file, download_row
-from screen_words import ask_number, plain, table, units
+from screen_words import ask_number, plain, table, telling, units
 from season_tree import show_tree, tree_form
 
 from fruitcount.errors import BadInputError, FruitcountError
@@ -47,6 +47,7 @@ _SIGNS = {
 _PICTURE = {"width": 380, "size": 12}  # as wide as a phone: its words are read there
 
 
+@telling
 def show() -> None:
     """The page."""
     top = st.container(horizontal=True, vertical_alignment="bottom")

@@ -9,7 +9,7 @@ import screen_cache as cache
 import streamlit as st
 from screen_photos import photos_in, preview_jpeg
 from screen_start import ENDINGS
-from screen_words import count_words, photo_words, plain
+from screen_words import count_words, photo_words, plain, telling
 from tree_count import count_kept, keep_photos, progress_words
 from tree_learn import show_learning
 from tree_total import show_total
@@ -26,6 +26,7 @@ _SIDES = {"": "one side", "front": "front", "back": "back"}
 _MOMENTS = {"": "not known", "before": "before thinning", "after": "after thinning"}
 
 
+@telling
 def show() -> None:
     """The page."""
     name = choose_tree()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import partial
 from typing import Any
 
@@ -12,6 +13,7 @@ import streamlit as st
 from screen_outbox import EditSession, take_batch
 
 import fruitcount.corrections as cx
+from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.pipeline import Result
 from fruitcount.results import result_row
 from fruitcount.store.base import RevisionConflictError, data_folder
@@ -74,8 +76,9 @@ def receive(key: str, widget: str) -> None:
     outbox = st.session_state[widget].outbox
     if not outbox or outbox.get("photo") != key:
         return
-    for batch in outbox.get("boxes", []):
-        do_batch(key, batch)
+    with suppress(FruitcountError):  # the page reads the records next, and tells what is wrong
+        for batch in outbox.get("boxes", []):
+            do_batch(key, batch)
 
 
 def look_again(key: str) -> None:
@@ -93,5 +96,8 @@ def do_batch(key: str, batch: Mapping[str, Any]) -> None:
         try:
             records().add_steps(key, events)
             return
-        except RevisionConflictError:
+        except RecordError as fault:  # the browser has these edits still, and sends them again
             st.session_state["_sessions"][key] = before
+            if not isinstance(fault, RevisionConflictError):
+                before.message = f"Not kept yet: {fault}"
+                return

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import wraps
 from typing import Any
 
 import streamlit as st
 
+from fruitcount.errors import FruitcountError
 from fruitcount.species.model import load_species, species_names
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.units import MONTHS
@@ -33,6 +35,19 @@ _JOINED = re.compile(r":(?=\S)|@|www(?=\.)", re.IGNORECASE)
 def plain(text: str) -> str:
     """A user's own text, made safe to stand in Markdown: nothing in it is read as markup."""
     return _MARKUP.sub(r"\\\1", _JOINED.sub("\\g<0>\u2060", text.replace("\n", " ")))
+
+
+def telling(show: Callable[..., None]) -> Callable[..., None]:
+    """A page, or a part that runs again by itself: what it cannot do is told in words."""
+
+    @wraps(show)
+    def showing(*given: Any) -> None:
+        try:
+            show(*given)
+        except FruitcountError as fault:
+            st.error(plain(str(fault)))
+
+    return showing
 
 
 def photo_words(line: PhotoLine, tree: str = "") -> str:

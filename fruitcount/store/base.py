@@ -10,7 +10,7 @@ import sqlite3
 import stat
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from json import JSONDecodeError
 from pathlib import Path
@@ -149,18 +149,16 @@ def _check_sqlite_file(path: Path) -> None:
     # SQLite holds on it in this process (that is how POSIX locks work)
     if not path.exists() or not path.stat().st_size:
         return
-    raw = sqlite3.connect(str(path), timeout=_BUSY_S)
     try:
-        raw.execute("PRAGMA schema_version").fetchone()
-        names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
+        with closing(sqlite3.connect(str(path), timeout=_BUSY_S)) as raw:
+            raw.execute("PRAGMA schema_version").fetchone()
+            names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
         if names and "meta" not in names:  # told before its log mode is touched
             raise RecordError(f"{path}: not a fruitcount database (it has {sorted(names)[:5]})")
     except sqlite3.OperationalError:
         pass  # locked just now, or cannot be opened: told when the store starts
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # its own message may be damaged
         raise RecordError(f"{path}: not a SQLite database, or damaged at its start") from error
-    finally:
-        raw.close()
 
 
 def _set_up_sqlite(connection: Any, _record: Any) -> None:
@@ -179,16 +177,15 @@ def _begin_sqlite(conn: Connection) -> None:
 
 def _start(store: Store) -> None:
     if store.is_sqlite:
-        raw = sqlite3.connect(str(store.file), timeout=_BUSY_S)
         try:
-            mode = raw.execute("PRAGMA journal_mode=WAL").fetchone()[0]
-            state = str(raw.execute("PRAGMA quick_check(1)").fetchone()[0])
+            with closing(sqlite3.connect(str(store.file), timeout=_BUSY_S)) as raw:
+                mode = raw.execute("PRAGMA journal_mode=WAL").fetchone()[0]
+                state = str(raw.execute("PRAGMA quick_check(1)").fetchone()[0])
         except sqlite3.DatabaseError as error:
-            if isinstance(error, sqlite3.OperationalError):
-                raise OperationalError("PRAGMA journal_mode=WAL", {}, error) from error
-            raise DatabaseError("PRAGMA journal_mode=WAL", {}, error) from error
-        finally:
-            raw.close()
+            kind = (
+                OperationalError if isinstance(error, sqlite3.OperationalError) else DatabaseError
+            )
+            raise kind("PRAGMA journal_mode=WAL", {}, error) from error
         if state != "ok":
             raise RecordError(f"{store.name}: the database is damaged: {state.splitlines()[-1]}")
         if str(mode).lower() != "wal":
@@ -215,6 +212,8 @@ def _patiently(work: Callable[[], _T], *, tries: int = 60, wait_s: float = 0.1) 
 def _record_error(store: Store, error: Exception) -> RecordError:
     cause = getattr(error, "orig", None) or error
     line = str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__
+    for sign in ("malformed", "not a database", "no such table", "no such column"):
+        line += ": leave it as it is, and import a backup into new records" * (sign in line)
     return RecordError(f"{store.name}: the database cannot be used: {line}")
 
 

@@ -253,7 +253,7 @@ def prepare(conn: Connection, name: str, steps: Mapping[int, Step] | None = None
     Raises
     ------
     RecordError
-        When the database is newer than this program.
+        When the database is newer than this program, or lacks tables.
     """
     steps = STEPS if steps is None else steps
     latest = max(steps, default=FIRST)
@@ -274,4 +274,6 @@ def prepare(conn: Connection, name: str, steps: Mapping[int, Step] | None = None
     if version < latest:
         put = text("UPDATE meta SET value = :value WHERE name = 'version'")
         conn.execute(put, {"value": str(latest)})
+    if lost := Base.metadata.tables.keys() - set(inspect(conn).get_table_names()):
+        raise RecordError(f"{name}: the database is damaged: it lacks the tables {sorted(lost)}")
     return latest

@@ -245,6 +245,13 @@ def _no_version(path: Path) -> None:
     raw.close()
 
 
+def _without_photos(path: Path) -> None:
+    raw = sqlite3.connect(path)
+    raw.execute("DROP TABLE photo")
+    raw.commit()
+    raw.close()
+
+
 def _spoilt(at: float) -> Callable[[Path], None]:
     def spoil(path: Path) -> None:
         data = bytearray(path.read_bytes())
@@ -262,6 +269,11 @@ BROKEN: dict[str, tuple[Callable[[Path], None], str]] = {
     "without a version": (_no_version, "not a fruitcount database"),
     "spoilt at its start": (_spoilt(0.0), "damaged"),
     "cut in half": (lambda p: p.write_bytes(p.read_bytes()[: p.stat().st_size // 2]), "damaged"),
+    "without photos": (_without_photos, "lacks the tables ['photo']"),
+    "zeros behind its start": (
+        lambda p: p.write_bytes(p.read_bytes()[:4096].ljust(p.stat().st_size, b"\0")),
+        "damaged",
+    ),
     "text": (lambda p: p.write_text("these are my records\n" * 300), "damaged"),
     "a photo": (lambda p: p.write_bytes(saved(limb_rgb()[::8, ::8])), "damaged"),
 }
@@ -272,6 +284,8 @@ COMMANDS: dict[str, list[str]] = {
     "delete": ["records", "delete", "--tree", "North", "--yes"],
     "tree": ["tree", "--tree", "North", "--out", "OUT"],
     "season": ["season", "--out", "OUT"],
+    "count": ["count", "PHOTO", "--record", "--out", "OUT", *CLASSICAL],
+    "import": ["records", "import", "PHOTO"],
 }
 
 
@@ -284,14 +298,16 @@ def test_a_database_that_cannot_be_used_is_left_as_it_is(
     _filled(path, photo)
     spoil(path)
     before = _on_disk(path.parent)
+    limb = tmp_path / "limb.jpg"
+    limb.write_bytes(photo)
     for name, command in COMMANDS.items():
         out = tmp_path / "out" / name
-        group, *rest = (part.replace("OUT", str(out)) for part in command)
+        group, *rest = (p.replace("OUT", str(out)).replace("PHOTO", str(limb)) for p in command)
         where = [group, "--db", str(path)] if group == "records" else [group]
         result = run(*where, *rest, *([] if group == "records" else ["--db", path]))
         assert result.exit_code == 2, (name, result.output)
         assert words in result.output, (name, result.output)
-        assert not out.exists() or not list(out.iterdir())
+        assert name == "count" or not out.exists() or not list(out.iterdir())
     with pytest.raises(RecordError, match=words):
         open_store(path)
     after = {name: text for name, text in _on_disk(path.parent).items()

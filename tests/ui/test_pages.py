@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -17,6 +19,7 @@ from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
 from fruitcount.season.orchard import OrchardTree
+from fruitcount.store import kept
 from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import load_trees, save_tree
 
@@ -66,6 +69,40 @@ def test_a_photo_that_is_not_there_is_told_in_plain_words(data):
     app.run()
     assert not app.exception
     assert "no such photo" in _words(app)
+
+
+BREAK = {
+    "text": lambda path: path.write_text("my records " * 999),
+    "zeros": lambda path: path.write_bytes(path.read_bytes()[:4096] + bytes(99999)),
+    "a folder": lambda path: (path.unlink(), path.mkdir()),
+    "no table of trees": lambda path: _change(path, "DROP TABLE tree"),
+    "of a newer program": lambda path: _change(path, "UPDATE meta SET value=9999"),
+}
+
+
+def _change(path: Path, line: str) -> None:
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute(line)
+
+
+@pytest.mark.parametrize("how", BREAK)
+def test_records_that_break_are_told_of_on_every_page(data, how):
+    key = keep_counted(data, 20, (400, 300))
+    save_tree(open_records(data).store, OrchardTree("North"), year=date.today().year)
+    open_records(data).store.close()
+    if how in ("a folder", "of a newer program"):  # the others break while the screen runs
+        kept._opened.cache_clear()
+    BREAK[how](data / "records.db")
+    before = [(p.name, p.is_file() and p.read_bytes()) for p in sorted(data.glob("*.db"))]
+    for page, query in (("limb", {}), ("limb", {"photo": key}), ("tree", {"tree": "North"}),
+                        ("season", {})):  # fmt: skip
+        app = _page(page)
+        for name, value in query.items():
+            app.query_params[name] = value
+        app.run()
+        assert not app.exception
+        assert [e for e in app.error if "records.db" in e.value.replace("\\", "")], page
+    assert [(p.name, p.is_file() and p.read_bytes()) for p in sorted(data.glob("*.db"))] == before
 
 
 def test_answers_change_the_keep_count_and_are_kept(data):

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import sqlite3
 from dataclasses import replace
 
 import pytest
+import screen_cache
+import streamlit
+from conftest import keep_counted
 from screen_outbox import NOTHING_OWN, REFUSED, UNDO_REFUSED, EditSession, take_batch
 
 import fruitcount.corrections as cx
@@ -49,6 +53,23 @@ def test_a_stale_edit_is_refused_aloud_and_acknowledged():
     assert [e.seq for e in events] == [2]
     assert session.message == REFUSED
     assert session.acked == {"one": 1, "two": 2}
+
+
+def test_what_could_not_be_stored_stays_with_the_browser(tmp_path, monkeypatch):
+    monkeypatch.setenv("FRUITCOUNT_DATA", str(tmp_path))
+    monkeypatch.setattr("fruitcount.store.base._BUSY_S", 0.1)
+    monkeypatch.setattr(streamlit, "session_state", {})
+    key = keep_counted(tmp_path, 20, (400, 300))
+    holder = sqlite3.connect(tmp_path / "records.db", isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    screen_cache.do_batch(key, {"client": "one", "items": [_add(1, "h1-1")]})
+    session = screen_cache.session_of(key)
+    assert "locked" in session.message
+    assert session.acked == {}  # so the browser sends it again
+    holder.close()
+    screen_cache.do_batch(key, {"client": "one", "items": [_add(1, "h1-1"), _add(2, "h1-2")]})
+    assert [step.seq for step in open_records(tmp_path).steps(key)] == [1, 2]
+    open_records(tmp_path).store.close()
 
 
 def test_undo_takes_back_ones_own_edit_and_never_the_others(tmp_path):
