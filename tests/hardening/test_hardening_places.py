@@ -269,7 +269,7 @@ BROKEN: dict[str, tuple[Callable[[Path], None], str]] = {
     "without a version": (_no_version, "not a fruitcount database"),
     "spoilt at its start": (_spoilt(0.0), "damaged"),
     "cut in half": (lambda p: p.write_bytes(p.read_bytes()[: p.stat().st_size // 2]), "damaged"),
-    "without photos": (_without_photos, "lacks the tables ['photo']"),
+    "without photos": (_without_photos, "lacks the tables"),
     "zeros behind its start": (
         lambda p: p.write_bytes(p.read_bytes()[:4096].ljust(p.stat().st_size, b"\0")),
         "damaged",
