@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import screen_cache as cache
 import streamlit as st
 from screen_downloads import by_file, download_row
-from screen_words import ask_number, plain, table, telling, units
+from screen_words import ask_number, ask_sheet, plain, table, telling, units
 from season_tree import show_tree, tree_form
 
-from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.errors import BadInputError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import block_summary
 from fruitcount.export.report_page import sheet_settings
@@ -153,17 +151,9 @@ def ask_heat(trees: Sequence[OrchardTree]) -> dict[str, float]:
             "(2026-03-18T05:00) and temperature_c or temperature_f shows it, a line at least "
             "every 3 hours."
         )
-        file = st.file_uploader("Temperatures (CSV)", type=["csv"])
-        if file is None:
+        weather = ask_sheet("Temperatures (CSV)", read_weather, "temperatures")
+        if weather is None:
             return {}
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "temperatures.csv"
-            path.write_bytes(file.getvalue())
-            try:
-                weather = read_weather(path)
-            except FruitcountError as fault:
-                st.error(plain(str(fault).replace(str(path), file.name)))
-                return {}
         heat = heat_by_tree(trees, weather)
         told = [f"{plain(name)}: {plain(each.words)}" for name, each in heat.items()]
         st.write("  \n".join([*map(plain, weather.notes), "In the 30 days after bloom:", *told]))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
-from typing import Any
+from pathlib import Path
+from typing import Any, TypeVar
 
 import streamlit as st
 
@@ -14,6 +16,7 @@ from fruitcount.species.model import load_species, species_names
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.units import MONTHS
 
+_T = TypeVar("_T")
 LEGEND = " &nbsp; ".join(
     f"{sign}&nbsp;{words.replace(' ', '&nbsp;')}"
     for sign, words in (
@@ -95,6 +98,21 @@ def ask_number(
     if typed == shown:
         return value
     return typed * per if typed or (zero and typed is not None) else None
+
+
+def ask_sheet(words: str, read: Callable[[Path], _T], key: str) -> _T | None:
+    """What a CSV file tells, read for this visit and not kept; None where there is none to read."""
+    file = st.file_uploader(words, type=["csv"], key=key, max_upload_size=20)
+    if file is None:
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "sheet.csv"
+        path.write_bytes(file.getvalue())
+        try:
+            return read(path)
+        except FruitcountError as fault:
+            st.error(plain(str(fault).replace(str(path), file.name)))
+            return None
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[object]], numbers: int = 1) -> str:
