@@ -37,8 +37,15 @@ def shown_name(name: str, *, longest: int = _LONGEST) -> str:
     longest : int
         Letters kept; a larger number keeps more of a long name.
     """
-    clean = "".join("\ufffd" if _hidden(c) else c for c in name)
+    clean = name
+    if not name.isprintable():
+        clean = "".join("\ufffd" if _hidden(c) else c for c in name)
     return clean if len(clean) <= longest else clean[: longest - 1] + "\u2026"
+
+
+def typed_name(name: str) -> str:
+    """A name that the keeper gave, as it is kept: shown, and without blanks round it."""
+    return shown_name(name.strip(), longest=2000)
 
 
 def _hidden(sign: str) -> bool:

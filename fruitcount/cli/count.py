@@ -111,7 +111,7 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
             store, path, result, tree=tree, limb=limb, side=named.side, moment=named.moment
         )
         where = ", ".join(part for part in (tree, limb, named.side, named.moment) if part)
-        return f"Kept in {store.name}{f' as {where}' if where else ''}"
+        return shown_name(f"Kept in {store.name}{f' as {where}' if where else ''}")
 
 
 @click.command("after")

@@ -48,11 +48,11 @@ def calendar_bytes(
         event.add("dtstart", days.first)
         event.add("dtend", days.last + timedelta(days=1))
         what = f"{tree.name} ({tree.variety})" if tree.variety else tree.name
-        event.add("summary", _printable(f"{title}: {what}"))
-        event.add("description", _printable(text))
+        event.add("summary", f"{title}: {what}")
+        event.add("description", text)
         event.add("transp", "TRANSPARENT")
         if tree.block:
-            event.add("location", _printable(tree.block))
+            event.add("location", tree.block)
         calendar.add_component(event)
     return bytes(calendar.to_ical()) if calendar.subcomponents else b""
 
@@ -64,8 +64,3 @@ def _entries(lines: Sequence[QueueLine], today: date) -> Iterator[tuple[QueueLin
         ripe = line.harvest
         if ripe is not None and ripe.last >= today:
             yield line, "Harvest likely", ripe, f"An estimate from {ripe.source}."
-
-
-def _printable(text: str) -> str:
-    # RFC 5545 3.3.11 allows no other control characters; the library leaves them in
-    return "".join(c for c in text if c in "\t\n" or (ord(c) >= 32 and ord(c) != 127))

@@ -144,7 +144,7 @@ def text_table(
         bold = strong_last and k == len(rows) - 1
         cells.append([text(c, size, bold=bold, right=i not in left) for i, c in enumerate(row)])
         cells[-1] += [""] * (len(head) - len(row))
-    table = Table(cells, colWidths=list(widths), repeatRows=1, hAlign="LEFT")
+    table = Table(cells, colWidths=list(widths), repeatRows=1, hAlign="LEFT", splitInRow=1)
     style = [
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
         ("LINEBELOW", (0, 0), (-1, 0), 1.0, colors.black),

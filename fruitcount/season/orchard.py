@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import BadInputError, SpeciesError, at_least, in_range, positive
-from fruitcount.files import number_in, table_lines
+from fruitcount.files import number_in, shown_name, table_lines, typed_name
 from fruitcount.species.model import load_species
 from fruitcount.units import month_number
 
@@ -79,7 +79,9 @@ class OrchardTree:
     photos_on: date | None = None
 
     def __post_init__(self) -> None:
-        if not self.name.strip():
+        for name in ("name", "variety", "block", "rootstock", "note"):
+            object.__setattr__(self, name, typed_name(getattr(self, name)))
+        if not self.name:
             raise BadInputError("name of a tree must not be empty")
         for name, low, high in (("ripening_month", 1, 12), ("harvest_days", 30, 330)):
             if getattr(self, name) is not None:

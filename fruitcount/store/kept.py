@@ -18,6 +18,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
+from fruitcount.files import typed_name
 from fruitcount.pipeline import Result
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
@@ -187,7 +188,7 @@ class Records:
         """Numbers of the trees by name."""
         with reading(self.store) as db:
             rows = db.execute(select(TreeRow.name, TreeRow.id).order_by(TreeRow.name))
-            return {row[0]: row[1] for row in rows}
+            return {typed_name(row[0]): row[1] for row in rows}
 
     def tree_of(self, key: str) -> int | None:
         """Number of the tree that a photo shows, if it was told."""

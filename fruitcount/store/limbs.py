@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import select
 
 from fruitcount.errors import BadInputError, at_least, positive
+from fruitcount.files import typed_name
 from fruitcount.measurement_record import plain
 from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
 from fruitcount.store.tables import (
@@ -52,6 +53,7 @@ def load_limbs(store: Store, tree_id: int) -> Sequence[LimbRow]:
 
 def limb_named(store: Store, tree_id: int, name: str) -> int:
     """Number of a tree's limb of that name; it is made if it is new."""
+    name = typed_name(name)
     known = {one.name: one.id for one in load_limbs(store, tree_id)}
     return known.get(name) or save_limb(store, tree_id, name=name)
 

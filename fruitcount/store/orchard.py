@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import BadInputError, RecordError
+from fruitcount.files import typed_name
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
 from fruitcount.store.photos import file_of, remove_file, scrub
@@ -27,8 +28,9 @@ _FACTS = ("fruit_before_n", "fruit_after_n", "harvest_kg", "fruit_g", "note")
 
 def save_tree(store: Store, tree: OrchardTree, *, year: int) -> int:
     """Add a tree, or change the one of that name; what is of one season goes under ``year``."""
+    number = tree_id_of(store, tree.name)
     with writing(store) as session:
-        row = one_or_new(session, TreeRow, name=tree.name)
+        row = one_or_new(session, TreeRow, **({"id": number} if number else {"name": tree.name}))
         for field in _TREE:
             setattr(row, field, getattr(tree, field))
         session.flush()
@@ -130,8 +132,9 @@ def _as_tree(facts: dict[str, Any]) -> OrchardTree:
 
 def tree_id_of(store: Store, name: str) -> int | None:
     """Number of the tree of that name."""
-    with reading(store) as session:
-        return session.scalar(select(TreeRow.id).where(TreeRow.name == name))
+    with reading(store) as session:  # records of earlier versions have names as they were typed
+        rows = session.execute(select(TreeRow.name, TreeRow.id))
+        return {typed_name(row[0]): row[1] for row in rows}.get(typed_name(name))
 
 
 def save_season_facts(store: Store, tree_id: int, *, facts: SeasonFacts) -> None:

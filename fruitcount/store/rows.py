@@ -51,7 +51,7 @@ def _decode(table: Table, row: Any, where: str, *, older: bool) -> dict[str, Any
     names = set(table.columns.keys())
     # an older archive may lack columns: they get the values a new row would have
     if not isinstance(row, dict) or not set(row) <= names or (set(row) != names and not older):
-        raise RecordError(f"{where}: row of {table.name} has other columns: {sorted(row)}")
+        raise RecordError(f"{where}: row of {table.name} has other columns: {row!r:.200}")
     out = dict(row)
     for name in row:
         kind = table.columns[name].type

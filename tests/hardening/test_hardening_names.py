@@ -10,8 +10,12 @@ import tempfile
 import time
 import traceback
 from collections.abc import Iterator
+from datetime import date
+from itertools import chain
 from pathlib import Path
 
+import icalendar
+import pypdf
 import pytest
 from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, saved
 from hypothesis import given, settings
@@ -20,6 +24,9 @@ from hypothesis import strategies as st
 from fruitcount.errors import PhotoUnreadableError
 from fruitcount.files import shown_name
 from fruitcount.image.photo import read_photo
+from fruitcount.season.orchard import OrchardTree
+from fruitcount.store.base import open_store
+from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.tree.assignment import Assigned, place_by_name
 
 NAMES = {
@@ -125,6 +132,66 @@ def test_names_in_a_sheet_reach_the_terminal_without_escapes(tmp_path: Path) -> 
     result = run("tree", table, "--out", tmp_path / "o2")
     assert result.exit_code == 0, result.output
     assert "\x1b" not in result.output
+
+
+ODD = (
+    "=1+1 \x1b[31mA\x07\x00b\x9b1m\r\nBEGIN:VALARM\r\nX:1\u2028Z \u202egpj\u2066b \udce9",
+    '\uff1d1+1 <b>&amp;</b><font size="99">\' שלום مرحبا 日本語 '
+    "\U0001f469\U0001f3fd\u200d\U0001f33e e" + "\u0301" * 99,
+    "\t@x" + "W" * 4000,
+    "- " + "W " * 2000,
+)
+_TURNING_OR_CONTROL = re.compile(
+    "[\x00-\x09\x0b\x0d-\x1f\x7f-\x9f\u2028\u202a-\u202e\u2066-\u2069]"
+)
+
+
+def test_odd_names_of_trees_limbs_and_blocks_in_every_file(tmp_path: Path, photo: bytes) -> None:
+    """As typed after ``--tree`` and ``--limb`` and in a tree's facts: terminal, CSV, PDF, ICS."""
+    db, out, said = tmp_path / "data" / "records.db", tmp_path / "out", ""
+    for k, name in enumerate(ODD):
+        (tmp_path / f"{k}.jpg").write_bytes(photo + bytes([k]))
+        done = run("count", tmp_path / f"{k}.jpg", "--record", "--tree", name, "--limb", name,
+                   "--db", db, "--out", out, *CLASSICAL, "--no-picture")  # fmt: skip
+        assert done.exit_code == 0, done.output
+        said += done.output
+    store = open_store(db, photos_folder=db.parent / "photos")
+    for name in ODD:
+        facts = dict.fromkeys(("variety", "block", "rootstock", "note"), name)
+        save_tree(store, OrchardTree(name, bloom_date=date(2026, 3, 18), **facts), year=2026)
+    trees = load_trees(store, year=2026)
+    store.close()
+    assert len(trees) == len(ODD)
+    for k, tree in enumerate(trees):
+        done = run("tree", "--db", db, "--tree", tree.name, "--out", out / str(k))
+        assert done.exit_code == 0, done.output
+        said += done.output
+    again = tmp_path / "again" / "records.db"
+    for words in (
+        ["season", "--db", db, "--day", "2026-05-01", "--out", out / "season"],
+        ["records", "--db", db, "export", out / "tables"],
+        ["records", "--db", again, "import", out / "tables"],
+    ):
+        done = run(*words)
+        assert done.exit_code == 0, done.output
+        said += done.output
+    assert not _TURNING_OR_CONTROL.search(said)
+    _no_name_does_harm(out)
+
+
+def _no_name_does_harm(out: Path) -> None:
+    """Nothing that a spreadsheet runs, that turns words round, or that adds a calendar entry."""
+    for path in out.rglob("*.csv"):
+        with path.open(newline="", encoding="utf-8") as stream:
+            for cell in chain.from_iterable(csv.reader(stream)):
+                assert not _TURNING_OR_CONTROL.search(cell), (path.name, cell)
+                assert not re.match("[=+\\-@\uff1d\uff0b\uff0d\uff20](?![0-9.]+$)", cell), cell
+    for path in out.rglob("*.pdf"):
+        words = "".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+        assert not _TURNING_OR_CONTROL.search(words), path.name
+    (calendar,) = out.rglob("*.ics")
+    parts = icalendar.Calendar.from_ical(calendar.read_bytes()).subcomponents
+    assert {part.name for part in parts} == {"VEVENT"}
 
 
 @pytest.mark.parametrize(

@@ -63,9 +63,9 @@ def test_nothing_to_put_in_gives_no_calendar():
     assert calendar_bytes([], today=TODAY) == b""
 
 
-def test_control_characters_are_left_out():
+def test_control_characters_do_not_stay():
     (entry,) = entries([OrchardTree("a\x07\x1bb", "peach", size_mm=20)])
-    assert str(entry["SUMMARY"]) == "Thin: ab"
+    assert str(entry["SUMMARY"]) == "Thin: a\ufffd\ufffdb"
 
 
 def test_numbers_stay():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import urllib.parse
 from dataclasses import replace
 from datetime import date
@@ -10,6 +11,7 @@ import pytest
 from browse import DESK
 from conftest import keep_counted
 
+from fruitcount.files import typed_name
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
@@ -26,6 +28,9 @@ MARKUP = (
     ".hit=1 [x](https://elsewhere.invalid/) ![x](https://elsewhere.invalid/i.png) $x^2$ :red[r] "
     ":material/eco: **s** `c` ~~d~~ | # h &lt;i&gt; {y}"
 )
+# signs that no screen should show, letters of other scripts, and no place to break the line
+ODD = " \x1b[31m\x07 \u202egpj \u0634\u05d0\u65e5 \U0001f469\U0001f3fd\u200d\U0001f33e " + "W" * 90
+TYPED = MARKUP + ODD
 # what none of it may become
 MADE = """() => {
   const roots = [document], found = [];
@@ -45,15 +50,15 @@ def _orchard(data) -> str:
     records = open_records(data)
     day = date.today().replace(day=1)
     tree = OrchardTree(
-        "Tree " + MARKUP, "peach", variety="V " + MARKUP, block="B " + MARKUP,
-        rootstock="R " + MARKUP, note="N " + MARKUP, bloom_date=day, ripening_month=7,
+        "Tree " + TYPED, "peach", variety="V " + TYPED, block="B " + TYPED,
+        rootstock="R " + TYPED, note="N " + TYPED, bloom_date=day, ripening_month=7,
     )  # fmt: skip
     number = save_tree(records.store, tree, year=day.year)
     save_tree(records.store, replace(tree, name="Second"), year=day.year)
     records.put_in_tree(key, number)
-    records.put_on_limb(key, "Limb " + MARKUP, "front", "before")
+    records.put_on_limb(key, "Limb " + TYPED, "front", "before")
     with writing(records.store) as session:
-        session.query(PhotoRow).one().file_name = "photo " + MARKUP + ".jpg"
+        session.query(PhotoRow).one().file_name = "photo " + TYPED + ".jpg"
     inputs = GrowerInputs(species="peach", ripening_month=7)
     measured = records.measurement(key)
     numbers = result_row(Result(measured, decide(measured, inputs))).values()
@@ -64,7 +69,7 @@ def _orchard(data) -> str:
 
 def test_no_name_becomes_markup_on_any_page(chromium, server):
     key = _orchard(server.data)
-    tree = urllib.parse.quote("Tree " + MARKUP)
+    tree = urllib.parse.quote(typed_name("Tree " + TYPED))
     context = chromium.new_context(**DESK)
     page = context.new_page()
     asked: list[str] = []
@@ -81,6 +86,8 @@ def test_no_name_becomes_markup_on_any_page(chromium, server):
         assert page.evaluate(MADE) == [], path or "start"
         words = page.locator("body").inner_text().replace("\u2060", "")
         assert MARKUP in words or path.startswith("?photo"), path or "start"
+        assert not re.search("[\x07\x1b\u202e]", words), path
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
         assert "Traceback" not in words
         assert "went wrong" not in words.lower()
     assert not [url for url in asked if url.startswith("https://else") or url.endswith("/x")]
