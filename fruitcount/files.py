@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import math
 import os
+import re
 import shutil
 import tempfile
 import unicodedata
@@ -19,6 +20,7 @@ from typing import Any
 from fruitcount.errors import BadInputError, NotWrittenError
 
 _LONGEST = 240
+_LONGEST_TYPED = 400
 _UNSHOWN = ("Cc", "Cs", "Zl", "Zp")
 # marks that turn the direction of writing, so that gpj.exe reads as exe.jpg (Unicode TR 36)
 _TURNING = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F}
@@ -45,7 +47,12 @@ def shown_name(name: str, *, longest: int = _LONGEST) -> str:
 
 def typed_name(name: str) -> str:
     """A name that the keeper gave, as it is kept: shown, and without blanks round it."""
-    return shown_name(name.strip(), longest=2000)
+    return shown_name(name.strip(), longest=_LONGEST_TYPED)
+
+
+def file_stem(name: str, empty: str) -> str:
+    """A name as part of a file's name: what that cannot hold taken out, and not too long for it."""
+    return re.sub(r"[^\w-]+", "-", name).strip("-")[:60] or empty
 
 
 def _hidden(sign: str) -> bool:
@@ -161,7 +168,8 @@ def table_lines(path: str | Path, most_n: int = MOST_LINES) -> Iterator[tuple[st
                         f"{where}: has more cells than there are columns; with decimal commas, "
                         "part the cells by semicolons"
                     )
-                yield where, {str(k).strip(): str(v or "").strip() for k, v in line.items()}
+                shown = {k: shown_name(v or "", longest=2000) for k, v in line.items()}
+                yield where, {str(k).strip(): cell.strip() for k, cell in shown.items()}
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
 
@@ -187,7 +195,7 @@ def number_in(cell: str) -> float:
 
 
 # First characters by which spreadsheets take a text for a formula.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 
 
 def safe_cell(value: Any) -> Any:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -14,7 +13,7 @@ from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
 from fruitcount.export.report_season import season_log, week_cells
-from fruitcount.files import shown_name, written_whole
+from fruitcount.files import file_stem, shown_name, written_whole
 from fruitcount.jobs.tree_source import TreeSource, facts_of
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import QueueLine, Week, due_weeks, queue
@@ -162,7 +161,7 @@ def write_season(
             out.append(draft / f"thinning_{book.year}.ics")
             out[-1].write_bytes(calendar)
         for block, trees in book.blocks.items():
-            name, k = re.sub(r"[^\w-]+", "-", block).strip("-") or "all", 2
+            name, k = file_stem(block, "all"), 2
             path = draft / f"block_{name}_{book.year}.pdf"
             while path in out:  # two names may differ only in what no file can hold
                 path, k = draft / f"block_{name}-{k}_{book.year}.pdf", k + 1

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
@@ -21,7 +20,7 @@ from fruitcount.export.tree_work_sheet import (
     target_line,
     tree_work_sheet,
 )
-from fruitcount.files import shown_name, written_whole
+from fruitcount.files import file_stem, shown_name, written_whole
 from fruitcount.flags import CAUTIONS_SHORT
 from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
@@ -105,8 +104,7 @@ def _drawn_before(source: TreeSource, row: Mapping[str, Any], result: Result) ->
 
 def sheet_path(folder: Path, tree: str) -> Path:
     """Where a tree's sheet goes: its name, with what a file name cannot hold taken out."""
-    name = re.sub(r"[^\w-]+", "-", tree).strip("-")[:60] or "tree"
-    return folder / f"{name}_sheet.pdf"
+    return folder / f"{file_stem(tree, 'tree')}_sheet.pdf"
 
 
 def work_lines(answer: TreePlan, units: str = "metric") -> list[str]:

@@ -79,8 +79,9 @@ class OrchardTree:
     photos_on: date | None = None
 
     def __post_init__(self) -> None:
-        for name in ("name", "variety", "block", "rootstock", "note"):
+        for name in ("name", "variety", "block", "rootstock"):
             object.__setattr__(self, name, typed_name(getattr(self, name)))
+        object.__setattr__(self, "note", shown_name(self.note, longest=2000))
         if not self.name:
             raise BadInputError("name of a tree must not be empty")
         for name, low, high in (("ripening_month", 1, 12), ("harvest_days", 30, 330)):

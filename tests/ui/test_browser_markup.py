@@ -29,7 +29,7 @@ MARKUP = (
     ":material/eco: **s** `c` ~~d~~ | # h &lt;i&gt; {y}"
 )
 # signs that no screen should show, letters of other scripts, and no place to break the line
-ODD = " \x1b[31m\x07 \u202egpj \u0634\u05d0\u65e5 \U0001f469\U0001f3fd\u200d\U0001f33e " + "W" * 90
+ODD = " \x1b[31m\x07 \u202egpj \u0634\u05d0\u65e5 \U0001f469\U0001f3fd\u200d\U0001f33e " + "W" * 50
 TYPED = MARKUP + ODD
 # what none of it may become
 MADE = """() => {
