@@ -119,10 +119,13 @@ def _merit(fit: DiscFit) -> float:
 def _steps(
     lab: NDArray[Any], x: float, y: float, radii: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Colour step along each ray: strengths (rays, radii - 2) and unit directions (rays, 2)."""
+    """Colour step along each ray: strengths (rays, radii - 2) and unit directions (rays, 2).
+
+    ``radii`` has shape (radii,), or (rays, radii).
+    """
     angle = np.linspace(0, 2 * np.pi, _RAYS, endpoint=False)
     unit = np.column_stack([np.cos(angle), np.sin(angle)])
-    colours = sample_grid(lab, x + radii[None, :] * unit[:, :1], y + radii[None, :] * unit[:, 1:])
+    colours = sample_grid(lab, x + radii * unit[:, :1], y + radii * unit[:, 1:])
     strength = np.linalg.norm(colours[:, 2:] - colours[:, :-2], axis=2)
     return np.nan_to_num(strength), unit
 
@@ -157,11 +160,7 @@ def _refine(lab: NDArray[Any], seed: DiscFit, band: float) -> DiscFit | None:
     expected = 1 / np.hypot(np.cos(angle - turn) / a, np.sin(angle - turn) / b)
     relative = np.linspace(1 - 1.5 * band, 1 + 1.5 * band, max(25, int(3 * band * a / 0.4)))
     radii = expected[:, None] * relative[None, :]
-    unit = np.column_stack([np.cos(angle), np.sin(angle)])
-    at_x = seed.x_px + radii * unit[:, :1]
-    at_y = seed.y_px + radii * unit[:, 1:]
-    colours = sample_grid(lab, at_x, at_y)
-    strength = np.nan_to_num(np.linalg.norm(colours[:, 2:] - colours[:, :-2], axis=2))
+    strength, unit = _steps(lab, seed.x_px, seed.y_px, radii)
     middle = radii[:, 1:-1]
     strength *= np.exp(-(((relative[1:-1] - 1) / band) ** 2))
     best = np.argmax(strength, axis=1)[:, None]

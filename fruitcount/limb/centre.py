@@ -170,20 +170,43 @@ def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray
 
 def _steady(gain: FloatArray) -> IntArray:
     """Columns, one a row, with the largest total gain; neighbours differ by at most two steps."""
-    rows, columns = gain.shape
-    came = np.zeros((rows, columns), np.int8)
-    toll = 0.06 * np.abs(np.arange(-2, 3)) ** 1.5
-    total = np.full(columns + 4, -np.inf)  # nothing comes from the two columns beyond
-    total[2:-2] = gain[0]
-    before = np.lib.stride_tricks.sliding_window_view(total, columns)  # from k - 2 columns before
-    for row in range(1, rows):
-        options = before - toll[:, None]
-        came[row] = options.argmax(axis=0)
-        np.add(options.max(axis=0), gain[row], out=total[2:-2])
-    path = np.zeros(rows, np.int64)
-    path[-1] = int(np.argmax(total[2:-2]))
-    for row in range(rows - 1, 0, -1):
-        path[row - 1] = path[row] + came[row, path[row]] - 2
+    total, came = path_sums(gain, {k: 0.06 * abs(k) ** 1.5 for k in range(-2, 3)})
+    return traced(came, int(np.argmax(total[-1])))
+
+
+def path_sums(gain: FloatArray, toll: dict[int, float]) -> tuple[FloatArray, IntArray]:
+    """Largest total gain of a path to each cell, and how many columns aside its last step began.
+
+    Parameters
+    ----------
+    gain : array, shape (rows, columns)
+    toll : dict
+        What a step from so many columns aside costs; of equal paths the first named wins.
+
+    Returns
+    -------
+    total : array, shape (rows, columns)
+    came : int array, shape (rows, columns)
+    """
+    shifts, reach = np.array(list(toll)), max(toll)
+    cost = np.array(list(toll.values()))[:, None]
+    total, came = gain.copy(), np.zeros(gain.shape, np.int64)
+    before = np.full(gain.shape[1] + 2 * reach, -np.inf)  # nothing comes from beyond the rim
+    for row in range(1, len(gain)):
+        before[reach : len(before) - reach] = total[row - 1]
+        options = (
+            np.lib.stride_tricks.sliding_window_view(before, gain.shape[1])[shifts + reach] - cost
+        )
+        came[row] = shifts[options.argmax(axis=0)]
+        total[row] += options.max(axis=0)
+    return total, came
+
+
+def traced(came: IntArray, column: int) -> IntArray:
+    """The columns, one a row, of the path that ends in a column of the last row."""
+    path = np.full(len(came), column)
+    for row in range(len(came) - 1, 0, -1):
+        path[row - 1] = path[row] + came[row, path[row]]
     return path
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from fruitcount.image.opencv import sample_grid
-from fruitcount.limb.centre import Band, normals, smoothed, straight, wood_at
+from fruitcount.limb.centre import Band, normals, path_sums, smoothed, straight, traced, wood_at
 from fruitcount.limb.wood import bark_share
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import BoolArray, FloatArray, IntArray, Maps, Photo
@@ -216,7 +216,7 @@ def _followed(strip: _Strip, first: int) -> tuple[FloatArray, FloatArray, bool]:
     gain = np.where(covered, -_FRUIT_TOLL, gain)
     column, last = _best(gain)
     rows = np.arange(last + 1)
-    offset = gaussian_filter1d(column[: last + 1].astype(np.float64), 1 / _STEP, mode="nearest")
+    offset = gaussian_filter1d(column.astype(np.float64), 1 / _STEP, mode="nearest")
     low = np.clip(offset.astype(np.int64), 0, grid.shape[1] - 2)
     part = (offset - low)[:, None]
     path = grid[rows, low] * (1 - part) + grid[rows, low + 1] * part
@@ -228,26 +228,14 @@ def _followed(strip: _Strip, first: int) -> tuple[FloatArray, FloatArray, bool]:
 
 def _best(gain: FloatArray) -> tuple[IntArray, int]:
     """Columns of the path with the largest gain from the middle of the first row, and its end."""
-    rows, columns = gain.shape
-    centre = columns // 2
-    total = np.full(columns, -np.inf)
-    total[centre - 2 : centre + 3] = gain[0, centre - 2 : centre + 3]
-    came = np.zeros((rows, columns), np.int64)
-    best, last, at = float(total.max()), 0, int(np.argmax(total))
-    for row in range(1, rows):
-        right = np.append(-np.inf, total[:-1]) - _BEND_TOLL
-        left = np.append(total[1:], -np.inf) - _BEND_TOLL
-        options = np.array([total, right, left])
-        pick = np.argmax(options, axis=0)
-        came[row] = np.arange(columns) + np.array([0, -1, 1])[pick]
-        total = options[pick, np.arange(columns)] + gain[row]
-        if total.max() > best + (_LEAP if row - last > _GAP else 1e-9):
-            best, last, at = float(total.max()), row, int(np.argmax(total))
-    column = np.zeros(rows, np.int64)
-    column[last] = at
-    for row in range(last, 0, -1):
-        column[row - 1] = came[row, column[row]]
-    return column, last
+    aside = np.abs(np.arange(gain.shape[1]) - gain.shape[1] // 2) > 2
+    first = np.where(aside, -np.inf, gain[0])
+    total, came = path_sums(np.vstack([first, gain[1:]]), {0: 0.0, -1: _BEND_TOLL, 1: _BEND_TOLL})
+    best, last = total[0].max(), 0
+    for row, most in enumerate(total.max(axis=1).tolist()):
+        if most > best + (_LEAP if row - last > _GAP else 1e-9):
+            best, last = most, row
+    return traced(came[: last + 1], int(np.argmax(total[last]))), last
 
 
 def _even(band: Band, line: FloatArray, support: FloatArray) -> Band:
