@@ -149,7 +149,7 @@ def count_kept(
     files: list[str | Path] = list(paths.values())
     learned = any(_tuned(key) for key in photos)
     work = count_with_wide if learned else partial(count_photo, with_measurement=True)
-    run_batch(files, work, ledger=keeper, settings=how, progress=tell)
+    run_batch(files, work, progress_log=keeper, settings=how, progress=tell)
     return keeper.bad
 
 

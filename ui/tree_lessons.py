@@ -252,7 +252,7 @@ def batch_settings(photos_n: int, workers: int | None = None) -> BatchSettings:
 
 
 class _Nothing:
-    """A batch's ledger that keeps nothing: each photo's marks lie beside it."""
+    """A batch's progress log that keeps nothing: each photo's marks lie beside it."""
 
     def done(self) -> set[str]:
         return set()
@@ -280,4 +280,4 @@ def find_many(paths: Sequence[Path], tell: Callable[[int, int], None]) -> None:
 
     if left:
         how = batch_settings(len(left))
-        run_batch(left, find_wide, ledger=_Nothing(), settings=how, progress=progress)
+        run_batch(left, find_wide, progress_log=_Nothing(), settings=how, progress=progress)

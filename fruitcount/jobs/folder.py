@@ -42,7 +42,7 @@ class FolderChoice:
     Attributes
     ----------
     out : Path
-        Folder for ``photos.csv``, the ledger that lets a stopped run go on, and pictures.
+        Folder for ``photos.csv``, the progress log that lets a stopped run go on, and pictures.
     naming : AssignmentRules
         Whose each photo is.
     batch : BatchSettings
@@ -109,11 +109,11 @@ def count_folder_to_files(
     if choice.tuning is not None:
         how = partial(adjusted, tuning=choice.tuning, settings=settings or CountSettings())
         work, key = partial(work, adjust=how), settings_key(key, tuning_record(choice.tuning))
-    with closing(ProgressLog(choice.out / "progress.jsonl", key)) as ledger:
+    with closing(ProgressLog(choice.out / "progress.jsonl", key)) as progress_log:
         count = count_folder(
             folder,
             work,
-            ledger=ledger,
+            progress_log=progress_log,
             naming=choice.naming,
             settings=choice.batch,
             progress=progress,

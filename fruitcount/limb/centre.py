@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from fruitcount.image.opencv import sample_grid
-from fruitcount.limb.wood import Scene, bark_share, colour_wood
+from fruitcount.limb.wood import Scene, bark_likelihood, colour_wood
 from fruitcount.lines import along_line, resampled
 from fruitcount.types import F32, FloatArray, IntArray, Maps
 
@@ -273,7 +273,7 @@ def measure_width(
     grid = line_px[:, None, :] + offset[None, :, None] * normals(line_px)[:, None, :]
     colours = sample_grid(scene.photo.rgb, grid[..., 0], grid[..., 1])
     wood = wood_at(scene.maps, colours, grid)
-    bark = bark_share(colours, offset, half_px, wood)
+    bark = bark_likelihood(colours, offset, half_px, wood)
     bark = median_filter(bark, size=(3, 3), mode="nearest")
     for x, y, r in zip(*hidden, strict=True) if hidden else ():
         bark[np.hypot(line_px[:, 0] - x, line_px[:, 1] - y) < r + half_px] = np.nan

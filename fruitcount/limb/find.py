@@ -124,12 +124,12 @@ def find_limb(
         ended_by_itself = _whole(scene, band, found)
         if ended_by_itself is None:
             return Limb(flags=Flag.LIMB_NOT_FOUND)
-        band, borne = ended_by_itself
+        band, attached = ended_by_itself
     else:
-        band, borne = _between_taps(band, photo.rgb.shape[:2], base, tip), False
+        band, attached = _between_taps(band, photo.rgb.shape[:2], base, tip), False
     if along_line(band.line_px)[-1] < MIN_LENGTH_FRAC * max(photo.rgb.shape[:2]):
         return Limb(flags=Flag.LIMB_NOT_FOUND)
-    limb = _finished(scene, band, (base, tip), found, borne=borne)
+    limb = _finished(scene, band, (base, tip), found, attached=attached)
     return _with_shoots(scene, limb, field)
 
 
@@ -185,7 +185,7 @@ def _tapped(field: Field, base: FloatArray | None, tip: FloatArray | None) -> Fl
 
 
 def _whole(scene: Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
-    """The band from collar to tip, and whether its first end is borne; None without a limb.
+    """The band from collar to tip, and whether its first end is attached to a parent; None without a limb.
 
     An end at which the limb leaves the photo is carried to the photo's edge.
     """
@@ -198,11 +198,11 @@ def _whole(scene: Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
     band = joint.band.reversed() if joint.at_end else joint.band  # a limb begins at its parent
     if joint.at_end:
         beyond, goes_on = goes_on, beyond
-    borne = joint.at_start or joint.at_end
+    attached = joint.at_start or joint.at_end
     hidden = Hidden(*_discs(scene.fruitlets))
     tip = Ended(band) if goes_on else ended(scene.photo, scene.maps, band, hidden)
     base = Ended(tip.band.reversed(), seen=True)
-    if not borne and not beyond:
+    if not attached and not beyond:
         base = ended(scene.photo, scene.maps, base.band, hidden)
     band = base.band.reversed()
     line = extended(
@@ -211,9 +211,9 @@ def _whole(scene: Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
         at_start=beyond or not base.seen,
         at_end=goes_on or not tip.seen,
         # Where the collar is seen the free end is the tip, and few tips lie outside the photo.
-        most_px=2 * band.half_px if borne and not goes_on else float("inf"),
+        most_px=2 * band.half_px if attached and not goes_on else float("inf"),
     )
-    return replace(band, line_px=line), borne
+    return replace(band, line_px=line), attached
 
 
 def _between_taps(
@@ -230,7 +230,7 @@ def _finished(
     taps: tuple[FloatArray | None, FloatArray | None],
     found: Found | None,
     *,
-    borne: bool = False,
+    attached: bool = False,
 ) -> Limb:
     shape = scene.photo.rgb.shape[:2]
     base, tip = taps
@@ -240,8 +240,8 @@ def _finished(
     flags, chance = Flag.NONE, float("nan")
     if found is not None:
         chance = found.right_chance
-        turn, sure = False, borne or found.base_odds >= MIN_BASE_ODDS
-        if found.by_ridge and not borne:  # ridges say nothing of the ends
+        turn, sure = False, attached or found.base_odds >= MIN_BASE_ODDS
+        if found.by_ridge and not attached:  # ridges say nothing of the ends
             turn, sure = base_last(line, taper, shape)
         if turn:
             line, width = line[::-1], width[::-1]
@@ -253,7 +253,7 @@ def _finished(
         flags |= Flag.LIMB_DOUBTFUL
     if tip is None and frame_edge(line[-1], shape):
         flags |= Flag.LIMB_LEAVES_FRAME
-    if borne:
+    if attached:
         past = _PAST_COLLAR * taper.curve[0] / max(float(along_line(line)[-1]), 1e-9)
         taper = replace(taper, first_px=taper.at(min(past, 0.2)))
     limb = made_limb(line, width, taper, scene.scale)

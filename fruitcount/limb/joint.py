@@ -82,7 +82,7 @@ def cut_at_joints(maps: Maps | None, band: Band) -> Jointed:
     usual = float(np.median(middle))
     first = _collar(maps, band.line_px, across, usual)
     last = _collar(maps, band.line_px[::-1], across[::-1], usual)
-    if first is not None and last is not None:  # a limb is borne at one end
+    if first is not None and last is not None:  # a limb is attached at one end
         first, last = (first, None) if first.surer_than(last) else (None, last)
     if first is not None:
         return Jointed(_begun(band, first), at_start=True)

@@ -184,9 +184,9 @@ def _goes_on(maps: LineMap, cell: IntArray) -> bool:
     """Whether near the photo's edge the map of leaving it is clearly the surest."""
     at = (int(cell[0]), int(cell[1]))
     away = min(*at, maps.line.shape[0] - 1 - at[0], maps.line.shape[1] - 1 - at[1])
-    rival = 1.5 * max(maps.base[at], maps.tip[at])
+    other = 1.5 * max(maps.base[at], maps.tip[at])
     near_edge = away < EDGE_FRAC * max(maps.line.shape)
-    return bool(near_edge and maps.frame[at] > max(rival, LEAST_FRAME))
+    return bool(near_edge and maps.frame[at] > max(other, LEAST_FRAME))
 
 
 def _right_chance(elsewhere_frac: float) -> float:

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from fruitcount.image.opencv import sample_grid
 from fruitcount.limb.centre import Band, normals, path_sums, smoothed, straight, traced, wood_at
-from fruitcount.limb.wood import bark_share
+from fruitcount.limb.wood import bark_likelihood
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import BoolArray, FloatArray, IntArray, Maps, Photo
 
@@ -143,7 +143,7 @@ def _strip(
     colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
     wood = wood_at(maps, colours, grid)
     # A leaf may have the bark's colour: what is hardly wood by the map counts in part.
-    bark = bark_share(colours, offset, half, wood) * np.clip(wood / _WOODY, 0, 1)
+    bark = bark_likelihood(colours, offset, half, wood) * np.clip(wood / _WOODY, 0, 1)
     open_ = ~hidden.covers(grid)
     leafy = _green(colours)
     seen = _Runs(open_.astype(np.float64), rim, count)

@@ -277,7 +277,7 @@ def _near_fruit(fruitlets: Fruitlets, shape: tuple[int, ...], px_per_cell: float
 _BINS = (16, 16, 16)
 
 
-def bark_share(
+def bark_likelihood(
     colours: FloatArray, offset_px: FloatArray, half_px: float, wood: FloatArray
 ) -> FloatArray:
     """How likely each sample of a straightened band is bark, 0 to 1.

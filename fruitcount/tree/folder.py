@@ -52,7 +52,7 @@ def count_folder(
     folder: str | Path,
     work: PhotoWork,
     *,
-    ledger: Ledger,
+    progress_log: Ledger,
     naming: AssignmentRules | None = None,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
@@ -64,7 +64,7 @@ def count_folder(
     folder : str or Path
     work : callable
         Usually ``functools.partial(fruitcount.tree.photos.count_photo, settings=..., ...)``.
-    ledger : Ledger
+    progress_log : ProgressLog
         Goes on where it stopped when called again.
     naming : AssignmentRules, optional
         Default: the card's code, else the first folder is the tree, the second the limb.
@@ -76,9 +76,11 @@ def count_folder(
     FolderCount
     """
     root, how = Path(folder), naming or AssignmentRules()
-    result = run_batch(find_photos(root), work, ledger=ledger, settings=settings, progress=progress)
+    result = run_batch(
+        find_photos(root), work, progress_log=progress_log, settings=settings, progress=progress
+    )
     rows = []
-    for row in result.rows(ledger):
+    for row in result.rows(progress_log):
         path = Path(row["file"])
         place, told_by = how.place(path, root, row)
         row |= {"file": path.relative_to(root).as_posix(), "clash": how.clash(path, root)}

@@ -285,16 +285,16 @@ class BatchResult:
     files: tuple[tuple[str, str], ...]
     progress: Progress
 
-    def rows(self, ledger: Ledger) -> Iterator[dict[str, Any]]:
+    def rows(self, progress_log: Ledger) -> Iterator[dict[str, Any]]:
         """One row a file, in order: ``file``, ``same_as`` (an earlier file with the same bytes,
-        or empty), then what the ledger holds.
+        or empty), then what the progress log holds.
 
         Parameters
         ----------
-        ledger : Ledger
+        progress_log : ProgressLog
             The one that the batch was run with.
         """  # noqa: D205
-        by_hash = {row["sha256"]: row for row in ledger.rows()}
+        by_hash = {row["sha256"]: row for row in progress_log.rows()}
         first: dict[str, str] = {}
         for path, sha256 in self.files:
             if not sha256:
@@ -332,14 +332,14 @@ def run_batch(
     files: Sequence[str | Path],
     work: PhotoWork,
     *,
-    ledger: Ledger,
+    progress_log: Ledger,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
 ) -> BatchResult:
     """Do every photo that has no row yet, and write a row as soon as it is done.
 
     Stopped by Ctrl-C or killed, it goes on with the photos that have no row when called again
-    with a ledger of the same settings. Files with the same bytes are done once.
+    with a progress log of the same settings. Files with the same bytes are done once.
 
     Parameters
     ----------
@@ -348,7 +348,7 @@ def run_batch(
     work : callable
         ``(path) -> dict`` of plain values, importable by name (``functools.partial`` is fine).
         What it raises becomes the row's ``problem``.
-    ledger : Ledger
+    progress_log : ProgressLog
         Where rows go; its settings key decides which photos are done already.
     settings : BatchSettings, optional
     progress : callable, optional
@@ -361,12 +361,12 @@ def run_batch(
     how = settings or BatchSettings()
     state = _State(len(files), progress)
     hashes: dict[str, str] = {}
-    known = ledger.done()
+    known = progress_log.done()
     todo = _todo([str(f) for f in files], known, hashes, state)
     # closed here, so that workers end at once when this is stopped
     with closing(ENGINES[how.engine](work, todo, how)) as done:
         for path, body in done:
-            ledger.add(hashes[path], body)
+            progress_log.add(hashes[path], body)
             state.step(bad=not body["ok"])
     named = tuple((str(f), hashes.get(str(f), "")) for f in files)
     return BatchResult(named, state.progress())

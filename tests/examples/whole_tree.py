@@ -43,8 +43,8 @@ def run(folder: Path, out: Path) -> None:
     """Photos to counts, counts to the tree's estimate, target, shares and sheet."""
     settings = CountSettings(source="classical")
     work = partial(count_photo, settings=settings)
-    with closing(ProgressLog(out / "progress.jsonl", count_key(settings))) as ledger:
-        counted = count_folder(folder, work, ledger=ledger)
+    with closing(ProgressLog(out / "progress.jsonl", count_key(settings))) as progress_log:
+        counted = count_folder(folder, work, progress_log=progress_log)
     for limb in counted.limbs:
         print(f"{limb.tree}, {limb.limb}: {limb.count_n:.0f} fruit seen")
 

@@ -361,12 +361,12 @@ def _ledger(data: bytes, folder: Path) -> None:
 
     path = folder / "progress.jsonl"
     path.write_bytes(data)
-    ledger = ProgressLog(path, "k")
+    progress_log = ProgressLog(path, "k")
     try:
-        ledger.add("b" * 64, {"ok": True})
-        ledger.rows()
+        progress_log.add("b" * 64, {"ok": True})
+        progress_log.rows()
     finally:
-        ledger.close()
+        progress_log.close()
 
 
 @cache

@@ -154,14 +154,14 @@ from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.run import BatchSettings
 from fruitcount.tree.folder import count_folder
 ledger = ProgressLog(Path(sys.argv[1]), "key")
-count_folder(sys.argv[2], row.count_photo, ledger=ledger, settings=BatchSettings("serial"),
+count_folder(sys.argv[2], row.count_photo, progress_log=ledger, settings=BatchSettings("serial"),
              progress=lambda now: now.done_n > now.skipped_n and print(now.done_n, flush=True))
 """
 
 
 def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two kills; then it ends by itself: every photo once, with the hash of its bytes."""
-    photos, ledger = tmp_path / "in" / "tree", tmp_path / "progress.jsonl"
+    photos, progress_log = tmp_path / "in" / "tree", tmp_path / "progress.jsonl"
     photos.mkdir(parents=True)
     wanted = set()
     for k in range(80):
@@ -170,8 +170,8 @@ def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.Mo
         wanted.add(hashlib.sha256(data).hexdigest())
     rng, before = random.Random(6), list[bytes]()
     for _ in range(2):
-        told = _lines_until_killed(_start(FOLDER, ledger, photos.parent), rng, 3)
-        kept = ledger.read_bytes()
+        told = _lines_until_killed(_start(FOLDER, progress_log, photos.parent), rng, 3)
+        kept = progress_log.read_bytes()
         whole = kept[: kept.rfind(b"\n") + 1].splitlines()
         assert len(whole) >= len(before) + len(told)
         assert whole[: len(before)] == before  # what was written stays written
@@ -182,11 +182,11 @@ def test_killed_in_the_middle_of_a_folder(tmp_path: Path, monkeypatch: pytest.Mo
     from fruitcount.tree.run import BatchSettings
 
     monkeypatch.setattr(photo_row, "count_limb", quick_count)
-    again = ProgressLog(ledger, "key")
-    count = count_folder(photos.parent, photo_row.count_photo, ledger=again,
+    again = ProgressLog(progress_log, "key")
+    count = count_folder(photos.parent, photo_row.count_photo, progress_log=again,
                          settings=BatchSettings("serial"))  # fmt: skip
     again.close()
-    rows = [json.loads(line) for line in ledger.read_text().splitlines()]
+    rows = [json.loads(line) for line in progress_log.read_text().splitlines()]
     assert {row["sha256"] for row in rows} == wanted
     assert len(rows) == len(count.rows) == 80
     assert all(row["ok"] for row in count.rows)

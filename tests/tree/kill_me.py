@@ -1,4 +1,4 @@
-"""Run a batch over a folder; meant to be killed. Arguments: folder, ledger, engine."""
+"""Run a batch over a folder; meant to be killed. Arguments: folder, progress log, engine."""
 
 import sys
 from pathlib import Path
@@ -12,7 +12,7 @@ from fruitcount.tree.run import BatchSettings, run_batch
 
 def main():
     folder, where, engine = sys.argv[1:]
-    ledger = ProgressLog(where, "key")
+    progress_log = ProgressLog(where, "key")
     settings = BatchSettings(engine=engine, workers=2)
 
     def tell(progress):
@@ -21,7 +21,7 @@ def main():
             sys.stdout.flush()
 
     files = find_photos(Path(folder))
-    run_batch(files, slow_measure, ledger=ledger, settings=settings, progress=tell)
+    run_batch(files, slow_measure, progress_log=progress_log, settings=settings, progress=tell)
 
 
 if __name__ == "__main__":

@@ -123,13 +123,15 @@ def soak(
     work = partial(count_photo, settings=CountSettings(source=source))
     with (
         tempfile.TemporaryDirectory() as place,
-        closing(ProgressLog(Path(place) / "rows.jsonl", "soak")) as ledger,
+        closing(ProgressLog(Path(place) / "rows.jsonl", "soak")) as progress_log,
     ):
-        done = run_batch(find_photos(folder), work, ledger=ledger, settings=how, progress=tell)
-        assert done.progress.bad_n == 0, [r for r in ledger.rows() if not r["ok"]][:3]
+        done = run_batch(
+            find_photos(folder), work, progress_log=progress_log, settings=how, progress=tell
+        )
+        assert done.progress.bad_n == 0, [r for r in progress_log.rows() if not r["ok"]][:3]
         # copies of one photo share a row
         contents = {sha256(photo.read_bytes()).digest() for photo in find_photos(folder)}
-        assert len(ledger.rows()) == len(contents)
+        assert len(progress_log.rows()) == len(contents)
     yield from levels
 
 
@@ -167,10 +169,12 @@ def compare(folder: Path, photos_n: int, *, source: str, block_n: int = 50) -> d
             start, spent = time.monotonic(), _cpu_s()
             with (
                 tempfile.TemporaryDirectory() as place,
-                closing(ProgressLog(Path(place) / "rows.jsonl", "soak")) as ledger,
+                closing(ProgressLog(Path(place) / "rows.jsonl", "soak")) as progress_log,
             ):
                 block = files[first : first + block_n]
-                run_batch(block, work, ledger=ledger, settings=BatchSettings(workers=workers))
+                run_batch(
+                    block, work, progress_log=progress_log, settings=BatchSettings(workers=workers)
+                )
             wall[workers] += time.monotonic() - start
             cpu[workers] += _cpu_s() - spent
             print(first, workers, round(wall[workers], 1), round(cpu[workers], 1), file=sys.stderr)

@@ -55,11 +55,11 @@ def test_two_workers(tmp_path, scheduler):
         client.wait_for_workers(2, timeout=60)
     rows = {}
     for engine, address in (("dask", scheduler), ("serial", "")):
-        ledger = ProgressLog(tmp_path / f"{engine}.jsonl", "k")
+        progress_log = ProgressLog(tmp_path / f"{engine}.jsonl", "k")
         how = BatchSettings(engine=engine, scheduler=address)
-        result = run_batch(find_photos(folder), measure, ledger=ledger, settings=how)
-        rows[engine] = list(result.rows(ledger))
-        ledger.close()
+        result = run_batch(find_photos(folder), measure, progress_log=progress_log, settings=how)
+        rows[engine] = list(result.rows(progress_log))
+        progress_log.close()
     assert rows["dask"] == rows["serial"]
     assert len(rows["dask"]) == 41
     assert not rows["dask"][-1]["ok"]
@@ -75,10 +75,10 @@ def test_a_cluster_without_workers_is_told_within_ten_seconds(tmp_path):
             (cluster.scheduler_address, "has no workers"),
             ("tcp://127.0.0.1:9", "no scheduler answers"),
         ):
-            ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+            progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
             how = BatchSettings(engine="dask", scheduler=address)
             start = time.monotonic()
             with pytest.raises(BadInputError, match=words):
-                run_batch([tmp_path / "a.jpg"], measure, ledger=ledger, settings=how)
+                run_batch([tmp_path / "a.jpg"], measure, progress_log=progress_log, settings=how)
             assert time.monotonic() - start < 10
-            ledger.close()
+            progress_log.close()

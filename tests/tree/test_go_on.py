@@ -38,13 +38,13 @@ def test_finds_photos_below(folder):
 
 @pytest.mark.parametrize("engine", ["serial", "processes"])
 def test_one_row_a_photo(folder, tmp_path, engine):
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
     seen = []
     result = run_batch(
-        find_photos(folder), measure, ledger=ledger, settings=BatchSettings(engine=engine),
-        progress=seen.append,
+        find_photos(folder), measure, progress_log=progress_log,
+        settings=BatchSettings(engine=engine), progress=seen.append,
     )  # fmt: skip
-    rows = {r["file"].split("photos/")[1]: r for r in result.rows(ledger)}
+    rows = {r["file"].split("photos/")[1]: r for r in result.rows(progress_log)}
     assert len(rows) == 6
     assert rows["a/1.jpg"]["count_n"] == 3
     assert rows["a/1.jpg"]["size"] is None
@@ -57,24 +57,24 @@ def test_one_row_a_photo(folder, tmp_path, engine):
     assert last.left_s == 0
     assert [p.done_n for p in seen] == [1, 2, 3, 4, 5, 6]
     assert sum(math.isfinite(p.left_s) for p in seen) >= 5
-    ledger.close()
+    progress_log.close()
 
 
 def test_nothing_is_done_twice(folder, tmp_path):
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
-    run_batch(find_photos(folder)[:3], measure, ledger=ledger, settings=SERIAL)
-    ledger.close()
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
+    run_batch(find_photos(folder)[:3], measure, progress_log=progress_log, settings=SERIAL)
+    progress_log.close()
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
     done = []
 
     def watch(path):
         done.append(path)
         return measure(path)
 
-    result = run_batch(find_photos(folder), watch, ledger=ledger, settings=SERIAL)
+    result = run_batch(find_photos(folder), watch, progress_log=progress_log, settings=SERIAL)
     assert [p.rsplit("/", 1)[1] for p in done] == ["3.heic", "4.webp"]
-    assert len(list(result.rows(ledger))) == 6
-    ledger.close()
+    assert len(list(result.rows(progress_log))) == 6
+    progress_log.close()
     other = ProgressLog(tmp_path / "rows.jsonl", "other settings")
     assert other.done() == set()
     other.close()
@@ -82,36 +82,38 @@ def test_nothing_is_done_twice(folder, tmp_path):
 
 def test_a_photo_that_kills_its_worker_is_a_row(folder, tmp_path):
     (folder / "a" / "1b.jpg").write_bytes(b"killer")
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
     result = run_batch(
-        find_photos(folder), measure, ledger=ledger, settings=BatchSettings(workers=2)
+        find_photos(folder), measure, progress_log=progress_log, settings=BatchSettings(workers=2)
     )
-    rows = {r["file"].rsplit("/", 1)[1]: r for r in result.rows(ledger)}
+    rows = {r["file"].rsplit("/", 1)[1]: r for r in result.rows(progress_log)}
     assert "died" in rows["1b.jpg"]["problem"]
     assert rows["1.jpg"]["count_n"] == 3
     assert rows["6.tif"]["count_n"] == 7
     assert len(rows) == 7
-    ledger.close()
+    progress_log.close()
 
 
 def test_workers_are_replaced(folder, tmp_path):
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
     how = BatchSettings(workers=1, recycle_after=2)
-    run_batch(find_photos(folder), measure, ledger=ledger, settings=how)
-    assert len(ledger.rows()) == 5
-    ledger.close()
+    run_batch(find_photos(folder), measure, progress_log=progress_log, settings=how)
+    assert len(progress_log.rows()) == 5
+    progress_log.close()
 
 
 def test_a_file_that_cannot_be_opened(folder, tmp_path):
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
     files = [*find_photos(folder), folder / "gone.jpg"]
-    rows = list(run_batch(files, measure, ledger=ledger, settings=SERIAL).rows(ledger))
+    rows = list(
+        run_batch(files, measure, progress_log=progress_log, settings=SERIAL).rows(progress_log)
+    )
     assert rows[-1]["problem"] == "cannot be opened"
-    ledger.close()
+    progress_log.close()
 
 
 def test_ctrl_c_keeps_what_is_done(folder, tmp_path):
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
 
     def stop(progress):
         if progress.done_n - progress.skipped_n == 2:
@@ -119,18 +121,18 @@ def test_ctrl_c_keeps_what_is_done(folder, tmp_path):
 
     with pytest.raises(KeyboardInterrupt):
         run_batch(
-            find_photos(folder), measure, ledger=ledger, progress=stop,
+            find_photos(folder), measure, progress_log=progress_log, progress=stop,
             settings=BatchSettings(workers=2),
         )  # fmt: skip
-    assert len(ledger.rows()) == 2
-    ledger.close()
+    assert len(progress_log.rows()) == 2
+    progress_log.close()
 
 
 def test_ctrl_c_does_not_wait_for_the_photos_in_work(tmp_path):
     """Four photos of half a minute each lie with the workers when it is stopped."""
     for k in range(6):
         (tmp_path / f"{k}.jpg").write_bytes(b"%d" % k)
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
     stopped = []
 
     def stop(progress):
@@ -139,29 +141,29 @@ def test_ctrl_c_does_not_wait_for_the_photos_in_work(tmp_path):
 
     with pytest.raises(KeyboardInterrupt):
         run_batch(
-            find_photos(tmp_path), long_after_the_first, ledger=ledger, progress=stop,
+            find_photos(tmp_path), long_after_the_first, progress_log=progress_log, progress=stop,
             settings=BatchSettings(workers=2),
         )  # fmt: skip
     assert time.monotonic() - stopped[0] < 10
-    assert len(ledger.rows()) == 1
-    ledger.close()
+    assert len(progress_log.rows()) == 1
+    progress_log.close()
 
 
 def test_a_line_cut_off_is_taken_off(tmp_path):
     path = tmp_path / "rows.jsonl"
-    ledger = ProgressLog(path, "k")
-    ledger.add("aa", {"ok": True})
-    ledger.close()
+    progress_log = ProgressLog(path, "k")
+    progress_log.add("aa", {"ok": True})
+    progress_log.close()
     with path.open("ab") as stream:
         stream.write(b'{"sha256": "bb", "sett')
-    ledger = ProgressLog(path, "k")
-    assert ledger.done() == {"aa"}
-    assert ledger.add("bb", {"ok": True})
-    assert not ledger.add("bb", {"ok": False})
-    assert [r["sha256"] for r in ledger.rows()] == ["aa", "bb"]
+    progress_log = ProgressLog(path, "k")
+    assert progress_log.done() == {"aa"}
+    assert progress_log.add("bb", {"ok": True})
+    assert not progress_log.add("bb", {"ok": False})
+    assert [r["sha256"] for r in progress_log.rows()] == ["aa", "bb"]
     with pytest.raises(RecordError, match="another batch"):
         ProgressLog(path, "k")
-    ledger.close()
+    progress_log.close()
     path.write_bytes(b"rubbish\n" + path.read_bytes())
     with pytest.raises(RecordError, match="line 1"):
         ProgressLog(path, "k")

@@ -32,9 +32,9 @@ def folder(tmp_path):
 
 
 def count(folder, tmp_path, **how):
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
-    got = count_folder(folder, measure, ledger=ledger, settings=SERIAL, **how)
-    ledger.close()
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
+    got = count_folder(folder, measure, progress_log=progress_log, settings=SERIAL, **how)
+    progress_log.close()
     return got
 
 
@@ -110,9 +110,9 @@ def test_real_counting(tmp_path):
     cv2.imwrite(str(folder / "limb.png"), photo)
     cv2.imwrite(str(folder / "saved again.jpg"), photo)
     (folder / "no photo.jpg").write_text("hello")
-    ledger = ProgressLog(tmp_path / "rows.jsonl", "k")
-    got = count_folder(tmp_path / "photos", count_photo, ledger=ledger, settings=SERIAL)
-    ledger.close()
+    progress_log = ProgressLog(tmp_path / "rows.jsonl", "k")
+    got = count_folder(tmp_path / "photos", count_photo, progress_log=progress_log, settings=SERIAL)
+    progress_log.close()
     one, bad, again = got.rows
     assert one["ok"]
     assert "is not a JPEG" in bad["problem"]

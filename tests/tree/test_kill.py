@@ -36,9 +36,9 @@ def _photos(folder, first, count):
 
 
 def _rows(where):
-    ledger = ProgressLog(where, "key")
-    rows = ledger.rows()
-    ledger.close()
+    progress_log = ProgressLog(where, "key")
+    rows = progress_log.rows()
+    progress_log.close()
     return rows
 
 

@@ -34,7 +34,7 @@ def tell(progress):
 if __name__ == "__main__":
     ledger = ProgressLog(sys.argv[2], "k")
     how = BatchSettings(engine=sys.argv[3])
-    run_batch(find_photos(sys.argv[1]), measure, ledger=ledger, settings=how, progress=tell)
+    run_batch(find_photos(sys.argv[1]), measure, progress_log=ledger, settings=how, progress=tell)
     ledger.close()
 """
 
