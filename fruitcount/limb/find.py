@@ -185,7 +185,7 @@ def _tapped(field: Field, base: FloatArray | None, tip: FloatArray | None) -> Fl
 
 
 def _whole(scene: Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
-    """The band from collar to tip, and whether its first end is attached to a parent; None without a limb.
+    """The band from collar to tip, and whether its first end is at a parent; None without a limb.
 
     An end at which the limb leaves the photo is carried to the photo's edge.
     """
