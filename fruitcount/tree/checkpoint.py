@@ -14,7 +14,7 @@ from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.types import Measurement
 
 
-class Ledger(Protocol):
+class RowLog(Protocol):
     """Where a batch writes its rows."""
 
     def done(self) -> set[str]:

@@ -13,7 +13,7 @@ from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import AssignmentRules
-from fruitcount.tree.checkpoint import Ledger
+from fruitcount.tree.checkpoint import RowLog
 from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
@@ -52,7 +52,7 @@ def count_folder(
     folder: str | Path,
     work: PhotoWork,
     *,
-    progress_log: Ledger,
+    progress_log: RowLog,
     naming: AssignmentRules | None = None,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
@@ -64,7 +64,7 @@ def count_folder(
     folder : str or Path
     work : callable
         Usually ``functools.partial(fruitcount.tree.photos.count_photo, settings=..., ...)``.
-    progress_log : ProgressLog
+    progress_log : RowLog
         Goes on where it stopped when called again.
     naming : AssignmentRules, optional
         Default: the card's code, else the first folder is the tree, the second the limb.

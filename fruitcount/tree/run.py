@@ -20,7 +20,7 @@ from typing import Any
 
 from fruitcount.errors import BadInputError, FruitcountError, at_least, one_of
 from fruitcount.measurement_record import plain
-from fruitcount.tree.checkpoint import Ledger
+from fruitcount.tree.checkpoint import RowLog
 from fruitcount.tree.photos import file_hash
 
 PhotoWork = Callable[[str], dict[str, Any]]
@@ -285,13 +285,13 @@ class BatchResult:
     files: tuple[tuple[str, str], ...]
     progress: Progress
 
-    def rows(self, progress_log: Ledger) -> Iterator[dict[str, Any]]:
+    def rows(self, progress_log: RowLog) -> Iterator[dict[str, Any]]:
         """One row a file, in order: ``file``, ``same_as`` (an earlier file with the same bytes,
         or empty), then what the progress log holds.
 
         Parameters
         ----------
-        progress_log : ProgressLog
+        progress_log : RowLog
             The one that the batch was run with.
         """  # noqa: D205
         by_hash = {row["sha256"]: row for row in progress_log.rows()}
@@ -332,7 +332,7 @@ def run_batch(
     files: Sequence[str | Path],
     work: PhotoWork,
     *,
-    progress_log: Ledger,
+    progress_log: RowLog,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
 ) -> BatchResult:
@@ -348,7 +348,7 @@ def run_batch(
     work : callable
         ``(path) -> dict`` of plain values, importable by name (``functools.partial`` is fine).
         What it raises becomes the row's ``problem``.
-    progress_log : ProgressLog
+    progress_log : RowLog
         Where rows go; its settings key decides which photos are done already.
     settings : BatchSettings, optional
     progress : callable, optional
