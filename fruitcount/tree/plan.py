@@ -97,13 +97,18 @@ class TreePlan:
     @cached_property
     def choices(self) -> tuple[Choice, ...]:
         """The chosen plans of all limbs and the other ones, summed; empty where they agree."""
-        planned = [r.decision for r in self.results.values() if r.decision.plan.number_known]
+        named = {k: r.decision for k, r in self.results.items() if r.decision.plan.number_known}
+        planned = list(named.values())
         both = next((d.choices for d in planned if d.choices), ())
         if len({d.plan.plan_choice for d in planned}) != 1:
             return ()
         pairs = [d.choices or (as_choice(d, chosen=True),) * 2 for d in planned]
-        times = self.count.true_per_seen
-        return tuple(summed(one, [pair[k] for pair in pairs], times) for k, one in enumerate(both))
+        times, limbs = self.count.true_per_seen, [x for x in self.sheet.limbs if x.name in named]
+        sums = [summed(one, [pair[k] for pair in pairs], times) for k, one in enumerate(both)]
+        keep_n, final_n = (sum(getattr(x, n) for x in limbs) for n in ("keep_n", "final_n"))
+        grams = final_n * (self.sheet.fruit_g or math.nan)  # as the sheet rounds them, limb by limb
+        here = {"keep_n": keep_n, "final_n": final_n, "harvest_g": grams}
+        return tuple(replace(one, **here) if one.chosen else one for one in sums)
 
     @property
     def too_few(self) -> str:

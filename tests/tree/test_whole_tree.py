@@ -64,6 +64,18 @@ def test_the_choice_of_plan_goes_from_the_photo_to_the_tree():
         assert any(words in note for note in got.notes)
 
 
+def test_the_chosen_plans_line_says_what_the_sheet_says_with_hidden_fruit_too():
+    limb = straight_limb(900, base_mm=25)
+    fruit = fruit_on(limb, np.linspace(20, 880, 40))
+    drawn = Measurement("a.jpg", "", 4000, 3000, None, Scale(px_per_mm=PX_PER_MM), fruit, limb)
+    for seen_true in ((), ((27, 40), (18, 30)), ((30, 41), (19, 27), (40, 61))):
+        facts = replace(TRUNK, seen_true=seen_true, limb_sizes={k: SIZES[k] for k in "123"})
+        got = plan_tree(rows((40, 40, 40)), "T", facts, measured=lambda row: drawn)
+        (chosen,) = [c for c in got.choices if c.chosen]
+        assert (chosen.keep_n, chosen.final_n) == (got.sheet.keep_n, got.sheet.work.final_n)
+        assert chosen.harvest_g == pytest.approx(got.sheet.work.harvest_kg * 1000)
+
+
 def test_by_trunk_and_caliper():
     # van den Ende 2012: 7-year peach, mid-season, 40 cm trunk: 140 to 160
     got = plan_tree(rows(), "T", TRUNK)
