@@ -100,3 +100,17 @@ def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[IntArray, FloatArr
         mine = line == i
         at[mine] = nearest_on_line(shoot.line_px, x[mine], y[mine])[0]
     return line, at
+
+
+def direction_of_line(line_px: FloatArray, along_px: float) -> FloatArray:
+    """Unit vector along a line, over a fiftieth of it, so that a small kink does not turn it."""
+    length = float(along_line(line_px)[-1])
+    step = max(1.0, 0.01 * length)
+    a, b = point_on_line(line_px, np.clip([along_px - step, along_px + step], 0.0, length))
+    return np.asarray((b - a) / max(float(np.hypot(*(b - a))), 1e-9))
+
+
+def across_line(line_px: FloatArray, along_px: float) -> FloatArray:
+    """Unit vector across it there."""
+    direction = direction_of_line(line_px, along_px)
+    return np.array([-direction[1], direction[0]])

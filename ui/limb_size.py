@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import Any
 
-import numpy as np
 import screen_cache as cache
+import screen_engine as engine
 import streamlit as st
 from screen_words import ask_number, units
 
@@ -28,10 +27,7 @@ from fruitcount.plan.fruit_size import (
     weight_from_own_seasons,
 )
 from fruitcount.species.model import Species, load_species
-from fruitcount.store.orchard import load_trees
-from fruitcount.units import MM_PER_INCH, season_year
-
-G_PER_OZ = 28.349523125
+from fruitcount.units import G_PER_OZ, MM_PER_INCH
 
 
 def show_size(key: str, result: Result, facts: dict[str, Any]) -> dict[str, Any]:
@@ -41,7 +37,8 @@ def show_size(key: str, result: Result, facts: dict[str, Any]) -> dict[str, Any]
     us = units() == "us"
     with st.expander("Size at picking", key=f"{key[:12]}size"):
         st.write(wanted_words(species, inputs.harvest_diameter_mm, us=us))
-        for line in pointer_words(species, _middle_mm(result), days=_days_after_bloom(key, result)):
+        middle_mm = result.measurement.fruitlets.middle_size_mm
+        for line in pointer_words(species, middle_mm, days=_days_after_bloom(key, result)):
             st.write(line)
         if species.reference_counts:
             show_prunes(species, key)
@@ -51,9 +48,8 @@ def show_size(key: str, result: Result, facts: dict[str, Any]) -> dict[str, Any]
 def wanted_words(species: Species, wanted_mm: float | None, *, us: bool) -> str:
     """The ripe size wanted, its weight, and its trade size code where the species has codes."""
     mm = wanted_mm or species.harvest_diameter_mm.number
-    grams = harvest_mass_g(species, mm)
+    weight = _weight(harvest_mass_g(species, mm), us=us)
     size = f"{mm / MM_PER_INCH:.2f} in" if us else f"{mm:.0f} mm"
-    weight = f"{grams / G_PER_OZ:.1f} oz" if us else f"{grams:.0f} g"
     told = "wanted" if wanted_mm else "usual for it"
     words = f"{species.title}, {size} across ({told}): about {weight} a fruit."
     if not species.size_codes:
@@ -82,27 +78,13 @@ def pointer_words(species: Species, middle_mm: float, *, days: float | None) -> 
     return [f"Fruit measure {middle_mm:.0f} mm now. {advice} {when}"]
 
 
-def _middle_mm(result: Result) -> float:
-    fruit = result.measurement.fruitlets
-    sizes = fruit.take(fruit.counts_as_crop).diameter_mm
-    sizes = sizes[np.isfinite(sizes)]
-    return float(np.median(sizes)) if len(sizes) else math.nan
-
-
 def _days_after_bloom(key: str, result: Result) -> float | None:
     """From the bloom date of the photo's tree and the day that the camera told."""
-    tree_id, taken = cache.records().tree_of(key), result.measurement.taken_at
-    if tree_id is None or taken is None:
+    if (taken := result.measurement.taken_at) is None:
         return None
-    names = {number: name for name, number in cache.records().trees().items()}
-    day: date = taken.date()
-    for southern in (False, True):
-        trees = load_trees(cache.records().store, year=season_year(day, southern=southern))
-        for tree in trees:
-            if tree.name == names.get(tree_id) and tree.southern == southern and tree.bloom_date:
-                days = (day - tree.bloom_date).days
-                return float(days) if days >= 0 else None
-    return None
+    tree = engine.tree_of(cache.records(), key, taken.date())
+    days = (taken.date() - tree.bloom_date).days if tree and tree.bloom_date else -1
+    return float(days) if days >= 0 else None
 
 
 def show_prunes(species: Species, key: str) -> None:
@@ -151,5 +133,8 @@ def own_words(seasons: Sequence[tuple[float, float]], keep_n: float, *, us: bool
         return "The two seasons must differ in how many fruit stayed."
     if not math.isfinite(grams):
         return sentence
-    weight = f"{grams / G_PER_OZ:.1f} oz" if us else f"{grams:.0f} g"
-    return f"With {keep_n:.0f} kept now: about {weight} a fruit. {sentence}"
+    return f"With {keep_n:.0f} kept now: about {_weight(grams, us=us)} a fruit. {sentence}"
+
+
+def _weight(grams: float, *, us: bool) -> str:
+    return f"{grams / G_PER_OZ:.1f} oz" if us else f"{grams:.0f} g"

@@ -16,14 +16,7 @@ from screen_answers import answers_form
 from screen_downloads import show_downloads, show_limb, show_pictures
 from screen_outbox import EditSession
 from screen_photos import photo_at
-from screen_result import (
-    Answer,
-    actions_by_mark,
-    answer_of,
-    cut_strokes,
-    show_reasons,
-    show_result,
-)
+from screen_result import Answer, actions_by_mark, answer_of, cut_strokes, show_reasons, show_result
 from screen_start import show_start
 from screen_words import plain, telling, units
 from streamlit.errors import StreamlitAPIException
@@ -168,8 +161,7 @@ def show_tree(key: str) -> OrchardTree | None:
     """Which tree the limb is on, an old one or a new; a new photo is on the tree named last."""
     records, today = cache.records(), date.today()
     trees = {tree.name: tree for tree in load_trees(records.store, day=today)}
-    names = {number: name for name, number in records.trees().items()}
-    now = names.get(records.tree_of(key) or 0)
+    now = engine.tree_names(records).get(records.tree_of(key))
     chosen = st.selectbox(
         "This limb is on", list(trees), index=list(trees).index(now) if now in trees else None,
         placeholder="Choose or name a tree", accept_new_options=True, key=f"{key[:12]}tree"
@@ -183,7 +175,7 @@ def show_tree(key: str) -> OrchardTree | None:
     tree_id = None if chosen is None else tree_id_of(records.store, chosen)
     records.put_in_tree(key, tree_id)
     # what the tree tells stands in the form too
-    for name in ("species", "ripening_month", "southern"):
+    for name in engine.OF_THE_TREE:
         if value := chosen in trees and getattr(trees[chosen], name):
             st.session_state["_facts"][key] = {**cache.answers_of(key), name: value}
             st.session_state.pop(f"{key[:12]}{name}", None)
@@ -196,7 +188,7 @@ def show_tree(key: str) -> OrchardTree | None:
 
 def tell_tree(tree: OrchardTree, facts: dict[str, Any]) -> None:
     """Species, month and hemisphere are the tree's: told once, the season and all photos know."""
-    told = {name: facts.get(name) for name in ("species", "ripening_month", "southern")}
+    told = {name: facts.get(name) for name in engine.OF_THE_TREE}
     now = replace(tree, **{name: value for name, value in told.items() if value})
     if now != tree or tree_id_of(cache.records().store, tree.name) is None:
         year = season_year(date.today(), southern=now.southern)
@@ -212,10 +204,7 @@ def show_ways(key: str) -> None:
     with st.container(horizontal=True):
         words = "Next photo" if after else "New photo"
         if st.button(words, key=f"{key[:12]}leave", type="primary", width="stretch"):
-            st.query_params.pop("photo", None)
-            if after:
-                st.query_params["photo"] = after[0]
-            st.rerun(scope="app")
+            open_photo(after[0] if after else "")
         if tree is not None and st.button("The tree", key=f"{key[:12]}back", width="stretch"):
             st.switch_page(st.session_state["_pages"]["tree"])
 
@@ -236,16 +225,14 @@ def show_photo_facts(key: str, name: str) -> None:
             cache.records().forget(key)
             st.session_state["_sessions"].pop(key, None)
             st.session_state["_seen"].pop(key, None)
-            st.query_params.pop("photo", None)
-            st.rerun(scope="app")
+            open_photo("")
 
 
 def keep_answers(key: str, facts: dict[str, Any]) -> None:
     """Keep the answers, and take the general ones over to the next photo."""
     st.session_state["_facts"][key] = facts
     st.session_state["_last_facts"] = {
-        k: facts.get(k)
-        for k in ("species", "ripening_month", "southern", "drop_done", "pass_number")
+        k: facts.get(k) for k in (*engine.OF_THE_TREE, "drop_done", "pass_number")
     }
 
 

@@ -26,7 +26,7 @@ from fruitcount.export.report_season import (
     season_words,
     week_cells,
 )
-from fruitcount.flags import CAUTIONS_FULL
+from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT
 from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_book
 from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.season.heat import heat_by_tree, read_weather
@@ -42,40 +42,38 @@ _SIGNS = {
     "not known": "? not known", "done": "✓ done", "over": "– over",
     "not thinned": "– not thinned", "leave it": "– left",
 }  # fmt: skip
-_PICTURE = {"width": 380, "size": 12}  # as wide as a phone: its words are read there
 
 
 @telling
 def show() -> None:
     """The page."""
-    top = st.container(horizontal=True, vertical_alignment="bottom")
-    top.header("The season", width="content")
+    spot, drawers, last = (st.container() for _ in range(3))
     today, store = date.today(), cache.records().store
     trees = load_trees(store, day=today)
     usual = season_year(today, southern=bool(trees) and all(t.southern for t in trees))
-    asked = int(top.number_input("Season of bloom", 2000, 2100, usual, width=150))
+    asked = int(last.number_input("Season of bloom", 2000, 2100, usual, width=150))
     year = None if asked == usual else asked  # else each tree's own, in its hemisphere
     trees = trees if year is None else load_trees(store, year=year)
     kept = partial(keep, year=year)
     if not trees:
-        st.info(
+        spot.info(
             "No trees yet. Add one, with its species, bloom date and ripening month: then this "
             "page says which tree is due."
         )
-        with st.expander("Add a tree", expanded=True, key="first"):
+        with spot.expander("Add a tree", expanded=True, key="first"):
             tree_form(None, partial(kept, new=True))
         return
-    spot = st.container()
-    make = partial(season_book, trees, today, year=year, gdh30=ask_heat(trees))
-    counts = partial(records_source, store, year=year, day=today)
-    work, book = ask_work(make, counts), make()
+    with drawers:
+        make = partial(season_book, trees, today, year=year, gdh30=ask_heat(trees))
+        counts = partial(records_source, store, year=year, day=today)
+        work, book = ask_work(make, counts), make()
+        show_files(book, lambda: make(work=work, source=counts()))
+        with st.expander("Add a tree", key="add"):
+            tree_form(None, partial(kept, new=True))
+        show_tree([line.tree for line in book.lines], asked, kept)
     with spot:
         show_queue(book.lines, year)
         show_picture(book)
-    show_files(book, lambda: make(work=work, source=counts()))
-    with st.expander("Add a tree", key="add"):
-        tree_form(None, partial(kept, new=True))
-    show_tree([line.tree for line in book.lines], asked, kept)
 
 
 def keep(tree: OrchardTree, *, year: int | None, new: bool = False) -> None:
@@ -98,12 +96,12 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
     due = [line for line in lines if line.for_today]
     done = sum(line.state == "done" for line in lines)
     once = sum(line.state.startswith("second pass") for line in lines)
-    st.subheader(f"For today: {len(due)} of {len(lines)}")
+    st.header(f"{f'{year}, for today' if year else 'For today'}: {len(due)} of {len(lines)}")
     for line in due:
         with st.container(border=True):
             show_line(line, year)
     if due:
-        st.caption("  \n".join(CAUTIONS_FULL))
+        st.caption("  \n".join(CAUTIONS_SHORT))
     with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due, key="others"):
         st.caption(f"{done} done, {once} after the first pass.")
         for line in lines:
@@ -133,7 +131,8 @@ def show_line(line: QueueLine, year: int | None) -> None:
 def show_picture(book: SeasonBook) -> None:
     """The season as a line a tree."""
     shown = book.lines[:CHART_ROWS]
-    svg = season_svg(shown, today=book.today, **_PICTURE)
+    # as wide as a phone: its words are read there
+    svg = season_svg(shown, 380, book.today, size=12)
     if svg:
         st.image(svg, width=600, alt=season_words(shown))
         more = len(book.lines) - len(shown)
@@ -172,11 +171,12 @@ def ask_work(make: Callable[..., SeasonBook], counts: Callable[[], TreeSource]) 
         book = make(work=work, source=counts() if pace else None)
         if not book.weeks:
             st.write("No tree has a day yet: each needs its day of full bloom, or a size.")
-            return work
-        cells = [[plain(cell) for cell in row] for row in week_cells(book.weeks)]
-        st.markdown(table(["Week of", "Trees", "Hours"], cells, 3))
-        if not pace:
-            st.caption("Hours come from the counted photos once your pace is typed.")
+        else:
+            cells = [[plain(cell) for cell in row] for row in week_cells(book.weeks)]
+            st.markdown(table(["Week of", "Trees", "Hours"], cells, 3))
+            if not pace:
+                st.caption("Hours come from the counted photos once your pace is typed.")
+        st.caption("  \n".join(CAUTIONS_FULL))
     return work
 
 

@@ -18,7 +18,6 @@ from fruitcount.errors import FruitcountError
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.store.photo_record import PhotoLine
-from fruitcount.tree.run import Progress
 from fruitcount.units import season_year
 
 _NEW = "A new tree"
@@ -58,8 +57,7 @@ def show() -> None:
 
 def of_season(lines: list[PhotoLine], name: str) -> list[PhotoLine]:
     """The photos of one season: the newest, or the one chosen where there are several."""
-    trees = load_trees(cache.records().store, year=date.today().year)
-    southern = any(tree.southern for tree in trees if tree.name == name)
+    southern = cache.tree_named(name).southern
     years = {line.key: season_year(line.taken_on, southern=southern) for line in lines}
     known = sorted(set(years.values()), reverse=True)
     year = known[0]
@@ -117,11 +115,10 @@ def take_many(tree_id: int) -> None:
 def count(photos: dict[str, str], tree_id: int, spot: Any) -> None:
     """Count with a bar in that spot that tells the time left, then show the page anew."""
     bar = spot.progress(0.0, f"Counting {len(photos)} photos.")
-
-    def tell(now: Progress) -> None:
-        bar.progress(now.done_n / max(1, now.total_n), progress_words(now))
-
-    st.session_state.setdefault(f"_bad{tree_id}", []).extend(count_kept(photos, tell))
+    bad = count_kept(
+        photos, lambda now: bar.progress(now.done_n / max(1, now.total_n), progress_words(now))
+    )
+    st.session_state.setdefault(f"_bad{tree_id}", []).extend(bad)
     st.rerun()
 
 
@@ -159,8 +156,7 @@ def thumbnail(line: PhotoLine) -> None:
     except FruitcountError as fault:
         st.error(plain(str(fault)))
     n = line.numbers.get("count_n")  # how many to keep is the whole tree's to say
-    count = count_words(line.numbers) if n is None else f"{n:.0f} fruit"
-    count = count or "Not counted yet"
+    count = count_words(line.numbers) or "Not counted yet" if n is None else f"{n:.0f} fruit"
     st.markdown(f"**{count}**  \n{plain(photo_words(line))}")
     if st.button("Look at it", key=f"tree{line.key}", width="stretch"):
         review_photo(line.key)

@@ -16,14 +16,22 @@ import fruitcount.corrections as cx
 from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.pipeline import Result
 from fruitcount.results import result_row
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import RevisionConflictError, data_folder
 from fruitcount.store.kept import Records, open_records
+from fruitcount.store.orchard import load_trees
 from fruitcount.types import Measurement
 
 
 def records() -> Records:
     """The records, opened once for all visitors of this server."""
     return open_records(data_folder())
+
+
+def tree_named(name: str) -> OrchardTree:
+    """A tree as it is in this season; nothing is known of one that is not there."""
+    trees = load_trees(records().store)
+    return next((t for t in trees if t.name == name), OrchardTree(name))
 
 
 def seen_of(key: str) -> Measurement:

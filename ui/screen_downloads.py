@@ -14,7 +14,7 @@ from typing import Any
 import screen_cache as cache
 import screen_engine as engine
 import streamlit as st
-from screen_photos import LARGEST_SIDE_PX, photo_at, shrink_png
+from screen_photos import LARGEST_SIDE_PX, photo_at, shrink
 from screen_words import photo_words, units
 
 from fruitcount.export.draw import mark
@@ -78,7 +78,7 @@ def show_downloads(
 
     def picture() -> bytes:
         drawn = annotated_picture(photo_at(path), result, units=units)
-        return shrink_png(drawn, 2 * LARGEST_SIDE_PX)
+        return shrink(drawn, 2 * LARGEST_SIDE_PX, ".png")
 
     def table(to: Path) -> None:
         write_table(to, [result_row(result).values()], ROW_COLUMNS)
@@ -89,10 +89,7 @@ def show_downloads(
     sheet = partial(write_sheet, result, units=units)
     stem = "limb-" + measured.sha256[:8]
     files: dict[str, tuple[str, Make]] = {
-        "Work sheet (PDF)": (
-            f"{stem}.pdf",
-            partial(by_file, sheet, ".pdf"),
-        ),
+        "Work sheet (PDF)": (f"{stem}.pdf", partial(by_file, sheet, ".pdf")),
         "Picture": (f"{stem}.png", picture),
         "CSV": (f"{stem}.csv", partial(by_file, table, ".csv")),
         "JSON": (f"{stem}.json", lambda: json.dumps(result_to_dict(result), indent=1).encode()),

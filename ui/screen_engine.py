@@ -10,6 +10,7 @@ import threading
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import fields, replace
+from datetime import date
 from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
@@ -41,12 +42,15 @@ from fruitcount.pipeline import (
     measure,
 )
 from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import Records
 from fruitcount.store.orchard import load_trees
 from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 
 # A handle dragged on a line with more points than this gives a needlessly long line.
 _MOST_POINTS = 60
+# told once for a tree, known on all its photos
+OF_THE_TREE = ("species", "ripening_month", "southern")
 _one_at_a_time = threading.Lock()
 
 
@@ -69,16 +73,23 @@ def counted(records: Records, key: str) -> Measurement:
         return records.measurement(key) or measurement
 
 
+def tree_names(records: Records) -> dict[int | None, str]:
+    """Names of all trees by their number."""
+    return {number: name for name, number in records.trees().items()}
+
+
+def tree_of(records: Records, key: str, day: date | None = None) -> OrchardTree | None:
+    """The tree that a photo shows, as it is in that day's season (today's by default)."""
+    name = tree_names(records).get(records.tree_of(key))
+    return next((t for t in load_trees(records.store, day=day) if t.name == name), None)
+
+
 def first_answers(records: Records, key: str, last: Mapping[str, Any]) -> dict[str, Any]:
     """For a photo nobody answered for: what its tree tells, else what was said of the last one."""
     facts = {"species": "peach", **last}
-    tree_id = records.tree_of(key)
-    names = {number: name for name, number in records.trees().items()}
-    for tree in load_trees(records.store) if tree_id else ():
-        if tree.name == names.get(tree_id or 0):
-            told = {"species": tree.species, "ripening_month": tree.ripening_month,
-                    "southern": tree.southern}  # fmt: skip
-            facts |= {name: value for name, value in told.items() if value}
+    if tree := tree_of(records, key):
+        told = {name: getattr(tree, name) for name in OF_THE_TREE}
+        facts |= {name: value for name, value in told.items() if value}
     return facts
 
 

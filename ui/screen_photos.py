@@ -56,7 +56,7 @@ def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
     kept = path.with_name(f"{path.name}.{side_px}.jpg")
     if kept.exists():
         return kept.read_bytes()
-    data = shrink_jpeg(photo_at(path).rgb, side_px)
+    data = shrink(photo_at(path).rgb, side_px)
     # each request writes its own draft; a folder that cannot be written still shows its photos
     with suppress(NotWrittenError), written_whole(kept.parent) as draft:
         (draft / kept.name).write_bytes(data)
@@ -75,11 +75,11 @@ def piece_jpeg(path: Path, box: tuple[int, int, int, int]) -> bytes:
     rgb = photo_at(path).rgb
     x, y = (int(np.clip(v, 0, n - 1)) for v, n in zip(box[:2], rgb.shape[1::-1], strict=True))
     piece = rgb[y : y + max(1, box[3]), x : x + max(1, box[2])]
-    return shrink_jpeg(piece, LARGEST_SIDE_PX)
+    return shrink(piece, LARGEST_SIDE_PX)
 
 
-def shrink_jpeg(rgb: NDArray[Any], side_px: int, ending: str = ".jpg") -> bytes:
-    """Encode, made smaller if its long side is over ``side_px``."""
+def shrink(rgb: NDArray[Any], side_px: int, ending: str = ".jpg") -> bytes:
+    """Encode, made smaller if its long side is over ``side_px``; ``.png`` for drawings."""
     scale = side_px / max(rgb.shape[:2])
     rgb = zoomed(rgb, scale) if scale < 1 else rgb
     settings = _JPEG if ending == ".jpg" else []
@@ -87,11 +87,6 @@ def shrink_jpeg(rgb: NDArray[Any], side_px: int, ending: str = ".jpg") -> bytes:
     if not done:
         raise RuntimeError("the picture could not be encoded")
     return bytes(data)
-
-
-def shrink_png(rgb: NDArray[Any], side_px: int) -> bytes:
-    """The same as PNG, for drawings."""
-    return shrink_jpeg(rgb, side_px, ".png")
 
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")

@@ -6,18 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import streamlit as st
 from screen_words import LEGEND
 
 import fruitcount.corrections as cx
 from fruitcount.export.words import count_line, fruit_actions, scale_line
 from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, SENTENCES, Flag, flag_sentences
-from fruitcount.lines import point_on_line
+from fruitcount.lines import across_line
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import choice_lines, cut_lines
-from fruitcount.types import FloatArray
 from fruitcount.units import format_size
 
 # What may be asked in place, in the order of asking: its words, and the flags that it stands for.
@@ -75,7 +73,7 @@ def answer_of(result: Result, units: str) -> Answer:
         small = poor[0] if poor else "No fruit, limb or scale card was found on it."
         big = "Cannot count: take the photo again"
     elif ask == "scale":
-        size = format_size(float(np.nanmedian(fruit.take(fruit.counts_as_crop).diameter_mm)), units)
+        size = format_size(fruit.middle_size_mm, units)
         big, small = f"{n} fruit. {words}", f"By it they measure {size}. If so: {big}."
     elif n == 0 and beside:
         big = f"{beside} fruit, none on this limb. {words}".strip()
@@ -121,22 +119,16 @@ def cut_strokes(result: Result) -> list[tuple[float, float, float, float]]:
     reach = max(0.04 * max(limb.length_px, 1.0), 20.0) if math.isfinite(limb.length_px) else 30.0
     for cut in result.decision.plan.cuts:
         line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
-        nx, ny = _across(line, cut.at_px)
+        nx, ny = across_line(line, cut.at_px)
         x, y = cut.x_px, cut.y_px
         strokes.append((x - nx * reach, y - ny * reach, x + nx * reach, y + ny * reach))
     return strokes
 
 
-def _across(line: FloatArray, at_px: float) -> tuple[float, float]:
-    ends = point_on_line(line, np.array([max(0.0, at_px - 8), at_px + 8]))
-    dx, dy = (float(v) for v in ends[1] - ends[0])
-    length = math.hypot(dx, dy) or 1.0
-    return -dy / length, dx / length
-
-
 def show_result(result: Result, units: str) -> None:
     """What to do, what the limb will bear, and the cautions, most important first."""
-    st.caption(LEGEND)
+    if result.decision.plan.verdict in ("thin", "leave"):
+        st.caption(LEGEND)
     _list(cut_lines(result.decision.plan, units))
     _list(choice_lines(result.decision.choices, units)[1:])
     st.write("  \n".join(load_lines(result.decision.load, units)))

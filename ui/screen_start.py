@@ -9,8 +9,9 @@ from functools import cache as once
 from typing import Any
 
 import screen_cache as cache
+import screen_engine as engine
 import streamlit as st
-from screen_photos import LARGEST_BYTES, hold, preview_jpeg, shrink_jpeg
+from screen_photos import LARGEST_BYTES, PHOTO_ENDINGS, hold, preview_jpeg, shrink
 from screen_words import count_words, photo_words, plain
 
 from fruitcount.errors import FruitcountError
@@ -18,7 +19,7 @@ from fruitcount.files import sample_folder
 from fruitcount.image.photo import read_photo
 from fruitcount.store.photo_record import PhotoLine
 
-ENDINGS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
+ENDINGS = [ending[1:] for ending in PHOTO_ENDINGS]
 # A middling limb that shows most of what the screen does.
 _FIRST_SAMPLE = "peach-18in-crowded"
 Go = Callable[[str], None]
@@ -108,7 +109,7 @@ def take_sample(name: str, go: Go) -> None:
     from fruitcount.evaluate.synthetic import draw_scene
 
     photo, _ = draw_scene(7)
-    take_in(shrink_jpeg(photo.rgb, 4096), "sample limb (drawn).jpg", go)
+    take_in(shrink(photo.rgb, 4096), "sample limb (drawn).jpg", go)
 
 
 def show_samples(go: Go) -> None:
@@ -134,10 +135,10 @@ def show_recent(go: Go) -> None:
         st.caption("Nothing here yet. Your photos stay on this computer.")
         return
     st.subheader("Go on with")
-    trees = {number: name for name, number in cache.records().trees().items()}
+    trees = engine.tree_names(cache.records())
     for line in lines:
         told = count_words(line.numbers)
-        words = plain(photo_words(line, trees.get(line.tree_id or 0, "")))
+        words = plain(photo_words(line, trees.get(line.tree_id, "")))
         words += f": {told}" if told else ""
         if st.button(words, key=f"open{line.key}", width="stretch"):
             go(line.key)

@@ -103,12 +103,8 @@ def tree_form(tree: OrchardTree | None, keep: Callable[[OrchardTree], None]) -> 
         if tree is None:
             told["name"] = st.text_input("Name or place", placeholder="Row 3, tree 7", max_chars=60)
         left, right = st.columns(2)
-        told["species"] = left.selectbox(
-            "Species",
-            kinds,
-            kinds.index(was.species) if was.species in kinds else 0,
-            format_func=titles.get,
-        )
+        at = kinds.index(was.species) if was.species in kinds else 0
+        told["species"] = left.selectbox("Species", kinds, at, format_func=titles.get)
         told["variety"] = right.text_input("Variety, in your words", was.variety, max_chars=60)
         month = was.ripening_month
         ripens = left.selectbox(

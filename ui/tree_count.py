@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import screen_cache as cache
+import screen_engine as engine
 from screen_photos import preview_jpeg
 from screen_wide import count_with_wide
-from tree_lessons import batch_settings, follow_tuning
+from tree_lessons import Nothing, batch_settings, follow_tuning
 
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
@@ -60,7 +61,7 @@ def keep_photos(photos: Iterable[tuple[str, bytes | FruitcountError]], tree_id: 
     return bad
 
 
-class _Keeper:
+class _Keeper(Nothing):
     """Takes the batch's rows into the records; a photo that cannot be read is not kept.
 
     Parameters
@@ -75,10 +76,6 @@ class _Keeper:
         self.keys, self.names = keys, names
         self.bad: list[str] = []
 
-    def done(self) -> set[str]:
-        """None: only photos that have no result are given to the batch."""
-        return set()
-
     def add(self, sha256: str, body: dict[str, Any]) -> bool:
         """Keep one photo's result."""
         key = self.keys[sha256]
@@ -90,17 +87,12 @@ class _Keeper:
             cache.records().forget(key)
         return True
 
-    def rows(self) -> list[dict[str, Any]]:
-        """Not asked for."""
-        return []
-
 
 def _place_by_code(key: str, body: Mapping[str, Any]) -> None:
     """Put a photo on the limb that the code on its scale card names, where nothing else did."""
     records, limb = cache.records(), str(body.get("code_limb") or "")
     place = load_record(records.store, records.number(key)).place
-    names = {number: name for name, number in records.trees().items()}
-    of_this = body.get("code_tree") in ("", None, names.get(place.tree_id or 0))
+    of_this = body.get("code_tree") in ("", None, engine.tree_names(records).get(place.tree_id))
     if limb and of_this and place.tree_id is not None and place.limb_id is None:
         records.put_on_limb(key, limb, place.side, place.moment)
 

@@ -17,11 +17,11 @@ from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.species.model import load_species
-from fruitcount.store.orchard import load_trees, save_tree
+from fruitcount.store.orchard import save_tree
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
 from fruitcount.tree.sampling import draw_limbs
-from fruitcount.units import KG_PER_LB, MM_PER_INCH
+from fruitcount.units import KG_PER_LB, MM_PER_INCH, season_year
 
 
 def ask_facts(
@@ -44,7 +44,7 @@ def ask_facts(
     """
     us = units() == "us"
     others, facts = _ask_limbs_and_crates(us=us)
-    tree = ask_trunk(_tree(name), us=us)
+    tree = ask_trunk(cache.tree_named(name), us=us)
     choice = st.selectbox(
         "Plan", PLAN_CHOICES, index=None, format_func=TITLES.__getitem__,
         placeholder="as chosen on the photos", key=f"plan{name}",
@@ -129,13 +129,9 @@ def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
     planted = year - int(age) if age else None
     told = replace(tree, trunk_circumference_mm=trunk, planted_year=planted)
     if told != tree:
-        save_tree(cache.records().store, told, year=year)
+        season = season_year(date.today(), southern=told.southern)
+        save_tree(cache.records().store, told, year=season)
     return told
-
-
-def _tree(name: str) -> OrchardTree:
-    trees = load_trees(cache.records().store, year=date.today().year)
-    return next((t for t in trees if t.name == name), OrchardTree(name))
 
 
 def _numbers_in(text: str, words: str) -> list[float]:

@@ -113,7 +113,6 @@ def ask_both_sides(
     if not pairs:
         return (), ()
     use, remarks = told_pairs(pairs)
-    # a heading that changed would be another one, and closed again after each number
     with st.expander("Fruit that neither side shows", key="hidden"):
         st.write(
             "Two sides of a limb still hide some fruit. If you can tell which fruit are on both "
@@ -153,12 +152,6 @@ def _field(pair: SidePair) -> int | None:
     key, was = f"both{pair.front_id}-{pair.back_id}", f"_both{pair.front_id}-{pair.back_id}"
     if key not in st.session_state or st.session_state.get(was) != pair.both_n:
         st.session_state[key] = st.session_state[was] = pair.both_n
-    told: int | None = st.number_input(
-        f"Fruit of limb {plain(pair.limb)} seen on both",
-        min_value=0,
-        step=1,
-        value=None,
-        placeholder="not known",
-        key=key,
-    )
+    words, box = f"Fruit of limb {plain(pair.limb)} seen on both", {"placeholder": "not known"}
+    told: int | None = st.number_input(words, min_value=0, step=1, value=None, key=key, **box)
     return told

@@ -46,6 +46,12 @@ def show_learning(lines: Sequence[PhotoLine], tree_id: int) -> None:
         st.rerun()
 
 
+def told(tree_id: int, words: str) -> None:
+    """Build the page anew with these words on it, the offer gone."""
+    st.session_state.update({f"_learned{tree_id}": words, f"_offer{tree_id}": {}})
+    st.rerun()
+
+
 def show_offer(proposal: Proposal, lines: Sequence[PhotoLine], tree_id: int) -> None:
     """What it would be worth, and the choice."""
     with st.container(border=True):
@@ -70,12 +76,9 @@ def show_offer(proposal: Proposal, lines: Sequence[PhotoLine], tree_id: int) -> 
             n = lessons.accept(
                 tree_id, proposal, lines, lambda n, m: bar.progress(n / m, f"{n} of {m} photos")
             )
-            st.session_state[f"_learned{tree_id}"] = f"In use now. Photos changed: {n}."
-            st.rerun()
+            told(tree_id, f"In use now. Photos changed: {n}.")
         if no.button("Leave them as they are", width="stretch"):
-            st.session_state[f"_learned{tree_id}"] = "Nothing was changed."
-            st.session_state[f"_offer{tree_id}"] = {}
-            st.rerun()
+            told(tree_id, "Nothing was changed.")
 
 
 def show_in_force(body: Mapping[str, Any], since: str, tree_id: int) -> None:
@@ -93,11 +96,7 @@ def show_in_force(body: Mapping[str, Any], since: str, tree_id: int) -> None:
         )
         if st.button("Back to the original settings", width="stretch"):
             n = lessons.take_back(tree_id, cache.records().photos(tree_id))
-            st.session_state[f"_offer{tree_id}"] = {}
-            st.session_state[f"_learned{tree_id}"] = (
-                f"The original settings are back. Photos changed: {n}."
-            )
-            st.rerun()
+            told(tree_id, f"The original settings are back. Photos changed: {n}.")
 
 
 def figures(before: Tally, after: Tally) -> str:

@@ -32,7 +32,7 @@ from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.image.card import on_card
 from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning
 from fruitcount.store.photo_record import PhotoLine
-from fruitcount.tree.run import BatchSettings, Progress, run_batch
+from fruitcount.tree.run import BatchSettings, run_batch
 from fruitcount.types import Fruitlets, Measurement
 
 Tell = Callable[[int, int], None]
@@ -63,7 +63,6 @@ def corrected_keys(lines: Sequence[PhotoLine]) -> list[str]:
         line.key
         for line in lines
         if line.numbers
-        and cache.session_of(line.key).history.done
         and is_checked(
             cache.session_of(line.key).history, engine.doubt_below(cache.seen_of(line.key).source)
         )
@@ -251,20 +250,23 @@ def batch_settings(photos_n: int, workers: int | None = None) -> BatchSettings:
     return BatchSettings(engine=engine, workers=workers or workers_for(photos_n))
 
 
-class _Nothing:
+class Nothing:
     """A batch's progress log that keeps nothing: each photo's marks lie beside it."""
 
     def done(self) -> set[str]:
+        """None: only photos that have no result are given to the batch."""
         return set()
 
     def add(self, sha256: str, body: dict[str, Any]) -> bool:
+        """Keep one photo's result; here nothing."""
         return bool(sha256 and body)
 
     def rows(self) -> list[dict[str, Any]]:
+        """Not asked for."""
         return []
 
 
-def find_many(paths: Sequence[Path], tell: Callable[[int, int], None]) -> None:
+def find_many(paths: Sequence[Path], tell: Tell) -> None:
     """Find the low-score marks of photos that have none kept beside them yet.
 
     Parameters
@@ -274,10 +276,8 @@ def find_many(paths: Sequence[Path], tell: Callable[[int, int], None]) -> None:
         Told (done, all) after each photo.
     """
     left: list[str | Path] = [path for path in paths if not has_wide(path)]
-
-    def progress(now: Progress) -> None:
-        tell(now.done_n, now.total_n)
-
     if left:
-        how = batch_settings(len(left))
-        run_batch(left, find_wide, progress_log=_Nothing(), settings=how, progress=progress)
+        run_batch(
+            left, find_wide, progress_log=Nothing(), settings=batch_settings(len(left)),
+            progress=lambda now: tell(now.done_n, now.total_n),
+        )  # fmt: skip

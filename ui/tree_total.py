@@ -65,13 +65,6 @@ def show_changes(rows: list[dict[str, Any]]) -> None:
     st.markdown(f"**Before and after thinning**\n\n{shown}")
 
 
-def show_noticed(rows: list[dict[str, Any]], facts: TreeFacts) -> None:
-    """What was noticed of photos that belong together: copies, two sides, two moments."""
-    words = noticed(rows, facts)
-    if words:
-        st.markdown("**Noticed**\n\n" + "\n".join(f"- {plain(w)}" for w in words))
-
-
 def noticed(rows: list[dict[str, Any]], facts: TreeFacts | None = None) -> list[str]:
     """Sentences on photos that show the same, and how they are counted."""
     out: list[str] = []
@@ -126,7 +119,8 @@ def show_total(
         return
     with said:
         plan = answer_or_estimate(lines, rows, facts)
-        show_noticed(rows, facts)
+        if words := noticed(rows, facts):
+            st.markdown("**Noticed**\n\n" + "\n".join(f"- {plain(w)}" for w in words))
         show_changes(rows)
     with rest:
         show_files(lines, rows, facts, plan)
@@ -155,7 +149,7 @@ def answer_or_estimate(
         st.markdown(f"**{plain(other[:1].upper() + other[1:])} below.**")
     st.write("  \n".join(map(plain, [*work_lines(answer, units()), target_line(sheet.target)])))
     _show_sure(answer.count)
-    st.image(draw_tree(sheet).svg(), width="stretch", alt=tree_words(sheet))
+    st.image(draw_tree(sheet).svg(), width=520, alt=tree_words(sheet))
     pace = (
         () if facts.pace_n_per_min else ("Your own pace, typed below, gives the minutes of work.",)
     )

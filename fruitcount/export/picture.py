@@ -28,7 +28,7 @@ from fruitcount.export.words import (
 )
 from fruitcount.flags import CAUTIONS_SHORT
 from fruitcount.image.opencv import zoomed
-from fruitcount.lines import along_line, point_on_line
+from fruitcount.lines import across_line, direction_of_line, point_on_line
 from fruitcount.pipeline import Result
 from fruitcount.types import FloatArray, Fruitlets, Photo, Pixels
 from fruitcount.units import MM_PER_INCH, format_length
@@ -112,19 +112,6 @@ def _limb(picture: Pixels, result: Result, zoom: float, weight: int, units: str)
     _ruler(picture, result, zoom, weight, units)
 
 
-def _direction(line_px: FloatArray, along_px: float) -> FloatArray:
-    """Unit vector along a line, over a fiftieth of it, so that a small kink does not turn it."""
-    length = float(along_line(line_px)[-1])
-    step = max(1.0, 0.01 * length)
-    a, b = point_on_line(line_px, np.clip([along_px - step, along_px + step], 0.0, length))
-    return np.asarray((b - a) / max(float(np.hypot(*(b - a))), 1e-9))
-
-
-def _across(line_px: FloatArray, along_px: float) -> FloatArray:
-    direction = _direction(line_px, along_px)
-    return np.array([-direction[1], direction[0]])
-
-
 def _ruler(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
     """Ticks along the limb every 10 cm or 6 in; none when lengths are not told.
 
@@ -143,7 +130,7 @@ def _ruler(picture: Pixels, result: Result, zoom: float, weight: int, units: str
     for i in range(int(limb.length_mm / step_mm) + 1):
         along_px = i * step_mm * px_per_mm
         at = point_on_line(limb.line_px, along_px)[0] * zoom
-        normal = _across(limb.line_px, along_px)
+        normal = across_line(limb.line_px, along_px)
         reach = 4.0 * weight
         outlined_line(picture, np.array([at - normal * reach, at + normal * reach]), WHITE, weight)
         words = f"{10 * i} cm" if units == "metric" else f"{6 * i} in"
@@ -193,7 +180,7 @@ def _load(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
     if len(over) >= 2:
         stretch = np.linspace(over[0], over[-1], 40)
         middle = point_on_line(limb.line_px, stretch) * zoom
-        sideways = np.array([_across(limb.line_px, float(a)) for a in stretch]) * 4.5 * weight
+        sideways = np.array([across_line(limb.line_px, float(a)) for a in stretch]) * 4.5 * weight
         for side in (-1, 1):
             outlined_line(picture, middle + side * sideways, OVER_RGB, max(1, weight // 2))
     at, across, ahead = _worst_place(result, zoom)
@@ -208,7 +195,7 @@ def _worst_place(result: Result, zoom: float) -> tuple[FloatArray, FloatArray, F
     limb = result.measurement.limb
     along_px = result.decision.load.before.worst_at_mm * limb.length_px / limb.length_mm
     at = point_on_line(limb.line_px, along_px)[0] * zoom
-    return at, _across(limb.line_px, along_px), _direction(limb.line_px, along_px)
+    return at, across_line(limb.line_px, along_px), direction_of_line(limb.line_px, along_px)
 
 
 def _marks(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
@@ -232,7 +219,7 @@ def _cut_ends(result: Result, zoom: float, weight: int) -> list[tuple[FloatArray
     limb, out = result.measurement.limb, []
     for cut in result.decision.plan.cuts:
         line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
-        reach = _across(line, cut.at_px) * 16.0 * weight
+        reach = across_line(line, cut.at_px) * 16.0 * weight
         at = np.array([cut.x_px, cut.y_px]) * zoom
         out.append((at - reach, at + reach))
     return out

@@ -18,13 +18,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, select, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import (
-    ArgumentError,
-    DatabaseError,
-    DisconnectionError,
-    OperationalError,
-    SQLAlchemyError,
-)
+from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
@@ -108,7 +102,6 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
             path.touch(mode=0o600, exist_ok=False)
         engine = create_engine(where, connect_args={"timeout": _BUSY_S})
         event.listen(engine, "connect", _set_up_sqlite)
-        event.listen(engine, "checkout", _check_unmoved)
         event.listen(engine, "begin", _begin_sqlite)
     else:
         if photos_folder is None:
@@ -168,22 +161,7 @@ def _check_sqlite_file(path: Path) -> None:
         raise RecordError(f"{path}: not a SQLite database, or damaged at its start") from error
 
 
-def _identity(path: str) -> tuple[int, int] | None:
-    with suppress(OSError):
-        return os.stat(path).st_dev, os.stat(path).st_ino
-    return None
-
-
-def _check_unmoved(connection: Any, record: Any, _proxy: Any) -> None:
-    # what is written to a file that was moved, deleted or replaced meanwhile nobody finds again
-    path, known = record.info["file"]
-    if _identity(path) != known:
-        raise DisconnectionError(f"{path} was moved")  # the pool then opens what is there now
-
-
-def _set_up_sqlite(connection: Any, record: Any) -> None:
-    path = connection.execute("PRAGMA database_list").fetchone()[2]
-    record.info["file"] = path, _identity(path)
+def _set_up_sqlite(connection: Any, _record: Any) -> None:
     # SQLAlchemy's own BEGIN is wanted, not the one the driver slips in before a write
     connection.isolation_level = None
     connection.execute("PRAGMA foreign_keys=ON")

@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from browse import PHONE, Page
+from browse import PHONE, SCREEN, Page
 from conftest import keep_counted
 
 from fruitcount.season.orchard import OrchardTree
@@ -34,6 +34,71 @@ SMALL = """() => [...document.querySelectorAll(
   .map(e => [e.getBoundingClientRect(), e])
   .filter(([b, e]) => b.width > 2 && b.height > 2 && (b.width < 44 || b.height < 44))
   .map(([b, e]) => [b.width, b.height, e.innerText || e.ariaLabel || e.outerHTML.slice(0, 80)])"""
+
+# Words of warnings and of the canvas's buttons that are too faint or too small, with their contrast
+# (WCAG 2.2, 1.4.6: 7 to 1) against what lies behind them, and their size. Signs of one letter are
+# pictures beside their words.
+FAINT = """() => {
+  const pen = new OffscreenCanvas(1, 1).getContext('2d', { willReadFrequently: true });
+  const rgba = c => { pen.clearRect(0, 0, 1, 1); pen.fillStyle = c; pen.fillRect(0, 0, 1, 1);
+    return [...pen.getImageData(0, 0, 1, 1).data]; };
+  const over = (a, b, t) => a.map((v, i) => v * t + b[i] * (1 - t));
+  const up = e => e.parentElement || e.getRootNode().host;
+  const behind = e => { if (!e) return [255, 255, 255];
+    const [r, g, b, a] = rgba(getComputedStyle(e).backgroundColor);
+    return a === 255 ? [r, g, b] : over([r, g, b], behind(up(e)), a / 255); };
+  const light = c => c.map(v => v / 255)
+    .map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4)
+    .reduce((sum, v, i) => sum + v * [.2126, .7152, .0722][i], 0);
+  const all = root => [...root.querySelectorAll('*')]
+    .flatMap(e => e.shadowRoot ? [e, ...all(e.shadowRoot)] : [e]);
+  const own = '.fc-root, .fc-again, [role=alert], [data-testid=stCaptionContainer]';
+  return all(document).filter(e => e.closest(own) && !e.disabled
+      && e.checkVisibility({ visibilityProperty: true })
+      && [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim().length > 1))
+    .map(e => { const style = getComputedStyle(e), back = behind(e);
+      const [r, g, b, a] = rgba(style.color);
+      let seen = a / 255; for (let p = e; p; p = up(p)) seen *= getComputedStyle(p).opacity;
+      const [x, y] = [light(over([r, g, b], back, seen)), light(back)].sort((m, n) => n - m);
+      const small = e.closest('.fc-root') && parseFloat(style.fontSize) < 16;
+      return [(x + .05) / (y + .05), style.fontSize, small, e.textContent.trim().slice(0, 50)]; })
+    .filter(([ratio, , small]) => ratio < 7 || small); }"""
+ASKED = """([ask, question]) => { const S = SCREEN;
+  Object.assign(S.data, { ask, question, warnings: ['One doubt.', 'Another.'] });
+  S.tell(); }""".replace("SCREEN", SCREEN)
+WAITS = f"(S => {{ S.outbox.items.push({{ seq: 99 }}); S.firstWait = 1; S.tell(); }})({SCREEN})"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_warnings_and_buttons_can_be_read_in_the_sun(chromium, server, scheme):
+    """On every page, whatever is chosen or asked, and while the server is not reached."""
+    key = keep_counted(server.data, 20, (1600, 1200))
+    context = chromium.new_context(**PHONE, color_scheme=scheme)
+    page = Page(context, f"{server.url}/?photo={key}")
+    page.ready()
+    faint = {"photo": page.page.evaluate(FAINT)}
+    page.page.evaluate(f"{SCREEN}.select({next(iter(page.marks()))!r})")
+    faint["chosen"] = page.page.evaluate(FAINT)
+    for job in ("doubt", "limb", "scale", "fruit"):
+        page.job(job)
+        faint[job] = page.page.evaluate(FAINT)
+    for ask in ("no limb", "limb", "length", "scale", "ends"):
+        page.page.evaluate(ASKED, [ask, "Is this right?"])
+        assert page.page.locator(".fc-ask").is_visible()
+        faint[ask] = page.page.evaluate(FAINT)
+    page.page.evaluate(WAITS)
+    assert "Not connected" in page.page.locator(".fc-say").inner_text()
+    faint["not connected"] = page.page.evaluate(FAINT)
+    save_tree(open_records(server.data).store, OrchardTree("Gate"), year=date.today().year)
+    for path in ("/", "/?photo=" + "0" * 64, "/tree", "/tree?tree=Gate", "/season?tree=Gate"):
+        page.page.goto(server.url + path)
+        page.page.wait_for_selector("[data-test-script-state=notRunning]", timeout=60000)
+        for part in page.page.locator("summary").all():
+            part.click()
+        page.page.wait_for_timeout(700)
+        faint[path] = page.page.evaluate(FAINT)
+    assert faint == {name: [] for name in faint}
+    context.close()
 
 
 def test_every_control_of_every_page_fits_a_thumb_and_nothing_scrolls_sideways(

@@ -116,6 +116,18 @@ def test_two_browsers_on_one_photo_never_overwrite_silently(chromium, shared_ser
     a.settled()
     b.page.wait_for_function(f"{HERE}?.data?.revision === 2", timeout=15000)
     assert a.marks() == b.marks()
+    # undo takes back one's own edit, though the other's came after it
+    mine = set(a.marks())
+    (x, y), *_ = b.free(1, seed=31)
+    left, top = b.box()
+    b.page.touchscreen.tap(left + x, top + y)
+    b.settled()
+    (other,) = set(b.marks()) - mine
+    a.page.wait_for_function(f"{HERE}?.data?.revision === 3", timeout=15000)
+    a.press("undo")
+    a.settled()
+    assert other in a.marks()
+    assert len(a.marks()) == len(mine)
     one.close()
     two.close()
 
