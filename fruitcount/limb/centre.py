@@ -203,7 +203,10 @@ def path_sums(gain: FloatArray, toll: dict[int, float]) -> tuple[FloatArray, Int
 
 
 def traced(came: IntArray, column: int) -> IntArray:
-    """The columns, one a row, of the path that ends in a column of the last row."""
+    """The columns of the path that ends in a column of the last row, shape (rows,).
+
+    ``came`` has shape (rows, columns), from :func:`path_sums`.
+    """
     path = np.full(len(came), column)
     for row in range(len(came) - 1, 0, -1):
         path[row - 1] = path[row] + came[row, path[row]]
