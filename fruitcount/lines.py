@@ -103,7 +103,10 @@ def places_on_wood(fruitlets: Fruitlets, limb: Limb) -> tuple[IntArray, FloatArr
 
 
 def direction_of_line(line_px: FloatArray, along_px: float) -> FloatArray:
-    """Unit vector along a line, over a fiftieth of it, so that a small kink does not turn it."""
+    """Unit vector along a line, over a fiftieth of it, so that a small kink does not turn it.
+
+    The line has shape (N, 2), the vector shape (2,).
+    """
     length = float(along_line(line_px)[-1])
     step = max(1.0, 0.01 * length)
     a, b = point_on_line(line_px, np.clip([along_px - step, along_px + step], 0.0, length))
@@ -111,6 +114,6 @@ def direction_of_line(line_px: FloatArray, along_px: float) -> FloatArray:
 
 
 def across_line(line_px: FloatArray, along_px: float) -> FloatArray:
-    """Unit vector across it there."""
+    """Unit vector across a line of shape (N, 2) at a place along it, shape (2,)."""
     direction = direction_of_line(line_px, along_px)
     return np.array([-direction[1], direction[0]])
