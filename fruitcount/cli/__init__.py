@@ -7,6 +7,8 @@ Exit codes: 0 done, 1 some photos failed, 2 wrong use or a place that cannot be 
 from __future__ import annotations
 
 import errno
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
 from typing import Any
 
@@ -34,6 +36,24 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 
+@contextmanager
+def _in_words() -> Iterator[None]:
+    """What goes wrong is told in one sentence, with exit code 2."""
+    try:
+        yield
+    except FruitcountError as fault:
+        raise click.UsageError(str(fault)) from fault
+    except ValueError as fault:
+        if "null byte" not in str(fault):
+            raise
+        raise click.UsageError("a name cannot hold the sign NUL") from fault
+    except OSError as fault:
+        if fault.errno == errno.EPIPE:  # the reader of a pipe went away: click ends quietly
+            raise
+        where = shown_name(str(fault.filename or "the output"))
+        raise click.UsageError(f"{where}: {fault.strerror or fault}") from fault
+
+
 class _Lazy(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -45,16 +65,13 @@ class _Lazy(click.Group):
         command: click.Command = getattr(module, f"{cmd_name}_command")
         return command
 
+    def make_context(self, *given: Any, **more: Any) -> click.Context:
+        with _in_words():
+            return super().make_context(*given, **more)
+
     def invoke(self, ctx: click.Context) -> Any:
-        try:
+        with _in_words():
             return super().invoke(ctx)
-        except FruitcountError as fault:
-            raise click.UsageError(str(fault)) from fault
-        except OSError as fault:
-            if fault.errno == errno.EPIPE:  # the reader of a pipe went away: click ends quietly
-                raise
-            where = shown_name(str(fault.filename or "a file"))
-            raise click.UsageError(f"{where}: {fault.strerror or fault}") from fault
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

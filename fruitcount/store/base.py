@@ -18,7 +18,12 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, select, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError, SQLAlchemyError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DisconnectionError,
+    OperationalError,
+    SQLAlchemyError,
+)
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError
@@ -97,11 +102,11 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
         path = Path(str(where.database))
         name = str(path)
         folder = path.with_name(f"{path.stem}-photos") if photos_folder is None else photos_folder
-        _check_sqlite_file(path)
         with suppress(OSError):  # there already, or a place that SQLite itself will speak of
             path.touch(mode=0o600, exist_ok=False)
         engine = create_engine(where, connect_args={"timeout": _BUSY_S})
         event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "checkout", _check_unmoved)
         event.listen(engine, "begin", _begin_sqlite)
     else:
         if photos_folder is None:
@@ -110,8 +115,6 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
             )
         folder = photos_folder
         engine = create_engine(where, pool_pre_ping=True)
-    with suppress(OSError):  # told when a photo is to be written
-        Path(folder).mkdir(mode=0o700, parents=True, exist_ok=True)
     store = Store(engine, Path(folder), name)
     try:
         _patiently(lambda: _start(store))
@@ -121,6 +124,8 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
     except SQLAlchemyError as error:
         engine.dispose()
         raise _record_error(store, error) from error
+    with suppress(OSError):  # told when a photo is to be written
+        Path(folder).mkdir(mode=0o700, parents=True, exist_ok=True)
     return store
 
 
@@ -144,24 +149,22 @@ def _as_url(url: str | Path) -> URL:
     raise RecordError(f"database must be a SQLite file or postgresql://, got {backend!r}")
 
 
-def _check_sqlite_file(path: Path) -> None:
-    # asked of SQLite itself: closing the file after a look of our own would drop the locks that
-    # SQLite holds on it in this process (that is how POSIX locks work)
-    if not path.exists() or not path.stat().st_size:
-        return
-    try:
-        with closing(sqlite3.connect(str(path), timeout=_BUSY_S)) as raw:
-            raw.execute("PRAGMA schema_version").fetchone()
-            names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
-        if names and "meta" not in names:  # told before its log mode is touched
-            raise RecordError(f"{path}: not a fruitcount database (it has {sorted(names)[:5]})")
-    except sqlite3.OperationalError:
-        pass  # locked just now, or cannot be opened: told when the store starts
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # its own message may be damaged
-        raise RecordError(f"{path}: not a SQLite database, or damaged at its start") from error
+def _identity(path: str) -> tuple[int, int] | None:
+    with suppress(OSError):
+        return os.stat(path).st_dev, os.stat(path).st_ino
+    return None
 
 
-def _set_up_sqlite(connection: Any, _record: Any) -> None:
+def _check_unmoved(connection: Any, record: Any, _proxy: Any) -> None:
+    # what is written to a file that was moved, deleted or replaced meanwhile nobody finds again
+    path, known = record.info["file"]
+    if _identity(path) != known:
+        raise DisconnectionError(f"{path} was moved")  # the pool then opens what is there now
+
+
+def _set_up_sqlite(connection: Any, record: Any) -> None:
+    path = connection.execute("PRAGMA database_list").fetchone()[2]
+    record.info["file"] = path, _identity(path)
     # SQLAlchemy's own BEGIN is wanted, not the one the driver slips in before a write
     connection.isolation_level = None
     connection.execute("PRAGMA foreign_keys=ON")
@@ -177,15 +180,20 @@ def _begin_sqlite(conn: Connection) -> None:
 
 def _start(store: Store) -> None:
     if store.is_sqlite:
+        # asked of SQLite itself: closing the file after a look of our own would drop the locks that
+        # SQLite holds on it in this process (that is how POSIX locks work)
         try:
             with closing(sqlite3.connect(str(store.file), timeout=_BUSY_S)) as raw:
+                names = [str(row[0]) for row in raw.execute("SELECT name FROM sqlite_master")]
+                if names and "meta" not in names:  # told before its log mode is touched
+                    found = sorted(names)[:5]
+                    raise RecordError(f"{store.name}: not a fruitcount database (it has {found})")
                 mode = raw.execute("PRAGMA journal_mode=WAL").fetchone()[0]
                 state = str(raw.execute("PRAGMA quick_check(1)").fetchone()[0])
-        except sqlite3.DatabaseError as error:
-            kind = (
-                OperationalError if isinstance(error, sqlite3.OperationalError) else DatabaseError
-            )
-            raise kind("PRAGMA journal_mode=WAL", {}, error) from error
+        except sqlite3.OperationalError as error:
+            raise OperationalError("PRAGMA journal_mode=WAL", {}, error) from error
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # its message may be damaged
+            raise RecordError(f"{store.name}: not a SQLite database, or damaged") from error
         if state != "ok":
             raise RecordError(f"{store.name}: the database is damaged: {state.splitlines()[-1]}")
         if str(mode).lower() != "wal":

@@ -10,6 +10,7 @@ import os
 import shutil
 import sqlite3
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
@@ -26,6 +27,8 @@ from fruitcount.store.base import open_store
 from fruitcount.store.orchard import save_tree
 from fruitcount.store.photo_record import list_photos
 from fruitcount.store.photos import save_photo
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(autouse=True)
@@ -404,4 +407,73 @@ def test_the_tables_are_not_half_written(tmp_path: Path, monkeypatch: pytest.Mon
     with pytest.raises(NotWrittenError):
         archive.write_csv_folder(records, tmp_path / "t")
     assert {p.name: p.read_bytes() for p in (tmp_path / "t").iterdir()} == first
+    records.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs /dev/full")
+@pytest.mark.parametrize("words", ["--help", "species peach"])
+def test_an_output_that_is_full_or_closed(words: str) -> None:
+    """``fruitcount ... > /dev/full`` is told in a sentence; ``| head -1`` ends quietly."""
+    command = [sys.executable, "-m", "fruitcount", *words.split()]
+    read, closed = os.pipe()
+    os.close(read)
+    for output, said in ((os.open("/dev/full", os.O_WRONLY), "No space left"), (closed, "")):
+        done = subprocess.run(
+            command, stdout=output, stderr=subprocess.PIPE, text=True, check=False
+        )
+        os.close(output)
+        assert said in done.stderr
+        assert done.returncode == (2 if said else 1)
+        assert len(done.stderr.splitlines()) == bool(said)
+
+
+@pytest.mark.parametrize("columns", ["20", "40"])
+def test_a_narrow_terminal_without_colours_or_letters_of_its_own(
+    tmp_path: Path, columns: str
+) -> None:
+    (tmp_path / "trees.csv").write_text("name,bloom_date\nBäume 桃 \U0001f351,2026-03-18\n")
+    place = {"LC_ALL": "C", "NO_COLOR": "1", "COLUMNS": columns, "PATH": os.environ["PATH"],
+             "HOME": str(tmp_path), "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"}  # fmt: skip
+    command = [sys.executable, "-m", "fruitcount", "season", "--trees", tmp_path / "trees.csv",
+               "--day", "2026-05-01", "--out", tmp_path / "out"]  # fmt: skip
+    done = subprocess.run(command, env=place, cwd=ROOT, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert b"B" in done.stdout
+    assert b"\x1b" not in done.stdout
+    assert done.stderr == b""
+
+
+@pytest.mark.parametrize("fault", [errno.EIO, errno.ESTALE, errno.ETIMEDOUT])
+def test_a_network_drive_that_fails(
+    tmp_path: Path, photo: bytes, monkeypatch: pytest.MonkeyPatch, fault: int
+) -> None:
+    """Simulated: one photo cannot be read, then nothing can be put in place, then all is gone."""
+    photos, out, said = _photos(tmp_path / "in", photo, 2), tmp_path / "out", os.strerror(fault)
+    real = os.open
+
+    def fails(path: Any, *given: Any, **more: Any) -> Any:
+        if str(path).endswith("000.jpg"):
+            raise OSError(fault, said, str(path))
+        return real(path, *given, **more)
+
+    with monkeypatch.context() as drive:
+        drive.setattr(os, "open", fails)
+        result = run("count", *sorted(photos.iterdir()), "--out", out, *CLASSICAL)
+    assert result.exit_code == 1
+    assert f"000.jpg: cannot be opened: {said}" in result.output
+    assert (out / "001.json").exists()
+
+    def stale(self: Path, _: object) -> Any:
+        raise OSError(fault, said, str(self))
+
+    with monkeypatch.context() as drive:
+        drive.setattr(Path, "replace", stale)
+        result = run("count", photos / "001.jpg", "--out", tmp_path / "new", *CLASSICAL)
+    assert result.exit_code == 2
+    assert said in result.output
+    assert list((tmp_path / "new").iterdir()) == []
+    records = open_store(tmp_path / "data" / "records.db")
+    shutil.rmtree(tmp_path / "data")
+    with pytest.raises((RecordError, NotWrittenError), match="data"):
+        save_photo(records, photo, name="x.jpg")
     records.close()
