@@ -89,7 +89,7 @@ def test_mean_side_has_little_bias() -> None:
 
 def test_large_photo_is_searched_reduced_and_measured_full() -> None:
     view = View(
-        px_per_mm=5.0, size_px=(4032, 3024), centre_px=(2600, 1200), tilt_deg=25, spin_deg=40
+        px_per_mm=5.0, size_px=(2700, 2025), centre_px=(1740, 800), tilt_deg=25, spin_deg=40
     )
     picture, corners = draw(view)
     scale = find_card(Photo(picture))
@@ -249,7 +249,7 @@ def test_every_number_has_one_size() -> None:
 @pytest.mark.parametrize("side_px", [45.0, 90.0, 200.0])
 def test_a_card_of_any_size_in_a_large_photo(side_px: float) -> None:
     # The smallest is not plain on the first reduced picture, and is looked for on the next.
-    view = View(px_per_mm=side_px / 50, size_px=(4032, 3024), centre_px=(3000, 900), spin_deg=20)
+    view = View(px_per_mm=side_px / 50, size_px=(2700, 2025), centre_px=(2000, 600), spin_deg=20)
     picture, corners = draw(view)
     scale = find_card(Photo(picture))
     assert scale.card_id == 25
