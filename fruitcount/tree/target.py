@@ -231,7 +231,8 @@ def _by_spacing(
     low, high = species.spacing_low_mm, species.spacing_high_mm
     heavy = species.heavy_set_spacing_mm  # thinned down to this and no further
     ends = (heavy.number,) * 2 if heavy.known else (low.number, high.number)
-    by = f"by spacing {ends[0] / 10:.0f} to {ends[1] / 10:.0f} cm: {low.status}"
+    status = "from published figures" if low.status == "derived" else low.status
+    by = f"by spacing {ends[0] / 10:.0f} to {ends[1] / 10:.0f} cm, {status}"
     if facts.spacing_mm is not None:
         ends = (facts.spacing_mm, facts.spacing_mm)
         by = "by your own spacing"
