@@ -73,6 +73,11 @@ def normals(line_px: FloatArray) -> FloatArray:
     return np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None]
 
 
+def places_across(line_px: FloatArray, offset_px: FloatArray) -> FloatArray:
+    """Places at each of M offsets across each of N vertices, shape (N, M, 2)."""
+    return line_px[:, None, :] + offset_px[None, :, None] * normals(line_px)[:, None, :]
+
+
 def straight(points: FloatArray) -> FloatArray:
     """Unit vector of the straight line nearest to points (N, 2), from the first to the last.
 
@@ -119,7 +124,7 @@ def centred(scene: Scene, rough_px: FloatArray, reach_px: float) -> Band:
     step = max(0.7, long_side / 640)
     count = int(np.ceil((reach_px + 1.4 * _MAX_HALF_FRAC * long_side) / step))
     offset = np.arange(-count, count + 1) * step
-    grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
+    grid = places_across(line, offset)
     colours = sample_grid(scene.photo.rgb, grid[..., 0], grid[..., 1])
     support, half_px = _contrast(wood_at(scene.maps, colours, grid), step, long_side)
     middle = np.abs(offset) <= reach_px
@@ -273,7 +278,7 @@ def measure_width(
     if not np.isfinite(half_px):
         return np.full(len(line_px), np.nan)
     offset = np.linspace(-1, 1, _SAMPLES) * max(3.2 * half_px, 4.0)
-    grid = line_px[:, None, :] + offset[None, :, None] * normals(line_px)[:, None, :]
+    grid = places_across(line_px, offset)
     colours = sample_grid(scene.photo.rgb, grid[..., 0], grid[..., 1])
     wood = wood_at(scene.maps, colours, grid)
     bark = bark_likelihood(colours, offset, half_px, wood)

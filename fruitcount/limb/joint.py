@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitcount.image.opencv import sample_grid
-from fruitcount.limb.centre import Band, normals, straight
+from fruitcount.limb.centre import Band, places_across, straight
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import BoolArray, FloatArray, IntArray, Maps
 
@@ -218,8 +218,8 @@ def _wood_across(maps: Maps, band: Band) -> FloatArray:
     half_px = band.half_px if np.isfinite(band.half_px) else 4 * maps.px_per_cell
     step = 0.5 * maps.px_per_cell
     count = int(np.ceil(_REACH_WIDTHS * max(half_px, maps.px_per_cell) / step))
-    offset = np.arange(-count, count + 1) * step
-    grid = band.line_px[:, None, :] + offset[None, :, None] * normals(band.line_px)[:, None, :]
+    offset = np.arange(-count, count + 1, dtype=np.float64) * step
+    grid = places_across(band.line_px, offset)
     cell = (grid + 0.5) / maps.px_per_cell - 0.5
     seen = sample_grid(maps.wood, cell[..., 0], cell[..., 1])
     wood = np.nan_to_num(seen) > 0.5

@@ -61,16 +61,9 @@ class LineMap:
 
 
 def line_map(rgb: Pixels) -> LineMap | None:
-    """The limb net's maps of a photo; None where its file is missing or the photo is tiny.
+    """All sizes of :func:`whole_photo` on one grid; None, or an error, as there.
 
-    Parameters
-    ----------
-    rgb : uint8 array, shape (rows, columns, 3)
-
-    Raises
-    ------
-    ModelUnavailableError
-        When the file cannot be read as a net.
+    The photo has shape (rows, columns, 3).
     """
     whole = whole_photo(rgb)
     if whole is None:

@@ -16,7 +16,7 @@ from skimage.graph import MCP_Geometric
 
 from fruitcount.image.card import on_card
 from fruitcount.image.opencv import cv2, sample_grid
-from fruitcount.limb.centre import centred, measure_width, normals
+from fruitcount.limb.centre import centred, measure_width, places_across
 from fruitcount.limb.wood import Field, Scene, cost_of
 from fruitcount.lines import along_line, nearest_on_line, point_on_line, resampled
 from fruitcount.types import BoolArray, FloatArray, IntArray, Photo, Shoot
@@ -229,7 +229,7 @@ def edge_width_px(photo: Photo, line_px: FloatArray, half_px: float) -> float:
     line = resampled(line_px, 40)
     reach = 3 * max(float(np.nan_to_num(half_px, nan=4.0)), 1.0)
     offset = np.arange(-reach, reach + 1)
-    grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
+    grid = places_across(line, offset)
     red, green, blue = np.moveaxis(sample_grid(photo.rgb, grid[..., 0], grid[..., 1]), 2, 0)
     light = (red + green + blue) / 3
     slope = np.abs(light[:, 2:] - light[:, :-2]) / 2

@@ -14,7 +14,15 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from fruitcount.image.opencv import sample_grid
-from fruitcount.limb.centre import Band, normals, path_sums, smoothed, straight, traced, wood_at
+from fruitcount.limb.centre import (
+    Band,
+    path_sums,
+    places_across,
+    smoothed,
+    straight,
+    traced,
+    wood_at,
+)
 from fruitcount.limb.wood import bark_likelihood
 from fruitcount.lines import along_line, point_on_line
 from fruitcount.types import BoolArray, FloatArray, IntArray, Maps, Photo
@@ -139,7 +147,7 @@ def _strip(
     count = round(_SIDE / _ACROSS)
     rim = round(_RIM[1] / _ACROSS)
     offset = np.arange(-count - rim, count + rim + 1, dtype=np.float64) * (_ACROSS * half)
-    grid = line[:, None, :] + offset[None, :, None] * normals(line)[:, None, :]
+    grid = places_across(line, offset)
     colours = sample_grid(photo.rgb, grid[..., 0], grid[..., 1])
     wood = wood_at(maps, colours, grid)
     # A leaf may have the bark's colour: what is hardly wood by the map counts in part.

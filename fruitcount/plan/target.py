@@ -132,13 +132,18 @@ def _whole(count: float) -> float:
     return float(max(math.floor(count + 1e-9), 0))
 
 
-def spacings_mm(species: Species, inputs: GrowerInputs) -> tuple[float, float, float]:
-    """Wood a fruit wants at harvest, mm: widest, centre and closest; the grower's own leads."""
-    if inputs.spacing_mm is not None:
-        return (inputs.spacing_mm,) * 3
+def _spacings(species: Species) -> tuple[Sourced, Sourced, Sourced]:
+    """Wood a fruit wants at harvest: widest, centre and closest."""
     heavy = species.heavy_set_spacing_mm
     centre = heavy if heavy.known else species.spacing_centre_mm
-    return species.spacing_high_mm.number, centre.number, species.spacing_low_mm.number
+    return species.spacing_high_mm, centre, species.spacing_low_mm
+
+
+def spacings_mm(species: Species, inputs: GrowerInputs) -> tuple[float, float, float]:
+    """Wood a fruit wants at harvest, mm: widest, centre and closest; the grower's own leads."""
+    own = inputs.spacing_mm
+    widest, centre, closest = (own or each.number for each in _spacings(species))
+    return widest, centre, closest
 
 
 def _by_spacing(
@@ -180,9 +185,6 @@ def _spacing_reasons(
         "final count by spacing",
         "final count by spacing, high",
     )
-    heavy = species.heavy_set_spacing_mm
-    centre = heavy if heavy.known else species.spacing_centre_mm
-    numbers = (species.spacing_high_mm, centre, species.spacing_low_mm)
     own = inputs.spacing_mm
     return [
         Reason(
@@ -192,7 +194,7 @@ def _spacing_reasons(
             f"{length_mm:.0f} mm of wood, {number.number if own is None else own:.0f} mm spacing",
             _said(number) if own is None else "grower's own spacing",
         )
-        for name, count, number in zip(names, final, numbers, strict=True)
+        for name, count, number in zip(names, final, _spacings(species), strict=True)
     ]
 
 
