@@ -16,6 +16,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime
+from functools import cache
 from itertools import repeat
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
@@ -31,6 +32,7 @@ T = TypeVar("T")
 VERSION = 1
 _LATER = ("right_chance",)  # fields that records of earlier versions lack
 _PLACES = ("line_px", "corners_px")
+_WHEN = datetime | None
 _LARGEST = 1e12  # no pixel or millimetre is near it, and its square is still a number
 
 
@@ -66,7 +68,7 @@ def read_values(kind: type[T], record: Mapping[str, Any]) -> T:
     KeyError, TypeError, ValueError, OverflowError
         When a field is missing or of the wrong type; other keys are passed over.
     """
-    hints = get_type_hints(kind)
+    hints = _hints(kind)  # type: ignore[arg-type]
     known = {
         f.name: _read(hints[f.name], record[f.name])
         for f in fields(kind)  # type: ignore[arg-type]
@@ -78,6 +80,11 @@ def read_values(kind: type[T], record: Mapping[str, Any]) -> T:
     return kind(**known)
 
 
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
 def _read(kind: Any, value: Any) -> Any:
     if kind is Fruitlets:
         return fruitlets_from_dict(value)
@@ -87,12 +94,10 @@ def _read(kind: Any, value: Any) -> Any:
         inner = get_args(kind)
         kinds = repeat(inner[0], len(value)) if inner[-1] is ... else inner
         return tuple(_read(k, v) for k, v in zip(kinds, value, strict=True))
-    if kind == datetime | None:
+    if kind == _WHEN:
         return None if value is None else datetime.fromisoformat(value)
     if get_origin(kind) is np.ndarray:
-        return np.array(
-            [_read(kind, v) if isinstance(v, list) else _number(v) for v in value], float
-        )
+        return _numbers(value)
     if kind is float:
         return _number(value)
     return flags_from_names(value) if kind is Flag else kind(value)
@@ -105,12 +110,19 @@ def _number(value: Any) -> float:
     return number
 
 
+def _numbers(values: Any) -> FloatArray:
+    """Numbers, or places of several each, None being NaN."""
+    out = np.array(list(values), dtype=float)
+    if (np.abs(out) > _LARGEST).any():
+        raise ValueError(f"number {float(np.nanmax(np.abs(out)))!r}")
+    return out
+
+
 def fruitlets_from_dict(columns: dict[str, Any]) -> Fruitlets:
     """Read back the columns of fruitlets; missing ones are 'not measured'."""
     whole = ("kind", "on_limb", "shoot", "cluster", "by_hand")
     known = {
-        name: values if name in whole else [_number(v) for v in values]
-        for name, values in columns.items()
+        name: values if name in whole else _numbers(values) for name, values in columns.items()
     }
     return Fruitlets.from_columns(**known)
 

@@ -13,13 +13,14 @@ best fruit are weighed together and not one after the other.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.plan.cuts import Work
-from fruitcount.plan.problem import EPS, Costs, FruitingWood, ThinningProblem
+from fruitcount.plan.problem import EPS, Costs, FruitingWood, ThinningProblem, apart_on_wood
 from fruitcount.types import BoolArray, FloatArray
 
 _NONE = -np.inf
@@ -361,18 +362,55 @@ def spread_out(problem: ThinningProblem, kept: BoolArray, work: Work) -> tuple[B
     score[cut_off] = np.nan
     score[kept] = wood.score[kept]
     left = replace(wood, score=score)
-    tolerance = 1.0 if problem.px_per_unit != 1.0 else wood.length / 1000
-    low, high, best = 0.0, wood.length + float(wood.shoot_length.sum()), kept
-    while high - low > 0.5 * tolerance:
-        gap = (low + high) / 2
+
+    def spread(gap: float) -> BoolArray | None:
         wider = choose_fruit(replace(left, gap=gap), count)
-        if wider.sum() == count and len(np.unique(problem.group[wider])) >= clusters:
-            low, best = gap, wider
-        else:
-            high = gap
+        fits = wider.sum() == count and len(np.unique(problem.group[wider])) >= clusters
+        return wider if fits else None
+
+    high = wood.length + float(wood.shoot_length.sum())
+    half_unit = 0.5 if problem.px_per_unit != 1.0 else wood.length / 2000
+    near = _deepest_first(left)
+    # where pairs may stay, or fewer clusters would, only the whole search tells what fits
+    gap = _widest(high, half_unit, lambda gap: _room(near, gap) >= count)
+    best = None if gap == 0 or wood.may_pair.any() else spread(gap)
+    if best is None:
+        gap = _widest(high, half_unit, lambda gap: spread(gap) is not None)
+        best = spread(gap) if gap > 0 else None
+    best = kept if best is None else best
     gone = ~best
     gone[cut_off] = False
     return best, replace(work, pinches=tuple(int(i) for i in np.flatnonzero(gone)))
+
+
+def _widest(high: float, half_unit: float, fits: Callable[[float], bool]) -> float:
+    """The widest gap that fits, by halving; 0 where none does."""
+    low = 0.0
+    while high - low > half_unit:
+        gap = (low + high) / 2
+        low, high = (gap, high) if fits(gap) else (low, gap)
+    return low
+
+
+def _deepest_first(wood: FruitingWood) -> FloatArray:
+    """Distances along the wood between fruit that may stay, those furthest from the base first."""
+    index = np.flatnonzero(np.isfinite(wood.score))
+    fork = np.append(wood.fork, 0.0)[wood.line[index]]
+    index = index[np.argsort(-(fork + wood.at[index]), kind="stable")]
+    return apart_on_wood(wood, index)
+
+
+def _room(apart: FloatArray, gap: float) -> int:
+    """Most fruit with no two closer than a gap: the deepest free one each time, which is exact.
+
+    What is near the deepest one on a tree of wood is near each other too.
+    """
+    clear, taken = apart >= gap - EPS, 0
+    free = np.ones(len(apart), dtype=bool)
+    while free.any():
+        free &= clear[int(np.argmax(free))]
+        taken += 1
+    return taken
 
 
 def _best_of_sites(wood: FruitingWood, most: int) -> BoolArray:

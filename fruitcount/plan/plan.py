@@ -15,7 +15,12 @@ from fruitcount.plan.cuts import CutPlace, Work, least_work
 from fruitcount.plan.fruit_size import size_timing
 from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, place_on_wood
 from fruitcount.plan.passes import carry_out, first_pass_of
-from fruitcount.plan.problem import ThinningProblem, thinning_problem, wood_thickness_frac
+from fruitcount.plan.problem import (
+    ThinningProblem,
+    apart_on_wood,
+    thinning_problem,
+    wood_thickness_frac,
+)
 from fruitcount.plan.result import Cut, Plan
 from fruitcount.plan.target import CarryAnswer, KeepTarget, keep_target
 from fruitcount.plan.words import (
@@ -196,12 +201,7 @@ def _smallest_gap(problem: ThinningProblem, kept: BoolArray) -> float:
     wood, index = problem.wood, np.flatnonzero(kept)
     if len(index) < 2 or not problem.ordered or len(index) > 2000:
         return math.nan
-    line, at = wood.line[index], wood.at[index]
-    out = np.where(line >= 0, at, 0.0)
-    place = np.where(line >= 0, np.append(wood.fork, 0.0)[line], at)
-    apart = np.abs(place[:, None] - place[None, :]) + out[:, None] + out[None, :]
-    same = line[:, None] == line[None, :]
-    apart = np.where(same, np.abs(at[:, None] - at[None, :]), apart)
+    apart = apart_on_wood(wood, index)
     apart[problem.group[index][:, None] == problem.group[index][None, :]] = np.inf
     least = float(apart.min())
     return least if math.isfinite(least) else math.nan

@@ -54,6 +54,16 @@ class FruitingWood:
     shoot_length: FloatArray
 
 
+def apart_on_wood(wood: FruitingWood, index: IntArray) -> FloatArray:
+    """Distances along the wood between some fruit; shape (N,) to (N, N)."""
+    line, at = wood.line[index], wood.at[index]
+    out = np.where(line >= 0, at, 0.0)
+    place = np.where(line >= 0, np.append(wood.fork, 0.0)[line], at)
+    apart = np.abs(place[:, None] - place[None, :]) + out[:, None] + out[None, :]
+    same = line[:, None] == line[None, :]
+    return np.where(same, np.abs(at[:, None] - at[None, :]), apart)
+
+
 @dataclass(frozen=True)
 class Costs:
     """Work in units of keep score, and the rules of a cut.
