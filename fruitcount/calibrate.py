@@ -20,7 +20,7 @@ from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import Tally
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.pipeline import CountSettings
-from fruitcount.types import CIRCLE_COLUMNS, BoolArray, FloatArray, Fruitlets, Measurement, Photo
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, Measurement, Photo
 
 # Score as log-odds; the other three as differences from the photo's own usual mark.
 FEATURES = ("score", "yellow", "roundness", "size")
@@ -279,9 +279,8 @@ def retuned(shipped: Measurement, marks: Fruitlets, tuning: Tuning) -> Measureme
         return shipped
     here = apply_tuning(marks_on_limb(shipped, marks), tuning)
     off = shipped.fruitlets.take(shipped.fruitlets.on_limb == 0)
-    both = {n: np.concatenate([getattr(here, n), getattr(off, n)]) for n in CIRCLE_COLUMNS}
-    kept = Fruitlets.from_columns(**both)
-    return replace(shipped, fruitlets=place_fruitlets(kept, shipped.limb, shipped.scale))
+    placed = place_fruitlets(here.joined(off), shipped.limb, shipped.scale)
+    return replace(shipped, fruitlets=placed)
 
 
 def adjusted(

@@ -158,6 +158,14 @@ class Fruitlets:
         """Select by boolean mask or by index array; the one way to filter or reorder."""
         return replace(self, **{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
+    def joined(self, others: Fruitlets) -> Self:
+        """These and then others."""
+        both = {
+            name: np.concatenate([getattr(self, name), getattr(others, name)])
+            for name in CIRCLE_COLUMNS
+        }
+        return replace(self, **both)
+
     def with_columns(self, **columns: Any) -> Self:
         """A copy with some columns replaced."""
         return replace(self, **columns)

@@ -22,7 +22,7 @@ from fruitcount.jobs.tree_source import records_source
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.store.archive import find_damage
 from fruitcount.store.base import open_records
-from fruitcount.store.limbs import HandCount, save_hand_count, save_limb
+from fruitcount.store.limbs import save_hand_count, save_limb
 from fruitcount.store.orchard import load_trees, save_season_facts, save_tree
 from fruitcount.store.photo_record import list_photos, save_decision
 from fruitcount.store.photos import PhotoPlace, save_photo
@@ -132,8 +132,8 @@ def data(tmp_path, monkeypatch):
                 photo = save_photo(store, jpeg(k), name=f"{k}.jpg", place=place)
                 numbers = {"count_n": fruit, "keep_n": 9, "base_diameter_mm": 99.0}
                 save_decision(store, photo, revision=0, inputs={}, decision=numbers)
-        save_hand_count(store, HandCount(year, 50, 60, number))
-        save_hand_count(store, HandCount(year, 40, 48))
+        save_hand_count(store, year=year, seen_n=50, true_n=60, tree_id=number)
+        save_hand_count(store, year=year, seen_n=40, true_n=48)
         save_season_facts(store, number, facts=SeasonFacts(year - 1, 900, 300, 40.0, 140))
     return folder
 

@@ -198,7 +198,7 @@ def test_the_records_say_what_the_command_says(counted, tmp_path):
             data = (counted / "photos" / row["file"]).read_bytes()
             photo = save_photo(store, data, name=row["file"], place=PhotoPlace(tree, limb))
             measurement = measurement_of(out, row)
-            save_measurement(store, photo, measurement=measurement)
+            save_measurement(store, photo, measurement)
             result = Result(measurement, decide(measurement, GrowerInputs(ripening_month=6)))
             plan = result.decision.plan
             kept = {

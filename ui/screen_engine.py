@@ -172,13 +172,7 @@ def corrected(
     measurement: Measurement, sheet: cx.Sheet, path: Path, facts: Mapping[str, Any]
 ) -> Measurement:
     """What was measured, with a photo's corrections and the typed caliper readings."""
-    return cx.apply_corrections(
-        measurement,
-        sheet,
-        partial(_hand_limb, path),
-        base_diameter_mm=facts.get("base_diameter_mm"),
-        tip_diameter_mm=facts.get("tip_diameter_mm"),
-    )
+    return cx.apply_corrections(measurement, sheet, partial(_hand_limb, path), facts)
 
 
 @lru_cache(maxsize=8)

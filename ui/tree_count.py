@@ -91,7 +91,7 @@ class _Keeper(Nothing):
 def _place_by_code(key: str, body: Mapping[str, Any]) -> None:
     """Put a photo on the limb that the code on its scale card names, where nothing else did."""
     records, limb = cache.records(), str(body.get("code_limb") or "")
-    place = load_record(records.store, records.number(key)).place
+    place = load_record(records.store, records.number(key))
     of_this = body.get("code_tree") in ("", None, engine.tree_names(records).get(place.tree_id))
     if limb and of_this and place.tree_id is not None and place.limb_id is None:
         records.put_on_limb(key, limb, place.side, place.moment)

@@ -15,7 +15,6 @@ from screen_words import plain
 
 from fruitcount.errors import FruitcountError
 from fruitcount.store.limbs import (
-    HandCount,
     delete_hand_counts,
     hand_limbs,
     load_hand_counts,
@@ -64,7 +63,8 @@ def ask_hand_counts(rows: Sequence[Mapping[str, Any]], name: str) -> tuple[Pairs
                 if seen is None or true is None:
                     st.error("Type both counts of the same limb.")
                 else:
-                    save_hand_count(store, HandCount(year, seen, true, tree_id, limb or ""))
+                    told = {"tree_id": tree_id, "limb": limb or ""}
+                    save_hand_count(store, year=year, seen_n=seen, true_n=true, **told)
                     st.rerun()
         mine = any(c.tree_id == tree_id for c in counts)
         if mine and tree_id is not None and st.button("Clear them", width="stretch"):

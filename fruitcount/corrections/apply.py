@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from fruitcount.corrections.edits import (
     MIN_RADIUS_PX,
+    Add,
     Change,
+    Edit,
+    Many,
     Mark,
     Point,
+    Remove,
     ScaleChoice,
     Sheet,
     apply,
     edit_from_json,
 )
 from fruitcount.detect.find import count_flags, count_range
+from fruitcount.errors import FruitcountError
 from fruitcount.flags import Flag
+from fruitcount.image.photo import read_photo
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import place_fruitlets
 from fruitcount.limb.result import with_caliper
@@ -57,9 +66,7 @@ def apply_corrections(
     measurement: Measurement,
     sheet: Sheet,
     measure_line: Callable[[tuple[Point, ...]], Limb] | None = None,
-    *,
-    base_diameter_mm: float | None = None,
-    tip_diameter_mm: float | None = None,
+    answers: Mapping[str, Any] | None = None,
 ) -> Measurement:
     """The measurement with everything that a person corrected.
 
@@ -72,8 +79,9 @@ def apply_corrections(
     measure_line : callable, optional
         Measures a line drawn by hand on the photo, in pixels: :func:`limb_along` of the photo.
         Without it such a line has a length and no thickness.
-    base_diameter_mm, tip_diameter_mm : float, mm, optional
-        Caliper readings; they beat the photo.
+    answers : mapping, optional
+        The grower's answers: caliper readings among them, ``base_diameter_mm`` and
+        ``tip_diameter_mm``, beat the photo.
 
     Returns
     -------
@@ -82,7 +90,8 @@ def apply_corrections(
     """
     scale = scale_of(measurement, sheet.scale)
     limb = limb_at_scale(*_limb_and_scale(measurement, sheet, measure_line), scale)
-    limb = with_caliper(limb, base_diameter_mm=base_diameter_mm, tip_diameter_mm=tip_diameter_mm)
+    caliper = {name: (answers or {}).get(name) for name in ("base_diameter_mm", "tip_diameter_mm")}
+    limb = with_caliper(limb, **caliper)
     placed = place_fruitlets(fruitlets_of(measurement, sheet, scale), limb, scale)
     named = np.array([m.on_limb for m in sheet.marks], dtype=int)
     placed = placed.with_columns(on_limb=np.where(named < 0, placed.on_limb, named))
@@ -107,6 +116,73 @@ def replayed(measurement: Measurement, edits: Iterable[Mapping[str, Any]]) -> Sh
     for edit in edits:
         sheet = apply(sheet, edit_from_json(edit))
     return sheet
+
+
+def corrected(
+    measurement: Measurement,
+    edits: Iterable[Mapping[str, Any]],
+    photo: Path,
+    answers: Mapping[str, Any] | None = None,
+) -> Measurement | None:
+    """A kept photo's result with its edits, the same that the screen shows.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        The automatic result that the edits started from.
+    edits : iterable of mapping
+        Those in force, as they are stored, oldest first.
+    photo : Path
+        Its file; where that cannot be read, a line drawn by hand has a length and no thickness.
+    answers : mapping, optional
+        See :func:`apply_corrections`.
+
+    Returns
+    -------
+    Measurement or None
+        None where an edit is not of the screen's making.
+    """
+    try:
+        sheet = replayed(measurement, edits)
+    except FruitcountError:
+        return None
+    return apply_corrections(measurement, sheet, partial(_line_on_file, photo), answers)
+
+
+def _line_on_file(path: Path, line: tuple[Point, ...]) -> Limb:
+    try:
+        return limb_along(read_photo(path), line)
+    except FruitcountError:
+        return unmeasured_limb(line)
+
+
+def edit_to(fruit: Fruitlets, sheet: Sheet, name: str) -> Edit | None:
+    """The edit that leads from a sheet's marks to others; None where they are equal.
+
+    Parameters
+    ----------
+    fruit : Fruitlets
+        Marks as they are to be, such as another program left them.
+    sheet : Sheet
+    name : str
+        What the ids of new marks begin with.
+    """
+    left: dict[tuple[float, ...], list[Mark]] = defaultdict(list)
+    for mark in sheet.marks:
+        left[mark.x_px, mark.y_px, mark.r_px].append(mark)
+    renamed: list[Edit] = []
+    fresh: list[Edit] = []
+    circles = np.column_stack([fruit.x_px, fruit.y_px, fruit.r_px]).tolist()
+    for (x, y, r), code in zip(circles, fruit.kind.tolist(), strict=True):
+        kind = KIND_WORDS[code]
+        if not left[x, y, r]:
+            new = Mark(f"{name}{len(fresh) + 1}", x, y, max(r, MIN_RADIUS_PX), kind, by_hand=True)
+            fresh.append(Add(new))
+        elif (mark := left[x, y, r].pop(0)).kind != kind:
+            renamed.append(Change(mark, replace(mark, kind=kind, by_hand=True), "label"))
+    gone = [Remove(mark) for marks in left.values() for mark in marks]
+    every = (*gone, *renamed, *fresh)
+    return Many(every) if every else None
 
 
 def limb_along(photo: Photo, line: tuple[Point, ...]) -> Limb:
@@ -136,9 +212,7 @@ def _limb_and_scale(
     same = sheet.line_by_hand == measurement.limb.by_hand
     if same and sheet.line_px == start_line(measurement):
         return measurement.limb, measurement.scale
-    if measure_line is not None:
-        return measure_line(sheet.line_px), Scale()
-    return unmeasured_limb(sheet.line_px), Scale()
+    return (measure_line or unmeasured_limb)(sheet.line_px), Scale()
 
 
 def unmeasured_limb(line: tuple[Point, ...]) -> Limb:
@@ -221,7 +295,8 @@ def fruitlets_of(measurement: Measurement, sheet: Sheet, scale: Scale) -> Fruitl
     """
     rows = [int(m.id[1:]) if m.id[0] == "a" and m.id[1:].isdigit() else -1 for m in sheet.marks]
     found = np.array([row if row < len(measurement.fruitlets) else -1 for row in rows], dtype=int)
-    base = _start_columns(measurement.fruitlets, found)
+    # -1 is the last row, of which nothing is measured
+    base = measurement.fruitlets.joined(Fruitlets.from_columns(x_px=[np.nan])).take(found)
     r_px = np.array([m.r_px for m in sheet.marks])
     was_mm = base.diameter_mm
     with np.errstate(invalid="ignore"):
@@ -242,17 +317,6 @@ def fruitlets_of(measurement: Measurement, sheet: Sheet, scale: Scale) -> Fruitl
         diameter_mm=diameter_mm,
         diameter_sd_mm=sd_mm,
     )
-
-
-def _start_columns(fruit: Fruitlets, rows: np.ndarray) -> Fruitlets:
-    if not (rows < 0).any():
-        return fruit.take(rows)
-    blank = Fruitlets.from_columns(x_px=[np.nan])
-    names = list(Fruitlets.__dataclass_fields__)
-    both = Fruitlets.from_columns(
-        **{n: np.concatenate([getattr(fruit, n), getattr(blank, n)]) for n in names}
-    )
-    return both.take(np.where(rows < 0, len(fruit), rows))
 
 
 def limb_at_scale(limb: Limb, was: Scale, scale: Scale) -> Limb:

@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
 from fruitcount.detect.find import find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings
 from fruitcount.errors import one_of
 from fruitcount.evaluate.run import Predict
 from fruitcount.image.photo import read_photo
 from fruitcount.pipeline import CountSettings, measure
-from fruitcount.types import CIRCLE_COLUMNS, Fruitlets, Measurement, Photo, Scale
+from fruitcount.types import Fruitlets, Measurement, Photo, Scale
 
 CURVE_THRESHOLD = 0.05
 """Low enough that the precision-recall curve reaches its end."""
@@ -76,9 +74,8 @@ def pipeline_predictor(
             return measurement
         low = low_marks(photo, rules)
         shipped = DetectSettings(threshold=rules.min_score).threshold_for(measurement.source)
-        return replace(
-            measurement, fruitlets=_joined(measurement.fruitlets, low.take(low.score < shipped))
-        )
+        marks = measurement.fruitlets.joined(low.take(low.score < shipped))
+        return replace(measurement, fruitlets=marks)
 
     return predict
 
@@ -100,9 +97,3 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
     """
     rules = settings or CountSettings()
     return measure(photo, replace(rules, min_score=CURVE_THRESHOLD)).fruitlets
-
-
-def _joined(first: Fruitlets, second: Fruitlets) -> Fruitlets:
-    return Fruitlets.from_columns(
-        **{n: np.concatenate([getattr(first, n), getattr(second, n)]) for n in CIRCLE_COLUMNS}
-    )

@@ -12,12 +12,11 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from fruitcount.corrections.apply import replayed
-from fruitcount.errors import BadInputError, FruitcountError
+from fruitcount.corrections.apply import corrected
+from fruitcount.errors import BadInputError
 from fruitcount.jobs.kept_answers import KeptAnswers
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import Store
-from fruitcount.store.corrected import line_on_photo, with_answers
 from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, load_side_counts
 from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
@@ -124,10 +123,7 @@ def records_source(
         }
         counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
         records = load_records(store, [photo.number for photo in mine])
-        shown = [
-            _record_row(store, photo, record, tree.name)
-            for photo, record in zip(mine, records, strict=True)
-        ]
+        shown = [_record_row(store, record, tree.name) for record in records]
         sides, remarks = told_pairs(side_pairs(shown, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
             facts_of(tree, year=season),
@@ -189,14 +185,14 @@ def photo_row(photo: PhotoLine, tree: str) -> dict[str, Any]:
     }
 
 
-def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) -> dict[str, Any]:
-    row = {**photo_row(photo, tree), "photo": file_of(store, photo.key, photo.suffix)}
+def _record_row(store: Store, record: PhotoRecord, tree: str) -> dict[str, Any]:
+    row = {**photo_row(record, tree), "photo": file_of(store, record.key, record.suffix)}
     if record.measured:
         row["measurement"] = partial(_corrected, record, row["photo"])
         row["state"] = sha256(
             repr((record.measured, record.edits, record.inputs, row["photo"].is_file())).encode()
         ).hexdigest()
-    if "length_mm" not in photo.numbers and record.measurement is not None:  # earlier version's
+    if "length_mm" not in record.numbers and record.measurement is not None:  # earlier version's
         length = record.measurement.limb.length_mm
         row["length_mm"] = length if length > 0 else None
     return row
@@ -204,14 +200,9 @@ def _record_row(store: Store, photo: PhotoLine, record: PhotoRecord, tree: str) 
 
 def _corrected(record: PhotoRecord, photo: Path) -> Measurement | None:
     """A recorded photo as corrected, with its caliper readings; worked out only when asked for."""
-    measurement = record.measurement
-    if measurement is None:
+    if record.measurement is None:
         return None
-    try:
-        marks = replayed(measurement, record.edits)
-    except FruitcountError:
-        return None
-    return with_answers(measurement, marks, partial(line_on_photo, photo), record.inputs)
+    return corrected(record.measurement, record.edits, photo, record.inputs)
 
 
 def tree_names(source: TreeSource) -> list[str]:

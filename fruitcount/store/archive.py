@@ -22,7 +22,7 @@ from fruitcount.errors import RecordError
 from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.base import Store, reading
-from fruitcount.store.photo_record import replay_edits
+from fruitcount.store.photo_record import edits_in_force
 from fruitcount.store.photos import file_of, unused_files
 from fruitcount.store.rows import all_lines, encode, photo_files, put_back, read_back
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
@@ -188,14 +188,14 @@ def _edits(store: Store) -> Iterator[str]:
                 yield f"photo {photo_id}: a step of its edits is missing"
                 continue
             try:
-                replay_edits(rows)
+                edits_in_force(rows)
             except RecordError as error:
                 yield str(error)
-        for seen in session.scalars(select(MeasurementRow)):
+        for row in session.scalars(select(MeasurementRow)):
             try:
-                measurement_from_dict(seen.body)
+                measurement_from_dict(row.body)
             except RecordError as error:
-                yield f"photo {seen.photo_id}: {error}"
+                yield f"photo {row.photo_id}: {error}"
 
 
 def delete_unused_files(store: Store) -> int:

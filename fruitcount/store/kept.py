@@ -18,14 +18,13 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from fruitcount.errors import RecordError
-from fruitcount.files import typed_name
 from fruitcount.pipeline import Result
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import result_row
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import RevisionConflictError, Store, open_store, reading, writing
-from fruitcount.store.limbs import limb_named
-from fruitcount.store.orchard import save_tree, tree_id_of
+from fruitcount.store.limbs import save_limb
+from fruitcount.store.orchard import save_tree, tree_id_of, tree_numbers
 from fruitcount.store.photo_record import (
     PhotoLine,
     list_photos,
@@ -40,7 +39,7 @@ from fruitcount.store.photos import (
     save_photo,
     set_photo_place,
 )
-from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow, TreeRow
+from fruitcount.store.tables import EditRow, PhotoRow
 from fruitcount.types import Measurement
 from fruitcount.units import season_year
 
@@ -113,16 +112,7 @@ class Records:
 
     def measurement(self, key: str) -> Measurement | None:
         """The automatic result that corrections start from, or None when not measured yet."""
-        with reading(self.store) as db:
-            first = db.scalar(
-                select(MeasurementRow.settings_key)
-                .where(MeasurementRow.photo_id == self.number(key))
-                .order_by(MeasurementRow.id)
-                .limit(1)
-            )
-        if first is None:
-            return None
-        measurement = load_record(self.store, self.number(key), settings_key=first).measurement
+        measurement = load_record(self.store, self.number(key)).measurement
         return None if measurement is None else replace(measurement, sha256=key)
 
     def keep_seen(self, key: str, measurement: Measurement) -> None:
@@ -132,10 +122,7 @@ class Records:
         differs where the place was taken out of it.
         """
         if self.measurement(key) is None:
-            measurement = replace(measurement, sha256=key)
-            save_measurement(
-                self.store, self.number(key), measurement=measurement, settings_key="screen"
-            )
+            save_measurement(self.store, self.number(key), replace(measurement, sha256=key))
 
     def steps(self, key: str, after: int = 0) -> list[Event]:
         """Stored steps with a revision above ``after``, in order."""
@@ -166,19 +153,14 @@ class Records:
 
     def inputs(self, key: str) -> dict[str, Any]:
         """What the grower last said of this photo; empty before that."""
-        return load_record(self.store, self.number(key)).inputs or {}
+        return load_record(self.store, self.number(key)).inputs
 
     def keep_result(
         self, key: str, revision: int, inputs: Mapping[str, Any], numbers: Mapping[str, Any]
     ) -> None:
         """Keep what was decided at a revision, with the answers it rests on."""
-        save_decision(
-            self.store,
-            self.number(key),
-            revision=revision,
-            inputs=dict(inputs),
-            decision=dict(numbers),
-        )
+        told = {"inputs": dict(inputs), "decision": dict(numbers)}
+        save_decision(self.store, self.number(key), revision=revision, **told)
 
     def photos(self, tree_id: int | None = None) -> list[PhotoLine]:
         """Every photo (of one tree), newest first."""
@@ -186,9 +168,7 @@ class Records:
 
     def trees(self) -> dict[str, int]:
         """Numbers of the trees by name."""
-        with reading(self.store) as db:
-            rows = db.execute(select(TreeRow.name, TreeRow.id).order_by(TreeRow.name))
-            return {typed_name(row[0]): row[1] for row in rows}
+        return tree_numbers(self.store)
 
     def tree_of(self, key: str) -> int | None:
         """Number of the tree that a photo shows, if it was told."""
@@ -197,17 +177,16 @@ class Records:
 
     def put_in_tree(self, key: str, tree_id: int | None) -> None:
         """Say which tree a photo shows; its limb, side and moment stay."""
-        was = load_record(self.store, self.number(key)).place
-        set_photo_place(self.store, self.number(key), place=replace(was, tree_id=tree_id))
+        set_photo_place(self.store, self.number(key), tree_id=tree_id)
 
     def put_on_limb(self, key: str, limb: str, side: str, moment: str) -> None:
         """Say which limb of its tree a photo shows, from where, and when."""
-        was = load_record(self.store, self.number(key)).place
-        limb_id = None
-        if limb and was.tree_id is not None:
-            limb_id = limb_named(self.store, was.tree_id, limb)
-        place = PhotoPlace(was.tree_id, limb_id, side, moment)
-        set_photo_place(self.store, self.number(key), place=place)
+        tree_id = self.tree_of(key)
+        limb_id = (
+            save_limb(self.store, tree_id, name=limb) if limb and tree_id is not None else None
+        )
+        place = {"limb_id": limb_id, "side": side, "moment": moment}
+        set_photo_place(self.store, self.number(key), **place)
 
     def forget(self, key: str) -> None:
         """Delete a photo, its small copies and all its steps, for good."""
@@ -278,13 +257,12 @@ def record_count(
             )
             tree_id = save_tree(store, new, year=season_year(day, southern=inputs.southern))
     if tree_id is not None and limb:
-        limb_id = limb_named(store, tree_id, limb)
+        limb_id = save_limb(store, tree_id, name=limb)
     place = PhotoPlace(tree_id, limb_id, side, moment)
     number = save_photo(store, Path(photo), place=place if tree else None)
     sheet = load_record(store, number)
     if sheet.measurement is None:
-        measurement = replace(measurement, sha256=sheet.sha256)
-        save_measurement(store, number, measurement=measurement, settings_key="screen")
+        save_measurement(store, number, replace(measurement, sha256=sheet.key))
     if not sheet.revision:
         told = {f.name: getattr(inputs, f.name) for f in fields(GrowerInputs)}
         usual = GrowerInputs(species="")

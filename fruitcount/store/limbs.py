@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 
 from fruitcount.errors import BadInputError, at_least, positive
 from fruitcount.files import typed_name
@@ -23,23 +22,18 @@ from fruitcount.store.tables import (
 )
 
 
-def save_limb(
-    store: Store,
-    tree_id: int,
-    *,
-    name: str,
-    base_diameter_mm: float | None = None,
-    length_mm: float | None = None,
-    note: str = "",
-) -> int:
-    """Add a limb, or change the one of that name on the same tree."""
-    for label, value in (("base_diameter_mm", base_diameter_mm), ("length_mm", length_mm)):
-        if value is not None:
-            positive(label, value)
+def save_limb(store: Store, tree_id: int, *, name: str, **facts: Any) -> int:
+    """Add a limb, or change the one of that name on the same tree; returns its number.
+
+    ``facts`` are ``base_diameter_mm``, ``length_mm`` and ``note``; those not given stay.
+    """
+    for label in facts.keys() & {"base_diameter_mm", "length_mm"}:
+        positive(label, facts[label])
     with writing(store) as session:
         must_get(session, TreeRow, tree_id)
-        row = one_or_new(session, LimbRow, tree_id=tree_id, name=name)
-        row.base_diameter_mm, row.length_mm, row.note = base_diameter_mm, length_mm, note
+        row = one_or_new(session, LimbRow, tree_id=tree_id, name=typed_name(name))
+        for field, value in facts.items():
+            setattr(row, field, value)
         session.flush()
         return row.id
 
@@ -51,75 +45,44 @@ def load_limbs(store: Store, tree_id: int) -> Sequence[LimbRow]:
         return session.scalars(query).all()
 
 
-def limb_named(store: Store, tree_id: int, name: str) -> int:
-    """Number of a tree's limb of that name; it is made if it is new."""
-    name = typed_name(name)
-    known = {one.name: one.id for one in load_limbs(store, tree_id)}
-    return known.get(name) or save_limb(store, tree_id, name=name)
+def save_hand_count(store: Store, **count: Any) -> None:
+    """Add a limb counted by hand and on its photo.
 
-
-@dataclass(frozen=True)
-class HandCount:
-    """A limb counted by hand and on its photo.
-
-    Attributes
+    Parameters
     ----------
-    year : int
-    seen_n, true_n : float
-        On the photo, and by hand.
-    tree_id : int or None
-    limb, note : str
+    store : Store
+    **count
+        ``year``, ``seen_n`` (on the photo) and ``true_n`` (by hand); and ``tree_id`` (None holds
+        for all trees), ``limb`` and ``note`` where they are known.
     """
-
-    year: int
-    seen_n: float
-    true_n: float
-    tree_id: int | None = None
-    limb: str = ""
-    note: str = ""
-
-    def __post_init__(self) -> None:
-        at_least("seen_n", self.seen_n, 0)
-        at_least("true_n", self.true_n, 0)
-
-
-def save_hand_count(store: Store, count: HandCount) -> None:
-    """Add a hand count; :func:`fruitcount.tree.seen_to_true` makes a factor of several."""
+    at_least("seen_n", count["seen_n"], 0)
+    at_least("true_n", count["true_n"], 0)
     with writing(store) as session:
-        if count.tree_id is not None:
-            must_get(session, TreeRow, count.tree_id)
-        session.add(HandCountRow(**asdict(count)))
+        if count.get("tree_id") is not None:
+            must_get(session, TreeRow, count["tree_id"])
+        session.add(HandCountRow(**count))
 
 
-def load_hand_counts(store: Store, *, year: int | None = None) -> list[HandCount]:
-    """Hand counts of one year or of all, in the order they were added.
+def load_hand_counts(store: Store, *, year: int) -> Sequence[HandCountRow]:
+    """Hand counts of one year, in the order they were added.
 
-    A factor of one season need not hold in the next (Koirala, Walsh & Wang 2021).
+    :func:`fruitcount.tree.seen_to_true` makes a factor of several.
     """
-    query = select(HandCountRow).order_by(HandCountRow.id)
-    if year is not None:
-        query = query.where(HandCountRow.year == year)
+    query = select(HandCountRow).where(HandCountRow.year == year).order_by(HandCountRow.id)
     with reading(store) as session:
-        return [
-            HandCount(r.year, r.seen_n, r.true_n, r.tree_id, r.limb, r.note)
-            for r in session.scalars(query)
-        ]
+        return session.scalars(query).all()
 
 
-def hand_limbs(counts: Sequence[HandCount]) -> dict[str, float]:
+def hand_limbs(counts: Sequence[HandCountRow]) -> dict[str, float]:
     """Limb name to its count by hand, of one tree's counts whose limb was told."""
     return {c.limb: c.true_n for c in counts if c.limb and c.tree_id is not None}
 
 
-def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> int:
-    """Remove a tree's own hand counts of a year; returns how many there were."""
+def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> None:
+    """Remove a tree's own hand counts of a year."""
+    mine = (HandCountRow.tree_id == tree_id, HandCountRow.year == year)
     with writing(store) as session:
-        rows = session.scalars(
-            select(HandCountRow).where(HandCountRow.tree_id == tree_id, HandCountRow.year == year)
-        ).all()
-        for row in rows:
-            session.delete(row)
-        return len(rows)
+        session.execute(delete(HandCountRow).where(*mine))
 
 
 def save_side_count(
@@ -151,13 +114,8 @@ def save_side_count(
         for number in here:
             must_get(session, PhotoRow, number)
         # the same two, the other way round: the sides were told again meanwhile
-        for row in session.scalars(
-            select(SideCountRow).where(
-                SideCountRow.front_photo_id.in_(here), SideCountRow.back_photo_id.in_(here)
-            )
-        ):
-            session.delete(row)
-        session.flush()
+        same = (SideCountRow.front_photo_id.in_(here), SideCountRow.back_photo_id.in_(here))
+        session.execute(delete(SideCountRow).where(*same))
         if both_n is not None:
             front, back = here
             session.add(SideCountRow(front_photo_id=front, back_photo_id=back, both_n=both_n))

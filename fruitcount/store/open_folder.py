@@ -10,14 +10,17 @@ from __future__ import annotations
 
 import csv
 import json
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from datetime import date
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import JSON, Column, Table, Text
 
+from fruitcount.corrections.apply import corrected, edit_to, replayed
+from fruitcount.corrections.edits import edit_to_json
 from fruitcount.errors import RecordError
 from fruitcount.files import FORMULA_STARTS, written_whole
 from fruitcount.measurement_record import (
@@ -28,7 +31,7 @@ from fruitcount.measurement_record import (
     photos_from_coco,
 )
 from fruitcount.store.base import Store, reading
-from fruitcount.store.corrected import corrected, line_on_photo, step_to
+from fruitcount.store.photo_record import edits_in_force
 from fruitcount.store.photos import file_of
 from fruitcount.store.rows import (
     all_lines,
@@ -40,7 +43,7 @@ from fruitcount.store.rows import (
     table_rows,
     write_photo_folder,
 )
-from fruitcount.store.tables import FIRST, KIND, EditRow, now_text
+from fruitcount.store.tables import FIRST, KIND, RENAMED, EditRow, now_text
 
 # columns and tables that came after the first CSV files were written: they may be missing there
 _LATER = ("file_sha256", "harvest_days")
@@ -131,7 +134,9 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
     """Header and rows. The tables name no version: columns that came later may be missing."""
     yield {"kind": KIND, "version": FIRST}
     for table in record_tables():
-        path = folder / f"{table.name}.csv"
+        older = (old for old, new in RENAMED.items() if new == table.name)
+        paths = [folder / f"{name}.csv" for name in (*older, table.name)]
+        path = next(filter(Path.is_file, paths), paths[-1])
         if not path.is_file() and table.name in _LATER_TABLES:
             continue
         try:
@@ -181,59 +186,57 @@ def write_coco_folder(
 
 
 def _coco_of(store: Store, lines: list[dict[str, Any]]) -> dict[str, Any]:
-    files = {row["id"]: f"photos/{row['sha256']}{row['suffix']}" for row in _rows(lines, "photo")}
     paths = {
         row["id"]: file_of(store, row["sha256"], row["suffix"]) for row in _rows(lines, "photo")
     }
     inputs = {row["photo_id"]: row["inputs"] for row in _rows(lines, "decision")}
-    last = {row["photo_id"]: row for row in _rows(lines, "seen")}
-    steps = _steps(lines)
-    # corrections belong to the first result
-    first = {row["photo_id"]: row for row in reversed(list(_rows(lines, "seen")))}
+    edits = _edits(lines)
+    first: dict[int, dict[str, Any]] = {}  # corrections belong to the first result
+    for row in _rows(lines, "measurement"):
+        first.setdefault(row["photo_id"], row)
     images: list[CocoPhoto] = []
-    for photo_id, newest in last.items():
-        row, shown = newest, None
-        if photo_id in steps:
-            start = measurement_from_dict(first[photo_id]["body"])
-            along = partial(line_on_photo, paths[photo_id])
-            shown = corrected(start, steps[photo_id], along, inputs.get(photo_id))
-            row = newest if shown is None else first[photo_id]
-        measurement = measurement_from_dict(row["body"])
-        if (
-            measurement_to_dict(measurement) == row["body"]
-        ):  # an older body is kept whole among the rows
-            before = None if shown is None else measurement
-            images.append(
-                CocoPhoto(shown or measurement, inputs.get(photo_id), files[photo_id], before)
-            )
-            row["body"] = {"image": len(images)}
+    for photo_id, row in first.items():
+        measurement, path = measurement_from_dict(row["body"]), paths[photo_id]
+        told, mine = inputs.get(photo_id), edits.get(photo_id)
+        if measurement_to_dict(measurement) != row["body"]:
+            continue  # an older body is kept whole among the rows
+        shown = corrected(measurement, mine, path, told) if mine else None
+        before = None if shown is None else measurement
+        images.append(CocoPhoto(shown or measurement, told, f"photos/{path.name}", before))
+        row["body"] = {"image": len(images)}
     return {**coco_object(images), _ROWS: lines}
 
 
 def _rows(lines: list[dict[str, Any]], table: str) -> Iterator[dict[str, Any]]:
-    return (line["row"] for line in lines if line.get("table") == table)
+    named = (table, *(old for old, new in RENAMED.items() if new == table))
+    return (line["row"] for line in lines if line.get("table") in named)
 
 
-def _steps(lines: list[dict[str, Any]]) -> dict[int, list[EditRow]]:
-    """The steps of every corrected photo, in order."""
-    steps: dict[int, list[EditRow]] = {}
-    for row in _rows(lines, "edit"):
-        steps.setdefault(row["photo_id"], []).append(EditRow(**row))
-    return {k: sorted(v, key=lambda step: step.revision) for k, v in steps.items()}
+def _edits(lines: list[dict[str, Any]]) -> dict[int, list[dict[str, Any]]]:
+    """The edits in force of every photo whose history is whole."""
+    steps: dict[int, list[EditRow]] = defaultdict(list)
+    for row in sorted(_rows(lines, "edit"), key=lambda row: row["revision"]):
+        steps[row["photo_id"]].append(EditRow(**row))
+    edits = {}
+    for photo_id, history in steps.items():
+        with suppress(RecordError):
+            edits[photo_id] = edits_in_force(history)
+    return edits
 
 
 def _changed(lines: list[dict[str, Any]], photos: Mapping[int, CocoPhoto]) -> list[dict[str, Any]]:
     """One step more for each corrected photo whose marks another program changed."""
-    steps = _steps(lines)
-    number = max((row["id"] for row in _rows(lines, "edit")), default=0)
+    edits, kept = _edits(lines), list(_rows(lines, "edit"))
+    number = max((row["id"] for row in kept), default=0)
     out: list[dict[str, Any]] = []
     for photo_id, photo in photos.items():
-        if photo.automatic is None or photo_id not in steps:
+        if photo.automatic is None or not edits.get(photo_id):
             continue
-        revision = steps[photo_id][-1].revision + 1
-        edit = step_to(photo.measurement.fruitlets, photo.automatic, steps[photo_id])
+        revision = 1 + max(row["revision"] for row in kept if row["photo_id"] == photo_id)
+        sheet = replayed(photo.automatic, edits[photo_id])
+        edit = edit_to(photo.measurement.fruitlets, sheet, f"hcoco{revision}-")
         if edit is not None:
-            body = [{"client": "coco", "seq": revision, **edit}]
+            body = [{"client": "coco", "seq": revision, **edit_to_json(edit)}]
             row = {"id": number + len(out) + 1, "photo_id": photo_id, "revision": revision}
             row |= {"kind": "edit", "body": body, "made_at": now_text()}
             out.append({"table": "edit", "row": row})
@@ -254,7 +257,7 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
         lines = list(body[_ROWS])
         photos = photos_from_coco(body)
         drawn: dict[int, CocoPhoto] = {}
-        for row in _rows(lines, "seen"):
+        for row in _rows(lines, "measurement"):
             if set(row["body"]) == {"image"}:
                 photo = photos[int(row["body"]["image"]) - 1]
                 drawn[row["photo_id"]] = photo

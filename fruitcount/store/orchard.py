@@ -130,11 +130,16 @@ def _as_tree(facts: dict[str, Any]) -> OrchardTree:
         raise RecordError(f"record of tree {facts['name']!r} is damaged: {error}") from error
 
 
+def tree_numbers(store: Store) -> dict[str, int]:
+    """Numbers of the trees by name."""
+    with reading(store) as session:  # records of earlier versions have names as they were typed
+        rows = session.execute(select(TreeRow.name, TreeRow.id).order_by(TreeRow.name))
+        return {typed_name(name): number for name, number in rows}
+
+
 def tree_id_of(store: Store, name: str) -> int | None:
     """Number of the tree of that name."""
-    with reading(store) as session:  # records of earlier versions have names as they were typed
-        rows = session.execute(select(TreeRow.name, TreeRow.id))
-        return {typed_name(row[0]): row[1] for row in rows}.get(typed_name(name))
+    return tree_numbers(store).get(typed_name(name))
 
 
 def save_season_facts(store: Store, tree_id: int, *, facts: SeasonFacts) -> None:

@@ -7,8 +7,9 @@ import os
 import re
 import sqlite3
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import select, text
 
@@ -108,10 +109,12 @@ def _put_place(row: PhotoRow, place: PhotoPlace) -> None:
     row.side, row.moment = place.side, place.moment
 
 
-def set_photo_place(store: Store, photo_id: int, *, place: PhotoPlace) -> None:
-    """Say what a photo shows."""
+def set_photo_place(store: Store, photo_id: int, **changes: Any) -> None:
+    """Say what a photo shows, by some of the fields of :class:`PhotoPlace`; the others stay."""
     with writing(store) as session:
-        _put_place(must_get(session, PhotoRow, photo_id), place)
+        row = must_get(session, PhotoRow, photo_id)
+        was = PhotoPlace(row.tree_id, row.limb_id, row.side, row.moment)
+        _put_place(row, replace(was, **changes))
 
 
 def write_whole(path: Path, data: bytes) -> None:

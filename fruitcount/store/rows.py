@@ -23,7 +23,7 @@ from fruitcount.files import written_whole
 from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store, open_store, reading, writing
 from fruitcount.store.photos import checked_bytes, file_of, write_whole
-from fruitcount.store.tables import FIRST, KIND, LATEST, Base, PhotoRow
+from fruitcount.store.tables import FIRST, KIND, LATEST, RENAMED, Base, PhotoRow
 
 GONE = ("batch_row",)
 """Tables of earlier versions whose rows say nothing any more."""
@@ -246,7 +246,8 @@ def _read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
                 continue
             if item["table"] in GONE:
                 continue
-            table, row = tables[item["table"]], item["row"]
+            name_now = RENAMED.get(item["table"], item["table"])
+            table, row = tables[name_now], item["row"]
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise RecordError(f"{where}: cannot be read: {error}") from error
         session.execute(insert(table), _decode(table, row, where, older=version < LATEST))

@@ -40,11 +40,25 @@ class Meta(Base):
     value: Mapped[str]
 
 
-class TreeRow(Base):
+class Numbered(Base):
+    """A table whose rows have numbers."""
+
+    __abstract__ = True
+    id: Mapped[int] = mapped_column(primary_key=True, sort_order=-2)
+
+
+class OfPhoto(Numbered):
+    """A table whose rows belong to a photo, and go with it."""
+
+    __abstract__ = True
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"), sort_order=-1)
+    made_at: Mapped[str] = mapped_column(default=now_text, sort_order=1)
+
+
+class TreeRow(Numbered):
     """A tree, as it is every year."""
 
     __tablename__ = "tree"
-    id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(unique=True)
     species: Mapped[str] = mapped_column(default="")
     variety: Mapped[str] = mapped_column(default="")
@@ -58,12 +72,11 @@ class TreeRow(Base):
     note: Mapped[str] = mapped_column(default="")
 
 
-class LimbRow(Base):
+class LimbRow(Numbered):
     """A limb of a tree."""
 
     __tablename__ = "limb"
     __table_args__ = (UniqueConstraint("tree_id", "name"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
     tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
     name: Mapped[str]
     base_diameter_mm: Mapped[float | None]
@@ -71,12 +84,11 @@ class LimbRow(Base):
     note: Mapped[str] = mapped_column(default="")
 
 
-class SeasonRow(Base):
+class SeasonRow(Numbered):
     """One tree in one year."""
 
     __tablename__ = "season"
     __table_args__ = (UniqueConstraint("tree_id", "year"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
     tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
     year: Mapped[int]
     bloom_date: Mapped[date | None]
@@ -91,11 +103,10 @@ class SeasonRow(Base):
     note: Mapped[str] = mapped_column(default="")
 
 
-class HandCountRow(Base):
+class HandCountRow(Numbered):
     """A limb counted by hand and on its photo: what calibrates seen to true."""
 
     __tablename__ = "hand_count"
-    id: Mapped[int] = mapped_column(primary_key=True)
     tree_id: Mapped[int | None] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
     year: Mapped[int]
     limb: Mapped[str] = mapped_column(default="")
@@ -104,7 +115,7 @@ class HandCountRow(Base):
     note: Mapped[str] = mapped_column(default="")
 
 
-class PhotoRow(Base):
+class PhotoRow(Numbered):
     """A photo, known by the hash of the bytes it came with; the file lies in the photos folder.
 
     ``file_sha256`` is the hash of the file as it is kept, which lacks the place where the photo
@@ -112,7 +123,6 @@ class PhotoRow(Base):
     """
 
     __tablename__ = "photo"
-    id: Mapped[int] = mapped_column(primary_key=True)
     sha256: Mapped[str] = mapped_column(unique=True)
     file_name: Mapped[str] = mapped_column(default="")
     suffix: Mapped[str] = mapped_column(default="")
@@ -125,60 +135,53 @@ class PhotoRow(Base):
     saved_at: Mapped[str] = mapped_column(default=now_text)
 
 
-class SideCountRow(Base):
+class SideCountRow(Numbered):
     """Fruit recognised as the same on two photos of one limb; goes with either photo."""
 
     __tablename__ = "side_count"
     __table_args__ = (UniqueConstraint("front_photo_id", "back_photo_id"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
     front_photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
     back_photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
     both_n: Mapped[int]
     made_at: Mapped[str] = mapped_column(default=now_text)
 
 
-class MeasurementRow(Base):
-    """What the tool measured on a photo with some settings."""
+class MeasurementRow(OfPhoto):
+    """What the tool measured on a photo.
 
-    __tablename__ = "seen"
+    Records of earlier versions may hold several of a photo, by ``settings_key``; the first counts,
+    since that is what corrections belong to.
+    """
+
+    __tablename__ = "measurement"
     __table_args__ = (UniqueConstraint("photo_id", "settings_key"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
-    settings_key: Mapped[str]
+    settings_key: Mapped[str] = mapped_column(default="")
     body: Mapped[dict[str, Any]]
-    made_at: Mapped[str] = mapped_column(default=now_text)
 
 
-class EditRow(Base):
+class EditRow(OfPhoto):
     """One step of the user's corrections; rows are only ever added."""
 
     __tablename__ = "edit"
     __table_args__ = (UniqueConstraint("photo_id", "revision"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
     revision: Mapped[int]
     kind: Mapped[str]
     body: Mapped[list[dict[str, Any]]]
-    made_at: Mapped[str] = mapped_column(default=now_text)
 
 
-class DecisionRow(Base):
+class DecisionRow(OfPhoto):
     """A decision, with the answers it rests on and the revision it was made at."""
 
     __tablename__ = "decision"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
     revision: Mapped[int]
     inputs: Mapped[dict[str, Any]]
     body: Mapped[dict[str, Any]]
-    made_at: Mapped[str] = mapped_column(default=now_text)
 
 
-class TuningRow(Base):
+class TuningRow(Numbered):
     """What a tree's corrections taught, accepted by the user; rows stay when it is taken back."""
 
     __tablename__ = "tuning"
-    id: Mapped[int] = mapped_column(primary_key=True)
     tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id", ondelete="CASCADE"))
     body: Mapped[dict[str, Any]]
     accepted_at: Mapped[str] = mapped_column(default=now_text)
@@ -202,8 +205,11 @@ STEPS: dict[int, Step] = {
     5: Base.metadata.tables["side_count"].create,
     6: _run("ALTER TABLE tree ADD COLUMN harvest_days INTEGER"),
     7: _run("DROP TABLE IF EXISTS batch_row"),
+    8: _run("ALTER TABLE seen RENAME TO measurement"),
 }
 LATEST = max(STEPS, default=FIRST)
+RENAMED = {"seen": "measurement"}
+"""Tables of earlier versions, and what they are called now."""
 
 
 def read_version(conn: Connection, name: str) -> int:

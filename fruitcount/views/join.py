@@ -125,7 +125,7 @@ def join_photos(photos: Sequence[Measurement]) -> JoinedLimb:
     number[base][off] = len(fruit) + np.arange(len(off))
     whole = replace(
         photos[base],
-        fruitlets=_stacked(fruit, photos[base].fruitlets.take(off)),
+        fruitlets=fruit.joined(photos[base].fruitlets.take(off)),
         count_range_n=likely_range(counts, seen.tolist(), possible),
     )
     return JoinedLimb(whole, tuple(photos), base, tuple(number), possible)
@@ -258,15 +258,6 @@ def _union(photos: Sequence[Measurement], base: int, number: list[IntArray]) -> 
     columns["score"] = [max(tables[p].score[r] for p, r in v) for v in views]
     columns["kind"] = [_vote([int(tables[p].kind[r]) for p, r in v], Kind.FRUIT) for v in views]
     return Fruitlets.from_columns(**columns)
-
-
-def _stacked(one: Fruitlets, two: Fruitlets) -> Fruitlets:
-    return Fruitlets.from_columns(
-        **{
-            name: np.concatenate([getattr(one, name), getattr(two, name)])
-            for name in Fruitlets.__dataclass_fields__
-        }
-    )
 
 
 def _shows(fruit: Fruitlets, row: int) -> tuple[float, float]:

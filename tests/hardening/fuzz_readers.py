@@ -389,7 +389,7 @@ def _filled(folder: Path) -> tuple[bytes, bytes, dict[str, bytes]]:
     tree = save_tree(records, OrchardTree("North", bloom_date=date(2026, 3, 18)), year=2026)
     limb = save_limb(records, tree, name="1")
     photo = save_photo(records, _jpeg()[0], name="a.jpg", place=PhotoPlace(tree, limb))
-    save_measurement(records, photo, measurement=_seen(), settings_key="k")
+    save_measurement(records, photo, _seen())
     add_edit(records, photo, 0, {"edit": "x", "n": 1})
     save_decision(records, photo, revision=1, inputs={"a": 1}, decision={"count_n": 3})
     archive = write_archive(records, folder / "full.zip").read_bytes()

@@ -57,7 +57,7 @@ def orchard(tmp_path):
             limb = save_limb(store, tree, name=str(k))
             place = PhotoPlace(tree, limb)
             photos.append(save_photo(store, bytes([k]), name=f"{k}.jpg", place=place))
-            save_measurement(store, photos[-1], measurement=_measured(n))
+            save_measurement(store, photos[-1], _measured(n))
             _decided(store, photos[-1], _measured(n))
         yield store, photos
 
@@ -96,7 +96,7 @@ def _correct(store, photo):
 
 
 CHANGES = {
-    "measured anew": lambda store, photo: save_measurement(store, photo, measurement=_measured(33)),
+    "measured anew": lambda store, photo: save_measurement(store, photo, _measured(33)),
     "corrected": _correct,
     "caliper": lambda store, photo: _decided(store, photo, _measured(40), base_diameter_mm=11.0),
     "plan": lambda store, photo: _decided(store, photo, _measured(40), plan_choice="full"),

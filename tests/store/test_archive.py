@@ -14,7 +14,7 @@ from fruitcount.season.orchard import OrchardTree
 from fruitcount.store import base, open_folder, rows
 from fruitcount.store.archive import find_damage, read_archive, write_archive
 from fruitcount.store.base import open_store
-from fruitcount.store.limbs import HandCount, save_hand_count, save_limb, save_side_count
+from fruitcount.store.limbs import save_hand_count, save_limb, save_side_count
 from fruitcount.store.open_folder import read_csv_folder, write_csv_folder
 from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.store.photo_record import load_record, save_decision, save_measurement
@@ -30,10 +30,10 @@ def filled(store, measurement):
     one = save_photo(store, b"first", name="a.jpg", place=PhotoPlace(tree, limb, "back", "after"))
     two = save_photo(store, b"second", name="ü b.heic")
     save_side_count(store, one, two, both_n=7)
-    save_measurement(store, one, measurement=measurement, settings_key="k")
+    save_measurement(store, one, measurement)
     add_edit(store, one, 0, {"text": "ä\u2028\n", "x": 0.1})
     save_decision(store, one, revision=1, inputs={"a": None}, decision={"keep_n": 3})
-    save_hand_count(store, HandCount(2026, 54, 100, tree, "1"))
+    save_hand_count(store, year=2026, seen_n=54, true_n=100, tree_id=tree, limb="1")
     return store
 
 

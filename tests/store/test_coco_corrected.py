@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from helpers import add_edit, undo
 
-from fruitcount.corrections.apply import apply_corrections, sheet_of
+from fruitcount.corrections.apply import apply_corrections, corrected, sheet_of
 from fruitcount.corrections.edits import (
     Add,
     Change,
@@ -33,10 +33,9 @@ from fruitcount.flags import Flag
 from fruitcount.measurement_record import CocoPhoto, measurement_to_dict, photos_from_coco
 from fruitcount.store.archive import find_damage, write_archive
 from fruitcount.store.base import open_store
-from fruitcount.store.corrected import corrected
 from fruitcount.store.open_folder import COCO_FILE, read_coco_folder, write_coco_folder
 from fruitcount.store.photo_record import load_record, save_measurement
-from fruitcount.store.photos import save_photo
+from fruitcount.store.photos import photo_file, save_photo
 
 
 @pytest.fixture
@@ -61,7 +60,7 @@ def _edits(measurement):
 
 def _store_with(store, measurement):
     number = save_photo(store, b"first", name="a.jpg")
-    save_measurement(store, number, measurement=measurement, settings_key="screen")
+    save_measurement(store, number, measurement)
     for base, edit in enumerate(_edits(measurement)):
         body = {"client": "c1", "seq": base + 1, **edit_to_json(edit)}
         add_edit(store, number, base, body)
@@ -112,11 +111,11 @@ def test_annotations_are_the_corrected_marks_and_the_records_come_back(store, pl
 
 def test_edits_taken_back_and_those_of_others_leave_the_automatic_marks(store, placed, tmp_path):
     number = save_photo(store, b"first", name="a.jpg")
-    save_measurement(store, number, measurement=placed)
+    save_measurement(store, number, placed)
     add_edit(store, number, 0, edit_to_json(_edits(placed)[0]))
     undo(store, number, 1)
     other = save_photo(store, b"second", name="b.jpg")
-    save_measurement(store, other, measurement=placed)
+    save_measurement(store, other, placed)
     add_edit(store, other, 0, {"text": "not of the screen"})
     write_coco_folder(store, tmp_path / "out")
     body = json.loads((tmp_path / "out" / COCO_FILE).read_text(encoding="utf-8"))
@@ -164,20 +163,14 @@ def test_what_another_program_changed_is_one_more_step(store, placed, tmp_path):
 def test_a_scale_set_by_hand_tells_the_diameters(store, placed):
     """2 r / (px per mm): 40.25 px at 5 px per mm are 8.05 mm; measured ones go by the ratio."""
     number = save_photo(store, b"first", name="a.jpg")
-    save_measurement(store, number, measurement=placed)
+    save_measurement(store, number, placed)
     was = sheet_of(placed).scale
     new = ScaleChoice("two points", 5.0, 0.01, ((0, 0), (100, 0)), 20.0, by_hand=True)
     marks = sheet_of(placed).marks
     steps = [SetScale(was, new), Change(marks[0], replace(marks[0], r_px=25.0), "resize")]
     for base, edit in enumerate(steps):
         add_edit(store, number, base, edit_to_json(edit))
-    from sqlalchemy import select
-
-    from fruitcount.store.base import reading
-    from fruitcount.store.tables import EditRow
-
-    with reading(store) as session:
-        shown = corrected(placed, list(session.scalars(select(EditRow))))
+    shown = corrected(placed, load_record(store, number).edits, photo_file(store, number))
     assert shown.scale.px_per_mm == 5.0
     assert shown.fruitlets.diameter_mm[0] == pytest.approx(10.0)  # 50 px
     ratio = placed.scale.px_per_mm / 5.0
@@ -256,7 +249,7 @@ def test_a_new_scale_and_line_tell_the_same_in_coco_and_on_the_screen(store, tmp
         SetLine(start.line_px, line, start.line_by_hand, True),
     ]
     number = save_photo(store, path.read_bytes(), name="limb.png")
-    save_measurement(store, number, measurement=found)
+    save_measurement(store, number, found)
     sheet = start
     for base, edit in enumerate(steps):
         add_edit(store, number, base, edit_to_json(edit))

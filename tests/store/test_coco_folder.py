@@ -7,6 +7,7 @@ import dataclasses
 import functools
 import json
 import operator
+import zipfile
 from datetime import datetime
 
 import numpy as np
@@ -26,8 +27,8 @@ from fruitcount.measurement_record import (
     plain,
 )
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.store.archive import find_damage, write_archive
-from fruitcount.store.base import open_store
+from fruitcount.store.archive import find_damage, read_archive, write_archive
+from fruitcount.store.base import open_store, writing
 from fruitcount.store.limbs import save_limb, save_side_count
 from fruitcount.store.open_folder import (
     COCO_FILE,
@@ -37,8 +38,9 @@ from fruitcount.store.open_folder import (
     write_csv_folder,
 )
 from fruitcount.store.orchard import save_tree
-from fruitcount.store.photo_record import save_decision, save_measurement
+from fruitcount.store.photo_record import load_record, save_decision, save_measurement
 from fruitcount.store.photos import PhotoPlace, photo_bytes, save_photo
+from fruitcount.store.tables import MeasurementRow
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 
 TOLD = st.floats(-50, 2000, allow_nan=False, width=64)
@@ -130,21 +132,16 @@ def _fill(store, measurement):
     two = save_photo(store, b"second", name="a.jpg")
     save_photo(store, b"third", name="not counted.heic")
     save_side_count(store, one, two, both_n=4)
-    save_measurement(store, one, measurement=measurement, settings_key="old")
-    save_measurement(
-        store,
-        one,
-        measurement=dataclasses.replace(measurement, source="trained"),
-        settings_key="new",
-    )
-    save_measurement(store, two, measurement=measurement)
+    save_measurement(store, one, measurement)
+    with writing(store) as session:  # an earlier version kept one a choice of settings
+        body = measurement_to_dict(dataclasses.replace(measurement, source="trained"))
+        session.add(MeasurementRow(photo_id=one, settings_key="new", body=body))
+    save_measurement(store, two, measurement)
     add_edit(store, one, 0, {"text": "ä\u2028\n", "x": 0.1})
     save_decision(store, one, revision=1, inputs={"cap": 3}, decision={"keep_n": 3})
 
 
 def _lines(store, path):
-    import zipfile
-
     with zipfile.ZipFile(write_archive(store, path)) as z:
         return z.read("records.jsonl")
 
@@ -164,6 +161,34 @@ def test_records_out_and_in(store, measurement, tmp_path, write, read):
     target.close()
 
 
+@pytest.mark.parametrize("form", ["archive", "csv", "coco"])
+def test_files_of_earlier_versions_call_measurements_seen(store, measurement, tmp_path, form):
+    number = save_photo(store, b"first", name="a.jpg")
+    save_measurement(store, number, measurement)
+    out, target = tmp_path / "out", open_store(tmp_path / "new" / "o.db")
+    if form == "archive":
+        write_archive(store, out.with_suffix(".zip"))
+        with zipfile.ZipFile(out.with_suffix(".zip")) as new, zipfile.ZipFile(out, "w") as old:
+            for name in new.namelist():
+                data = new.read(name)
+                old.writestr(name, data.replace(b'"table": "measurement"', b'"table": "seen"'))
+        read_archive(target, out)
+    elif form == "csv":
+        write_csv_folder(store, out, photos=True)
+        (out / "measurement.csv").rename(out / "seen.csv")
+        read_csv_folder(target, out)
+    else:
+        write_coco_folder(store, out, photos=True)
+        text = (out / COCO_FILE).read_text(encoding="utf-8")
+        older = text.replace('"table": "measurement"', '"table": "seen"')
+        assert older != text
+        (out / COCO_FILE).write_text(older, encoding="utf-8")
+        read_coco_folder(target, out)
+    kept = load_record(target, number).measurement
+    assert measurement_to_dict(kept) == measurement_to_dict(measurement)
+    target.close()
+
+
 def test_the_coco_file_names_the_photos(store, measurement, tmp_path):
     _fill(store, measurement)
     write_coco_folder(store, tmp_path, photos=True)
@@ -174,12 +199,10 @@ def test_the_coco_file_names_the_photos(store, measurement, tmp_path):
 
 
 def test_a_moved_mark_comes_into_the_records(store, measurement, tmp_path):
-    from fruitcount.store.photo_record import load_record
-
     fruit = measurement.fruitlets.with_columns(x_px=np.full(7, 500.0), y_px=np.full(7, 500.0),
                                         r_px=np.full(7, 20.0))  # fmt: skip
     number = save_photo(store, b"first", name="a.jpg")
-    save_measurement(store, number, measurement=dataclasses.replace(measurement, fruitlets=fruit))
+    save_measurement(store, number, dataclasses.replace(measurement, fruitlets=fruit))
     write_coco_folder(store, tmp_path)
     body = json.loads((tmp_path / COCO_FILE).read_text(encoding="utf-8"))
     body["annotations"][0]["bbox"][0] += 100

@@ -24,9 +24,7 @@ def test_out_and_in(store, measurement, tmp_path):
         x_px=np.linspace(100, 1000, 7) + 1 / 3, y_px=np.full(7, 400.25), kind=kinds
     )
     number = save_photo(store, b"1", name="limb.jpg")
-    save_measurement(
-        store, number, measurement=type(measurement)(**{**vars(measurement), "fruitlets": whole})
-    )
+    save_measurement(store, number, type(measurement)(**{**vars(measurement), "fruitlets": whole}))
     path = write_coco([CocoPhoto(load_record(store, number).measurement)], tmp_path / "c.json")
     got = _marks(path)["limb.jpg"]
     for name in ("x_px", "y_px", "r_px", "kind", "score", "diameter_mm"):

@@ -80,7 +80,7 @@ def test_counting_again_leaves_what_was_kept(photo, data, tmp_path):
     assert done.exit_code == 0, done.output
     with closing(open_records()) as store:
         again = load_record(store, 1)
-        assert again.place.tree_id == tree_id_of(store, "Gate")
+        assert again.tree_id == tree_id_of(store, "Gate")
         np.testing.assert_array_equal(again.measurement.fruitlets.x_px, first.fruitlets.x_px)
 
 

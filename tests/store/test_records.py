@@ -64,14 +64,14 @@ def test_a_hostile_name_stays_in_the_folder(store):
 def test_seen_round_trip(store, measurement):
     number = save_photo(store, b"green", name="a.jpg")
     assert load_record(store, number).measurement is None
-    save_measurement(store, number, measurement=measurement, settings_key="k1")
+    save_measurement(store, number, measurement)
     assert_same_seen(load_record(store, number).measurement, measurement)
     assert_same_seen(measurement_from_dict(measurement_to_dict(measurement)), measurement)
 
 
 def test_edits_grow_and_can_be_undone(store, measurement):
     number = save_photo(store, b"green")
-    save_measurement(store, number, measurement=measurement)
+    save_measurement(store, number, measurement)
     assert add_edit(store, number, 0, {"add": [1, 2]}) == 1
     add_edit(store, number, 1, {"drop": 3})
     undo(store, number, 2)
@@ -133,7 +133,7 @@ def test_decisions_say_what_they_rest_on(store):
     save_decision(store, number, revision=0, inputs={"crop": 2}, decision={"keep_n": 11})
     save_decision(store, number, revision=1, inputs={"crop": 2}, decision={"keep_n": np.int64(12)})
     sheet = load_record(store, number)
-    assert sheet.decision == {"keep_n": 12}
+    assert sheet.numbers == {"keep_n": 12}
 
 
 def test_trees_and_seasons(store):
@@ -170,7 +170,7 @@ def test_deletes_really_delete(tmp_path, measurement):
     gone = save_photo(
         store, b"the secret photo", name="secret-name.jpg", place=PhotoPlace(tree, limb, "front")
     )
-    save_measurement(store, gone, measurement=measurement)
+    save_measurement(store, gone, measurement)
     add_edit(store, gone, 0, {"note": "secret-edit"})
     save_decision(store, gone, revision=1, inputs={}, decision={"text": "secret-decision"})
     assert b"secret-edit" in _all_bytes(tmp_path)

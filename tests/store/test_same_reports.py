@@ -17,7 +17,7 @@ from fruitcount.jobs.tree_source import records_source
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import queue
 from fruitcount.store.base import open_store
-from fruitcount.store.limbs import HandCount, load_limbs, save_hand_count, save_limb
+from fruitcount.store.limbs import load_limbs, save_hand_count, save_limb
 from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
 from fruitcount.store.photo_record import save_decision, save_measurement
 from fruitcount.store.photos import PhotoPlace, save_photo
@@ -93,11 +93,11 @@ def _photographed(store, measurement):
             # one that no longer can be read: the sheet then has two pictures
             data = b"broken" if k == 2 else _picture(k)
             photo = save_photo(store, data, name="same.jpg", place=place)
-            save_measurement(store, photo, measurement=measurement)
+            save_measurement(store, photo, measurement)
             told = {"count_n": 41 + 9 * k, "base_diameter_mm": 99.0}
             save_decision(store, photo, revision=0, inputs={}, decision=told)
-    save_hand_count(store, HandCount(2026, 50, 61, number))
-    save_hand_count(store, HandCount(2026, 40, 48))
+    save_hand_count(store, year=2026, seen_n=50, true_n=61, tree_id=number)
+    save_hand_count(store, year=2026, seen_n=40, true_n=48)
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")

@@ -9,11 +9,13 @@ import pytest
 from sqlalchemy import inspect, text
 
 from fruitcount.errors import RecordError
+from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store import tables as schema_module
 from fruitcount.store.archive import find_damage
 from fruitcount.store.base import open_store, reading, writing
-from fruitcount.store.limbs import HandCount, load_hand_counts, save_hand_count
+from fruitcount.store.limbs import load_hand_counts, save_hand_count
 from fruitcount.store.orchard import load_trees
+from fruitcount.store.photo_record import load_record, save_measurement
 from fruitcount.store.photos import photo_bytes, save_photo
 from fruitcount.store.tables import LATEST, STEPS, Base, prepare
 
@@ -58,24 +60,31 @@ def test_steps_run_once_and_in_order(store):
         prepare(session.connection(), "x", STEPS)
 
 
-def test_from_version_1(store):
+def test_from_version_1(store, measurement):
     """Version 2 brought hand counts, 3 the hash of the file as it is kept, 4 tunings of a tree, 5
-    the fruit recognised on both sides of a limb, 6 the days from bloom to harvest of a tree."""
+    the fruit recognised on both sides of a limb, 6 the days from bloom to harvest of a tree, 8
+    another name for the table of measurements."""
     photo = save_photo(store, b"1")
+    save_measurement(store, photo, measurement)
     with writing(store) as session:
         session.execute(text("ALTER TABLE photo DROP COLUMN file_sha256"))
         session.execute(text("DROP TABLE hand_count"))
         session.execute(text("DROP TABLE tuning"))
         session.execute(text("DROP TABLE side_count"))
         session.execute(text("ALTER TABLE tree DROP COLUMN harvest_days"))
+        session.execute(text("ALTER TABLE measurement RENAME TO seen"))
         session.execute(text("UPDATE meta SET value = '1' WHERE name = 'version'"))
     with writing(store) as session:
         assert prepare(session.connection(), "x") == LATEST
     assert photo_bytes(store, photo) == b"1"
+    kept = load_record(store, photo).measurement
+    assert measurement_to_dict(kept) == measurement_to_dict(measurement)
+    save_measurement(store, save_photo(store, b"2"), measurement)  # numbers go on behind
     assert find_damage(store) == []
-    save_hand_count(store, HandCount(2026, 54, 100))
-    save_hand_count(store, HandCount(2025, 40, 70, limb="x"))
-    assert load_hand_counts(store, year=2025) == [HandCount(2025, 40, 70, None, "x")]
+    save_hand_count(store, year=2026, seen_n=54, true_n=100)
+    save_hand_count(store, year=2025, seen_n=40, true_n=70, limb="x")
+    (kept,) = load_hand_counts(store, year=2025)
+    assert (kept.seen_n, kept.true_n, kept.tree_id, kept.limb) == (40, 70, None, "x")
     found = {
         table: {c["name"] for c in inspect(store.engine).get_columns(table)}
         for table in inspect(store.engine).get_table_names()

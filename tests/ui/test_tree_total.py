@@ -19,7 +19,7 @@ from fruitcount.plan.fruit_size import size_code
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.species.model import load_species
 from fruitcount.store.kept import open_records
-from fruitcount.store.limbs import HandCount, load_hand_counts, load_side_counts, save_hand_count
+from fruitcount.store.limbs import load_hand_counts, load_side_counts, save_hand_count
 from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
 from fruitcount.tree.photos import look_hash
 
@@ -204,7 +204,7 @@ def test_hand_counts_lead_over_both_sides_on_the_page_too(two_sided):
     tree_id = tree_id_of(records.store, "Gate")
     year = date.today().year
     for seen, true in ((24, 36), (30, 45)):
-        save_hand_count(records.store, HandCount(year, seen, true, tree_id))
+        save_hand_count(records.store, year=year, seen_n=seen, true_n=true, tree_id=tree_id)
     _field(app).set_value(12).run()
     assert not app.exception
     words = _said(app)
