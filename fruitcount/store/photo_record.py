@@ -167,7 +167,7 @@ def load_records(store: Store, photo_ids: Sequence[int]) -> list[PhotoRecord]:
         lines = {line["number"]: line for line in _lines(session, PhotoRow.id.in_(photo_ids))}
         for lost in set(photo_ids) - set(lines):
             must_get(session, PhotoRow, lost)
-        measured = {number: text for number, text in session.execute(body)}
+        measured = {row[0]: row[1] for row in session.execute(body)}
         steps: dict[int, list[EditRow]] = defaultdict(list)
         for step in session.scalars(history):
             steps[step.photo_id].append(step)

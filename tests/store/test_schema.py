@@ -127,7 +127,7 @@ def test_some_other_database_is_left_alone(tmp_path):
         open_store(path)
 
 
-@pytest.mark.parametrize("where", [0, 200, 4096])
+@pytest.mark.parametrize("where", [0, 102, 4096])  # header, root of the tables, another page
 def test_a_damaged_file_is_named(tmp_path, where):
     path = tmp_path / "o.db"
     open_store(path).close()
