@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.special import expit, logit
 
-from fruitcount.errors import RecordError, finite, in_range
+from fruitcount.errors import RecordError, broken_as, finite, in_range
 from fruitcount.evaluate.match import MATCH_RADII, surest_first
 from fruitcount.evaluate.predictors import low_marks
 from fruitcount.evaluate.scores import Tally
@@ -202,15 +202,13 @@ def tuning_from_record(record: dict[str, Any]) -> Tuning:
     RecordError
         A key is missing, a value is no number, or the version is not known.
     """
-    try:
+    with broken_as(RecordError, "tuning"):
         if record["version"] != 1:
             raise RecordError(f"tuning: version must be 1, got {record['version']!r}")
         score, yellow, roundness, size = (float(record["weights"][name]) for name in FEATURES)
         return Tuning(
             float(record["threshold"]), (score, yellow, roundness, size), float(record["offset"])
         )
-    except (KeyError, TypeError, ValueError) as error:
-        raise RecordError(f"tuning: {type(error).__name__}: {error}") from error
 
 
 def tuning_sentence(tuning: Tuning, shipped_threshold: float) -> str:

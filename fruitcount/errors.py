@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 
 class FruitcountError(Exception):
@@ -67,6 +69,27 @@ class BadTruthError(FruitcountError):
 
 class RecordError(FruitcountError):
     """A stored or imported record is damaged, of an unknown version, or contradicts itself."""
+
+
+@contextmanager
+def broken_as(kind: type[FruitcountError], where: str) -> Iterator[None]:
+    """Whatever a damaged value raises when it is read becomes one error that names the place.
+
+    Parameters
+    ----------
+    kind : type
+        Of the error.
+    where : str
+        What its message begins with.
+    """
+    try:
+        yield
+    except (
+        OSError, ValueError, LookupError, TypeError, AttributeError, OverflowError, RecursionError
+    ) as fault:  # fmt: skip
+        if isinstance(fault, kind):
+            raise
+        raise kind(f"{where}: {type(fault).__name__}: {fault}") from fault
 
 
 def finite(name: str, value: float) -> float:

@@ -23,7 +23,7 @@ from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.errors import RecordError
+from fruitcount.errors import RecordError, broken_as
 from fruitcount.flags import Flag, flag_names, flags_from_names
 from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Measurement, Scale
 
@@ -153,14 +153,10 @@ def measurement_from_dict(record: dict[str, Any]) -> Measurement:
         raise RecordError(f"record must be an object, got {type(record).__name__}")
     if record.get("version") != VERSION:
         raise RecordError(f"record version must be {VERSION}, got {record.get('version')!r}")
-    try:
+    with broken_as(RecordError, "a record field is missing or has the wrong type"):
         # earlier versions told no range
         values = {"count_range_n": (None, None), **record, **record["photo"]}
         return read_values(Measurement, values)
-    except KeyError as fault:
-        raise RecordError(f"record field {fault} is missing or has an unknown value") from fault
-    except (TypeError, ValueError, AttributeError, OverflowError) as fault:
-        raise RecordError(f"a record field has the wrong type: {fault}") from fault
 
 
 # Class names in the order of :class:`fruitcount.types.Kind`.
@@ -323,7 +319,7 @@ def _area(outline: FloatArray) -> float:
     return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
 
 
-def photos_from_coco(body: Any) -> list[CocoPhoto]:
+def photos_from_coco(body: Any, name: str = "COCO object") -> list[CocoPhoto]:
     """Read a COCO object, ours or another program's.
 
     Of another program's files the circle is the one inside the box, and a class whose name is
@@ -339,16 +335,12 @@ def photos_from_coco(body: Any) -> list[CocoPhoto]:
     RecordError
         When it is no such object, or a box is not one.
     """
-    try:
+    with broken_as(RecordError, f"{name}: not a COCO object"):
         classes = {int(c["id"]): str(c["name"]).lower() for c in body["categories"]}
         notes: dict[int, list[dict[str, Any]]] = {int(i["id"]): [] for i in body["images"]}
         for note in body["annotations"]:
             notes[int(note["image_id"])].append(note)
         return [_photo(image, notes[int(image["id"])], classes) for image in body["images"]]
-    except RecordError:
-        raise
-    except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
-        raise RecordError(f"not a COCO object: {type(error).__name__} {error}") from error
 
 
 def _photo(

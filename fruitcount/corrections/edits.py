@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fruitcount.errors import FruitcountError, RecordError
+from fruitcount.errors import FruitcountError, RecordError, broken_as
 from fruitcount.measurement_record import plain, read_values
 
 KINDS = ("fruit", "yellowing", "damaged")
@@ -313,13 +313,11 @@ def edit_from_json(data: Mapping[str, Any]) -> Edit:
     RecordError
         When a field is missing, unknown or out of range.
     """
-    try:
+    with broken_as(RecordError, "an edit could not be read"):
         if data["edit"] == "many":
             return Many(tuple(edit_from_json(one) for one in data["edits"]))
         edit: Edit = read_values(_EDITS[data["edit"]], data)
-    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
-        raise RecordError(f"an edit could not be read: {error}") from error
-    return edit
+        return edit
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import SpeciesError
+from fruitcount.errors import SpeciesError, broken_as
 
 STATUSES = (
     "published",
@@ -319,14 +319,10 @@ def read_species_file(path: Path) -> Species:
     SpeciesError
         Naming the file, the key, the rule and the value.
     """
-    try:
+    with broken_as(SpeciesError, f"{path.name}: cannot be read as TOML"):
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as exc:
-        raise SpeciesError(f"{path.name}: cannot be read as TOML: {exc}") from exc
-    try:
+    with broken_as(SpeciesError, f"{path.name}: a value is missing or not of its kind"):
         return _species(path, data)
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as exc:
-        raise SpeciesError(f"{path.name}: a value is missing or not of its kind: {exc!r}") from exc
 
 
 def _species(path: Path, data: dict[str, Any]) -> Species:
@@ -395,17 +391,13 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
     def rows(key: str) -> Any:
         return data.get(key, {}).get("rows", ())
 
-    try:
-        return {
-            "ripening_months": {
-                season: tuple(int(m) for m in months[season]) for season in ("early", "mid", "late")
-            },
-            "trunk_rows": tuple(TrunkRow(*row) for row in rows("trunk_table")),
-            "size_codes": tuple(SizeCode(str(code), float(mm)) for code, mm in rows("size_codes")),
-            "reference_counts": tuple(
-                (float(g), float(a), float(b), float(c)) for g, a, b, c in rows("reference_counts")
-            ),
-            "tables_source": sources,
-        }
-    except (KeyError, TypeError, ValueError) as exc:
-        raise SpeciesError(f"{file}: a table is incomplete: {exc!r}") from exc
+    seasons = ("early", "mid", "late")
+    return {
+        "ripening_months": {season: tuple(int(m) for m in months[season]) for season in seasons},
+        "trunk_rows": tuple(TrunkRow(*row) for row in rows("trunk_table")),
+        "size_codes": tuple(SizeCode(str(code), float(mm)) for code, mm in rows("size_codes")),
+        "reference_counts": tuple(
+            (float(g), float(a), float(b), float(c)) for g, a, b, c in rows("reference_counts")
+        ),
+        "tables_source": sources,
+    }

@@ -18,7 +18,7 @@ from typing import IO, Any
 
 from sqlalchemy import select, text
 
-from fruitcount.errors import RecordError
+from fruitcount.errors import RecordError, broken_as
 from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.base import Store, reading
@@ -32,6 +32,7 @@ _LARGEST_PHOTO = 512 * 1024 * 1024
 # about a hundred thousand counted photos; a small zip may claim to unpack to far more
 _LARGEST_LINES = 8 * 1024 * 1024 * 1024
 _LONGEST_LINE = 16 * 1024 * 1024  # the marks of one limb take about 300 bytes each
+_DAMAGED = (zipfile.BadZipFile, zlib.error)
 _HIGHEST_RATIO = 100  # rows of records pack to a tenth; photos are not packed at all
 
 
@@ -105,17 +106,7 @@ def read_archive(
             with archive.open(_member(archive, _LINES, _LARGEST_LINES)) as stream:
                 lines, files = _parsed(stream, name), read if photos else None
                 return put_back(store, lines, name, files, keep_location=keep_location)
-    except RecordError:
-        raise
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        KeyError,
-        OSError,
-        EOFError,
-        ValueError,
-        RuntimeError,
-    ) as error:
+    except (*_DAMAGED, OSError, EOFError, LookupError, ValueError, RuntimeError) as error:
         raise RecordError(f"{name}: the archive is damaged: {error}") from error
 
 
@@ -125,10 +116,9 @@ def _parsed(stream: IO[bytes], name: str) -> Iterator[Any]:
         number += 1
         if len(line) > _LONGEST_LINE:
             raise RecordError(f"{name}, line {number}: over {_LONGEST_LINE} bytes, no record")
-        try:
-            yield json.loads(line.decode())
-        except (ValueError, RecursionError) as error:
-            raise RecordError(f"{name}, line {number}: cannot be read: {error}") from error
+        with broken_as(RecordError, f"{name}, line {number}: cannot be read"):
+            item = json.loads(line.decode())
+        yield item
 
 
 def _member(archive: zipfile.ZipFile, name: str, largest: int) -> zipfile.ZipInfo:

@@ -21,7 +21,7 @@ from sqlalchemy import JSON, Column, Table, Text
 
 from fruitcount.corrections.apply import corrected, edit_to, replayed
 from fruitcount.corrections.edits import edit_to_json
-from fruitcount.errors import RecordError
+from fruitcount.errors import FruitcountError, RecordError, broken_as
 from fruitcount.files import FORMULA_STARTS, written_whole
 from fruitcount.measurement_record import (
     CocoPhoto,
@@ -153,17 +153,8 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
 
 
 def _read(table: Table, row: dict[str, str], where: str) -> dict[str, Any]:
-    try:
+    with broken_as(RecordError, f"{where}: cannot be read"):
         return {name: _value(table.columns[name], cell) for name, cell in row.items()}
-    except (
-        ValueError,
-        KeyError,
-        TypeError,
-        AttributeError,
-        RecursionError,
-        OverflowError,
-    ) as error:
-        raise RecordError(f"{where}: cannot be read: {error}") from error
 
 
 COCO_FILE = "records.coco.json"
@@ -233,7 +224,10 @@ def _changed(lines: list[dict[str, Any]], photos: Mapping[int, CocoPhoto]) -> li
         if photo.automatic is None or not edits.get(photo_id):
             continue
         revision = 1 + max(row["revision"] for row in kept if row["photo_id"] == photo_id)
-        sheet = replayed(photo.automatic, edits[photo_id])
+        try:
+            sheet = replayed(photo.automatic, edits[photo_id])
+        except FruitcountError:  # not of the screen's making
+            continue
         edit = edit_to(photo.measurement.fruitlets, sheet, f"hcoco{revision}-")
         if edit is not None:
             body = [{"client": "coco", "seq": revision, **edit_to_json(edit)}]
@@ -252,10 +246,10 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
         When the records are not empty, or the file is no export of this program.
     """
     path = Path(folder) / COCO_FILE
-    try:
+    with broken_as(RecordError, f"{path}: is no export of the records"):
         body = json.loads(path.read_text(encoding="utf-8"))
         lines = list(body[_ROWS])
-        photos = photos_from_coco(body)
+        photos = photos_from_coco(body, str(path))
         drawn: dict[int, CocoPhoto] = {}
         for row in _rows(lines, "measurement"):
             if set(row["body"]) == {"image"}:
@@ -263,14 +257,6 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
                 drawn[row["photo_id"]] = photo
                 row["body"] = measurement_to_dict(photo.automatic or photo.measurement)
         lines += _changed(lines, drawn)
-    except RecordError as error:
-        raise RecordError(f"{path}: {error}") from error
-    except (
-        OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError,
-        OverflowError,
-    ) as error:  # fmt: skip
-        reason = f"{type(error).__name__} {error}"
-        raise RecordError(f"{path}: is no export of the records: {reason}") from error
     return put_back(
         store, lines, str(path), photos_beside(path.parent), keep_location=keep_location
     )

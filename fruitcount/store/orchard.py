@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from fruitcount.errors import BadInputError, RecordError
+from fruitcount.errors import RecordError, broken_as
 from fruitcount.files import typed_name
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
@@ -72,7 +72,8 @@ def load_trees(
             if (season := seasons.get((row.id, of))) is not None:
                 facts |= {field: getattr(season, field) for field in _SEASON}
             facts |= _last_size(sizes.get(row.id, []), of, southern=facts["southern"])
-            trees.append(_as_tree(facts))
+            with broken_as(RecordError, f"record of tree {facts['name']!r} is damaged"):
+                trees.append(OrchardTree(**facts))
     # sorted here, because databases order capital letters each in their own way
     return sorted(trees, key=lambda t: (name_order(t.block), name_order(t.name)))
 
@@ -121,13 +122,6 @@ def _last_size(
         return {}
     last = max(day for day, _ in mine)
     return {"photos_on": last, "photos_mm": median(mm for day, mm in mine if day == last)}
-
-
-def _as_tree(facts: dict[str, Any]) -> OrchardTree:
-    try:
-        return OrchardTree(**facts)
-    except (BadInputError, TypeError, ValueError) as error:
-        raise RecordError(f"record of tree {facts['name']!r} is damaged: {error}") from error
 
 
 def tree_numbers(store: Store) -> dict[str, int]:

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Text, cast, func, select, true
 from sqlalchemy.orm import Session
 
-from fruitcount.errors import RecordError
+from fruitcount.errors import RecordError, broken_as
 from fruitcount.measurement_record import measurement_from_dict, measurement_to_dict, plain
 from fruitcount.results import row_values
 from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
@@ -94,12 +94,8 @@ class PhotoRecord(PhotoLine):
         RecordError
             When it is damaged.
         """
-        if not self.measured:
-            return None
-        try:
-            return measurement_from_dict(json.loads(self.measured))
-        except (ValueError, RecursionError) as error:
-            raise RecordError(f"record of photo {self.number} is damaged") from error
+        with broken_as(RecordError, f"record of photo {self.number} is damaged"):
+            return measurement_from_dict(json.loads(self.measured)) if self.measured else None
 
 
 def save_measurement(store: Store, photo_id: int, measurement: Measurement) -> None:

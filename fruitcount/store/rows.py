@@ -18,7 +18,7 @@ from typing import Any
 from sqlalchemy import JSON, Date, Table, insert, select, text
 from sqlalchemy.orm import Session
 
-from fruitcount.errors import PhotoUnreadableError, RecordError
+from fruitcount.errors import PhotoUnreadableError, RecordError, broken_as
 from fruitcount.files import written_whole
 from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store, open_store, reading, writing
@@ -239,17 +239,14 @@ def _read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
     count, version = 0, 0
     for number, item in enumerate(lines, start=1):
         where = f"{name}, line {number}"
-        try:
+        with broken_as(RecordError, f"{where}: cannot be read"):
             where = item.get("where", where)
             if not version:
                 version = _header(item, where)
                 continue
             if item["table"] in GONE:
                 continue
-            name_now = RENAMED.get(item["table"], item["table"])
-            table, row = tables[name_now], item["row"]
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            raise RecordError(f"{where}: cannot be read: {error}") from error
+            table, row = tables[RENAMED.get(item["table"], item["table"])], item["row"]
         session.execute(insert(table), _decode(table, row, where, older=version < LATEST))
         count += 1
     if not version:
