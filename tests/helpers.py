@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 
 from fruitcount.evaluate.match import nearest_first
-from fruitcount.store.base import Store
+from fruitcount.store.base import Store, must_get, reading
 from fruitcount.store.kept import Event, Records
 from fruitcount.store.photo_record import list_photos
+from fruitcount.store.photos import checked_bytes
+from fruitcount.store.tables import PhotoRow
 from fruitcount.types import Fruitlets
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -85,6 +87,13 @@ def assert_same_fruitlets(found: Fruitlets, expected: Fruitlets) -> None:
     assert len(found) == len(expected)
     for f in fields(Fruitlets):
         np.testing.assert_array_equal(getattr(found, f.name), getattr(expected, f.name), f.name)
+
+
+def photo_bytes(store: Store, photo_id: int) -> bytes:
+    """The bytes of a photo's file, checked against its row."""
+    with reading(store) as session:
+        row = must_get(session, PhotoRow, photo_id)
+        return checked_bytes(store, row.sha256, row.suffix, row.file_sha256)
 
 
 def add_step(store: Store, photo_id: int, base: int, step: dict[str, Any]) -> int:

@@ -31,7 +31,6 @@ from fruitcount.store.tables import Base, prepare
 
 DATA_VARIABLE = "FRUITCOUNT_DATA"
 
-_T = TypeVar("_T")
 _R = TypeVar("_R", bound=Base)
 _BUSY_S = 30.0
 _WRITE = "fruitcount_write"
@@ -101,7 +100,7 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
     if where.get_backend_name() == "sqlite":
         path = Path(str(where.database))
         name = str(path)
-        folder = path.with_name(f"{path.stem}-photos") if photos_folder is None else photos_folder
+        folder = photos_folder or path.with_name(f"{path.stem}-photos")
         with suppress(OSError):  # there already, or a place that SQLite itself will speak of
             path.touch(mode=0o600, exist_ok=False)
         engine = create_engine(where, connect_args={"timeout": _BUSY_S})
@@ -117,13 +116,11 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
         engine = create_engine(where, pool_pre_ping=True)
     store = Store(engine, Path(folder), name)
     try:
-        _patiently(lambda: _start(store))
+        with _in_words(store):
+            _patiently(lambda: _start(store))
     except RecordError:
-        engine.dispose()
+        store.close()
         raise
-    except SQLAlchemyError as error:
-        engine.dispose()
-        raise _record_error(store, error) from error
     with suppress(OSError):  # told when a photo is to be written
         Path(folder).mkdir(mode=0o700, parents=True, exist_ok=True)
     return store
@@ -204,25 +201,30 @@ def _start(store: Store) -> None:
         prepare(conn, store.name)
 
 
-def _patiently(work: Callable[[], _T], *, tries: int = 60, wait_s: float = 0.1) -> _T:
+def _patiently(work: Callable[[], None], *, tries: int = 60, wait_s: float = 0.1) -> None:
     # "database is locked" comes from journal_mode=WAL in spite of the driver's timeout when two
     # processes open at once: seen in about 1 of 40 starts, none of 160 with this loop
     for left in range(tries - 1, -1, -1):
         try:
-            return work()
+            work()
+            return
         except OperationalError as error:
             if not left or not any(w in str(error) for w in ("locked", "busy")):
                 raise
             time.sleep(wait_s)
-    raise AssertionError("unreachable")
 
 
-def _record_error(store: Store, error: Exception) -> RecordError:
-    cause = getattr(error, "orig", None) or error
-    line = str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__
-    for sign in ("malformed", "not a database", "no such table", "no such column"):
-        line += ": leave it as it is, and import a backup into new records" * (sign in line)
-    return RecordError(f"{store.name}: the database cannot be used: {line}")
+@contextmanager
+def _in_words(store: Store) -> Iterator[None]:
+    """What a database raises becomes a :class:`RecordError` that names it."""
+    try:
+        yield
+    except (SQLAlchemyError, *_SPOILT) as error:
+        cause = getattr(error, "orig", None) or error
+        line = str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__
+        for sign in ("malformed", "not a database", "no such table", "no such column"):
+            line += ": leave it as it is, and import a backup into new records" * (sign in line)
+        raise RecordError(f"{store.name}: the database cannot be used: {line}") from error
 
 
 @contextmanager
@@ -234,11 +236,8 @@ def reading(store: Store) -> Iterator[Session]:
     RecordError
         When the database is damaged or cannot be reached.
     """
-    try:
-        with Session(store.engine) as session:
-            yield session
-    except (SQLAlchemyError, *_SPOILT) as error:
-        raise _record_error(store, error) from error
+    with _in_words(store), Session(store.engine) as session:
+        yield session
 
 
 @contextmanager
@@ -250,11 +249,9 @@ def writing(store: Store) -> Iterator[Session]:
     RecordError
         When the database is damaged, stays locked or refuses the row.
     """
-    try:
-        with Session(store.engine.execution_options(**{_WRITE: True})) as session, session.begin():
-            yield session
-    except (SQLAlchemyError, *_SPOILT) as error:
-        raise _record_error(store, error) from error
+    engine = store.engine.execution_options(**{_WRITE: True})
+    with _in_words(store), Session(engine) as session, session.begin():
+        yield session
 
 
 def must_get(session: Session, table: type[_R], number: int) -> _R:

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import sqlite3
-import tempfile
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select, text
 
-from fruitcount.errors import NotWrittenError, RecordError, one_of
-from fruitcount.files import shown_name
+from fruitcount.errors import RecordError, one_of
+from fruitcount.files import shown_name, written_whole
 from fruitcount.image.metadata import without_location
 from fruitcount.store.base import Store, must_get, reading, writing
 from fruitcount.store.tables import PhotoRow
@@ -121,20 +120,9 @@ def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all; the same one that is there stays."""
     if path.exists() and path.stat().st_size == len(data) and path.read_bytes() == data:
         return
-    try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            Path(draft).replace(path)
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
-    except OSError as fault:
-        raise NotWrittenError(str(path), fault.strerror) from fault
+    with written_whole(path.parent) as draft:
+        (draft / path.name).touch(mode=0o600)  # only its owner may read it
+        (draft / path.name).write_bytes(data)
 
 
 def photo_file(store: Store, photo_id: int) -> Path:
@@ -151,13 +139,6 @@ def photo_file(store: Store, photo_id: int) -> Path:
     if not path.is_file():
         raise RecordError(f"{path}: the file of photo {photo_id} is gone")
     return path
-
-
-def photo_bytes(store: Store, photo_id: int) -> bytes:
-    """The photo's bytes; see :func:`checked_bytes`."""
-    with reading(store) as session:
-        row = must_get(session, PhotoRow, photo_id)
-        return checked_bytes(store, row.sha256, row.suffix, row.file_sha256)
 
 
 def checked_bytes(store: Store, sha256: str, suffix: str, file_sha256: str) -> bytes:
@@ -208,7 +189,7 @@ def unused_files(store: Store) -> list[Path]:
     names = {path.name for path in used}
     return [
         path
-        for path in sorted(store.photos_folder.glob("??/*"))
+        for path in sorted(store.photos_folder.glob("??/**/*"))  # drafts of a killed program too
         if path.is_file() and path not in used and not _owner(path) & names
     ]
 
@@ -232,15 +213,14 @@ def scrub(store: Store) -> None:
         with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
             conn.execute(text("VACUUM"))
         return
-    raw = sqlite3.connect(str(store.file), timeout=10.0, isolation_level=None)
     try:
-        raw.execute("VACUUM")
-        busy = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        raw = sqlite3.connect(str(store.file), timeout=10.0, isolation_level=None)
+        with closing(raw):
+            raw.execute("VACUUM")
+            busy = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
     except sqlite3.Error as error:
         raise RecordError(
             f"{store.name}: deleted, but the file is not rewritten: {error}"
         ) from error
-    finally:
-        raw.close()
     if busy:
         raise RecordError(f"{store.name}: deleted, but the file is in use and not rewritten")

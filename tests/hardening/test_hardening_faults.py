@@ -19,12 +19,12 @@ from typing import Any
 import pytest
 from hardening.kit import limb_rgb, quick_count, run, saved
 from hardening.server import Screen
-from helpers import ROOT, add_edit, undo
+from helpers import ROOT, add_edit, photo_bytes, undo
 
 from fruitcount.store.archive import find_damage, read_archive, write_archive
 from fruitcount.store.base import open_store
 from fruitcount.store.photo_record import list_photos, load_record, save_measurement
-from fruitcount.store.photos import photo_bytes, save_photo
+from fruitcount.store.photos import save_photo
 from fruitcount.tree.checkpoint import ProgressLog
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")

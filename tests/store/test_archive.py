@@ -6,7 +6,7 @@ import os
 import zipfile
 
 import pytest
-from helpers import add_edit
+from helpers import add_edit, photo_bytes
 from store_facts import TREE
 
 from fruitcount.errors import RecordError
@@ -18,7 +18,7 @@ from fruitcount.store.limbs import save_hand_count, save_limb, save_side_count
 from fruitcount.store.open_folder import read_csv_folder, write_csv_folder
 from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.store.photo_record import load_record, save_decision, save_measurement
-from fruitcount.store.photos import PhotoPlace, photo_bytes, save_photo
+from fruitcount.store.photos import PhotoPlace, save_photo
 from fruitcount.store.tables import LATEST
 
 

@@ -12,7 +12,7 @@ from datetime import datetime
 
 import numpy as np
 import pytest
-from helpers import add_edit
+from helpers import add_edit, photo_bytes
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -39,7 +39,7 @@ from fruitcount.store.open_folder import (
 )
 from fruitcount.store.orchard import save_tree
 from fruitcount.store.photo_record import load_record, save_decision, save_measurement
-from fruitcount.store.photos import PhotoPlace, photo_bytes, save_photo
+from fruitcount.store.photos import PhotoPlace, save_photo
 from fruitcount.store.tables import MeasurementRow
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
 

@@ -6,6 +6,7 @@ import zipfile
 
 import numpy as np
 import pytest
+from helpers import photo_bytes
 from PIL import Image
 from sqlalchemy import text
 
@@ -14,7 +15,7 @@ from fruitcount.image.photo import read_photo
 from fruitcount.store.archive import delete_unused_files, find_damage, read_archive, write_archive
 from fruitcount.store.base import open_store, writing
 from fruitcount.store.open_folder import read_csv_folder, write_csv_folder
-from fruitcount.store.photos import delete_photo, photo_bytes, photo_file, save_photo
+from fruitcount.store.photos import delete_photo, photo_file, save_photo
 
 
 @pytest.fixture

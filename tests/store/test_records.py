@@ -5,7 +5,7 @@ import threading
 
 import numpy as np
 import pytest
-from helpers import add_edit, add_step, undo
+from helpers import add_edit, add_step, photo_bytes, undo
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
@@ -26,7 +26,7 @@ from fruitcount.store.orchard import (
     tree_id_of,
 )
 from fruitcount.store.photo_record import list_photos, load_record, save_decision, save_measurement
-from fruitcount.store.photos import PhotoPlace, delete_photo, photo_bytes, photo_file, save_photo
+from fruitcount.store.photos import PhotoPlace, delete_photo, photo_file, save_photo
 from fruitcount.store.tables import TuningRow
 from fruitcount.types import CIRCLE_COLUMNS
 

@@ -6,6 +6,7 @@ import sys
 import textwrap
 
 import pytest
+from helpers import photo_bytes
 from sqlalchemy import inspect, text
 
 from fruitcount.errors import RecordError
@@ -16,7 +17,7 @@ from fruitcount.store.base import open_store, reading, writing
 from fruitcount.store.limbs import load_hand_counts, save_hand_count
 from fruitcount.store.orchard import load_trees
 from fruitcount.store.photo_record import load_record, save_measurement
-from fruitcount.store.photos import photo_bytes, save_photo
+from fruitcount.store.photos import save_photo
 from fruitcount.store.tables import LATEST, STEPS, Base, prepare
 
 
