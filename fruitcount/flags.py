@@ -15,35 +15,47 @@ from enum import IntFlag
 
 
 class Flag(IntFlag):
-    """Bits that may be set on a photo's result."""
+    """Bits that may be set on a photo's result, each with the sentence that tells it.
 
-    NONE = 0
-    NO_SCALE = 1 << 0
-    CARD_SMALL = 1 << 1
-    CARD_TILTED = 1 << 2
-    CARD_PARTLY_HIDDEN = 1 << 3
-    CARDS_DISAGREE = 1 << 4
-    CARD_SIZE_ASSUMED = 1 << 5
-    SCALE_FROM_FRUIT = 1 << 6
-    LIMB_NOT_FOUND = 1 << 7
-    LIMB_LEAVES_FRAME = 1 << 8
-    LIMB_DOUBTFUL = 1 << 9
-    DIAMETER_DOUBTFUL = 1 << 10
-    PHOTO_BLURRED = 1 << 11
-    PHOTO_DARK = 1 << 12
-    PHOTO_BRIGHT = 1 << 13
-    COUNT_UNKNOWN = 1 << 14
-    NO_FRUIT_SEEN = 1 << 15
-    MANY_DOUBTFUL = 1 << 16
-    COLOUR_DOUBTFUL = 1 << 17
-    LOAD_UNKNOWN = 1 << 18
-    FRUIT_LATE = 1 << 19
-    SIZES_OUT_OF_RANGE = 1 << 20
-    MODEL_MISSING = 1 << 21
-    CARD_CODE_UNREAD = 1 << 22
-    LIMB_UNSURE = 1 << 23
-    LIMB_ENDS_UNSURE = 1 << 24
-    SHEET_BEHIND = 1 << 25
+    Records hold names, so the bits only follow the order here.
+    """
+
+    sentence: str
+
+    def __new__(cls, sentence: str) -> Flag:
+        """A member on the next free bit; the first has none."""
+        bit = 1 << len(cls.__members__) >> 1
+        flag = int.__new__(cls, bit)
+        flag._value_, flag.sentence = bit, sentence
+        return flag
+
+    NONE = ""
+    NO_SCALE = "No scale in the photo: sizes, spacing and load are not known."
+    CARD_SMALL = "The scale card is under 100 pixels a side: sizes are less certain."
+    CARD_TILTED = "The scale card is strongly tilted: sizes are less certain."
+    CARD_PARTLY_HIDDEN = "The scale card seems partly hidden or bent."
+    CARDS_DISAGREE = "Two scale cards in the photo disagree."
+    CARD_SIZE_ASSUMED = "Card size typed is not what its number means; it was used."
+    SCALE_FROM_FRUIT = "Scale comes from a typed fruit diameter: treat sizes as rough."
+    LIMB_NOT_FOUND = "The limb could not be found: mark its base and tip."
+    LIMB_LEAVES_FRAME = "The limb runs out of the photo: fruit beyond the edge is not counted."
+    LIMB_DOUBTFUL = "The limb line is doubtful: check it on the picture."
+    DIAMETER_DOUBTFUL = "The limb's thickness is doubtful: measure it with a caliper."
+    PHOTO_BLURRED = "The photo is blurred: take it again, holding still."
+    PHOTO_DARK = "The photo is too dark to count reliably."
+    PHOTO_BRIGHT = "The photo is over-exposed: fruit in the bright parts may be missed."
+    COUNT_UNKNOWN = "The count could not be told from this photo."
+    NO_FRUIT_SEEN = "No fruitlets were seen on a readable photo."
+    MANY_DOUBTFUL = "Many of the marks are doubtful: check them by hand."
+    COLOUR_DOUBTFUL = "The light is strongly coloured: only plainly yellowing fruit is told."
+    LOAD_UNKNOWN = "The limb's load is not known: it needs a scale and the limb's thickness."
+    FRUIT_LATE = "Fruitlets are past the usual thinning size: thin now, expect less gain."
+    SIZES_OUT_OF_RANGE = "Fruit sizes are outside 4-35 mm: check the scale."
+    MODEL_MISSING = "The trained model was not found: the colour-and-shape method was used."
+    CARD_CODE_UNREAD = "The code on the card could not be read: check which tree this is."
+    LIMB_UNSURE = "This may not be the limb you meant: draw or tap its line, then count again."
+    LIMB_ENDS_UNSURE = "The base and the tip may be swapped: turn the line round if so."
+    SHEET_BEHIND = "A sheet is held behind the limb: only what is before it was counted."
 
 
 # With one of these a limb gets a least weight, and no verdict on what it carries.
@@ -55,34 +67,7 @@ LOAD_DOUBTS = (
     | Flag.COUNT_UNKNOWN
 )
 
-SENTENCES: dict[Flag, str] = {
-    Flag.NO_SCALE: "No scale in the photo: sizes, spacing and load are not known.",
-    Flag.CARD_SMALL: "The scale card is under 100 pixels a side: sizes are less certain.",
-    Flag.CARD_TILTED: "The scale card is strongly tilted: sizes are less certain.",
-    Flag.CARD_PARTLY_HIDDEN: "The scale card seems partly hidden or bent.",
-    Flag.CARDS_DISAGREE: "Two scale cards in the photo disagree.",
-    Flag.CARD_SIZE_ASSUMED: "Card size typed is not what its number means; it was used.",
-    Flag.SCALE_FROM_FRUIT: "Scale comes from a typed fruit diameter: treat sizes as rough.",
-    Flag.LIMB_NOT_FOUND: "The limb could not be found: mark its base and tip.",
-    Flag.LIMB_LEAVES_FRAME: "The limb runs out of the photo: fruit beyond the edge is not counted.",
-    Flag.LIMB_DOUBTFUL: "The limb line is doubtful: check it on the picture.",
-    Flag.DIAMETER_DOUBTFUL: "The limb's thickness is doubtful: measure it with a caliper.",
-    Flag.PHOTO_BLURRED: "The photo is blurred: take it again, holding still.",
-    Flag.PHOTO_DARK: "The photo is too dark to count reliably.",
-    Flag.PHOTO_BRIGHT: "The photo is over-exposed: fruit in the bright parts may be missed.",
-    Flag.COUNT_UNKNOWN: "The count could not be told from this photo.",
-    Flag.NO_FRUIT_SEEN: "No fruitlets were seen on a readable photo.",
-    Flag.MANY_DOUBTFUL: "Many of the marks are doubtful: check them by hand.",
-    Flag.COLOUR_DOUBTFUL: "The light is strongly coloured: only plainly yellowing fruit is told.",
-    Flag.LOAD_UNKNOWN: "The limb's load is not known: it needs a scale and the limb's thickness.",
-    Flag.FRUIT_LATE: "Fruitlets are past the usual thinning size: thin now, expect less gain.",
-    Flag.SIZES_OUT_OF_RANGE: "Fruit sizes are outside 4-35 mm: check the scale.",
-    Flag.MODEL_MISSING: "The trained model was not found: the colour-and-shape method was used.",
-    Flag.CARD_CODE_UNREAD: "The code on the card could not be read: check which tree this is.",
-    Flag.LIMB_UNSURE: "This may not be the limb you meant: draw or tap its line, then count again.",
-    Flag.LIMB_ENDS_UNSURE: "The base and the tip may be swapped: turn the line round if so.",
-    Flag.SHEET_BEHIND: "A sheet is held behind the limb: only what is before it was counted.",
-}
+SENTENCES: dict[Flag, str] = {flag: flag.sentence for flag in Flag}
 
 
 # Names that records of earlier versions hold.

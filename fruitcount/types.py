@@ -40,29 +40,6 @@ def read_only(values: Any, dtype: Any) -> Any:
     return out
 
 
-_COLUMNS: dict[str, tuple[Any, Any]] = {
-    # name: (dtype, value when not measured)
-    "x_px": (np.float64, np.nan),
-    "y_px": (np.float64, np.nan),
-    "r_px": (np.float64, np.nan),
-    "score": (np.float64, np.nan),
-    "kind": (np.int64, int(Kind.FRUIT)),
-    "yellow_frac": (np.float64, np.nan),
-    "roundness_frac": (np.float64, np.nan),
-    "visible_frac": (np.float64, np.nan),
-    "diameter_mm": (np.float64, np.nan),
-    "diameter_sd_mm": (np.float64, np.nan),
-    "on_limb": (np.int64, -1),
-    "shoot": (np.int64, -1),
-    "along_px": (np.float64, np.nan),
-    "along_mm": (np.float64, np.nan),
-    "offset_px": (np.float64, np.nan),
-    "cluster": (np.int64, -1),
-    "by_hand": (np.bool_, False),
-}
-CIRCLE_COLUMNS = tuple(_COLUMNS)
-
-
 @dataclass(frozen=True, eq=False)
 class Fruitlets:
     """Fruitlets of one photo, one length-N array a column.
@@ -182,6 +159,16 @@ class Fruitlets:
         sizes = self.diameter_mm[self.counts_as_crop & np.isfinite(self.diameter_mm)]
         return float(np.median(sizes)) if len(sizes) else float("nan")
 
+
+# Type of each column, and its value where nothing was measured.
+_KINDS: dict[str, tuple[Any, Any]] = {
+    "FloatArray": (np.float64, np.nan),
+    "IntArray": (np.int64, -1),
+    "BoolArray": (np.bool_, False),
+}
+_COLUMNS = {f.name: _KINDS[str(f.type)] for f in fields(Fruitlets)}
+_COLUMNS["kind"] = (np.int64, int(Kind.FRUIT))
+CIRCLE_COLUMNS = tuple(_COLUMNS)
 
 # Diameters between which fruit are looked for and believed: pea to a little over coin size.
 SMALLEST_FRUIT_MM, LARGEST_FRUIT_MM = 4.0, 35.0

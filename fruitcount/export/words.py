@@ -73,19 +73,15 @@ def fruit_actions(fruit: Fruitlets, plan: Plan) -> list[str]:
         ``"keep"``, ``"pinch"``, ``"cut"`` (falls with a cut), ``"yellowing"``, ``"elsewhere"``
         (not on this limb) or ``"counted"`` (counted, no plan made).
     """
-    cut_away = {int(i) for cut in plan.cuts for i in cut.fruit}
-    actions = []
-    for i in range(len(fruit)):
-        if fruit.on_limb[i] == 0:
-            actions.append("elsewhere")
-        elif i in cut_away:
-            actions.append("cut")
-        elif fruit.kind[i] == Kind.YELLOWING:
-            actions.append("yellowing")
-        elif plan.keep_mask[i]:
-            actions.append("keep")
-        else:
-            actions.append("pinch" if plan.off_mask[i] else "counted")
+    cut = np.isin(np.arange(len(fruit)), [int(i) for cut in plan.cuts for i in cut.fruit])
+    cases = {
+        "elsewhere": fruit.on_limb == 0,
+        "cut": cut,
+        "yellowing": fruit.kind == Kind.YELLOWING,
+        "keep": plan.keep_mask,
+        "pinch": plan.off_mask,
+    }
+    actions: list[str] = np.select(list(cases.values()), list(cases), "counted").tolist()
     return actions
 
 

@@ -93,7 +93,7 @@ def test_the_records_tell_the_tree(store, pair):
     """Chapman (1951): (24 + 1)(20 + 1)/(12 + 1) - 1 = 39.4 on the one limb there is."""
     from datetime import date
 
-    tree, limb, front, back = pair
+    _, _, front, back = pair
     _count(store, front, 24)
     _count(store, back, 20)
     source = records_source(store, year=date.today().year)
@@ -108,6 +108,6 @@ def test_the_records_tell_the_tree(store, pair):
     assert "its photos now show 24 and 11" in facts.remarks[0]
     answer = plan_tree(source.rows, TREE.name, facts)
     assert facts.remarks[0] in answer.notes
-    set_photo_place(store, back, place=PhotoPlace(tree, limb, "back", "after"))
+    set_photo_place(store, back, moment="after")
     facts = records_source(store, year=date.today().year).facts[TREE.name]
     assert (facts.both_sides, facts.remarks) == ((), ())  # before and after are no pair
