@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
+from scipy.spatial.transform import Rotation
 
-from fruitcount.types import FloatArray
+from fruitcount.types import FloatArray, IntArray
 from fruitcount.views.places import Places
 
 
@@ -37,7 +38,7 @@ class Spread:
         more different length for one.
     """
 
-    place_mm: float = 3.0
+    place_mm: float = 1.5
     depth_mm: float = 11.0
     size_frac: float = 0.12
     yellow_differs: float = 0.1
@@ -78,6 +79,62 @@ class Stand:
 
 
 @dataclass(frozen=True, eq=False)
+class Way:
+    """How fruit of one photo come to lie on another, exactly but for their depth.
+
+    Attributes
+    ----------
+    turn : float array, shape (3, 3)
+        From right, down and away of the first camera to those of the second.
+    here, there : float arrays, shape (3,), mm
+        One point of the limb before either camera.
+    slope : float
+        Of the limb away from the first camera, along its chord.
+    values : float array, shape (8,)
+        Corrections: turn about three axes, place of the point, slope, bend (mm at 100 mm).
+    """
+
+    turn: FloatArray
+    here: FloatArray
+    there: FloatArray
+    slope: float
+    values: FloatArray
+
+    def seen(self, a: Places, b: Places, depth_mm: float = 0.0) -> tuple[FloatArray, FloatArray]:
+        """Where the first photo's fruit are on the second (N, 2) in mm, and how much larger."""
+        v = self.values
+        away = a.distance_mm + (self.slope + v[6]) * a.chord_mm + v[7] * (a.chord_mm / 100) ** 2
+        away = np.maximum(away + depth_mm, 0.3 * a.distance_mm)
+        point = np.column_stack([a.ray * away[:, None], away]) - self.here
+        point = point @ (Rotation.from_rotvec(v[:3]).as_matrix() @ self.turn).T
+        point += self.there + v[3:6]
+        far = np.maximum(point[:, 2], 0.3 * b.distance_mm)
+        scale = b.distance_mm / far
+        return point[:, :2] * scale[:, None], away / a.distance_mm * scale
+
+    def fitted(
+        self, a: Places, b: Places, pairs: tuple[Any, Any], place_mm: float, depth_mm: float
+    ) -> Way:
+        """One step of least squares on the pairs, each value held near where the search put it."""
+        rows, cols = pairs
+
+        def rest(values: FloatArray) -> FloatArray:
+            x, y, ka, kb, _ = _gaps(a, b, replace(self, values=values))
+            x, y, ka, kb = x[rows, cols], y[rows, cols], ka[rows], kb[rows]
+            long = np.maximum(np.hypot(ka, kb), 1e-9)
+            wide = np.sqrt(place_mm**2 + (depth_mm * long) ** 2)
+            z = np.r_[(x * ka + y * kb) / long / wide, (x * kb - y * ka) / long / place_mm]
+            return np.asarray(z / np.sqrt(np.maximum(1, np.abs(z) / 2)))
+
+        now = self.values
+        base = rest(now)
+        slope = np.stack([(rest(now + d) - base) / d.sum() for d in np.diag(_STEP)], 1)
+        lhs = np.vstack([slope, np.diag(1 / _HOLD)])
+        step = np.linalg.lstsq(lhs, np.r_[-base, -now / _HOLD], rcond=None)[0]
+        return replace(self, values=now + np.clip(step, -2 * _HOLD, 2 * _HOLD))
+
+
+@dataclass(frozen=True, eq=False)
 class Pairing:
     """Fruit of two photos joined.
 
@@ -91,7 +148,7 @@ class Pairing:
         The limb's ends are swapped on the second photo.
     gain : float
         Log likelihood won over "no fruit in common".
-    stand : Stand or None
+    way : Way or None
     """
 
     first: NDArray[Any]
@@ -99,7 +156,7 @@ class Pairing:
     chance: FloatArray
     swapped: bool
     gain: float
-    stand: Stand | None
+    way: Way | None
 
     def __len__(self) -> int:
         return len(self.first)
@@ -108,14 +165,17 @@ class Pairing:
 _STRETCHES = (0.94, 1.0, 1.06)
 _SHIFT_STEP_MM = 8.0
 _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in twenty
-_TRIES, _ROUNDS = 12, 6
+_TRIES = 12
+_SHAKEN, _SHAKES, _KEPT_FRAC = 4, 12, 0.6
+_WIDE_SEARCH_MM = 5.1
+_WIDE = (4.0, 3.0, 2.0, 1.5, 1.2, 1.0, 1.0)
 _DRAWN, _CELLS = 12_000, 120
 _FAR_ODDS = 6.0
 # Pairs less likely than the second are not even possible ones.
 _TEMPER, _LEAST_CHANCE = 1.5, 0.2
 # How far each value of a Stand may well lie from where the search put it.
-_HOLD = np.array([0.15, 0.15, 0.2, 30.0, 0.06, 0.4, 4.0])
-_STEP = np.array([0.01, 0.01, 0.01, 1.0, 0.005, 0.05, 0.5])
+_HOLD = np.array([0.2, 0.2, 0.2, 60.0, 60.0, 60.0, 0.25, 1.5])
+_STEP = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.05])
 
 
 def pair_fruit(first: Places, second: Places, spread: Spread | None = None) -> Pairing:
@@ -137,26 +197,39 @@ def _one_way(first: Places, second: Places, spread: Spread | None) -> Pairing:
     """
     how = spread or Spread()
     none = np.zeros(0, int)
-    ways: list[tuple[float, bool, Stand, FloatArray]] = []
+    ways: list[tuple[float, bool, Way, FloatArray]] = []
     if len(first) and len(second):
         for swapped in (False, True):
             other = second.reversed if swapped else second
             fixed = _fixed(first, other, how)
             extra = _SWAPPED_LOG_ODDS if swapped else 0.0
             for odds, start in _starts(first, other, fixed, how):
-                gain, stand, chance = _refined(first, other, start, fixed, how)
-                ways.append((gain + extra + odds, swapped, stand, chance))
+                gain, way, score = _refined(first, other, start, fixed, how)
+                if way is not None:
+                    ways.append((gain + extra + odds, swapped, way, score))
     if not ways:
         return Pairing(none, none, np.zeros(0), False, 0.0, None)
+    ways.sort(key=lambda way: -way[0])
+    for k, (gain, swapped, way, score) in enumerate(ways[:_SHAKEN]):
+        other = second.reversed if swapped else second
+        better = _shaken(first, other, (gain, way, score), _fixed(first, other, how), how)
+        ways[k] = (better[0], swapped, better[1], better[2])
     gains = np.array([way[0] for way in ways])
     best = int(gains.argmax())
     weight = np.exp((gains - gains[best]) / _TEMPER)
-    chance = np.tensordot(weight / weight.sum(), np.stack([way[3] for way in ways]), 1)
+    chance = np.tensordot(weight / weight.sum(), np.stack([_chances(way[3]) for way in ways]), 1)
     rows, cols = linear_sum_assignment(-np.maximum(chance - _LEAST_CHANCE, 0))
     good = chance[rows, cols] > _LEAST_CHANCE
     rows, cols = rows[good], cols[good]
-    _, swapped, stand, _ = ways[best]
-    return Pairing(rows, cols, chance[rows, cols], swapped, float(gains[best]), stand)
+    _, swapped, way, _ = ways[best]
+    return Pairing(rows, cols, chance[rows, cols], swapped, float(gains[best]), way)
+
+
+def _chances(score: FloatArray) -> FloatArray:
+    """Of each pair against its rivals, and against none."""
+    weight = np.exp(np.minimum(score, 50))
+    rivals = weight.sum(1)[:, None] + weight.sum(0)[None] - weight
+    return np.asarray(weight / (rivals + 1))
 
 
 def seen_on_second(
@@ -268,7 +341,7 @@ def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[
     odds = odds - np.minimum(0.5 * (np.log(values[:, 4]) / how.stretch_frac) ** 2, _FAR_ODDS)
     middle_a, middle_b = (np.repeat(v[good], n) / 2 for v in (base_a + tip_a, base_b + tip_b))
     values[:, 3] = middle_b - values[:, 4] * middle_a
-    gains = _coarse(a, b, values, moves, fixed, 1.7 * how.place_mm, how.depth_mm)
+    gains = _coarse(a, b, values, moves, fixed, _WIDE_SEARCH_MM, how.depth_mm)
     values[:, 3] += moves[gains.argmax(1)]
     order = np.argsort(-(gains.max(1) + odds))
     out: list[tuple[float, Stand]] = []
@@ -325,10 +398,12 @@ def _heavy(z2: Any, far: float) -> Any:
     return np.log((1 - far) * np.exp(-0.5 * z2) + far / 9 * np.exp(-z2 / 18) + 1e-12)
 
 
-def _place_gain(a: Places, b: Places, s: Stand, how: Spread) -> FloatArray:
-    """Log odds of each pair by place and size; fruit of no pair lie anywhere along the limb."""
-    along, aside, larger, ka, kb = (v[:, None] for v in _with_depth(a, b, s))
-    x, y = b.along_mm[None] - along, b.aside_mm[None] - aside
+def _score(
+    a: Places, b: Places, gaps: tuple[FloatArray, ...], fixed: FloatArray, how: Spread
+) -> FloatArray:
+    """Log odds of each pair; fruit of no pair lie anywhere along the limb."""
+    x, y, ka, kb, larger = gaps
+    ka, kb = ka[:, None], kb[:, None]
     v, w = how.place_mm**2, how.depth_mm**2
     # covariance v I + w k k': its inverse by Sherman and Morrison
     share = w / (v + w * (ka**2 + kb**2))
@@ -342,7 +417,21 @@ def _place_gain(a: Places, b: Places, s: Stand, how: Spread) -> FloatArray:
         - 0.5 * (b.aside_mm[None] / usual) ** 2
     )
     place = _heavy(z2, how.far_frac) - size - np.maximum(chance, -np.log(b.length_mm * 200))
-    return np.asarray(place + _size_gain(a, b, larger[:, 0], how))
+    return np.asarray(fixed + place + _size_gain(a, b, larger, how))
+
+
+def _gaps_along(a: Places, b: Places, s: Stand) -> tuple[FloatArray, ...]:
+    """How far each fruit of the second photo is from each of the first, by limb and stand."""
+    along, aside, larger, ka, kb = _with_depth(a, b, s)
+    return b.along_mm - along[:, None], b.aside_mm - aside[:, None], ka, kb, larger
+
+
+def _gaps(a: Places, b: Places, way: Way) -> tuple[FloatArray, ...]:
+    """The same in the second picture, by where the cameras stood."""
+    seen, larger = way.seen(a, b)
+    k = (way.seen(a, b, 5.0)[0] - seen) / 5
+    gap = b.ray * b.distance_mm - seen[:, None]
+    return gap[..., 0], gap[..., 1], k[:, 0], k[:, 1], larger
 
 
 def _fixed(a: Places, b: Places, how: Spread) -> FloatArray:
@@ -365,45 +454,71 @@ def _size_gain(a: Places, b: Places, larger: FloatArray, how: Spread) -> FloatAr
 
 
 def _refined(
-    a: Places, b: Places, s: Stand, fixed: FloatArray, how: Spread
-) -> tuple[float, Stand, FloatArray]:
-    """What a stand explains once fitted, the stand, and each pair's chance by it."""
-    start = s
-    for k in range(_ROUNDS):
-        wide = replace(how, place_mm=how.place_mm * (2.0, 1.5, 1.2, 1, 1, 1)[k])
-        score = fixed + _place_gain(a, b, s, wide)
-        rows, cols = linear_sum_assignment(-np.maximum(score, 0))
-        good = score[rows, cols] > 0
-        rows, cols = rows[good], cols[good]
-        if len(rows) < 2 or k == _ROUNDS - 1:
+    a: Places, b: Places, first: Stand | Way, fixed: FloatArray, how: Spread
+) -> tuple[float, Way | None, FloatArray]:
+    """What a start explains once fitted, how the cameras then stood, and the odds of each pair."""
+    way = first if isinstance(first, Way) else None
+    for wide in _WIDE if way is None else _WIDE[2:]:
+        gaps = _gaps_along(a, b, first) if way is None else _gaps(a, b, way)
+        score = _score(a, b, gaps, fixed, replace(how, place_mm=how.place_mm * wide))
+        rows, cols = _assigned(score)
+        if len(rows) < 2:
             break
-        s = _fitted(a, b, (rows, cols), s, start, how)
-    gain = float(score[rows, cols].sum()) - 0.5 * float(
-        (((s.values() - start.values()) / _HOLD) ** 2).sum()
-    )
-    weight = np.exp(np.minimum(score, 50))
-    rivals = weight.sum(1)[:, None] + weight.sum(0)[None] - weight
-    return gain, s, weight / (rivals + 1)
+        if way is None:
+            way = _first_way(a, b, first, (rows, cols))
+        way = way.fitted(a, b, (rows, cols), how.place_mm * wide, how.depth_mm)
+    gain = -np.inf
+    if way is not None:
+        score = _score(a, b, _gaps(a, b, way), fixed, how)
+        rows, cols = _assigned(score)
+        gain = float(score[rows, cols].sum()) - 0.5 * float(((way.values / _HOLD) ** 2).sum())
+    return gain, way, score
 
 
-def _fitted(a: Places, b: Places, pairs: Any, s: Stand, start: Stand, how: Spread) -> Stand:
-    """One step of least squares on the pairs, each value held near where the search put it."""
+def _assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
+    rows, cols = linear_sum_assignment(-np.maximum(score, 0))
+    good = score[rows, cols] > 0
+    return rows[good], cols[good]
+
+
+def _shaken(
+    a: Places, b: Places, start: tuple[float, Way, FloatArray], fixed: FloatArray, how: Spread
+) -> tuple[float, Way, FloatArray]:
+    """A fit made better by fitting anew to some of its pairs, drawn from one seed."""
+    rng = np.random.default_rng(2)
+    best = start
+    for _ in range(_SHAKES):
+        rows, cols = _assigned(best[2])
+        some = rng.random(len(rows)) < _KEPT_FRAC
+        if some.sum() < 3:
+            continue
+        way = best[1]
+        for _ in range(2):
+            way = way.fitted(a, b, (rows[some], cols[some]), how.place_mm, how.depth_mm)
+        now = _refined(a, b, way, fixed, how)
+        if now[0] > best[0] and now[1] is not None:
+            best = (now[0], now[1], now[2])
+    return best
+
+
+def _first_way(a: Places, b: Places, s: Stand, pairs: tuple[Any, Any]) -> Way:
+    first, second = _limb_axes(a.heading, s.tilt_first), _limb_axes(b.heading, s.tilt_second)
+    cos, sin = np.cos(s.turn), np.sin(s.turn)
+    turn = second.T @ np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]]) @ first
     rows, cols = pairs
+    return Way(
+        turn,
+        np.r_[a.ray[rows].mean(0), 1.0] * a.distance_mm,
+        np.r_[b.ray[cols].mean(0), 1.0] * b.distance_mm,
+        float(np.tan(s.tilt_first)),
+        np.zeros(8),
+    )
 
-    def rest(values: FloatArray) -> FloatArray:
-        along, aside, _, ka, kb = (v[rows] for v in _with_depth(a, b, Stand(*values)))
-        x, y = b.along_mm[cols] - along, b.aside_mm[cols] - aside
-        long = np.maximum(np.hypot(ka, kb), 1e-9)
-        along_k, across_k = (x * ka + y * kb) / long, (x * kb - y * ka) / long
-        wide = np.sqrt(how.place_mm**2 + (how.depth_mm * long) ** 2)
-        z = np.r_[along_k / wide, across_k / how.place_mm]
-        return np.asarray(z / np.sqrt(np.maximum(1, np.abs(z) / 2)))
 
-    now = s.values()
-    base = rest(now)
-    slope = np.stack([(rest(now + d) - base) / d.sum() for d in np.diag(_STEP)], 1)
-    lhs = np.vstack([slope, np.diag(1 / _HOLD)])
-    step = np.linalg.lstsq(lhs, np.r_[-base, (start.values() - now) / _HOLD], rcond=None)[0]
-    new = now + np.clip(step, -2 * _HOLD, 2 * _HOLD)
-    new[:2] = np.clip(new[:2], -1.0, 1.0)
-    return Stand(*map(float, new))
+def _limb_axes(heading: float, tilt: float) -> FloatArray:
+    """Rows: along the limb, aside and behind it, as right, down and away of the camera."""
+    flat = np.array([np.cos(heading), -np.sin(heading), 0.0])
+    side = np.array([np.sin(heading), np.cos(heading), 0.0])
+    away = np.array([0.0, 0.0, 1.0])
+    cos, sin = np.cos(tilt), np.sin(tilt)
+    return np.stack([cos * flat + sin * away, side, cos * away - sin * flat])

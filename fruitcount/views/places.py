@@ -33,6 +33,10 @@ class Places:
         Of the limb's line.
     heading : float, radians
         Of the limb in the picture, from base to tip: 0 to the right, pi/2 up.
+    ray : float array, shape (N, 2)
+        Where the fruit are in the picture, as tangents right of and below its middle.
+    chord_mm : float array, shape (N,)
+        Along the straight line between the limb's ends, from its middle.
     distance_mm : float
         Of the camera, roughly: a phone's lens is taken for as long as 0.8 of the picture's longer
         side (28 to 29 mm on 35 mm film).
@@ -44,6 +48,8 @@ class Places:
     yellow: FloatArray
     sure: FloatArray
     length_mm: float
+    ray: FloatArray
+    chord_mm: FloatArray
     heading: float = 0.0
     distance_mm: float = 1000.0
 
@@ -57,6 +63,7 @@ class Places:
             self,
             along_mm=self.length_mm - self.along_mm,
             aside_mm=-self.aside_mm,
+            chord_mm=-self.chord_mm,
             heading=self.heading + np.pi,
         )
 
@@ -79,9 +86,13 @@ def places_of(measurement: Measurement, px_per_mm: float) -> Places:
     ahead, behind = (point_on_line(line, np.clip(along + d, 0, length)) for d in (step, -step))
     way = ahead - behind
     way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-    off = np.stack([fruit.x_px, fruit.y_px], 1) - point_on_line(line, along)
+    xy = np.stack([fruit.x_px, fruit.y_px], 1)
+    off = xy - point_on_line(line, along)
     aside = way[:, 0] * off[:, 1] - way[:, 1] * off[:, 0]
     beyond = (way * off).sum(1)  # of a fruit before the base or beyond the tip
+    lens_px = _LENS_FRAC * max(measurement.width_px, measurement.height_px)
+    middle = np.array([measurement.width_px - 1, measurement.height_px - 1]) / 2
+    chord = (line[-1] - line[0]) / max(float(np.hypot(*(line[-1] - line[0]))), 1e-9)
     return Places(
         (along + beyond) / px_per_mm,
         aside / px_per_mm,
@@ -89,6 +100,8 @@ def places_of(measurement: Measurement, px_per_mm: float) -> Places:
         fruit.kind == Kind.YELLOWING,
         fruit.score,
         length / px_per_mm,
+        (xy - middle) / lens_px,
+        (xy - (line[0] + line[-1]) / 2) @ chord / px_per_mm,
         float(np.arctan2(line[0, 1] - line[-1, 1], line[-1, 0] - line[0, 0])),
-        _LENS_FRAC * max(measurement.width_px, measurement.height_px) / px_per_mm,
+        lens_px / px_per_mm,
     )
