@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
-from scipy.spatial.transform import Rotation
 
 from fruitcount.types import FloatArray, IntArray
 from fruitcount.views.places import Places
@@ -100,38 +99,53 @@ class Way:
     slope: float
     values: FloatArray
 
-    def seen(self, a: Places, b: Places, depth_mm: float = 0.0) -> tuple[FloatArray, FloatArray]:
-        """Where the first photo's fruit are on the second (N, 2) in mm, and how much larger."""
-        v = self.values
-        away = a.distance_mm + (self.slope + v[6]) * a.chord_mm + v[7] * (a.chord_mm / 100) ** 2
-        away = np.maximum(away + depth_mm, 0.3 * a.distance_mm)
-        point = np.column_stack([a.ray * away[:, None], away]) - self.here
-        point = point @ (Rotation.from_rotvec(v[:3]).as_matrix() @ self.turn).T
-        point += self.there + v[3:6]
-        far = np.maximum(point[:, 2], 0.3 * b.distance_mm)
-        scale = b.distance_mm / far
-        return point[:, :2] * scale[:, None], away / a.distance_mm * scale
+    def seen(
+        self, a: Places, b: Places, values: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Where the first photo's fruit are on the second: (..., N, 2) in mm at the limb.
+
+        Also how that moves with each mm of depth, and how much larger they are there. With
+        `values` of shape (..., 8) all of it for each of them.
+        """
+        v = self.values if values is None else values
+        bend = (self.slope + v[..., 6, None]) * a.chord_mm + v[..., 7, None] * (
+            a.chord_mm / 100
+        ) ** 2
+        away = np.stack([a.distance_mm + bend, a.distance_mm + bend + _DEPTH_STEP_MM])
+        away = np.maximum(away, 0.3 * a.distance_mm)[..., None]
+        point = np.concatenate([a.ray * away, away], -1) - self.here
+        point = point @ np.swapaxes(_turned(v[..., :3]) @ self.turn, -1, -2)
+        point += (self.there + v[..., 3:6])[..., None, :]
+        scale = b.distance_mm / np.maximum(point[..., 2], 0.3 * b.distance_mm)
+        seen, deeper = point[..., :2] * scale[..., None]
+        return seen, (deeper - seen) / _DEPTH_STEP_MM, away[0, ..., 0] / a.distance_mm * scale[0]
 
     def fitted(
         self, a: Places, b: Places, pairs: tuple[Any, Any], place_mm: float, depth_mm: float
     ) -> Way:
         """One step of least squares on the pairs, each value held near where the search put it."""
-        rows, cols = pairs
-
-        def rest(values: FloatArray) -> FloatArray:
-            x, y, ka, kb, _ = _gaps(a, b, replace(self, values=values))
-            x, y, ka, kb = x[rows, cols], y[rows, cols], ka[rows], kb[rows]
-            long = np.maximum(np.hypot(ka, kb), 1e-9)
-            wide = np.sqrt(place_mm**2 + (depth_mm * long) ** 2)
-            z = np.r_[(x * ka + y * kb) / long / wide, (x * kb - y * ka) / long / place_mm]
-            return np.asarray(z / np.sqrt(np.maximum(1, np.abs(z) / 2)))
-
+        a, b = a.take(pairs[0]), b.take(pairs[1])
         now = self.values
-        base = rest(now)
-        slope = np.stack([(rest(now + d) - base) / d.sum() for d in np.diag(_STEP)], 1)
-        lhs = np.vstack([slope, np.diag(1 / _HOLD)])
-        step = np.linalg.lstsq(lhs, np.r_[-base, -now / _HOLD], rcond=None)[0]
+        seen, k, _ = self.seen(a, b, now + np.vstack([np.zeros(8), np.diag(_STEP)]))
+        x, y = np.moveaxis(b.ray * b.distance_mm - seen, -1, 0)
+        ka, kb = np.moveaxis(k, -1, 0)
+        long = np.maximum(np.hypot(ka, kb), 1e-9)
+        wide = np.sqrt(place_mm**2 + (depth_mm * long) ** 2)
+        z = np.concatenate(
+            [(x * ka + y * kb) / long / wide, (x * kb - y * ka) / long / place_mm], -1
+        )
+        z /= np.sqrt(np.maximum(1, np.abs(z) / 2))
+        lhs = np.vstack([(z[1:] - z[0]).T / _STEP, np.diag(1 / _HOLD)])
+        step = np.linalg.lstsq(lhs, np.r_[-z[0], -now / _HOLD], rcond=None)[0]
         return replace(self, values=now + np.clip(step, -2 * _HOLD, 2 * _HOLD))
+
+
+def _turned(turn: FloatArray) -> FloatArray:
+    """Matrices (..., 3, 3) of small turns (..., 3) about the axes, to their second power."""
+    x, y, z = np.moveaxis(turn, -1, 0)
+    o = np.zeros_like(x)
+    cross = np.moveaxis(np.array([[o, -z, y], [z, o, -x], [-y, x, o]]), (0, 1), (-2, -1))
+    return np.asarray(np.eye(3) + cross + cross @ cross / 2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,6 +189,7 @@ _FAR_ODDS = 6.0
 _TEMPER, _LEAST_CHANCE = 1.5, 0.2
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.2, 0.2, 0.2, 60.0, 60.0, 60.0, 0.25, 1.5])
+_DEPTH_STEP_MM = 5.0
 _STEP = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.05])
 
 
@@ -428,8 +443,7 @@ def _gaps_along(a: Places, b: Places, s: Stand) -> tuple[FloatArray, ...]:
 
 def _gaps(a: Places, b: Places, way: Way) -> tuple[FloatArray, ...]:
     """The same in the second picture, by where the cameras stood."""
-    seen, larger = way.seen(a, b)
-    k = (way.seen(a, b, 5.0)[0] - seen) / 5
+    seen, k, larger = way.seen(a, b)
     gap = b.ray * b.distance_mm - seen[:, None]
     return gap[..., 0], gap[..., 1], k[:, 0], k[:, 1], larger
 

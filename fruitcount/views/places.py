@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fruitcount.lines import line_length_px, nearest_on_line, point_on_line
-from fruitcount.types import FloatArray, Kind, Measurement
+from fruitcount.types import FloatArray, IntArray, Kind, Measurement
 
 NOMINAL_MM = 600.0
 """Taken for the limb's length where no photo has a scale: only shares of it matter then."""
@@ -55,6 +55,11 @@ class Places:
 
     def __len__(self) -> int:
         return len(self.along_mm)
+
+    def take(self, rows: IntArray) -> Places:
+        """Some of the fruit."""
+        each = ("along_mm", "aside_mm", "size_mm", "yellow", "sure", "ray", "chord_mm")
+        return replace(self, **{name: getattr(self, name)[rows] for name in each})
 
     @property
     def reversed(self) -> Places:
