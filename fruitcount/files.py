@@ -125,6 +125,11 @@ def screen_folder() -> Path:
     return _either("_screen", "ui")
 
 
+def is_clip(path: Path) -> bool:
+    """Whether a file's name is that of a short film."""
+    return path.suffix.lower() in (".mp4", ".mov", ".m4v")
+
+
 def sample_folder() -> Path:
     """Folder of sample photographs; only a checkout has it."""
     return _PACKAGE.parent / "sample_images"

@@ -10,7 +10,7 @@ import click
 
 import fruitcount.cli.options as opt
 from fruitcount.export import EXPORTS
-from fruitcount.files import shown_name
+from fruitcount.files import is_clip, shown_name
 
 
 @click.command("count")
@@ -24,7 +24,11 @@ from fruitcount.files import shown_name
 @click.option(
     "--also", multiple=True, help=f"Also write one of: {', '.join(EXPORTS)}. May be repeated."
 )
-@click.option("--same-limb", is_flag=True, help="The photos show one limb: count each fruit once.")
+@click.option(
+    "--same-limb",
+    is_flag=True,
+    help="The photos, or a short clip (MP4, MOV), show one limb: count each fruit once.",
+)
 @click.option("--record", is_flag=True, help="Keep photo and count, for season and screen.")
 @click.option(
     "--tree", default="", show_default=False, help="With --record: the tree that the photos show."
@@ -54,6 +58,8 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     if (options["tree"] or options["limb"]) and not options["record"]:
         raise click.UsageError("--tree and --limb say what --record keeps: give it too")
 
+    if any(map(is_clip, photos)) and not options["same_limb"]:
+        raise click.UsageError("a clip is counted with --same-limb")
     refused = options["same_limb"] and not _same_limb(photos, choice, settings, inputs, options)
     if options["same_limb"] and not refused:
         return
@@ -82,13 +88,20 @@ def _same_limb(
     from fruitcount.export.words import result_lines
     from fruitcount.jobs.same_limb import count_same_limb, same_limb_lines
 
-    if len(photos) < 2 or options["record"] or options["first"] or set(options["also"]) - {"coco"}:
+    clip = any(map(is_clip, photos))
+    few = len(photos) < 2 and not clip
+    if few or options["record"] or options["first"] or set(options["also"]) - {"coco"}:
         raise click.UsageError(
-            "--same-limb takes two photos or more, of --also only coco, and not --record or --first"
+            "--same-limb takes a clip or at least two photos, of --also only coco, and neither "
+            "--record nor --first"
         )
     try:
-        joined, result, written = count_same_limb(photos, choice, settings, inputs)
+        with opt.progress_bar("Reading and counting") as bar:
+            joined, result, written = count_same_limb(photos, choice, settings, inputs, bar)
     except FruitcountError as fault:
+        if clip:
+            click.echo(str(fault), err=True)
+            sys.exit(1)
         click.echo(f"{fault}. Each photo is counted by itself:\n", err=True)
         return False
     click.echo("\n".join([*same_limb_lines(joined), *result_lines(result, options["units"])]))

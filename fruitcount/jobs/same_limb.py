@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from fruitcount.export.picture import write_side
 from fruitcount.export.record import joined_coco, joined_record
-from fruitcount.files import written_whole
+from fruitcount.files import is_clip, written_whole
+from fruitcount.image.clip import clip_photos
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import OutputChoice, output_stem
 from fruitcount.pipeline import CountSettings, Result, decide, measure
 from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb, join_photos
 
 TRIED = (
@@ -27,8 +29,11 @@ def count_same_limb(
     choice: OutputChoice,
     settings: CountSettings | None = None,
     inputs: GrowerInputs | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[JoinedLimb, Result, list[Path]]:
     """Measure photos of one limb, join them, decide once; write a picture a side and one record.
+
+    Of a clip the sharpest frames are taken for photos; those that cannot be joined are left out.
 
     Raises
     ------
@@ -37,22 +42,33 @@ def count_same_limb(
     BadInputError, PhotoUnreadableError, NotWrittenError
         Nothing is left behind then.
     """
-    photos = [read_photo(path) for path in paths]
-    joined = join_photos([measure(photo, settings) for photo in photos])
+    files = [(photo, path) for path in paths for photo in _photos_of(path, progress)]
+    measured = []
+    for photo, _ in files:
+        measured.append(measure(photo, settings))
+        if progress:
+            progress(len(measured), len(files))
+    joined = join_photos(measured, every=not any(is_clip(path) for path in paths))
+    files = [files[k] for k, one in enumerate(measured) if one in joined.photos]
     result = Result(joined.measurement, decide(joined.measurement, inputs))
-    stems = [output_stem(path) for path in paths]
     with written_whole(choice.folder) as draft:
-        for k, (photo, stem) in enumerate(zip(photos, stems, strict=True)):
+        for k, (photo, path) in enumerate(files):
             if choice.picture:
-                write_side(draft / f"{stem}_side{k + 1}.jpg", photo, k, joined, result)
+                side = draft / f"{output_stem(path)}_side{k + 1}.jpg"
+                write_side(side, photo, k, joined, result)
         records = {"limb.json": joined_record(joined, result)}
         if "coco" in choice.also:
             records["limb_coco.json"] = joined_coco(joined, result)
         for ending, record in records.items():
             text = json.dumps(record, indent=1, allow_nan=False) + "\n"
-            (draft / f"{stems[joined.base]}_{ending}").write_text(text, encoding="utf-8")
+            stem = output_stem(files[joined.base][1])
+            (draft / f"{stem}_{ending}").write_text(text, encoding="utf-8")
         names = sorted(file.name for file in draft.iterdir())
     return joined, result, [choice.folder / name for name in names]
+
+
+def _photos_of(path: Path, progress: Callable[[int, int], None] | None) -> list[Photo]:
+    return clip_photos(path, progress) if is_clip(path) else [read_photo(path)]
 
 
 def same_limb_lines(joined: JoinedLimb) -> list[str]:

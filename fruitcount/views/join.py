@@ -14,13 +14,13 @@ from fruitcount.lines import nearest_on_line, point_on_line
 from fruitcount.tree.hidden import BothSides, SidePair
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Measurement
 from fruitcount.views.hidden import likely_range
-from fruitcount.views.match import Pairing, pair_fruit, seen_on_second
+from fruitcount.views.match import Pairing, pair_fruit
 from fruitcount.views.places import NOMINAL_MM, Places, places_of
 
-LEAST_GAIN, GAIN_A_FRUIT = 6.5, 1.2
-"""Log likelihood won from which two photos are believed to show one limb: the more, the more fruit
-the photo with fewer shows. On drawn limbs 89 of 91 wrong pairs have less; so have 6 of 47 right
-ones."""
+LEAST_GAIN, GAIN_A_FRUIT, GAIN_OF_AGREEING = 27.0, 0.83, 14.0
+"""Log likelihood won, with what the search from either photo finds alike, from which two photos are
+believed to show one limb: the more, the more fruit the photo with fewer shows. Fitted on drawn
+limbs."""
 
 FEWEST_FRUIT = 6
 """On either photo; fewer do not tell one limb from another."""
@@ -75,16 +75,19 @@ class JoinedLimb:
 
 def one_limb(pairing: Pairing, fewer_n: int) -> bool:
     """Whether two photos, one of them with so few fruit, are believed to show one limb."""
-    return fewer_n >= FEWEST_FRUIT and pairing.gain >= LEAST_GAIN + GAIN_A_FRUIT * fewer_n
+    gain = sum(pairing.gains) / 2 + GAIN_OF_AGREEING * pairing.agree_frac
+    return fewer_n >= FEWEST_FRUIT and gain >= LEAST_GAIN + GAIN_A_FRUIT * fewer_n
 
 
-def join_photos(photos: Sequence[Measurement]) -> JoinedLimb:
+def join_photos(photos: Sequence[Measurement], *, every: bool = True) -> JoinedLimb:
     """Join two or more photos of a limb.
 
     Parameters
     ----------
     photos : sequence of Measurement
         Each with a limb that was found.
+    every : bool
+        False leaves out those that do not look like the limb of any other, where two do.
 
     Raises
     ------
@@ -93,33 +96,40 @@ def join_photos(photos: Sequence[Measurement]) -> JoinedLimb:
     OtherLimbError
         When a photo does not look like the limb of any other.
     """
+    if not every:
+        photos = [photo for photo in photos if photo.limb.found]
     if len(photos) < 2:
         raise BadInputError(f"photos must be at least two to be joined, got {len(photos)}")
     for photo in photos:
         if not photo.limb.found:
             raise BadInputError(f"{photo.name}: the limb must be found before it can be joined")
     rows = [np.flatnonzero(p.fruitlets.on_limb != 0) for p in photos]
-    places = _places(photos, rows)
+    places, counts = _places(photos, rows), [len(r) for r in rows]
     base = max(
         range(len(photos)),
-        key=lambda i: (photos[i].scale.known, not photos[i].limb.flags, len(places[i])),
+        key=lambda i: (photos[i].scale.known, not photos[i].limb.flags, counts[i]),
     )
     order = [i for i in range(len(photos)) if i != base] + [base]
     pairings = {(i, j): pair_fruit(places[i], places[j]) for i, j in combinations(order, 2)}
-    counts = [len(r) for r in rows]
     pairings = {
         (i, j): pairing
         for (i, j), pairing in pairings.items()
         if one_limb(pairing, min(counts[i], counts[j]))
     }
-    _refuse_others(photos, pairings, counts)
+    tied = _tied(len(photos), pairings)
+    if len(most := max(tied, key=len)) < len(photos):
+        if every or len(most) < 2:
+            raise OtherLimbError(_unlike(photos, tied, counts))
+        return join_photos([photos[i] for i in sorted(most)])
     tracks, possible = _tracks(pairings, counts)
     number = [np.full(len(p.fruitlets), -1) for p in photos]
     for (i, row), name in tracks.items():
         number[i][rows[i][row]] = name
     number = _renumbered(number, base)
     fruit = _union(photos, base, number)
-    fruit = _moved(fruit, photos, base, number, _on_base(pairings, places, base), rows)
+    fruit = _moved(
+        fruit, photos, base, number, _on_base(pairings, places, photos[base], base), rows
+    )
     seen = np.bincount(np.concatenate([n[n >= 0] for n in number]), minlength=len(fruit))
     off = np.flatnonzero(number[base] < 0)
     number[base][off] = len(fruit) + np.arange(len(off))
@@ -177,24 +187,24 @@ def _places(photos: Sequence[Measurement], rows: Sequence[IntArray]) -> list[Pla
     ]
 
 
-def _refuse_others(
-    photos: Sequence[Measurement], pairings: dict[tuple[int, int], Pairing], counts: list[int]
-) -> None:
-    """Raise unless every photo is tied to every other by pairings that are believed."""
-    tied: dict[int, set[int]] = {i: {i} for i in range(len(photos))}
+def _tied(photos_n: int, pairings: dict[tuple[int, int], Pairing]) -> list[set[int]]:
+    """For each photo those that pairings which are believed tie to it, itself among them."""
+    tied = [{i} for i in range(photos_n)]
     for i, j in pairings:
         both = tied[i] | tied[j]
         for k in both:
             tied[k] = both
-    alone = min(tied, key=lambda i: len(tied[i]))
-    other = next((i for i in range(len(photos)) if i not in tied[alone]), None)
-    if other is None:
-        return
+    return tied
+
+
+def _unlike(photos: Sequence[Measurement], tied: list[set[int]], counts: list[int]) -> str:
+    """Which two photos are not tied, and why."""
+    alone = min(range(len(photos)), key=lambda i: len(tied[i]))
+    other = next(i for i in range(len(photos)) if i not in tied[alone])
     names = f"{photos[alone].name} and {photos[other].name}"
-    few = min(counts[alone], counts[other])
-    if few < FEWEST_FRUIT:
-        raise OtherLimbError(f"{names}: {few} fruit on one of them are too few to join them surely")
-    raise OtherLimbError(f"{names}: these do not look like one limb, or could not be joined surely")
+    if (few := min(counts[alone], counts[other])) < FEWEST_FRUIT:
+        return f"{names}: {few} fruit on one of them are too few to join them surely"
+    return f"{names}: these do not look like one limb, or could not be joined surely"
 
 
 def _tracks(
@@ -271,19 +281,20 @@ def _vote(values: list[int], tie: int) -> int:
 
 
 def _on_base(
-    pairings: dict[tuple[int, int], Pairing], places: list[Places], base: int
-) -> dict[int, tuple[FloatArray, FloatArray]]:
-    """Where the fruit of each other photo stand along and beside the limb of the base photo."""
+    pairings: dict[tuple[int, int], Pairing], places: list[Places], base: Measurement, at: int
+) -> dict[int, FloatArray]:
+    """Where the fruit of each other photo are in the base photo's picture, in px."""
     out = {}
-    for photo in set(range(len(places))) - {base}:
-        pairing = pairings.get((photo, base))
-        if pairing is None or pairing.stand is None:  # tied to it by a third photo only
-            share = places[base].length_mm / places[photo].length_mm
-            out[photo] = (places[photo].along_mm * share, places[photo].aside_mm)
-            continue
-        b = places[base].reversed if pairing.swapped else places[base]
-        along, aside, _ = seen_on_second(places[photo], b, pairing.stand)
-        out[photo] = (b.length_mm - along, -aside) if pairing.swapped else (along, aside)
+    px_per_mm = base.limb.length_px / places[at].length_mm
+    middle = np.array([base.width_px - 1, base.height_px - 1]) / 2
+    for photo in set(range(len(places))) - {at}:
+        pairing = pairings.get((photo, at))
+        if pairing is None or pairing.way is None:  # tied to it by a third photo only
+            px = base.limb.length_px / places[photo].length_mm
+            one = places[photo]
+            out[photo] = _off_line(base.limb.line_px, one.along_mm * px, one.aside_mm * px)
+        else:
+            out[photo] = pairing.way.seen(places[photo], places[at])[0] * px_per_mm + middle
     return out
 
 
@@ -292,20 +303,17 @@ def _moved(
     photos: Sequence[Measurement],
     base: int,
     number: list[IntArray],
-    on_base: dict[int, tuple[FloatArray, FloatArray]],
+    on_base: dict[int, FloatArray],
     rows: list[IntArray],
 ) -> Fruitlets:
     """Fruit that the base photo does not show, put where they must hang on it."""
     limb, scale = photos[base].limb, photos[base].scale
     first = [v[0] for v in _views(number, base)]
     x, y, r = fruit.x_px.copy(), fruit.y_px.copy(), fruit.r_px.copy()
-    for photo, (along_mm, aside_mm) in on_base.items():
+    for photo, point in on_base.items():
         which = [k for k, at in enumerate(first) if at[0] == photo]
-        at = np.searchsorted(rows[photo], [first[k][1] for k in which])
-        px = _px_per_mm(photos, base)
-        point = _off_line(limb.line_px, along_mm[at] * px, aside_mm[at] * px)
-        x[which], y[which] = point.T
-        r[which] *= px / _px_per_mm(photos, photo)
+        x[which], y[which] = point[np.searchsorted(rows[photo], [first[k][1] for k in which])].T
+        r[which] *= _px_per_mm(photos, base) / _px_per_mm(photos, photo)
     along, offset = nearest_on_line(limb.line_px, x, y)
     moved = np.array([p != base for p, _ in first])
     mm = scale.mm_per_px if scale.known else np.nan

@@ -158,23 +158,26 @@ class Pairing:
         Rows of the fruit joined.
     chance : float array, shape (K,)
         0 to 1, that the two are one fruit.
-    swapped : bool
-        The limb's ends are swapped on the second photo.
-    gain : float
-        Log likelihood won over "no fruit in common".
+    gains : tuple of float
+        Log likelihood won over "no fruit in common", from either photo to the other.
+    agree_frac : float
+        Share of the pairs that the search from either photo finds by itself.
     way : Way or None
     """
 
     first: NDArray[Any]
     second: NDArray[Any]
     chance: FloatArray
-    swapped: bool
-    gain: float
+    gains: tuple[float, float]
+    agree_frac: float
     way: Way | None
 
     def __len__(self) -> int:
         return len(self.first)
 
+
+Fit = tuple[float, Way, FloatArray]
+"""Log likelihood won, the way, and the log odds of each pair."""
 
 _STRETCHES = (0.94, 1.0, 1.06)
 _SHIFT_STEP_MM = 8.0
@@ -182,11 +185,11 @@ _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in 
 _TRIES = 12
 _SHAKEN, _SHAKES, _KEPT_FRAC = 4, 12, 0.6
 _WIDE_SEARCH_MM = 5.1
-_WIDE = (4.0, 3.0, 2.0, 1.5, 1.2, 1.0, 1.0)
+_WIDEST, _WIDER = 4.0, (3.0, 2.0, 1.5, 1.2, 1.0, 1.0)
 _DRAWN, _CELLS = 12_000, 120
 _FAR_ODDS = 6.0
 # Pairs less likely than the second are not even possible ones.
-_TEMPER, _LEAST_CHANCE = 1.5, 0.2
+_TEMPER, _LIKELY, _LEAST_CHANCE = 3.0, 0.4, 0.2
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.2, 0.2, 0.2, 60.0, 60.0, 60.0, 0.25, 1.5])
 _DEPTH_STEP_MM = 5.0
@@ -194,50 +197,51 @@ _STEP = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.05])
 
 
 def pair_fruit(first: Places, second: Places, spread: Spread | None = None) -> Pairing:
-    """Join the fruit of two photos one to one; the gain is the less of both ways round.
+    """Join the fruit of two photos one to one by place, size and colour.
 
-    Another limb that fits by chance seldom fits both ways: where 97 of 100 wrong pairs of drawn
-    limbs are refused, 87 of 100 right ones are taken, by one way alone 62.
-    """
-    there, back = (_one_way(a, b, spread) for a, b in ((first, second), (second, first)))
-    return replace(there, gain=min(there.gain, back.gain))
-
-
-def _one_way(first: Places, second: Places, spread: Spread | None) -> Pairing:
-    """Join the fruit of two photos by place, size and colour, from the first to the second.
-
-    How the limb stood to each lens is searched, the best of it refined by least squares on the
-    pairs that it gives. Where several ways explain the photos about as well, a pair's chance is
-    its mean over them.
+    How the limb stood to each lens is searched from either photo to the other, the best of it
+    refined by least squares on the pairs that it gives. Where several ways explain the photos
+    about as well, a pair's chance is its mean over them. Another limb that fits by chance seldom
+    fits the same way from both.
     """
     how = spread or Spread()
+    there, back = _ways(first, second, how), _ways(second, first, how)
     none = np.zeros(0, int)
-    ways: list[tuple[float, bool, Way, FloatArray]] = []
-    if len(first) and len(second):
-        for swapped in (False, True):
-            other = second.reversed if swapped else second
-            fixed = _fixed(first, other, how)
-            extra = _SWAPPED_LOG_ODDS if swapped else 0.0
-            for odds, start in _starts(first, other, fixed, how):
-                gain, way, score = _refined(first, other, start, fixed, how)
-                if way is not None:
-                    ways.append((gain + extra + odds, swapped, way, score))
-    if not ways:
-        return Pairing(none, none, np.zeros(0), False, 0.0, None)
-    ways.sort(key=lambda way: -way[0])
-    for k, (gain, swapped, way, score) in enumerate(ways[:_SHAKEN]):
+    if not there or not back:
+        return Pairing(none, none, np.zeros(0), (0.0, 0.0), 0.0, None)
+    one, two = _chance(there), _chance(back).T
+    pairs, again = (set(zip(*_assigned(c - _LIKELY), strict=True)) for c in (one, two))
+    agree = len(pairs & again) / max(len(pairs), len(again), 1)
+    chance = (one + two) / 2
+    rows, cols = _assigned(chance - _LEAST_CHANCE)
+    gains = there[0][0], back[0][0]
+    return Pairing(rows, cols, chance[rows, cols], gains, agree, there[0][1])
+
+
+def _ways(first: Places, second: Places, how: Spread) -> list[Fit]:
+    """Ways from the first photo to the second, the best first."""
+    ways: list[tuple[float, Fit]] = []
+    if not len(first) or not len(second):
+        return []
+    fixed = _fixed(first, second, how)
+    for swapped in (False, True):
         other = second.reversed if swapped else second
-        better = _shaken(first, other, (gain, way, score), _fixed(first, other, how), how)
-        ways[k] = (better[0], swapped, better[1], better[2])
-    gains = np.array([way[0] for way in ways])
-    best = int(gains.argmax())
-    weight = np.exp((gains - gains[best]) / _TEMPER)
-    chance = np.tensordot(weight / weight.sum(), np.stack([_chances(way[3]) for way in ways]), 1)
-    rows, cols = linear_sum_assignment(-np.maximum(chance - _LEAST_CHANCE, 0))
-    good = chance[rows, cols] > _LEAST_CHANCE
-    rows, cols = rows[good], cols[good]
-    _, swapped, way, _ = ways[best]
-    return Pairing(rows, cols, chance[rows, cols], swapped, float(gains[best]), way)
+        for odds, start in _starts(first, other, fixed, how):
+            way = _first_way(first, other, start, fixed, how)
+            if way is not None:
+                fit = _refined(first, other, way, fixed, how, _WIDER)
+                ways.append((odds + swapped * _SWAPPED_LOG_ODDS, fit))
+    ways.sort(key=lambda each: -each[0] - each[1][0])
+    ways[:_SHAKEN] = [(o, _shaken(first, second, fit, fixed, how)) for o, fit in ways[:_SHAKEN]]
+    out = [(odds + gain, way, score) for odds, (gain, way, score) in ways]
+    return sorted(out, key=lambda fit: -fit[0])
+
+
+def _chance(ways: list[Fit]) -> FloatArray:
+    """Each pair's, the mean over the ways by what they explain."""
+    gains = np.array([fit[0] for fit in ways])
+    weight = np.exp((gains - gains.max()) / _TEMPER)
+    return np.tensordot(weight / weight.sum(), np.stack([_chances(fit[2]) for fit in ways]), 1)
 
 
 def _chances(score: FloatArray) -> FloatArray:
@@ -247,7 +251,7 @@ def _chances(score: FloatArray) -> FloatArray:
     return np.asarray(weight / (rivals + 1))
 
 
-def seen_on_second(
+def _seen_by_stand(
     a: Places, b: Places, s: Stand, depth_mm: float = 0.0
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Where fruit of the first photo stand on the second: along, aside, and how much larger.
@@ -275,9 +279,9 @@ def seen_on_second(
 
 
 def _with_depth(a: Places, b: Places, s: Stand) -> tuple[FloatArray, ...]:
-    """:func:`seen_on_second`, and how along and aside move with each mm of depth."""
-    along, aside, larger = seen_on_second(a, b, s)
-    near, near_aside, _ = seen_on_second(a, b, s, 5.0)
+    """:func:`_seen_by_stand`, and how along and aside move with each mm of depth."""
+    along, aside, larger = _seen_by_stand(a, b, s)
+    near, near_aside, _ = _seen_by_stand(a, b, s, 5.0)
     return along, aside, larger, (near - along) / 5.0, (near_aside - aside) / 5.0
 
 
@@ -468,25 +472,20 @@ def _size_gain(a: Places, b: Places, larger: FloatArray, how: Spread) -> FloatAr
 
 
 def _refined(
-    a: Places, b: Places, first: Stand | Way, fixed: FloatArray, how: Spread
-) -> tuple[float, Way | None, FloatArray]:
-    """What a start explains once fitted, how the cameras then stood, and the odds of each pair."""
-    way = first if isinstance(first, Way) else None
-    for wide in _WIDE if way is None else _WIDE[2:]:
-        gaps = _gaps_along(a, b, first) if way is None else _gaps(a, b, way)
-        score = _score(a, b, gaps, fixed, replace(how, place_mm=how.place_mm * wide))
+    a: Places, b: Places, way: Way, fixed: FloatArray, how: Spread, wider: tuple[float, ...]
+) -> Fit:
+    """A way fitted to the pairs that it gives, again and again; `wider` is how far off they lie."""
+    for wide in wider:
+        place_mm = how.place_mm * wide
+        score = _score(a, b, _gaps(a, b, way), fixed, replace(how, place_mm=place_mm))
         rows, cols = _assigned(score)
         if len(rows) < 2:
             break
-        if way is None:
-            way = _first_way(a, b, first, (rows, cols))
-        way = way.fitted(a, b, (rows, cols), how.place_mm * wide, how.depth_mm)
-    gain = -np.inf
-    if way is not None:
-        score = _score(a, b, _gaps(a, b, way), fixed, how)
-        rows, cols = _assigned(score)
-        gain = float(score[rows, cols].sum()) - 0.5 * float(((way.values / _HOLD) ** 2).sum())
-    return gain, way, score
+        way = way.fitted(a, b, (rows, cols), place_mm, how.depth_mm)
+    score = _score(a, b, _gaps(a, b, way), fixed, how)
+    rows, cols = _assigned(score)
+    held = 0.5 * float(((way.values / _HOLD) ** 2).sum())
+    return float(score[rows, cols].sum()) - held, way, score
 
 
 def _assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
@@ -495,12 +494,9 @@ def _assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
     return rows[good], cols[good]
 
 
-def _shaken(
-    a: Places, b: Places, start: tuple[float, Way, FloatArray], fixed: FloatArray, how: Spread
-) -> tuple[float, Way, FloatArray]:
+def _shaken(a: Places, b: Places, best: Fit, fixed: FloatArray, how: Spread) -> Fit:
     """A fit made better by fitting anew to some of its pairs, drawn from one seed."""
     rng = np.random.default_rng(2)
-    best = start
     for _ in range(_SHAKES):
         rows, cols = _assigned(best[2])
         some = rng.random(len(rows)) < _KEPT_FRAC
@@ -509,24 +505,27 @@ def _shaken(
         way = best[1]
         for _ in range(2):
             way = way.fitted(a, b, (rows[some], cols[some]), how.place_mm, how.depth_mm)
-        now = _refined(a, b, way, fixed, how)
-        if now[0] > best[0] and now[1] is not None:
-            best = (now[0], now[1], now[2])
+        now = _refined(a, b, way, fixed, how, _WIDER[1:])
+        best = max(best, now, key=lambda fit: fit[0])
     return best
 
 
-def _first_way(a: Places, b: Places, s: Stand, pairs: tuple[Any, Any]) -> Way:
+def _first_way(a: Places, b: Places, s: Stand, fixed: FloatArray, how: Spread) -> Way | None:
+    """The stand as a way, by the pairs that it gives; None where it gives none."""
+    wide = replace(how, place_mm=how.place_mm * _WIDEST)
+    rows, cols = _assigned(_score(a, b, _gaps_along(a, b, s), fixed, wide))
+    if len(rows) < 2:
+        return None
     first, second = _limb_axes(a.heading, s.tilt_first), _limb_axes(b.heading, s.tilt_second)
     cos, sin = np.cos(s.turn), np.sin(s.turn)
-    turn = second.T @ np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]]) @ first
-    rows, cols = pairs
-    return Way(
-        turn,
+    way = Way(
+        second.T @ np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]]) @ first,
         np.r_[a.ray[rows].mean(0), 1.0] * a.distance_mm,
         np.r_[b.ray[cols].mean(0), 1.0] * b.distance_mm,
         float(np.tan(s.tilt_first)),
         np.zeros(8),
     )
+    return way.fitted(a, b, (rows, cols), wide.place_mm, how.depth_mm)
 
 
 def _limb_axes(heading: float, tilt: float) -> FloatArray:
