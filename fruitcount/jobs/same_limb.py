@@ -18,7 +18,7 @@ from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb, join_photos
 
 TRIED = (
-    "Joining was tried on drawn limbs only: about one pair in six joins two different fruit. "
+    "Joining was tried on drawn limbs only: about one pair in ten joins two different fruit. "
     "Compare the numbers on the pictures before you cut. The range below counts in fruit that no "
     "photo shows."
 )
