@@ -19,7 +19,7 @@ RATE, FRAMES = 12, 36
 
 
 def _moved(k: int, shape: tuple[int, ...]) -> np.ndarray:
-    """How the hand holds frame k: a little turned, nearer and aside; whose fruit is whose is known."""
+    """How the hand holds frame k: a little turned, nearer and aside."""
     middle = (shape[1] / 2, shape[0] / 2)
     warp = cv2.getRotationMatrix2D(middle, 3 * np.sin(k / 9), 0.92 + 0.002 * k)
     warp[:, 2] += [0.8 * k - 14, 5 * np.sin(k / 5)]
