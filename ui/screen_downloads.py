@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import screen_cache as cache
 import screen_engine as engine
@@ -27,7 +27,7 @@ from fruitcount.export.work_sheet import write_sheet
 from fruitcount.files import write_table
 from fruitcount.image.opencv import zoomed
 from fruitcount.jobs.tree import plan_of, write_tree_sheet
-from fruitcount.jobs.tree_source import TreeSource
+from fruitcount.jobs.tree_source import TreeSource, answers_beside, record_rows
 from fruitcount.load.words import load_lines
 from fruitcount.measurement_record import CocoPhoto, plain
 from fruitcount.pipeline import Result
@@ -215,19 +215,19 @@ def planned(
     now = repr((rows, facts, [(p.inputs, p.numbers) for p in lines]))
     if held.get("of") != now:
         source = _source(lines, rows)
-        held.update(of=now, plan=plan_of(source, str(rows[0]["tree"]) if rows else "", facts))
-    plan: TreePlan = held["plan"]
-    return plan
+        plan = plan_of(source, str(rows[0]["tree"]) if rows else "", facts)
+        held.update(of=now, plan=plan, choices=plan.choices)  # asked now, so that they are kept
+        if source.answers is not None:
+            source.answers.save()
+    return cast(TreePlan, held["plan"])
 
 
 def _source(lines: Sequence[PhotoLine], rows: Sequence[Mapping[str, Any]]) -> TreeSource:
-    """The photos as corrected, with their files."""
-    full = [
-        {**row, "measurement": engine.kept_measurement(cache.records(), line.key)[0],
-         "photo": cache.records().path(line.key)}
-        for line, row in zip(lines, rows, strict=True)
-    ]  # fmt: skip
-    return TreeSource(tuple(full), {})
+    """The photos as corrected, with their files and what their limbs came to before."""
+    store = cache.records().store
+    kept = record_rows(store, lines, str(rows[0]["tree"]) if rows else "")
+    full = tuple({**one, **row} for one, row in zip(kept, rows, strict=True))
+    return TreeSource(full, {}, answers=answers_beside(store))
 
 
 def result_of(line: PhotoLine) -> Result:

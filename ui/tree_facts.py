@@ -13,6 +13,7 @@ from screen_words import ask_number, ask_sheet, units
 from tree_hidden import ask_both_sides, ask_hand_counts
 
 from fruitcount.errors import BadInputError
+from fruitcount.jobs.tree_source import facts_of
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
@@ -54,17 +55,15 @@ def ask_facts(
     sizes = (LimbSize(v * (MM_PER_INCH if us else 1.0)) for v in typed)
     hand, by_limb = ask_hand_counts(rows, name)
     sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
-    species = next((p.inputs["species"] for p in lines if p.inputs.get("species")), "peach")
-    species = tree.species or species
-    wanted = [p.inputs.get("harvest_diameter_mm") for p in lines]
+    known = facts_of(tree, year=date.today().year, photos=lines)
+    if tree.trunk_circumference_mm and tree.planted_year and not known.trunk_circumference_mm:
+        title = load_species(known.species).title
+        st.caption(f"No published count by trunk is known for {title}.")
     facts = replace(
-        facts,
-        species=species,
-        ripening_month=tree.ripening_month,
-        southern=tree.southern,
-        age_years=max(date.today().year - tree.planted_year, 2) if tree.planted_year else None,
-        trunk_circumference_mm=tree.trunk_circumference_mm if _trunk_leads(tree, species) else None,
-        harvest_diameter_mm=next(filter(None, wanted), None),
+        known,
+        limbs_n=facts.limbs_n,
+        crates_n=facts.crates_n,
+        crate_kg=facts.crate_kg,
         pace_n_per_min=pace,
         plan_choice=choice,
         limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
@@ -95,16 +94,6 @@ def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
     unit, per = ("lb", KG_PER_LB) if us else ("kg", 1.0)
     crate_kg = ask_number(f"Fruit in a full crate, {unit}", 10.0 * per, where=right, per=per)
     return others, TreeFacts(limbs_n=limbs_n, crates_n=crates, crate_kg=crate_kg or 10.0 * per)
-
-
-def _trunk_leads(tree: OrchardTree, name: str) -> bool:
-    """Whether trunk and age are told and there is a table to read them in."""
-    if not (tree.trunk_circumference_mm and tree.planted_year):
-        return False
-    species = load_species(name)
-    if not species.trunk_rows:
-        st.caption(f"No published count by trunk is known for {species.title}.")
-    return bool(species.trunk_rows)
 
 
 def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:

@@ -103,7 +103,7 @@ def harvest_words(plan: TreePlan, units: str) -> str:
     sheet, all_seen = plan.sheet, len(plan.sheet.counted) == len(plan.sheet.limbs)
     where = "" if all_seen else " on the limbs photographed"
     fruit = f"{number(sheet.work.final_n)} fruit"
-    fruit = f"at most {fruit} and" if not plan.results else f"about {fruit},"
+    fruit = f"at most {fruit} and" if not plan.work else f"about {fruit},"
     weight, (_, (unit, g)) = format_weight(sheet.work.harvest_kg * 1000, units), crop_units(units)
     one = f"{(sheet.fruit_g or math.nan) / g:.{0 if units == 'metric' else 1}f} {unit}"
     size = f", size class {plan.size_class}" if plan.size_class else ""

@@ -1,11 +1,10 @@
-"""What limbs' own plans came to, kept beside the records so that a season is not planned anew."""
+"""What limbs' own plans came to, kept beside the records so that a tree is not planned anew."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import astuple
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -15,10 +14,11 @@ import numpy as np
 
 from fruitcount.errors import FruitcountError
 from fruitcount.files import written_whole
-from fruitcount.pipeline import Result
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.photos import settings_key
-from fruitcount.tree.plan import LimbAnswer, limb_answer
+
+# Newest first kept: our choice, some years of a large orchard and about 5 MB.
+_MOST = 50_000
 
 
 class KeptAnswers:
@@ -36,31 +36,33 @@ class KeptAnswers:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._held: dict[str, Any] = {}
-        self._used: dict[str, Any] = {}
+        self._held = self._read()
+        self._new: dict[str, Any] = {}
+
+    def _read(self) -> dict[str, Any]:
         with suppress(OSError, ValueError, KeyError, TypeError, RecursionError):
-            body = json.loads(path.read_text(encoding="utf-8"))
-            self._held = dict(body["answers"]) if body["program"] == program_key() else {}
-        self._written = set(self._held)
+            body = json.loads(self._path.read_text(encoding="utf-8"))
+            return dict(body["answers"]) if body["program"] == program_key() else {}
+        return {}
 
     def __call__(
-        self, row: Mapping[str, Any], inputs: GrowerInputs, decided: Callable[[], Result | None]
-    ) -> LimbAnswer | None:
-        """The answer kept for this row and these inputs, or worked out now and kept."""
+        self, row: Mapping[str, Any], inputs: GrowerInputs, name: str, work: Callable[[], Any]
+    ) -> Any:
+        """What is kept of this row and these inputs by that name, or worked out now and kept."""
         if not row.get("state"):
-            return limb_answer(decided())
-        key = settings_key(row["state"], inputs)
+            return work()
+        key = settings_key(row["state"], inputs, name)
         if key not in self._held:
-            answer = limb_answer(decided())
-            self._held[key] = None if answer is None else astuple(answer)
-        self._used[key] = values = self._held[key]
-        return None if values is None else LimbAnswer(*values)
+            self._held[key] = self._new[key] = work()
+        return self._held[key]
 
     def save(self) -> None:
-        """Write the answers that were asked for since; others are out of date."""
-        if set(self._used) == self._written:
+        """Write what was worked out since, beside what others wrote; the oldest go."""
+        if not self._new:
             return
-        body = {"program": program_key(), "answers": self._used}
+        newest = list({**self._read(), **self._new}.items())[-_MOST:]
+        body = {"program": program_key(), "answers": dict(newest)}
+        self._new = {}
         with suppress(FruitcountError), written_whole(self._path.parent) as draft:
             (draft / self._path.name).write_text(json.dumps(body), encoding="utf-8")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
 from fruitcount.export.report_page import ReportSettings
@@ -127,8 +127,8 @@ def _counted(line: QueueLine, source: TreeSource, work: WorkFacts, year: int) ->
     if not facts.limb_sizes:
         facts = replace(facts, limbs_n=work.limbs_n)
     try:
-        answer = plan_tree(mine, name, facts, measured=source.measured, answered=source.answers)
-    except BadInputError:
+        answer = plan_tree(mine, name, facts, measured=source.measured, kept=source.answers)
+    except (BadInputError, SpeciesError):
         return BlockTree(line)
     return BlockTree(line, answer.sheet.total, answer.sheet.keep_n, answer.sheet.whole_work)
 

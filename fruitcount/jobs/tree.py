@@ -34,7 +34,7 @@ from fruitcount.tree.plan import TreePlan, plan_tree
 
 def plan_of(source: TreeSource, tree: str, facts: TreeFacts) -> TreePlan:
     """One tree's plan from a table or from the records: see :func:`plan_tree`."""
-    return plan_tree(source.rows, tree, facts, measured=source.measured)
+    return plan_tree(source.rows, tree, facts, measured=source.measured, kept=source.answers)
 
 
 def write_tree_sheet(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -16,6 +16,7 @@ from fruitcount.corrections.apply import corrected
 from fruitcount.errors import BadInputError
 from fruitcount.jobs.kept_answers import KeptAnswers
 from fruitcount.season.orchard import OrchardTree
+from fruitcount.season.queue import species_of
 from fruitcount.store.base import Store
 from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, load_side_counts
 from fruitcount.store.orchard import load_trees, tree_id_of
@@ -122,11 +123,10 @@ def records_source(
             for limb in load_limbs(store, tree_id)
         }
         counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
-        records = load_records(store, [photo.number for photo in mine])
-        shown = [_record_row(store, record, tree.name) for record in records]
+        shown = record_rows(store, mine, tree.name)
         sides, remarks = told_pairs(side_pairs(shown, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
-            facts_of(tree, year=season),
+            facts_of(tree, year=season, photos=mine),
             limb_sizes=sizes,
             seen_true=tuple((c.seen_n, c.true_n) for c in counts),
             hand_limbs=hand_limbs(counts),
@@ -139,8 +139,13 @@ def records_source(
     for row in rows:
         if often[row["file"]] > 1:
             row["file"] += f" (photo {row['photo_id']})"
-    answers = store.photos_folder.with_name(f"{store.photos_folder.name}-answers.json")
-    return TreeSource(tuple(rows), facts, answers=KeptAnswers(answers))
+    return TreeSource(tuple(rows), facts, answers=answers_beside(store))
+
+
+def answers_beside(store: Store) -> KeptAnswers:
+    """What limbs of these records came to before."""
+    folder = store.photos_folder
+    return KeptAnswers(folder.with_name(f"{folder.name}-answers.json"))
 
 
 def _of_season(
@@ -152,14 +157,22 @@ def _of_season(
     return [photo for photo, of in zip(photos, years, strict=True) if of == wanted]
 
 
-def facts_of(tree: OrchardTree, *, year: int) -> TreeFacts:
-    """What a list of trees tells of one of them, as it is in that year."""
+def facts_of(tree: OrchardTree, *, year: int, photos: Sequence[PhotoLine] = ()) -> TreeFacts:
+    """What a list of trees, and the answers given for its photos, tell of a tree in that year.
+
+    The trunk counts only with the tree's age, where a table for the species is published.
+    """
+    said = [(p.inputs.get("species"), p.inputs.get("harvest_diameter_mm")) for p in photos]
+    species = tree.species or next((str(name) for name, _ in said if name), "peach")
+    known = species_of(replace(tree, species=species))
+    by_trunk = tree.planted_year and known and known.trunk_rows
     return TreeFacts(
-        species=tree.species or "peach",
+        species=species,
         ripening_month=tree.ripening_month,
         southern=tree.southern,
         age_years=max(year - tree.planted_year, 2) if tree.planted_year else None,
-        trunk_circumference_mm=tree.trunk_circumference_mm if tree.planted_year else None,
+        trunk_circumference_mm=tree.trunk_circumference_mm if by_trunk else None,
+        harvest_diameter_mm=next((size for _, size in said if size), None),
     )
 
 
@@ -183,6 +196,12 @@ def photo_row(photo: PhotoLine, tree: str) -> dict[str, Any]:
         "photo_id": photo.number,
         "on": photo.taken_on,
     }
+
+
+def record_rows(store: Store, photos: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
+    """Kept photos with their last count and, to plan them, what was measured and corrected."""
+    records = load_records(store, [photo.number for photo in photos])
+    return [_record_row(store, record, tree) for record in records]
 
 
 def _record_row(store: Store, record: PhotoRecord, tree: str) -> dict[str, Any]:

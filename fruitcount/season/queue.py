@@ -140,7 +140,8 @@ def _ripening_order(tree: OrchardTree) -> int:
     return 99 if month is None else northern_month(month, southern=tree.southern)
 
 
-def _species(tree: OrchardTree) -> Species | None:
+def species_of(tree: OrchardTree) -> Species | None:
+    """A tree's species; None where it is not told or of no known name."""
     try:
         return load_species(tree.species) if tree.species else None
     except SpeciesError:
@@ -148,7 +149,7 @@ def _species(tree: OrchardTree) -> Species | None:
 
 
 def _line(tree: OrchardTree, today: date, gdh30: float, year: int | None) -> QueueLine:
-    species, first_pass = _species(tree), tree.first_pass_on
+    species, first_pass = species_of(tree), tree.first_pass_on
     if tree.leave_it:
         return QueueLine(tree, "leave it", "Marked to be left this season.")
     if species is not None and not species.thinned:
@@ -290,7 +291,7 @@ def harvest_days(tree: OrchardTree, gdh30: float = math.nan) -> Days | None:
     Days or None
         None where days are not known, or the published ones miss the tree's ripening month.
     """
-    species, bloom = _species(tree), tree.bloom_date
+    species, bloom = species_of(tree), tree.bloom_date
     if bloom is None:
         return None
     ends, source = (tree.harvest_days, tree.harvest_days), "your days from bloom"

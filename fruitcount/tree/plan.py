@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property, partial
+from functools import cached_property
 from typing import Any
 
 from fruitcount.load.model import harvest_mass_g
+from fruitcount.measurement_record import plain, read_values
 from fruitcount.pipeline import Result, as_choice, decide
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.plan.inputs import GrowerInputs
@@ -23,7 +24,8 @@ from fruitcount.tree.sheet import LimbShare, TreeSheet, tree_sheet
 from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
 
-Decided = Callable[[], Result | None]
+Measured = Callable[[Mapping[str, Any]], Measurement | None]
+Kept = Callable[[Mapping[str, Any], GrowerInputs, str, Callable[[], Any]], Any]
 _SAID = ("species", "ripening_month", "southern", "spacing_mm", "harvest_diameter_mm")
 
 
@@ -50,15 +52,62 @@ class LimbAnswer:
     plan_choice: str
 
 
-def limb_answer(result: Result | None) -> LimbAnswer | None:
-    """A result in the few numbers that the tree needs of it."""
-    if result is None:
-        return None
-    plan = result.decision.plan
-    by_share = plan.target.rule == "tree share"
-    return LimbAnswer(
-        plan.keep_count, plan.final_count, plan.number_known, by_share, plan.plan_choice
-    )
+@dataclass(frozen=True, eq=False)
+class LimbWork:
+    """A limb planned with its share of the tree, each part worked out when it is asked for.
+
+    Attributes
+    ----------
+    row : mapping
+        Of the photo it is planned from.
+    inputs : GrowerInputs
+    measured : callable
+        The row's photo as measured, or None.
+    kept : callable, optional
+        See :func:`plan_tree`.
+    """
+
+    row: Mapping[str, Any]
+    inputs: GrowerInputs
+    measured: Measured
+    kept: Kept | None = None
+
+    @cached_property
+    def result(self) -> Result | None:
+        """The measurement with what is decided; None where it is not known one by one."""
+        known = self.measured(self.row)
+        return None if known is None else Result(known, decide(known, self.inputs))
+
+    @cached_property
+    def answer(self) -> LimbAnswer | None:
+        """The few numbers that the tree needs of it."""
+        body = self._kept("answer", self._answer)
+        return None if body is None else read_values(LimbAnswer, body)
+
+    @cached_property
+    def choices(self) -> tuple[Choice, ...]:
+        """The chosen plan and the other one, which is the same where they do not differ."""
+        return tuple(read_values(Choice, one) for one in self._kept("choices", self._choices))
+
+    def _kept(self, name: str, work: Callable[[], Any]) -> Any:
+        return work() if self.kept is None else self.kept(self.row, self.inputs, name, work)
+
+    def _answer(self) -> Any:
+        if self.result is None:
+            return None
+        plan = self.result.decision.plan
+        by_share = plan.target.rule == "tree share"
+        return plain(
+            LimbAnswer(
+                plan.keep_count, plan.final_count, plan.number_known, by_share, plan.plan_choice
+            )
+        )
+
+    def _choices(self) -> Any:
+        if self.result is None:
+            return []
+        one = self.result.decision
+        return plain(one.choices or (as_choice(one, chosen=True),) * 2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,9 +125,8 @@ class TreePlan:
         Trade size code of the wanted ripe size; empty where the species has none.
     notes : tuple of str
         What had to be assumed, for the count and after.
-    decided : mapping
-        Limb name to what works out its result; limbs whose fruit are not known one by one have
-        none.
+    work : mapping
+        Limb name to its own plan; limbs whose fruit are not known one by one have none.
     """
 
     tree: str
@@ -86,25 +134,25 @@ class TreePlan:
     count: TreeCount
     size_class: str
     notes: tuple[str, ...] = ()
-    decided: Mapping[str, Decided] = field(default_factory=dict)
+    work: Mapping[str, LimbWork] = field(default_factory=dict)
 
     @cached_property
     def results(self) -> Mapping[str, Result]:
         """Limb name to its measurement, decided with the tree's share."""
-        made = {name: decided() for name, decided in self.decided.items()}
+        made = {name: limb.result for name, limb in self.work.items()}
         return {name: result for name, result in made.items() if result is not None}
 
     @cached_property
     def choices(self) -> tuple[Choice, ...]:
         """The chosen plans of all limbs and the other ones, summed; empty where they agree."""
-        named = {k: r.decision for k, r in self.results.items() if r.decision.plan.number_known}
-        planned = list(named.values())
-        both = next((d.choices for d in planned if d.choices), ())
-        if len({d.plan.plan_choice for d in planned}) != 1:
+        pairs = {n: x.choices for n, x in self.work.items() if x.answer and x.answer.known}
+        both = next((pair for pair in pairs.values() if len({c.name for c in pair}) > 1), ())
+        if len({pair[0].name for pair in pairs.values()}) != 1:
             return ()
-        pairs = [d.choices or (as_choice(d, chosen=True),) * 2 for d in planned]
-        times, limbs = self.count.true_per_seen, [x for x in self.sheet.limbs if x.name in named]
-        sums = [summed(one, [pair[k] for pair in pairs], times) for k, one in enumerate(both)]
+        times, limbs = self.count.true_per_seen, [x for x in self.sheet.limbs if x.name in pairs]
+        sums = [
+            summed(one, [pair[k] for pair in pairs.values()], times) for k, one in enumerate(both)
+        ]
         keep_n, final_n = (sum(getattr(x, n) for x in limbs) for n in ("keep_n", "final_n"))
         grams = final_n * (self.sheet.fruit_g or math.nan)  # as the sheet rounds them, limb by limb
         here = {"keep_n": keep_n, "final_n": final_n, "harvest_g": grams}
@@ -137,8 +185,8 @@ def plan_tree(
     tree: str,
     facts: TreeFacts,
     *,
-    measured: Callable[[Mapping[str, Any]], Measurement | None] = measurement_in,
-    answered: Callable[[Mapping[str, Any], GrowerInputs, Decided], LimbAnswer | None] | None = None,
+    measured: Measured = measurement_in,
+    kept: Kept | None = None,
 ) -> TreePlan:
     """Estimate a tree from its counted photos, set its target and share it over the limbs.
 
@@ -156,9 +204,9 @@ def plan_tree(
     measured : callable, optional
         A row's photo as measured, or None; by default what the row holds as ``measurement``.
         Planned with what ``facts`` say, the choice that it was counted with, and its share.
-    answered : callable, optional
-        What a row's own plan comes to with these inputs, where it is known without working out
-        its result, which the third argument does.
+    kept : callable, optional
+        What a part of a row's own plan, by its name, came to before with these inputs, as plain
+        values; the last argument works it out.
 
     Raises
     ------
@@ -183,9 +231,9 @@ def plan_tree(
     )
     wanted = facts.harvest_diameter_mm or species.harvest_diameter_mm.number
     code = size_code(species, wanted) if species.size_codes else ""
-    work: dict[str, Decided] = {}
+    work: dict[str, LimbWork] = {}
     answers: dict[str, LimbAnswer] = {}
-    kept: dict[str, int] = {}  # each limb's own number, of its fruit seen
+    own_n: dict[str, int] = {}  # each limb's own number, of its fruit seen
     by_file = {str(r["file"]): r for r in rows if str(r.get("tree") or "") == tree}
     for limb in sheet.limbs:
         mine = [by_file[file] for file in count.files.get(limb.name, ())]
@@ -197,30 +245,20 @@ def plan_tree(
             **{name: getattr(facts, name) for name in _SAID},
         )  # fmt: skip
         for row in mine:
-            decided = cache(partial(_decided, row, inputs, measured))
-            answer = answered(row, inputs, decided) if answered else limb_answer(decided())
-            if answer is not None:
-                answers[limb.name], work[limb.name], mine = answer, decided, [row]
+            one = LimbWork(row, inputs, measured, kept)
+            if one.answer is not None:
+                answers[limb.name], work[limb.name], mine = one.answer, one, [row]
                 break
         known_n = [int(r["keep_n"]) for r in mine if r.get("keep_n") is not None]
-        kept |= {limb.name: min(known_n)} if known_n else {}
-    sheet, said = _as_planned(sheet, answers, kept, times)
+        own_n |= {limb.name: min(known_n)} if known_n else {}
+    sheet, said = _as_planned(sheet, answers, own_n, times)
     return TreePlan(tree, sheet, count, code, (*count.notes, *remarks, *said), work)
-
-
-def _decided(
-    row: Mapping[str, Any],
-    inputs: GrowerInputs,
-    measured: Callable[[Mapping[str, Any]], Measurement | None],
-) -> Result | None:
-    known = measured(row)
-    return None if known is None else Result(known, decide(known, inputs))
 
 
 def _as_planned(
     sheet: TreeSheet,
     answers: Mapping[str, LimbAnswer],
-    kept: Mapping[str, int],
+    own_n: Mapping[str, int],
     true_per_seen: float,
 ) -> tuple[TreeSheet, list[str]]:
     """What each limb's own plan keeps now and at harvest; without one its share, or less."""
@@ -228,21 +266,21 @@ def _as_planned(
     limbs, lowered, unchecked = [], [], []
     for limb in sheet.limbs:
         plan, share = plans.get(limb.name), limb.keep_n
-        keep = final = min(share, round(kept.get(limb.name, share) * true_per_seen))
+        keep = final = min(share, round(own_n.get(limb.name, share) * true_per_seen))
         if plan is not None:
             keep = min(round(plan.keep_n * true_per_seen), limb.whole_n)
             left = plan.final_n * true_per_seen
             final = keep if math.isnan(left) else min(round(left), keep)
-        elif limb.counted and limb.name not in kept:
+        elif limb.counted and limb.name not in own_n:
             unchecked.append(limb.name)
         if keep < share:
             lowered.append(limb.name)
-        own = _own_words(keep, kept.get(limb.name, keep), true_per_seen, plan)
+        own = _own_words(keep, own_n.get(limb.name, keep), true_per_seen, plan)
         limbs.append(replace(limb, keep_n=keep, final_n=final, own_words=own))
     limbs, capped = _like_the_others(limbs, lowered, plans)
     said = []
     chosen = sorted({TITLES[answer.plan_choice] for answer in answers.values()})
-    if chosen:
+    if len(chosen) > 1:  # else the line of the chosen plan says it
         said.append(f"Plan, {' or, as chosen for each limb, '.join(chosen)}.")
     if capped:
         said.append(

@@ -61,7 +61,13 @@ def test_the_choice_of_plan_goes_from_the_photo_to_the_tree():
     for choice, words in (("full", "full crop: pinch"), ("quick", "quick: shorten it")):
         got = plan_tree(rows(plan_choice=choice), "T", TRUNK, measured=lambda row: drawn)
         assert {r.decision.plan.plan_choice for r in got.results.values()} == {choice}
-        assert any(words in note for note in got.notes)
+        said = "\n".join(tree_lines(got))
+        assert said.count(f"Chosen, {words}") == said.count(words) == 1  # and not as a note again
+    mixed = [
+        {**row, "plan_choice": c} for row, c in zip(rows(), ("full", "quick", "quick"), strict=True)
+    ]
+    got = plan_tree(mixed, "T", TRUNK, measured=lambda row: drawn)
+    assert any("as chosen for each limb" in note for note in got.notes)
 
 
 def test_the_chosen_plans_line_says_what_the_sheet_says_with_hidden_fruit_too():
