@@ -102,6 +102,8 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
             show_line(line, year)
     if due:
         st.caption("  \n".join(CAUTIONS_SHORT))
+    if len(due) == len(lines):
+        return
     with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due, key="others"):
         st.caption(f"{done} done, {once} after the first pass.")
         for line in lines:

@@ -215,10 +215,7 @@ def planned(
     now = repr((rows, facts, [(p.inputs, p.numbers) for p in lines]))
     if held.get("of") != now:
         source = _source(lines, rows)
-        plan = plan_of(source, str(rows[0]["tree"]) if rows else "", facts)
-        held.update(of=now, plan=plan, choices=plan.choices)  # asked now, so that they are kept
-        if source.answers is not None:
-            source.answers.save()
+        held.update(of=now, plan=plan_of(source, str(rows[0]["tree"]) if rows else "", facts))
     return cast(TreePlan, held["plan"])
 
 

@@ -232,6 +232,7 @@ def unmeasured_limb(line: tuple[Point, ...]) -> Limb:
 def sheet_of(measurement: Measurement) -> Sheet:
     """The sheet that an automatic result starts from."""
     fruit = measurement.fruitlets
+    score = np.nan_to_num(fruit.score, nan=0.0)
     marks = tuple(
         Mark(
             id=f"a{i}",
@@ -240,7 +241,7 @@ def sheet_of(measurement: Measurement) -> Sheet:
             r_px=round(max(float(fruit.r_px[i]), MIN_RADIUS_PX), 3),
             kind=_KINDS[Kind(int(fruit.kind[i]))],
             on_limb=int(fruit.on_limb[i]),
-            score=round(float(np.nan_to_num(fruit.score[i], nan=0.0)), 4),
+            score=round(float(score[i]), 4),
             by_hand=bool(fruit.by_hand[i]),
         )
         for i in range(len(fruit))

@@ -25,7 +25,7 @@ from fruitcount.flags import cut_tool
 from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines
 from fruitcount.tree.count import TreeCount
-from fruitcount.tree.estimate import Estimate
+from fruitcount.tree.estimate import FEW_COUNTED, Estimate
 from fruitcount.tree.plan import TreePlan
 from fruitcount.tree.sheet import Work
 from fruitcount.tree.target import TreeTarget
@@ -50,7 +50,7 @@ def estimate_lines(count: TreeCount) -> list[str]:
         of = "on these limbs" if likely.se_n == 0 else "on all limbs"
         lines.append(
             f"Likely in sight {of}, with those that the count missed: about "
-            f"{number(likely.value_n)}, 95% interval {span}, rather too wide than too narrow. "
+            f"{number(likely.value_n)}, 95% interval {span}, kept wide to be safe. "
             "Fruit behind leaves and wood are not in it."
             if likely.known
             else f"Likely in sight {of}: about {number(likely.value_n)}."
@@ -73,6 +73,8 @@ def estimate_line(estimate: Estimate) -> str:
         return f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
     span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
     by_lot = "" if by_walks or estimate.se_n == 0 else f" {BY_LOT}"
+    if by_lot and estimate.counted_n < FEW_COUNTED:
+        by_lot = f" With under {FEW_COUNTED} fruit counted it is kept wide to be safe.{by_lot}"
     return (
         f"{about}, 95% interval {span}, from {estimate.sampled_n} {unit} "
         f"({estimate.method}).{by_lot}"

@@ -34,7 +34,11 @@ from fruitcount.tree.plan import TreePlan, plan_tree
 
 def plan_of(source: TreeSource, tree: str, facts: TreeFacts) -> TreePlan:
     """One tree's plan from a table or from the records: see :func:`plan_tree`."""
-    return plan_tree(source.rows, tree, facts, measured=source.measured, kept=source.answers)
+    plan = plan_tree(source.rows, tree, facts, measured=source.measured, kept=source.answers)
+    if source.answers is not None:
+        _ = plan.choices  # asked now, so that they are kept too
+        source.answers.save()
+    return plan
 
 
 def write_tree_sheet(

@@ -75,7 +75,7 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
         by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
         if by_hand.known and by_hand.limbs_n < ENOUGH_BY_HAND:
             lines = (*lines, f"From fewer than {ENOUGH_BY_HAND} limbs counted by hand the interval "
-                     "is rather too wide than too narrow.")  # fmt: skip
+                     "is kept wide to be safe.")  # fmt: skip
         return by_hand, lines
     if not enough_seen(facts.both_sides):
         return None, lines

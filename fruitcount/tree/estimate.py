@@ -18,6 +18,9 @@ from scipy import stats
 from fruitcount.errors import BadInputError
 from fruitcount.types import FloatArray
 
+FEW_COUNTED = 30
+"""Under so many fruit counted in all, 96 to 99 % of 95 % intervals hold (our simulation)."""
+
 
 @dataclass(frozen=True)
 class Estimate:

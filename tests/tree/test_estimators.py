@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.tree_intervals import cell, walks_cell
+from fruitcount.export.tree_work_sheet import estimate_line
 from fruitcount.tree.estimate import (
     LimbGroup,
     csa_cm2,
@@ -120,6 +121,14 @@ def test_limbs_without_fruit_do_not_say_that_the_others_have_none():
     assert got.high_n - got.value_n > math.sqrt(got.value_n)  # alike by luck is not known
     bare = cell(14, 0.5, 0.8, 3, trees=200, fruit_per_cm2=0.1)
     assert bare.min() >= 0.94
+
+
+def test_the_words_say_where_an_interval_is_wide():
+    """Trees nearly bare: 94-100 % hold (``fruitcount.evaluate.tree_intervals``)."""
+    few, many = (ratio_total([n, n, n + 1], [1, 1, 1], all_area_cm2=[1] * 14) for n in (9, 10))
+    assert (few.counted_n, many.counted_n) == (28, 31)
+    assert "under 30 fruit counted it is kept wide to be safe" in estimate_line(few)
+    assert "wide" not in estimate_line(many)
 
 
 def test_stated_intervals_hold_on_trees_of_many_kinds():

@@ -89,6 +89,8 @@ def test_the_page_through_a_year(data, on, southern):
         over = day > (date(2026, 2, 28) if southern else date(2025, 8, 31))
         due = 0 if after < 30 or over else min((after - 30) // 7 + 1, 3)
         assert app.header[0].value == f"For today: {due} of 3", day
+        # a drawer with nothing in it is not shown
+        assert any(e.label.startswith("The others") for e in app.expander) == (due < 3)
         (year,) = [n for n in app.number_input if n.label.startswith("Season")]
         assert year.value == 2025
     # the season before can be looked at, as it was kept
