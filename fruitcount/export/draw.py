@@ -91,17 +91,15 @@ def outlined_line(
 
 
 def dashed_line(
-    picture: Pixels, start: tuple[float, float], end: tuple[float, float], *, rgb: RGB, width: int
+    picture: Pixels, start: FloatArray, end: FloatArray, *, rgb: RGB, width: int
 ) -> None:
     """A dashed straight line with a dark edge, in place; picture of shape (rows, columns, 3)."""
-    a, b = np.array(start, float), np.array(end, float)
-    length = float(np.hypot(*(b - a)))
-    dash = 4.0 * width
-    steps = max(1, int(length / (1.6 * dash)))
+    way = end - start
+    steps = max(1, int(np.hypot(*way) / (6.4 * width)))
     for i in range(steps):
         t0 = i / steps
         t1 = min(1.0, t0 + 1.0 / steps / 1.6)
-        outlined_line(picture, np.array([a + (b - a) * t0, a + (b - a) * t1]), rgb, width)
+        outlined_line(picture, np.array([start + way * t0, start + way * t1]), rgb, width)
 
 
 def _ring(picture: Pixels, x: float, y: float, r: float, rgb: RGB, width: int) -> None:

@@ -6,13 +6,13 @@ the limb and the answer in words are drawn over and below it.
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
-from fruitcount.errors import BadInputError
 from fruitcount.export.draw import dashed_line, mark, outlined_line, text, text_size
 from fruitcount.export.words import (
     ACTIONS,
@@ -30,7 +30,7 @@ from fruitcount.flags import CAUTIONS_SHORT
 from fruitcount.image.opencv import zoomed
 from fruitcount.lines import across_line, direction_of_line, point_on_line
 from fruitcount.pipeline import Result
-from fruitcount.types import FloatArray, Fruitlets, Photo, Pixels
+from fruitcount.types import FloatArray, Fruitlets, Limb, Photo, Pixels
 from fruitcount.units import MM_PER_INCH, format_length
 
 if TYPE_CHECKING:
@@ -67,35 +67,23 @@ def annotated_picture(
     uint8 array, shape (rows, columns, 3)
     """
     zoom = long_side_px / max(photo.width_px, photo.height_px)
-    picture = _muted(zoomed(photo.rgb, zoom))
     weight = max(2, round(long_side_px / 450))
+    view = _View(_muted(zoomed(photo.rgb, zoom)), result, zoom, weight, units)
     if result.measurement.limb.found:
-        _limb(picture, result, zoom, weight, units)
-        _load(picture, result, zoom, weight)
-    _marks(picture, result, zoom, weight)
-    _cuts(picture, result, zoom, weight, units)
-    width = picture.shape[1]
+        _limb(view)
+        _load(view)
+    fruit = result.measurement.fruitlets
+    for at, action in zip(_places(fruit, zoom), view.actions, strict=True):
+        _mark(view.picture, at, action, weight)
+    _cuts(view)
+    width = view.picture.shape[1]
     below = footer(result, width, units) if words else legend(result, width)
-    return np.vstack([picture, below])
+    return np.vstack([view.picture, below])
 
 
-def write_picture(
-    path: Path, photo: Photo, result: Result, *, units: str = "metric", long_side_px: int = 2000
-) -> None:
-    """Write :func:`annotated_picture` as JPEG or PNG, by the name's ending.
-
-    Raises
-    ------
-    BadInputError
-        When the ending is neither, or the file cannot be written.
-    """
-    if path.suffix.lower() not in (".jpg", ".jpeg", ".png"):
-        raise BadInputError(f"picture name must end in .jpg or .png, got {path.name!r}")
-    picture = annotated_picture(photo, result, units=units, long_side_px=long_side_px)
-    ok, data = cv2.imencode(path.suffix.lower(), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
-    if not ok:
-        raise BadInputError(f"picture {path.name!r} could not be encoded")
-    path.write_bytes(data.tobytes())
+def jpeg_bytes(rgb: Pixels) -> bytes:
+    """A picture as a JPEG file."""
+    return bytes(cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))[1])
 
 
 def _muted(rgb: Pixels) -> Pixels:
@@ -104,61 +92,116 @@ def _muted(rgb: Pixels) -> Pixels:
     return np.asarray(cv2.addWeighted(rgb, 0.42, grey, 0.38, 0), np.uint8)
 
 
-def _limb(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
-    limb = result.measurement.limb
-    outlined_line(picture, limb.line_px * zoom, LIMB_RGB, weight)
-    for shoot in limb.shoots:
-        outlined_line(picture, shoot.line_px * zoom, LIMB_RGB, max(1, weight - 2))
-    _ruler(picture, result, zoom, weight, units)
+@dataclass(frozen=True, eq=False)
+class _View:
+    """A result over its enlarged photo, and how thick to draw."""
+
+    picture: Pixels
+    result: Result
+    zoom: float
+    weight: int
+    units: str
+
+    @property
+    def limb(self) -> Limb:
+        return self.result.measurement.limb
+
+    @property
+    def actions(self) -> list[str]:
+        return fruit_actions(self.result.measurement.fruitlets, self.result.decision.plan)
+
+    @property
+    def circles(self) -> FloatArray:
+        """x, y and radius of each fruit's mark as drawn, shape (N, 3)."""
+        marks = _places(self.result.measurement.fruitlets, self.zoom)
+        marks[:, 2] = np.maximum(marks[:, 2], 2.5 * self.weight) * 1.2
+        return marks
+
+    @property
+    def strokes(self) -> list[tuple[FloatArray, FloatArray]]:
+        """Both ends of each cut's stroke."""
+        out = []
+        for cut in self.result.decision.plan.cuts:
+            line = self.limb.line_px if cut.shoot < 0 else self.limb.shoots[cut.shoot].line_px
+            reach = across_line(line, cut.at_px) * 16.0 * self.weight
+            at = np.array([cut.x_px, cut.y_px]) * self.zoom
+            out.append((at - reach, at + reach))
+        return out
+
+    @cached_property
+    def labels(self) -> list[tuple[str, float, float]]:
+        """Words of each cut, and their top left."""
+        out = []
+        cuts = zip(self.result.decision.plan.cuts, self.strokes, strict=True)
+        for number, (cut, (a, b)) in enumerate(cuts, 1):
+            words = f"CUT {number}"
+            if np.isfinite(cut.from_base_mm):
+                words += f": {format_length(cut.from_base_mm, self.units)}"
+            spot = _beside(self.picture, (b, a), words, 9 * self.weight, self.circles)
+            out.append((words, *spot))
+        return out
+
+    @property
+    def worst(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Where the limb would break first if all stayed; the directions across and along it."""
+        line = self.limb.line_px
+        load = self.result.decision.load
+        along_px = load.before.worst_at_mm * self.limb.length_px / self.limb.length_mm
+        at = point_on_line(line, along_px)[0] * self.zoom
+        return at, across_line(line, along_px), direction_of_line(line, along_px)
 
 
-def _ruler(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
+def _places(fruit: Fruitlets, zoom: float) -> FloatArray:
+    return np.column_stack([fruit.x_px, fruit.y_px, fruit.r_px]) * zoom
+
+
+def _mark(picture: Pixels, at: FloatArray, action: str, weight: int) -> None:
+    style, (x, y, r) = ACTIONS[action], at
+    mark(picture, (x, y, r), style.shape, rgb=style.rgb, width=weight)
+
+
+def _limb(view: _View) -> None:
+    outlined_line(view.picture, view.limb.line_px * view.zoom, LIMB_RGB, view.weight)
+    for shoot in view.limb.shoots:
+        width = max(1, view.weight - 2)
+        outlined_line(view.picture, shoot.line_px * view.zoom, LIMB_RGB, width)
+    _ruler(view)
+
+
+def _ruler(view: _View) -> None:
     """Ticks along the limb every 10 cm or 6 in; none when lengths are not told.
 
     Each number stands on that side of the limb, or a little way off, where least is drawn.
     """
-    limb = result.measurement.limb
+    limb = view.limb
     if not np.isfinite(limb.length_mm):
         return
-    step_mm = 100.0 if units == "metric" else 6 * MM_PER_INCH
-    px_per_mm = limb.length_px / limb.length_mm
-    letters = 7 * weight
-    labels = [
-        _box(*label, 9 * weight) for label in _cut_labels(picture, result, zoom, weight, units)
-    ]
-    drawn = np.concatenate([_drawn(result, zoom, weight), *labels])
+    step, unit, unit_mm = (10, "cm", 10.0) if view.units == "metric" else (6, "in", MM_PER_INCH)
+    step_mm, px_per_mm = step * unit_mm, limb.length_px / limb.length_mm
+    letters, reach, drawn = 7 * view.weight, 4.0 * view.weight, _drawn(view)
     for i in range(int(limb.length_mm / step_mm) + 1):
         along_px = i * step_mm * px_per_mm
-        at = point_on_line(limb.line_px, along_px)[0] * zoom
+        at = point_on_line(limb.line_px, along_px)[0] * view.zoom
         normal = across_line(limb.line_px, along_px)
-        reach = 4.0 * weight
-        outlined_line(picture, np.array([at - normal * reach, at + normal * reach]), WHITE, weight)
-        words = f"{10 * i} cm" if units == "metric" else f"{6 * i} in"
-        if i == 0:
-            words = "base"
+        tick = np.array([at - normal * reach, at + normal * reach])
+        outlined_line(view.picture, tick, WHITE, view.weight)
+        words = f"{step * i} {unit}" if i else "base"
         size = np.array(text_size(words, letters))
         out = reach + 0.5 * float(np.abs(normal) @ size) + 0.4 * letters
         spots = [at + s * normal * k * out for k in (1.0, 1.7, 2.4) for s in (-1, 1)]
-        spot = min(spots, key=lambda s: _covered(s, size, drawn)) - size * (0.5, 0.7)
-        text(picture, words, (spot[0], spot[1]), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
+        x, y = min(spots, key=lambda s: _covered(s, size, drawn)) - size * (0.5, 0.7)
+        text(view.picture, words, (x, y), size_px=letters, rgb=WHITE, edge_rgb=BLACK)
 
 
-def _drawn(result: Result, zoom: float, weight: int) -> FloatArray:
-    """Circles (x, y, r) round what is drawn over the ruler: fruit, cuts and arrow heads."""
-    marks = _circles(result.measurement.fruitlets, zoom, weight)
-    cuts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in result.decision.plan.cuts]
-    heads: list[tuple[float, float, float]] = []
-    if len(result.decision.load.over_limit_mm):
-        at, across, _ = _worst_place(result, zoom)
-        heads = [(*(at + side * across * 9 * weight), 6.0 * weight) for side in (-1, 1)]
-    return np.concatenate([marks, np.reshape([*cuts, *heads], (-1, 3))])
-
-
-def _circles(fruit: Fruitlets, zoom: float, weight: int) -> FloatArray:
-    """x, y and radius of each fruit's mark as drawn, shape (N, 3)."""
-    marks = np.stack([fruit.x_px, fruit.y_px, fruit.r_px], axis=1) * zoom
-    marks[:, 2] = np.maximum(marks[:, 2], 2.5 * weight) * 1.2
-    return marks
+def _drawn(view: _View) -> FloatArray:
+    """Circles (x, y, r) round what is drawn over the ruler: fruit, cuts, their words, arrows."""
+    zoom, weight, decision = view.zoom, view.weight, view.result.decision
+    parts = [(c.x_px * zoom, c.y_px * zoom, 16.0 * weight) for c in decision.plan.cuts]
+    if len(decision.load.over_limit_mm):
+        at, across, _ = view.worst
+        parts += [(*(at + side * across * 9 * weight), 6.0 * weight) for side in (-1, 1)]
+    words = [_box(*label, 9 * weight) for label in view.labels]
+    return np.concatenate([view.circles, np.reshape(parts, (-1, 3)), *words])
 
 
 def _covered(middle: FloatArray, size: FloatArray, drawn: FloatArray) -> float:
@@ -167,75 +210,34 @@ def _covered(middle: FloatArray, size: FloatArray, drawn: FloatArray) -> float:
     return float(np.maximum(drawn[:, 2] - np.hypot(gap[:, 0], gap[:, 1]), 0.0).sum())
 
 
-def _load(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
+def _load(view: _View) -> None:
     """Where the limb is over its working limit if all stayed, and where it would break first.
 
     Two lines beside the limb bracket the stretch; a pair of arrow heads points at the worst place.
     A limb that is within its limit gets neither.
     """
-    load, limb = result.decision.load, result.measurement.limb
-    if not len(load.over_limit_mm):
+    weight, limb, over_mm = view.weight, view.limb, view.result.decision.load.over_limit_mm
+    if not len(over_mm):
         return
-    over = load.over_limit_mm * limb.length_px / limb.length_mm
+    over = over_mm * limb.length_px / limb.length_mm
     if len(over) >= 2:
         stretch = np.linspace(over[0], over[-1], 40)
-        middle = point_on_line(limb.line_px, stretch) * zoom
+        middle = point_on_line(limb.line_px, stretch) * view.zoom
         sideways = np.array([across_line(limb.line_px, float(a)) for a in stretch]) * 4.5 * weight
         for side in (-1, 1):
-            outlined_line(picture, middle + side * sideways, OVER_RGB, max(1, weight // 2))
-    at, across, ahead = _worst_place(result, zoom)
+            outlined_line(view.picture, middle + side * sideways, OVER_RGB, max(1, weight // 2))
+    at, across, ahead = view.worst
     for side in (-1, 1):
         tip = at + side * across * 6 * weight
         wings = [tip + side * across * 5 * weight + s * ahead * 4 * weight for s in (-1, 1)]
-        outlined_line(picture, np.array([wings[0], tip, wings[1]]), OVER_RGB, weight)
+        outlined_line(view.picture, np.array([wings[0], tip, wings[1]]), OVER_RGB, weight)
 
 
-def _worst_place(result: Result, zoom: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Where the limb would break first if all stayed; the directions across and along it there."""
-    limb = result.measurement.limb
-    along_px = result.decision.load.before.worst_at_mm * limb.length_px / limb.length_mm
-    at = point_on_line(limb.line_px, along_px)[0] * zoom
-    return at, across_line(limb.line_px, along_px), direction_of_line(limb.line_px, along_px)
-
-
-def _marks(picture: Pixels, result: Result, zoom: float, weight: int) -> None:
-    fruit = result.measurement.fruitlets
-    actions = fruit_actions(result.measurement.fruitlets, result.decision.plan)
-    for i in range(len(fruit)):
-        style = ACTIONS[actions[i]]
-        at = (fruit.x_px[i] * zoom, fruit.y_px[i] * zoom, fruit.r_px[i] * zoom)
-        mark(picture, at, style.shape, rgb=style.rgb, width=weight)
-
-
-def _cuts(picture: Pixels, result: Result, zoom: float, weight: int, units: str) -> None:
-    for a, b in _cut_ends(result, zoom, weight):
-        dashed_line(picture, (a[0], a[1]), (b[0], b[1]), rgb=CUT_RGB, width=2 * weight)
-    for words, x, y in _cut_labels(picture, result, zoom, weight, units):
-        text(picture, words, (x, y), size_px=9 * weight, rgb=WHITE, edge_rgb=BLACK)
-
-
-def _cut_ends(result: Result, zoom: float, weight: int) -> list[tuple[FloatArray, FloatArray]]:
-    """Both ends of each cut's stroke."""
-    limb, out = result.measurement.limb, []
-    for cut in result.decision.plan.cuts:
-        line = limb.line_px if cut.shoot < 0 else limb.shoots[cut.shoot].line_px
-        reach = across_line(line, cut.at_px) * 16.0 * weight
-        at = np.array([cut.x_px, cut.y_px]) * zoom
-        out.append((at - reach, at + reach))
-    return out
-
-
-def _cut_labels(
-    picture: Pixels, result: Result, zoom: float, weight: int, units: str
-) -> list[tuple[str, float, float]]:
-    """Words of each cut, and their top left."""
-    marks, out = _circles(result.measurement.fruitlets, zoom, weight), []
-    ends = _cut_ends(result, zoom, weight)
-    for number, (cut, (a, b)) in enumerate(zip(result.decision.plan.cuts, ends, strict=True), 1):
-        known = np.isfinite(cut.from_base_mm)
-        words = f"CUT {number}" + (f": {format_length(cut.from_base_mm, units)}" if known else "")
-        out.append((words, *_beside(picture, (b, a), words, 9 * weight, marks)))
-    return out
+def _cuts(view: _View) -> None:
+    for a, b in view.strokes:
+        dashed_line(view.picture, a, b, rgb=CUT_RGB, width=2 * view.weight)
+    for words, x, y in view.labels:
+        text(view.picture, words, (x, y), size_px=9 * view.weight, rgb=WHITE, edge_rgb=BLACK)
 
 
 def _box(words: str, x: float, y: float, letters: int) -> FloatArray:
@@ -340,19 +342,15 @@ def legend(result: Result, width_px: int) -> Pixels:
     return band
 
 
-def write_side(path: Path, photo: Photo, number: int, joined: JoinedLimb, result: Result) -> None:
-    """Write the photo of this number with the joined limb's marks that it shows, as JPEG."""
+def side_picture(photo: Photo, number: int, joined: JoinedLimb, result: Result) -> Pixels:
+    """The photo of this number with the joined limb's marks that it shows."""
     zoom = 2000 / max(photo.width_px, photo.height_px)
     picture = zoomed(photo.rgb, zoom)
     actions = fruit_actions(joined.measurement.fruitlets, result.decision.plan)
-    fruit = joined.photos[number].fruitlets
-    for i, row in enumerate(joined.fruit[number].tolist()):
-        if row < 0:
-            continue
-        style = ACTIONS[actions[row]]
-        x, y, r = (float(v[i]) * zoom for v in (fruit.x_px, fruit.y_px, fruit.r_px))
-        mark(picture, (x, y, r), style.shape, rgb=style.rgb, width=4)
-        text(picture, str(row + 1), (x + r, y - r), size_px=30, rgb=WHITE, edge_rgb=BLACK)
-    below = legend(result, picture.shape[1])
-    bgr = cv2.cvtColor(np.vstack([picture, below]), cv2.COLOR_RGB2BGR)
-    path.write_bytes(cv2.imencode(".jpg", bgr)[1].tobytes())
+    places = _places(joined.photos[number].fruitlets, zoom)
+    for (x, y, r), row in zip(places, joined.fruit[number].tolist(), strict=True):
+        if row >= 0:
+            _mark(picture, np.array([x, y, r]), actions[row], 4)
+            spot = (x + r, y - r)
+            text(picture, str(row + 1), spot, size_px=30, rgb=WHITE, edge_rgb=BLACK)
+    return np.vstack([picture, legend(result, picture.shape[1])])

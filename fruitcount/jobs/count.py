@@ -19,7 +19,7 @@ from fruitcount.errors import (
     RecordError,
 )
 from fruitcount.export import EXPORTS
-from fruitcount.export.picture import write_picture
+from fruitcount.export.picture import annotated_picture, jpeg_bytes
 from fruitcount.export.record import write_record
 from fruitcount.files import shown_name, write_table, written_whole
 from fruitcount.flags import Flag, flag_sentences
@@ -185,7 +185,8 @@ def write_result(photo: Photo, result: Result, choice: OutputChoice, *, stem: st
     """
     with written_whole(choice.folder) as draft:
         if choice.picture:
-            write_picture(draft / f"{stem}_plan.jpg", photo, result, units=choice.units)
+            picture = annotated_picture(photo, result, units=choice.units)
+            (draft / f"{stem}_plan.jpg").write_bytes(jpeg_bytes(picture))
         write_record(draft / f"{stem}.json", result)
         told = Flag.COUNT_UNKNOWN not in result.measurement.flags
         for export in (EXPORTS[name] for name in choice.also):

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from fruitcount.export.picture import write_side
+from fruitcount.export.picture import jpeg_bytes, side_picture
 from fruitcount.export.record import joined_coco, joined_record
 from fruitcount.files import is_clip, written_whole
 from fruitcount.image.clip import clip_photos
@@ -54,8 +54,9 @@ def count_same_limb(
     with written_whole(choice.folder) as draft:
         for k, (photo, path) in enumerate(files):
             if choice.picture:
+                picture = side_picture(photo, k, joined, result)
                 side = draft / f"{output_stem(path)}_side{k + 1}.jpg"
-                write_side(side, photo, k, joined, result)
+                side.write_bytes(jpeg_bytes(picture))
         records = {"limb.json": joined_record(joined, result)}
         if "coco" in choice.also:
             records["limb_coco.json"] = joined_coco(joined, result)

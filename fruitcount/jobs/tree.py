@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import PhotoUnreadableError
-from fruitcount.export.picture import annotated_picture
+from fruitcount.export.picture import annotated_picture, jpeg_bytes
 from fruitcount.export.report_page import ReportSettings, number
 from fruitcount.export.tree_work_sheet import (
     estimate_lines,
@@ -22,7 +22,6 @@ from fruitcount.export.tree_work_sheet import (
 )
 from fruitcount.files import file_stem, shown_name, written_whole
 from fruitcount.flags import CAUTIONS_SHORT
-from fruitcount.image.opencv import cv2
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import output_stem
 from fruitcount.jobs.tree_source import TreeSource
@@ -87,8 +86,7 @@ def _picture(photo: Path, result: Result, units: str) -> bytes:
         return b""  # the count stands; a file that was damaged since has no picture
     # six to a page the words could not be read, and the sheet itself says what to do
     rgb = annotated_picture(read, result, units=units, long_side_px=1200, words=False)
-    done, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
-    return bytes(data) if done else b""
+    return jpeg_bytes(rgb)
 
 
 def _drawn_before(source: TreeSource, row: Mapping[str, Any], result: Result) -> bytes:
