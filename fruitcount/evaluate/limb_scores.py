@@ -51,7 +51,7 @@ class LineAgreement:
 def limb_errors(
     measurement: Sequence[Measurement | None], truths: Sequence[Truth]
 ) -> dict[str, ErrorSummary]:
-    """Limb length and base diameter, over photos that show the limb whole, or its base."""
+    """Limb length, base diameter and scale, over photos that show the limb whole, its base, any."""
     rows = list(zip(measurement, truths, strict=True))
     length = [
         _told(s, lambda s: s.limb.length_mm, t.limb_length_mm)
@@ -63,7 +63,9 @@ def limb_errors(
         for s, t in rows
         if _shows_base(t)
     ]
-    return {"length": summarise(np.array(length)), "base_diameter": summarise(np.array(base))}
+    scale = [_told(s, lambda s: s.scale.px_per_mm, t.px_per_mm) for s, t in rows]
+    errors = {"length": length, "base_diameter": base, "px_per_mm": scale}
+    return {name: summarise(np.array(values)) for name, values in errors.items()}
 
 
 def position_errors(judged: Sequence[Judged]) -> ErrorSummary:
@@ -71,16 +73,6 @@ def position_errors(judged: Sequence[Judged]) -> ErrorSummary:
     return paired_errors(
         [j for j in judged if _shows_base(j.truth)],
         lambda j, t, f: (j.found.along_mm[f] - j.truth.along_mm[t]) / j.truth.limb_length_mm,
-    )
-
-
-def scale_errors(
-    measurement: Sequence[Measurement | None], truths: Sequence[Truth]
-) -> ErrorSummary:
-    """Pixels per mm found against truth, over photos where both are told."""
-    rows = zip(measurement, truths, strict=True)
-    return summarise(
-        np.array([_told(s, lambda s: s.scale.px_per_mm, t.px_per_mm) for s, t in rows])
     )
 
 
@@ -194,6 +186,37 @@ def thickness_coverage(
         if math.isfinite(low)
     ]
     return sum(held), len(held)
+
+
+@dataclass(frozen=True)
+class LimbFigures:
+    """How well limbs were found and measured; each as the function of that name says.
+
+    ``length``, ``base_diameter`` and ``px_per_mm`` are those of :func:`limb_errors`, ``chance`` of
+    :func:`calibration`, the last two of :func:`range_coverage` and :func:`thickness_coverage`.
+    """
+
+    length: ErrorSummary
+    base_diameter: ErrorSummary
+    px_per_mm: ErrorSummary
+    line: LineAgreement
+    lines: LineVerdicts
+    chance: list[tuple[float, int, float]]
+    count_range_held: tuple[int, int]
+    base_diameter_held: tuple[int, int]
+
+
+def limb_figures(measurement: Sequence[Measurement | None], truths: Sequence[Truth]) -> LimbFigures:
+    """All figures of the limb, over the same photos."""
+    told = measurement, truths
+    return LimbFigures(
+        **limb_errors(*told),
+        line=line_agreement(*told),
+        lines=line_verdicts(*told),
+        chance=calibration(*told),
+        count_range_held=range_coverage(*told),
+        base_diameter_held=thickness_coverage(*told),
+    )
 
 
 def _judged_lines(

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from fruitcount.evaluate import details, limb_scores
@@ -19,6 +20,7 @@ from fruitcount.evaluate.scores import (
     precision_recall_curve,
     tally,
 )
+from fruitcount.measurement_record import plain
 from fruitcount.types import Measurement
 
 
@@ -67,6 +69,26 @@ class Evaluation:
     measurement: tuple[Measurement | None, ...]
     failures: tuple[PhotoFailure, ...]
     seconds_a_photo: float
+
+    @cached_property
+    def limb(self) -> limb_scores.LimbFigures:
+        """The limb's line, length and thickness, and how often the ranges hold."""
+        return limb_scores.limb_figures(self.measurement, [j.truth for j in self.judged])
+
+    @cached_property
+    def parts(self) -> dict[str, dict[str, Evaluation]]:
+        """The photos of each word of each condition, as an evaluation of their own."""
+        return {condition: self._parts(condition) for condition in details.PHOTO_CONDITIONS}
+
+    def _parts(self, condition: str) -> dict[str, Evaluation]:
+        return {
+            word: replace(
+                self,
+                judged=tuple(self.judged[row] for row in rows),
+                measurement=tuple(self.measurement[row] for row in rows),
+            )
+            for word, rows in details.rows_by(self.judged, condition).items()
+        }
 
 
 def score_set(
@@ -122,53 +144,27 @@ def report_record(result: Evaluation) -> dict[str, Any]:
         "average_precision": result.curve.average_precision,
         "best_f1": result.curve.best_f1,
         "best_threshold": result.curve.best_threshold,
-        "count": asdict(result.counts),
-        "radius": asdict(details.radius_errors(result.judged)),
-        "diameter_mm": asdict(details.diameter_errors(result.judged)),
-        "along_limb": asdict(limb_scores.position_errors(result.judged)),
-        "limb": _limb_record(result),
-        "px_per_mm": asdict(limb_scores.scale_errors(result.measurement, truths)),
+        "count": result.counts,
+        "radius": details.radius_errors(result.judged),
+        "diameter_mm": details.diameter_errors(result.judged),
+        "along_limb": limb_scores.position_errors(result.judged),
+        "limb": result.limb,
         "classes": {"names": list(details.CONFUSION_NAMES), "table": confusion.tolist()},
         "yellowing": _tally_record(details.yellowing_scores(confusion)),
         "recall_by": {c: details.recall_by(result.judged, c) for c in details.CONDITIONS},
         "photos_by": {
             c: {
-                word: {**_tally_record(tally(part.judged)), "limb": _limb_record(part)}
-                for word, part in _parts(result, c).items()
+                word: {**_tally_record(tally(part.judged)), "limb": part.limb}
+                for word, part in parts.items()
             }
-            for c in details.PHOTO_CONDITIONS
+            for c, parts in result.parts.items()
         },
         "photos": [_photo_record(j) for j in result.judged],
-        "failures": [asdict(f) for f in result.failures],
+        "failures": result.failures,
         "seconds_a_photo": result.seconds_a_photo,
     }
-    cleaned: dict[str, Any] = _no_nan(record)
-    return cleaned
-
-
-def _limb_record(result: Evaluation) -> dict[str, Any]:
-    """The limb's line, length and thickness, and how often the ranges hold."""
-    told = result.measurement, [j.truth for j in result.judged]
-    return {
-        **{k: asdict(v) for k, v in limb_scores.limb_errors(*told).items()},
-        "line": asdict(limb_scores.line_agreement(*told)),
-        "lines": asdict(limb_scores.line_verdicts(*told)),
-        "chance": limb_scores.calibration(*told),
-        "count_range_held": limb_scores.range_coverage(*told),
-        "base_diameter_held": limb_scores.thickness_coverage(*told),
-    }
-
-
-def _parts(result: Evaluation, condition: str) -> dict[str, Evaluation]:
-    """The photos of each word of a condition, as an evaluation of their own."""
-    return {
-        word: replace(
-            result,
-            judged=tuple(result.judged[row] for row in rows),
-            measurement=tuple(result.measurement[row] for row in rows),
-        )
-        for word, rows in details.rows_by(result.judged, condition).items()
-    }
+    values: dict[str, Any] = plain(record)
+    return values
 
 
 def report_json(results: Sequence[Evaluation]) -> str:
@@ -206,8 +202,8 @@ def _split_lines(r: Evaluation) -> list[str]:
         words = ", ".join(f"{w} {h / n:.2f} ({h}/{n})" for w, (h, n) in split.items())
         if len(split) > 1:
             lines.append(f"  recall by {condition}: {words}")
-    for condition in details.PHOTO_CONDITIONS:
-        for word, part in _parts(r, condition).items():
+    for condition, parts in r.parts.items():
+        for word, part in parts.items():
             t = tally(part.judged)
             lines.append(
                 f"  photos with {condition} {word}: "
@@ -240,21 +236,20 @@ def _error_lines(errors: dict[str, details.ErrorSummary]) -> list[str]:
 
 def _limb_lines(r: Evaluation) -> list[str]:
     """The limb's line, length and thickness; nothing where no limb is known."""
-    told = r.measurement, [j.truth for j in r.judged]
-    errors = limb_scores.limb_errors(*told)
+    limb = r.limb
     lines = _error_lines(
         {
-            "limb length": errors["length"],
-            "limb base diameter": errors["base_diameter"],
-            "pixels per mm": limb_scores.scale_errors(*told),
+            "limb length": limb.length,
+            "limb base diameter": limb.base_diameter,
+            "pixels per mm": limb.px_per_mm,
         }
     )
-    line, v = limb_scores.line_agreement(*told), limb_scores.line_verdicts(*told)
+    line, v = limb.line, limb.lines
     if not line.n:
         return lines
     ranges = {
-        "range of the count": limb_scores.range_coverage(*told),
-        "range of the base's thickness": limb_scores.thickness_coverage(*told),
+        "range of the count": limb.count_range_held,
+        "range of the base's thickness": limb.base_diameter_held,
     }
     return [
         *lines,
@@ -265,7 +260,7 @@ def _limb_lines(r: Evaluation) -> list[str]:
         f"{v.swapped_n} turned round ({v.swapped_unwarned_n} without a warning)",
         *(
             f"  said to be the limb {chance:.2f}: {n} lines, right {_num(right)}"
-            for chance, n, right in limb_scores.calibration(*told)
+            for chance, n, right in limb.chance
         ),
         *(f"  {what} held on {held} of {of} photos" for what, (held, of) in ranges.items() if of),
     ]
@@ -282,16 +277,6 @@ def _photo_record(j: Judged) -> dict[str, Any]:
 
 def _tally_record(t: Tally) -> dict[str, Any]:
     return {**asdict(t), "precision": t.precision, "recall": t.recall, "f1": t.f1}
-
-
-def _no_nan(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {k: _no_nan(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_no_nan(v) for v in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def _num(value: float) -> str:
