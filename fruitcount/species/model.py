@@ -14,7 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import SpeciesError, broken_as
+from fruitcount.errors import BadInputError, SpeciesError, broken_as, one_of
 
 STATUSES = (
     "published",
@@ -44,6 +44,14 @@ class Sourced:
     value: float | tuple[float, ...]
     source: str
     status: str
+
+    def __post_init__(self) -> None:
+        ends = isinstance(self.value, list | tuple)
+        value = tuple(map(float, self.value)) if ends else float(self.value)  # type: ignore[arg-type]
+        object.__setattr__(self, "value", value)
+        one_of("status", self.status, STATUSES)
+        if not self.source.strip():
+            raise BadInputError("source must not be empty")
 
     @property
     def number(self) -> float:
@@ -321,77 +329,56 @@ def read_species_file(path: Path) -> Species:
     """
     with broken_as(SpeciesError, f"{path.name}: cannot be read as TOML"):
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    with broken_as(SpeciesError, f"{path.name}: a value is missing or not of its kind"):
+    with broken_as(SpeciesError, path.name):
         return _species(path, data)
 
 
 def _species(path: Path, data: dict[str, Any]) -> Species:
-    _same_keys(path.name, "top level", data, {*_PLAIN, "numbers", "ripening_months"}, set(_TABLES))
-    _same_keys(path.name, "numbers", data["numbers"], set(_NUMBERS) - _OPTIONAL, _OPTIONAL)
+    numbers: dict[str, Any] = {}
+    for key, entry in data["numbers"].items():
+        with broken_as(SpeciesError, f"{path.name}: {key}"):
+            numbers[key] = Sourced(**entry)
+    _same_keys("top level", data, {*_PLAIN, "numbers", "ripening_months"}, set(_TABLES))
+    _same_keys("numbers", numbers, set(_NUMBERS) - _OPTIONAL, _OPTIONAL)
     if data["name"] != path.stem:
-        raise SpeciesError(f"{path.name}: name must be the file's own name, got {data['name']!r}")
-    numbers: dict[str, Any] = {
-        key: _sourced(path.name, key, data["numbers"][key])
-        for key in _NUMBERS
-        if key in data["numbers"]
-    }
-    _check_numbers(path.name, numbers, thinned=bool(data["thinned"]))
-    plain: dict[str, Any] = {key: data[key] for key in _PLAIN}
-    return Species(**plain, **numbers, **_tables(path.name, data))
+        raise BadInputError(f"name must be the file's own name, got {data['name']!r}")
+    _check_numbers(numbers, thinned=bool(data["thinned"]))
+    return Species(**{key: data[key] for key in _PLAIN}, **numbers, **_tables(data))
 
 
-def _same_keys(
-    file: str, where: str, got: dict[str, Any], wanted: set[str], optional: set[str]
-) -> None:
+def _same_keys(where: str, got: dict[str, Any], wanted: set[str], optional: set[str]) -> None:
     missing, unknown = wanted - set(got), set(got) - wanted - optional
     if missing:
-        raise SpeciesError(f"{file}: {where} lacks {', '.join(sorted(missing))}")
+        raise BadInputError(f"{where} lacks {', '.join(sorted(missing))}")
     if unknown:
-        raise SpeciesError(f"{file}: {where} has unknown {', '.join(sorted(unknown))}")
+        raise BadInputError(f"{where} has unknown {', '.join(sorted(unknown))}")
 
 
-def _sourced(file: str, key: str, entry: dict[str, Any]) -> Sourced:
-    _same_keys(file, key, entry, {"value", "source", "status"}, set())
-    if entry["status"] not in STATUSES:
-        raise SpeciesError(f"{file}: {key}.status must be one of {STATUSES}, got {entry['status']}")
-    if not str(entry["source"]).strip():
-        raise SpeciesError(f"{file}: {key}.source must not be empty")
-    raw = entry["value"]
-    value = tuple(float(v) for v in raw) if isinstance(raw, list) else float(raw)
-    return Sourced(value, str(entry["source"]), entry["status"])
-
-
-def _check_numbers(file: str, numbers: dict[str, Sourced], *, thinned: bool) -> None:
+def _check_numbers(numbers: dict[str, Sourced], *, thinned: bool) -> None:
     for key, number in numbers.items():
         if not number.known:
             if thinned or key not in (*_SPACINGS, "first_pass_spacing_mm"):
-                raise SpeciesError(f"{file}: {key} must be finite, got {number.value!r}")
-            continue
-        if number.low < 0 or number.high < number.low:
-            raise SpeciesError(f"{file}: {key} must be >= 0 and ordered, got {number.value!r}")
-        if key.endswith("_frac") and number.high > 1:
-            raise SpeciesError(f"{file}: {key} must be from 0 to 1, got {number.value!r}")
+                raise BadInputError(f"{key} must be finite, got {number.value!r}")
+        elif number.low < 0 or number.high < number.low:
+            raise BadInputError(f"{key} must be >= 0 and ordered, got {number.value!r}")
+        elif key.endswith("_frac") and number.high > 1:
+            raise BadInputError(f"{key} must be from 0 to 1, got {number.value!r}")
     low, centre, high = (numbers[key].number for key in _SPACINGS)
     if thinned and not 0 < low <= centre <= high:
-        raise SpeciesError(f"{file}: spacings must rise, got {low}, {centre}, {high}")
+        raise BadInputError(f"spacings must rise, got {low}, {centre}, {high}")
     size = numbers["harvest_diameter_mm"].number
     ends = numbers["harvest_diameter_range_mm"]
     if not 0 < ends.low <= size <= ends.high or math.isclose(ends.low, ends.high):
-        raise SpeciesError(f"{file}: harvest_diameter_mm must lie in its range, got {size}")
+        raise BadInputError(f"harvest_diameter_mm must lie in its range, got {size}")
 
 
-def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
-    sources: dict[str, Sourced] = {}
-    for key in _TABLES:
-        if key in data:
-            about = {"value": 0.0, "source": data[key]["source"], "status": data[key]["status"]}
-            sources[key] = _sourced(file, key, about)
-    months = data["ripening_months"]
+def _tables(data: dict[str, Any]) -> dict[str, Any]:
+    tables = {key: data[key] for key in _TABLES if key in data}
+    months, seasons = data["ripening_months"], ("early", "mid", "late")
 
     def rows(key: str) -> Any:
-        return data.get(key, {}).get("rows", ())
+        return tables.get(key, {}).get("rows", ())
 
-    seasons = ("early", "mid", "late")
     return {
         "ripening_months": {season: tuple(int(m) for m in months[season]) for season in seasons},
         "trunk_rows": tuple(TrunkRow(*row) for row in rows("trunk_table")),
@@ -399,5 +386,5 @@ def _tables(file: str, data: dict[str, Any]) -> dict[str, Any]:
         "reference_counts": tuple(
             (float(g), float(a), float(b), float(c)) for g, a, b, c in rows("reference_counts")
         ),
-        "tables_source": sources,
+        "tables_source": {k: Sourced(0.0, t["source"], t["status"]) for k, t in tables.items()},
     }

@@ -118,7 +118,7 @@ def edited(tmp_path, old, new, name="peach"):
         ("value = 0.96", "value = nan", "must be finite"),
         ('name = "peach"', 'name = "plum"', "own name"),
         ("value = 0.96", "value = ", "cannot be read as TOML"),
-        ("late = [9, 10]", "", "missing"),
+        ("late = [9, 10]", "", "late"),
         ("[ripening_months]", "[months]", "lacks ripening_months"),
     ],
 )
