@@ -17,23 +17,18 @@ from fruitcount.files import is_clip, shown_name
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @opt.out("Folder for the pictures, records and table.")
 @opt.why
-@click.option("--no-picture", is_flag=True, help="Write no annotated picture.")
-@click.option(
-    "--first", type=opt.FILE, help="Record (.json) of the first pass: this is the second."
-)
-@click.option(
-    "--also", multiple=True, help=f"Also write one of: {', '.join(EXPORTS)}. May be repeated."
-)
-@click.option(
+@opt.flag("--no-picture", "Write no annotated picture.")
+@opt.option("--first", "Record (.json) of the first pass: this is the second.", opt.FILE)
+@opt.option("--also", f"Also write one of: {', '.join(EXPORTS)}. May be repeated.", multiple=True)
+@opt.flag(
     "--same-limb",
-    is_flag=True,
-    help="The photos, or a short clip (MP4, MOV), show one limb: count each fruit once.",
+    "The photos, or a short clip (MP4, MOV), show one limb: count each fruit once.",
 )
-@click.option("--record", is_flag=True, help="Keep photo and count, for season and screen.")
-@click.option(
-    "--tree", default="", show_default=False, help="With --record: the tree that the photos show."
+@opt.flag("--record", "Keep photo and count, for season and screen.")
+@opt.option(
+    "--tree", "With --record: the tree that the photos show.", default="", show_default=False
 )
-@click.option("--limb", default="", show_default=False, help="With --record: its limb.")
+@opt.option("--limb", "With --record: its limb.", default="", show_default=False)
 @opt.db
 @opt.units
 @opt.scale
@@ -147,26 +142,24 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
 @click.command("folder")
 @click.argument("folder", type=opt.FOUND_FOLDER)
 @opt.out("Folder for the table; a stopped run goes on from there.")
-@click.option(
+@opt.option(
     "--by",
-    type=click.Choice(["auto", "sheet", "code", "card", "folder", "name"]),
+    "What tells tree and limb of a photo; auto asks all, in this order.",
+    ("auto", "sheet", "code", "card", "folder", "name"),
     default="auto",
-    help="What tells tree and limb of a photo; auto asks all, in this order.",
 )
-@click.option(
-    "--pattern", default="", show_default=False, help="Of file names, such as {tree}_{limb}_{side}."
+@opt.option(
+    "--pattern", "Of file names, such as {tree}_{limb}_{side}.", default="", show_default=False
 )
-@click.option("--sheet", type=opt.FOUND, help="CSV of photos: file, tree, limb, side, moment.")
-@click.option(
-    "--cards",
-    type=opt.FOUND,
-    help="CSV of the cards that stay with a tree: card number, tree, limb.",
+@opt.option("--sheet", "CSV of photos: file, tree, limb, side, moment.", opt.FOUND)
+@opt.option(
+    "--cards", "CSV of the cards that stay with a tree: card number, tree, limb.", opt.FOUND
 )
-@click.option("--limbs", "limbs_n", type=opt.MANY, help="Limbs on each tree, to give a total.")
-@click.option("--workers", type=opt.MANY, default=2, help="Processes.")
-@click.option("--cluster", default=None, help="Address of a Dask scheduler to run on.")
-@click.option("--pictures", is_flag=True, help="Write an annotated picture of each photo too.")
-@click.option("--learned", help="Count with what your corrections of this recorded tree taught.")
+@opt.option("--limbs limbs_n", "Limbs on each tree, to give a total.", opt.MANY)
+@opt.option("--workers", "Processes.", opt.MANY, default=2)
+@opt.option("--cluster", "Address of a Dask scheduler to run on.", default=None)
+@opt.flag("--pictures", "Write an annotated picture of each photo too.")
+@opt.option("--learned", "Count with what your corrections of this recorded tree taught.")
 @opt.db
 @opt.units
 @opt.scale

@@ -54,14 +54,40 @@ def _point(words: str) -> tuple[float, float]:
     return x, y
 
 
+def disc_diameter_mm(name: str) -> float:
+    """Diameter of a named coin or ball, or of a typed length.
+
+    Raises
+    ------
+    BadInputError
+        When it is neither; the message lists the names.
+    """
+    from fruitcount.image.references import DISC_DIAMETERS_MM
+
+    if name in DISC_DIAMETERS_MM:
+        return float(DISC_DIAMETERS_MM[name])
+    try:
+        return parse_length(name)
+    except BadInputError as fault:
+        known = ", ".join(sorted(DISC_DIAMETERS_MM))
+        raise BadInputError(f"disc must be a length or one of {known}; got {name!r}") from fault
+
+
 LENGTH = _Typed("length", parse_length)
 MONTH = _Typed("month", month_number)
 POINT = _Typed("x,y", _point)
+DISC = _Typed("text", disc_diameter_mm)
 
 
-def _choice(*names: str, choices: tuple[str, ...], default: str, help: str) -> Callable[[F], F]:
-    kind = click.Choice(choices)
-    return click.option(*names, type=kind, default=default, help=help)
+def option(names: str, help: str, kind: Any = None, **more: Any) -> Callable[[F], F]:
+    """One option: its names, parted by blanks, what it is for, and its value's type or choices."""
+    kind = click.Choice(kind) if isinstance(kind, tuple) else kind
+    return click.option(*names.split(), help=help, type=kind, **more)
+
+
+def flag(names: str, help: str) -> Callable[[F], F]:
+    """One option that is given or not."""
+    return click.option(*names.split(), help=help, is_flag=True)
 
 
 def _stack(*options: Callable[[Any], Any]) -> Callable[[F], F]:
@@ -75,82 +101,71 @@ def _stack(*options: Callable[[Any], Any]) -> Callable[[F], F]:
 
 def out(what: str, default: str = "out") -> Callable[[F], F]:
     """``--out``, the folder that a command writes to."""
-    return click.option("--out", type=FOLDER, default=default, help=what)
+    return option("--out", what, FOLDER, default=default)
 
 
-units = _choice("--units", choices=SYSTEMS, default="metric", help="Units to write results in.")
-paper = _choice("--paper", choices=("a4", "letter"), default="a4", help="Paper size.")
-photos = click.option("--photos", type=FOLDER, help="Folder of the photo files.")
-db = click.option(
-    "--db", help="Records: a data folder, a file or a postgresql:// URL. [default: the screen's]"
+units = option("--units", "Units to write results in.", SYSTEMS, default="metric")
+paper = option("--paper", "Paper size.", ("a4", "letter"), default="a4")
+photos = option("--photos", "Folder of the photo files.", FOLDER)
+db = option(
+    "--db", "Records: a data folder, a file or a postgresql:// URL. [default: the screen's]"
 )
-source = click.option(
+source = option(
     "--source",
+    "What tells fruit from leaf: trained, classical, or auto.",
     metavar="NAME",
     default="auto",
-    help="What tells fruit from leaf: trained, classical, or auto.",
 )
-why = click.option("--why", is_flag=True, help="Also say where each number comes from.")
-month = click.option("--ripening-month", type=MONTH, help="Month of harvest: 6 or June.")
-spacing = click.option(
-    "--spacing", "spacing_mm", type=LENGTH, help="Your own spacing between kept fruit."
-)
-harvest = click.option(
-    "--harvest-diameter", "harvest_diameter_mm", type=LENGTH, help="Fruit size wanted at harvest."
-)
+why = flag("--why", "Also say where each number comes from.")
+month = option("--ripening-month", "Month of harvest: 6 or June.", MONTH)
+spacing = option("--spacing spacing_mm", "Your own spacing between kept fruit.", LENGTH)
+harvest = option("--harvest-diameter harvest_diameter_mm", "Fruit size wanted at harvest.", LENGTH)
 scale = _stack(
-    click.option("--card-side", type=LENGTH, help="Printed side of the scale card's square."),
-    click.option("--limb-length", type=LENGTH, help="Measured length of the limb."),
-    click.option("--fruit-diameter", type=LENGTH, help="Diameter of a usual fruitlet."),
-    click.option(
+    option("--card-side", "Printed side of the scale card's square.", LENGTH),
+    option("--limb-length", "Measured length of the limb.", LENGTH),
+    option("--fruit-diameter", "Diameter of a usual fruitlet.", LENGTH),
+    option(
         "--between",
-        type=click.Tuple([POINT, POINT, LENGTH]),
-        help="Two points of the photo and the length between them: x,y x,y 100mm.",
+        "Two points of the photo and the length between them: x,y x,y 100mm.",
+        click.Tuple([POINT, POINT, LENGTH]),
     ),
-    click.option(
+    option(
         "--disc",
-        type=click.Tuple([POINT, str]),
-        help="A point on a coin or ball, and its name or diameter: x,y us-quarter.",
+        "A point on a coin or ball, and its name or diameter: x,y us-quarter.",
+        click.Tuple([POINT, DISC]),
     ),
-    click.option(
+    option(
         "--bank-card",
-        type=click.Tuple([POINT] * 4),
-        help="The four corners of an ID-1 card (bank card size), in turn.",
+        "The four corners of an ID-1 card (bank card size), in turn.",
+        click.Tuple([POINT] * 4),
     ),
-    click.option("--base", type=POINT, help="Where the limb starts (heavy end), in pixels."),
-    click.option("--tip", type=POINT, help="Where the limb ends (thin end), in pixels."),
-    click.option("--base-diameter", type=LENGTH, help="Limb thickness at its base."),
-    click.option("--tip-diameter", type=LENGTH, help="Limb thickness at its tip, by caliper."),
+    option("--base base_px", "Where the limb starts (heavy end), in pixels.", POINT),
+    option("--tip tip_px", "Where the limb ends (thin end), in pixels.", POINT),
+    option("--base-diameter base_diameter_mm", "Limb thickness at its base.", LENGTH),
+    option("--tip-diameter tip_diameter_mm", "Limb thickness at its tip, by caliper.", LENGTH),
     source,
-    click.option(
-        "--min-score", type=click.FloatRange(0, 1), help="Lowest detection score kept (0-1)."
-    ),
+    option("--min-score", "Lowest detection score kept (0-1).", click.FloatRange(0, 1)),
 )
 grower = _stack(
-    click.option("--species", default="peach", help="One of: fruitcount species"),
-    click.option(
-        "--pass",
-        "pass_number",
-        type=click.IntRange(1, 2),
-        default=1,
-        help="First or second pass of thinning.",
+    option("--species", "One of: fruitcount species", default="peach"),
+    option(
+        "--pass pass_number", "First or second pass of thinning.", click.IntRange(1, 2), default=1
     ),
     month,
-    click.option("--southern", is_flag=True, help="South of the equator."),
+    flag("--southern", "South of the equator."),
     spacing,
     harvest,
-    click.option("--trade-size", help="The same by trade size code, such as AA."),
-    click.option("--cap", type=click.IntRange(min=0), help="Keep no more than this many."),
-    click.option("--light-set/--full-set", default=None, help="Is the set light?"),
-    click.option("--drop-done/--drop-ahead", default=None, help="Has natural drop happened?"),
-    _choice(
-        "--plan",
-        "plan_choice",
-        choices=("quick", "full"),
+    option("--trade-size", "The same by trade size code, such as AA."),
+    option("--cap", "Keep no more than this many.", click.IntRange(min=0)),
+    option("--light-set/--full-set", "Is the set light?", default=None),
+    option("--drop-done/--drop-ahead", "Has natural drop happened?", default=None),
+    option(
+        "--plan plan_choice",
+        "Quick: shorten it. Full crop: pinch.",
+        ("quick", "full"),
         default="quick",
-        help="Quick: shorten it. Full crop: pinch.",
     ),
-    click.option("--pairs/--singles", "allow_pairs", default=False, help="Two a cluster?"),
+    option("--pairs/--singles allow_pairs", "Two a cluster?", default=False),
 )
 
 
@@ -166,48 +181,30 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
         yield progress
 
 
-def disc_diameter_mm(name: str) -> float:
-    """Diameter of a named coin or ball, or of a typed length.
-
-    Raises
-    ------
-    BadInputError
-        When it is neither; the message lists the names.
-    """
-    from fruitcount.image.references import DISC_DIAMETERS_MM
-    from fruitcount.units import parse_length
-
-    if name in DISC_DIAMETERS_MM:
-        return float(DISC_DIAMETERS_MM[name])
-    try:
-        return parse_length(name)
-    except BadInputError as fault:
-        known = ", ".join(sorted(DISC_DIAMETERS_MM))
-        raise BadInputError(f"disc must be a length or one of {known}; got {name!r}") from fault
+# option that gives a scale: what kind it is
+_SCALES = {
+    "limb_length": "limb length",
+    "fruit_diameter": "fruit",
+    "between": "points",
+    "disc": "disc",
+    "bank_card": "bank card",
+}
 
 
 def _scale(options: dict[str, Any]) -> ScaleRequest:
     from fruitcount.pipeline import ScaleRequest
 
-    names = ("limb_length", "fruit_diameter", "between", "disc", "bank_card")
-    given = [name for name in names if options.get(name)]
+    given = [name for name in _SCALES if options.get(name)]
     if len(given) > 1:
         words = " and ".join("--" + name.replace("_", "-") for name in given)
         raise BadInputError(f"give one scale, not {words} together")
-    if options.get("between"):
-        first, second, length = options["between"]
-        return ScaleRequest("points", length, (first, second))
-    if options.get("disc"):
-        at, name = options["disc"]
-        return ScaleRequest("disc", disc_diameter_mm(name), (at,))
-    if options.get("bank_card"):
-        return ScaleRequest("bank card", points_px=tuple(options["bank_card"]))
-    if options.get("limb_length"):
-        return ScaleRequest("limb length", options["limb_length"])
-    if options.get("fruit_diameter"):
-        return ScaleRequest("fruit", options["fruit_diameter"])
-    side = options.get("card_side")
-    return ScaleRequest("card", float("nan") if side is None else side)
+    if not given:
+        return ScaleRequest("card", options.get("card_side") or float("nan"))
+    kind, value = _SCALES[given[0]], options[given[0]]
+    if kind == "bank card":
+        return ScaleRequest(kind, points_px=value)
+    *points, length = value if isinstance(value, tuple) else (value,)
+    return ScaleRequest(kind, length, tuple(points))
 
 
 def count_settings(options: dict[str, Any]) -> CountSettings:
@@ -220,16 +217,9 @@ def count_settings(options: dict[str, Any]) -> CountSettings:
     """
     from fruitcount.pipeline import CountSettings
 
-    nan = float("nan")
-    return CountSettings(
-        source=options["source"],
-        scale=_scale(options),
-        base_px=options["base"],
-        tip_px=options["tip"],
-        base_diameter_mm=options["base_diameter"] or nan,
-        tip_diameter_mm=options["tip_diameter"] or nan,
-        min_score=options["min_score"],
-    )
+    names = {f.name for f in fields(CountSettings)}
+    told = {k: v for k, v in options.items() if k in names and k != "scale" and v is not None}
+    return CountSettings(scale=_scale(options), **told)
 
 
 def grower_inputs(options: dict[str, Any]) -> GrowerInputs:

@@ -32,7 +32,7 @@ def _opened(ctx: click.Context, *, create: bool = False) -> Any:
 
 @records_command.command("backup")
 @click.argument("file", type=opt.FILE)
-@click.option("--keep-location", is_flag=True, help=_LOCATION)
+@opt.flag("--keep-location", _LOCATION)
 @click.pass_context
 def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
     """Write all records and photos to one zip FILE and read it back."""
@@ -44,7 +44,7 @@ def backup_command(ctx: click.Context, file: Path, keep_location: bool) -> None:
 
 
 @records_command.command("check")
-@click.option("--delete-unused", is_flag=True, help="Delete photo files that belong to no record.")
+@opt.flag("--delete-unused", "Delete photo files that belong to no record.")
 @click.pass_context
 def check_command(ctx: click.Context, delete_unused: bool) -> None:
     """Look through all records and photo files for damage, and who else can reach them."""
@@ -66,15 +66,14 @@ def check_command(ctx: click.Context, delete_unused: bool) -> None:
 
 @records_command.command("export")
 @click.argument("folder", type=opt.FOLDER)
-@click.option(
-    "--as",
-    "form",
-    type=click.Choice(["csv", "coco"]),
+@opt.option(
+    "--as form",
+    "A CSV file a table, or one COCO file.",
+    ("csv", "coco"),
     default="csv",
-    help="A CSV file a table, or one COCO file.",
 )
-@click.option("--no-photos", is_flag=True, help="Leave the photo files out.")
-@click.option("--keep-location", is_flag=True, help=_LOCATION)
+@opt.flag("--no-photos", "Leave the photo files out.")
+@opt.flag("--keep-location", _LOCATION)
 @click.pass_context
 def export_command(
     ctx: click.Context, folder: Path, form: str, no_photos: bool, keep_location: bool
@@ -91,7 +90,7 @@ def export_command(
 
 @records_command.command("import")
 @click.argument("source", type=opt.FOUND)
-@click.option("--keep-location", is_flag=True, help=_LOCATION)
+@opt.flag("--keep-location", _LOCATION)
 @click.pass_context
 def import_command(ctx: click.Context, source: Path, keep_location: bool) -> None:
     """Read a backup, or an exported folder, into records that are empty."""
@@ -119,9 +118,9 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
 
 
 @records_command.command("delete")
-@click.option("--tree", "tree", help="Name of the tree to delete, with all its photos.")
-@click.option("--photo", type=click.IntRange(min=1), help="Number of the photo to delete.")
-@click.option("--yes", is_flag=True, help="Do not ask again.")
+@opt.option("--tree tree", "Name of the tree to delete, with all its photos.")
+@opt.option("--photo", "Number of the photo to delete.", click.IntRange(min=1))
+@opt.flag("--yes", "Do not ask again.")
 @click.pass_context
 def delete_command(ctx: click.Context, tree: str | None, photo: int | None, yes: bool) -> None:
     """Delete a tree or a photo for good; copies in earlier backups stay."""

@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 @click.command("card")
 @click.argument("out", type=opt.FILE, default="scale-cards.pdf")
 @opt.paper
-@click.option("--tree", help="Name of a tree, put on the cards as a QR code.")
-@click.option("--limb", "limbs", multiple=True, help="With --tree: a limb; repeat it for more.")
-@click.option(
+@opt.option("--tree", "Name of a tree, put on the cards as a QR code.")
+@opt.option("--limb limbs", "With --tree: a limb; repeat it for more.", multiple=True)
+@opt.option(
     "--side",
-    type=float,
-    help="With --tree: one card size, mm. [default: 60, 50 and 40; 50 for several limbs]",
+    "With --tree: one card size, mm. [default: 60, 50 and 40; 50 for several limbs]",
+    float,
 )
 def card_command(
     out: Path, paper: str, tree: str | None, limbs: tuple[str, ...], side: float | None
@@ -43,8 +43,8 @@ def card_command(
 @click.argument("folders", nargs=-1, required=True, type=opt.FOUND_FOLDER)
 @opt.out("Folder for the report, curve and worst photos.", "out/evaluate")
 @opt.source
-@click.option("--held-back", is_flag=True, help="Only photos that the training held back.")
-@click.option("--most", type=opt.MANY, help="At most this many photos a folder.")
+@opt.flag("--held-back", "Only photos that the training held back.")
+@opt.option("--most", "At most this many photos a folder.", opt.MANY)
 def evaluate_command(
     folders: tuple[Path, ...], out: Path, source: str, held_back: bool, most: int | None
 ) -> None:
@@ -63,21 +63,19 @@ def evaluate_command(
 
 
 @click.command("screen")
-@click.option("--port", type=click.IntRange(1, 65535), default=8501, help="Port to answer on.")
-@click.option("--lan", is_flag=True, help="Also answer phones on this network; asks a passphrase.")
-@click.option(
+@opt.option("--port", "Port to answer on.", click.IntRange(1, 65535), default=8501)
+@opt.flag("--lan", "Also answer phones on this network; asks a passphrase.")
+@opt.option(
     "--passphrase",
+    "For --lan, at least 8 characters. Better given as FRUITCOUNT_PASSPHRASE, or typed.",
     envvar="FRUITCOUNT_PASSPHRASE",
-    help="For --lan, at least 8 characters. Better given as FRUITCOUNT_PASSPHRASE, or typed.",
 )
-@click.option(
+@opt.option(
     "--https/--no-https",
+    "For --lan: encrypt, or do not. [default: where the https extra is installed]",
     default=None,
-    help="For --lan: encrypt, or do not. [default: where the https extra is installed]",
 )
-@click.option(
-    "--data", type=opt.FOLDER, help="Folder of photos and corrections. [default: ~/.fruitcount]"
-)
+@opt.option("--data", "Folder of photos and corrections. [default: ~/.fruitcount]", opt.FOLDER)
 def screen_command(
     port: int, lan: bool, passphrase: str | None, https: bool | None, data: Path | None
 ) -> None:

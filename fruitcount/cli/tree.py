@@ -13,68 +13,47 @@ import fruitcount.cli.options as opt
 
 @click.command("tree")
 @click.argument("table", required=False, type=opt.FOUND)
-@click.option("--tree", "name", help="Which tree, where there are several.")
+@opt.option("--tree name", "Which tree, where there are several.")
 @opt.db
 @opt.photos
-@click.option(
-    "--limb-sheet",
-    type=opt.FILE,
-    help="CSV of every limb: tree, limb, base_diameter_mm, length_mm, group.",
+@opt.option(
+    "--limb-sheet", "CSV of every limb: tree, limb, base_diameter_mm, length_mm, group.", opt.FILE
 )
-@click.option(
-    "--by-group", is_flag=True, help="Limbs stand for those of their group, not by thickness."
+@opt.flag("--by-group", "Limbs stand for those of their group, not by thickness.")
+@opt.option(
+    "--walks walk_sheet",
+    "CSV of random walks (see fruitcount walk), to tell the total from.",
+    opt.FILE,
 )
-@click.option(
-    "--walks",
-    "walk_sheet",
-    type=opt.FILE,
-    help="CSV of random walks (see fruitcount walk), to tell the total from.",
-)
-@click.option("--limbs", "limbs_n", type=opt.MANY, help="Limbs on the tree, if not measured.")
-@click.option("--draw", type=opt.MANY, help="Draw limbs to photograph, by lot.")
-@click.option("--seed", type=int, help="Draw the same limbs again.")
-@click.option(
-    "--hand-counts", type=opt.FILE, help="CSV of limbs counted by hand too: seen, true, limb."
-)
-@click.option(
-    "--both-sides",
-    "sides_sheet",
-    type=opt.FILE,
-    help="CSV of limbs seen from two sides: limb, front, back, both (recognised in both); tells "
+@opt.option("--limbs limbs_n", "Limbs on the tree, if not measured.", opt.MANY)
+@opt.option("--draw", "Draw limbs to photograph, by lot.", opt.MANY)
+@opt.option("--seed", "Draw the same limbs again.", int)
+@opt.option("--hand-counts", "CSV of limbs counted by hand too: seen, true, limb.", opt.FILE)
+@opt.option(
+    "--both-sides sides_sheet",
+    "CSV of limbs seen from two sides: limb, front, back, both (recognised in both); tells "
     "what neither shows, as a range. --hand-counts lead.",
+    opt.FILE,
 )
-@click.option(
-    "--trunk",
-    "trunk_circumference_mm",
-    type=opt.LENGTH,
-    help="Trunk circumference, 20 cm above ground.",
+@opt.option(
+    "--trunk trunk_circumference_mm", "Trunk circumference, 20 cm above ground.", opt.LENGTH
 )
-@click.option(
-    "--age", "age_years", type=click.IntRange(min=2), help="Years of the tree, with --trunk."
-)
-@click.option(
-    "--crates", "crates_n", type=click.FloatRange(min=0), help="Crates wanted from this tree."
-)
-@click.option("--crate-kg", type=click.FloatRange(min=0.1), help="Fruit in a full crate, kg.")
+@opt.option("--age age_years", "Years of the tree, with --trunk.", click.IntRange(min=2))
+@opt.option("--crates crates_n", "Crates wanted from this tree.", click.FloatRange(min=0))
+@opt.option("--crate-kg", "Fruit in a full crate, kg.", click.FloatRange(min=0.1))
 @opt.spacing
 @opt.harvest
-@click.option(
-    "--pace",
-    "pace_n_per_min",
-    type=click.FloatRange(min=0.1),
-    help="Fruit you take off in a minute.",
-)
-@click.option("--species", help="One of: fruitcount species. [default: peach, or as recorded]")
+@opt.option("--pace pace_n_per_min", "Fruit you take off in a minute.", click.FloatRange(min=0.1))
+@opt.option("--species", "One of: fruitcount species. [default: peach, or as recorded]")
 @opt.month
 @opt.out("Folder for the sheet.")
 @opt.paper
 @opt.units
 @opt.why
-@click.option(
-    "--plan",
-    "plan_choice",
-    type=click.Choice(["quick", "full"]),
-    help="Quick: shorten it. Full crop: pinch. [default: as counted]",
+@opt.option(
+    "--plan plan_choice",
+    "Quick: shorten it. Full crop: pinch. [default: as counted]",
+    ("quick", "full"),
 )
 def tree_command(table: Path | None, **options: Any) -> None:
     """Make one tree's work sheet from TABLE, the photos.csv of fruitcount folder.
@@ -110,12 +89,10 @@ def tree_command(table: Path | None, **options: Any) -> None:
 
 @click.command("walk")
 @click.argument("diameters", nargs=-1, type=opt.LENGTH)
-@click.option(
-    "--sheet",
-    type=opt.FILE,
-    help="CSV of the walks done: walk, fruit, and chance or diameter_mm, fork_mm.",
+@opt.option(
+    "--sheet", "CSV of the walks done: walk, fruit, and chance or diameter_mm, fork_mm.", opt.FILE
 )
-@click.option("--seed", type=int, help="Draw the same branch again.")
+@opt.option("--seed", "Draw the same branch again.", int)
 def walk_command(diameters: tuple[float, ...], sheet: Path | None, seed: int | None) -> None:
     """Count a tree without photos, by random walks.
 
@@ -151,17 +128,15 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 @click.command("season")
 @opt.db
 @opt.photos
-@click.option("--trees", type=opt.FOUND, help="CSV of the trees (tree, species, bloom_date ...).")
-@click.option("--weather", type=opt.FOUND, help="CSV of temperatures: time, temperature_c or _f.")
-@click.option("--year", type=click.IntRange(1900, 2200), help="Season. [default: the day's]")
-@click.option("--day", type=_DAY, help="Tell what is due on this day. [default: today]")
+@opt.option("--trees", "CSV of the trees (tree, species, bloom_date ...).", opt.FOUND)
+@opt.option("--weather", "CSV of temperatures: time, temperature_c or _f.", opt.FOUND)
+@opt.option("--year", "Season. [default: the day's]", click.IntRange(1900, 2200))
+@opt.option("--day", "Tell what is due on this day. [default: today]", _DAY)
 @opt.out("Folder for the files.")
-@click.option(
-    "--counts", type=opt.FOUND, help="photos.csv of a folder count. [default: the records]"
-)
-@click.option("--limbs", type=opt.MANY, help="Limbs on each tree, if not measured.")
-@click.option("--pace", type=click.FloatRange(min=0.1), help="Fruit you take off in a minute.")
-@click.option("--hours", type=click.FloatRange(min=0), help="Hours you have for it in a week.")
+@opt.option("--counts", "photos.csv of a folder count. [default: the records]", opt.FOUND)
+@opt.option("--limbs", "Limbs on each tree, if not measured.", opt.MANY)
+@opt.option("--pace", "Fruit you take off in a minute.", click.FloatRange(min=0.1))
+@opt.option("--hours", "Hours you have for it in a week.", click.FloatRange(min=0))
 @opt.paper
 @opt.units
 def season_command(**options: Any) -> None:
