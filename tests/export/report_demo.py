@@ -12,7 +12,7 @@ from fruitcount.season.queue import queue
 from fruitcount.species.model import load_species
 from fruitcount.tree.count import TreeCount
 from fruitcount.tree.estimate import csa_cm2, ratio_total
-from fruitcount.tree.plan import TreePlan
+from fruitcount.tree.plan import LimbWork, TreePlan
 from fruitcount.tree.sheet import LimbShare, thinning_work, tree_sheet
 from fruitcount.tree.target import target_by_trunk
 from fruitcount.types import Fruitlets, Limb, Measurement, Scale, Shoot
@@ -71,8 +71,10 @@ def north_4(limbs=11):
 def tree_plan(name, sheet, *, plan=None, surer=""):
     """A tree's plan with that sheet; ``plan`` is that of limb 3."""
     count = TreeCount((), sheet.total, None, {}, (), surer, 1.0, {}, ())
-    decided = {} if plan is None else {"limb 3": lambda: plan}
-    return TreePlan(name, sheet, count, "A", decided=decided)
+    work = {}
+    if plan is not None:
+        work["limb 3"] = LimbWork({}, plan.decision.inputs, lambda row: plan.measurement)
+    return TreePlan(name, sheet, count, "A", work=work)
 
 
 def orchard():
