@@ -76,14 +76,14 @@ def test_perfect_and_blind_detectors(drawn: tuple[Path, dict[str, Truth]]) -> No
 
 def test_seen_is_compared_with_limb_and_scale(drawn: tuple[Path, dict[str, Truth]]) -> None:
     _, truths = drawn
-    from fruitcount.evaluate.limb_scores import limb_errors, scale_errors
+    from fruitcount.evaluate.limb_scores import limb_errors
 
     measurement = [seen_of(t, fruitlets_of(t)) for t in truths.values()]
     known = list(truths.values())
     assert limb_errors(measurement, known)["length"].median_signed_frac == pytest.approx(0.1)
     assert limb_errors(measurement, known)["base_diameter"].median_abs_frac == 0
-    assert scale_errors(measurement, known).median_signed_frac == pytest.approx(-0.02)
-    assert scale_errors([None] * 3, known).n == 0
+    assert limb_errors(measurement, known)["px_per_mm"].median_signed_frac == pytest.approx(-0.02)
+    assert limb_errors([None] * 3, known)["px_per_mm"].n == 0
 
 
 def test_our_own_errors_are_listed_and_others_stop(drawn: tuple[Path, dict[str, Truth]]) -> None:
