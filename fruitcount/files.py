@@ -13,7 +13,7 @@ import shutil
 import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +63,9 @@ def _hidden(sign: str) -> bool:
 def written_whole(folder: str | Path) -> Iterator[Path]:
     """A place to write files to, which then appear in ``folder`` together.
 
-    On any error none of them is left, and what was in ``folder`` before stays as it was.
+    On any error none of them is left, and what was in ``folder`` before stays as it was. Only if
+    the drive fails while they are moved up, one after the other, does an older file that was
+    replaced already stay replaced: each file is whole at any time.
 
     Parameters
     ----------
@@ -86,13 +88,20 @@ def written_whole(folder: str | Path) -> Iterator[Path]:
         draft = Path(tempfile.mkdtemp(dir=target, prefix=".part-"))
     except OSError as fault:
         raise NotWrittenError(shown_name(str(target)), fault.strerror) from fault
+    placed: list[Path] = []
     try:
         yield draft
-        for file in sorted(draft.iterdir()):
+        files = sorted(draft.iterdir())
+        for file in files:
             _on_disk(file)
-        for file in sorted(draft.iterdir()):
-            file.replace(target / file.name)
+        for place, file in [(target / file.name, file) for file in files]:
+            new = not place.exists()
+            file.replace(place)
+            placed += [place] * new
     except OSError as fault:
+        for place in placed:
+            with suppress(OSError):
+                place.unlink()
         where = target / Path(str(fault.filename or "")).name
         raise NotWrittenError(shown_name(str(where)), fault.strerror) from fault
     finally:

@@ -20,6 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from fruitcount.errors import BadInputError, one_of
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
+from fruitcount.files import written_whole
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm
 from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2
 from fruitcount.tree.card_code import CODE_LEFT, CODE_SIDE, CODE_TOP, PIECE, code_text
@@ -134,7 +135,7 @@ def _outer_mm(card: Card, side_mm: float) -> tuple[float, float]:
 
 
 def write_card_sheet(
-    target: str | os.PathLike[str] | io.BytesIO,
+    target: str | os.PathLike[str],
     *,
     paper: str = "a4",
     cards: Sequence[Card] = SHEET,
@@ -143,8 +144,8 @@ def write_card_sheet(
 
     Parameters
     ----------
-    target : path or binary file
-        Where the PDF goes.
+    target : path
+        Where the PDF goes, whole or not at all.
     paper : {"a4", "letter"}
     cards : sequence of Card
         In rows, and over to further pages; cards of trees and limbs by :func:`tree_cards`.
@@ -153,12 +154,13 @@ def write_card_sheet(
     ------
     BadInputError
         When the paper is unknown or a card repeats.
+    NotWrittenError
+        When it cannot be written.
     """
     one_of("paper", paper, tuple(PAPERS))
     size = PAPERS[paper]
     pages = card_places(size[0] / mm, size[1] / mm, cards)
-    out = target if isinstance(target, io.BytesIO) else str(Path(target))
-    canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1)
+    canvas = Canvas(io.BytesIO(), pagesize=size, invariant=1, pageCompression=1)
     canvas.setTitle("fruitcount scale cards")
     canvas.setSubject("Print at 100 %, no fit to page")
     for number, places in enumerate(pages):
@@ -168,7 +170,9 @@ def write_card_sheet(
         if number == 0:
             _check_lines(canvas)
         canvas.showPage()
-    canvas.save()
+    path = Path(target)
+    with written_whole(path.parent) as draft:
+        (draft / path.name).write_bytes(canvas.getpdfdata())
 
 
 def _cells(card_id: int) -> BoolArray:

@@ -13,6 +13,7 @@ import json
 import zipfile
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
@@ -70,7 +71,7 @@ def write_archive(store: Store, path: str | Path, *, keep_location: bool = False
                 for line in all_lines(session, photos):
                     row_text = json.dumps(line, ensure_ascii=False, allow_nan=False, default=encode)
                     stream.write(row_text.encode() + b"\n")
-        with zipfile.ZipFile(draft) as again:
+        with _opened(draft, str(target)) as again:
             if (bad := again.testzip()) is not None:
                 raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
         read_back(session, lambda copy: read_archive(copy, draft, photos=False), str(target))
@@ -97,17 +98,24 @@ def read_archive(
         photo that is not what its name says. Nothing is kept of it then.
     """
     name = str(path)
+    with _opened(path, name) as archive:
+
+        def read(photo: str) -> bytes:
+            return archive.read(_member(archive, photo, _LARGEST_PHOTO))
+
+        with archive.open(_member(archive, _LINES, _LARGEST_LINES)) as stream:
+            lines, files = _parsed(stream, name), read if photos else None
+            return put_back(store, lines, name, files, keep_location=keep_location)
+
+
+# where the drive fails the zip reader may say no more than "not a zip file"
+@contextmanager
+def _opened(path: str | Path, name: str) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as archive:
-
-            def read(photo: str) -> bytes:
-                return archive.read(_member(archive, photo, _LARGEST_PHOTO))
-
-            with archive.open(_member(archive, _LINES, _LARGEST_LINES)) as stream:
-                lines, files = _parsed(stream, name), read if photos else None
-                return put_back(store, lines, name, files, keep_location=keep_location)
+            yield archive
     except (*_DAMAGED, OSError, EOFError, LookupError, ValueError, RuntimeError) as error:
-        raise RecordError(f"{name}: the archive is damaged: {error}") from error
+        raise RecordError(f"{name}: cannot be read, or is damaged: {error}") from error
 
 
 def _parsed(stream: IO[bytes], name: str) -> Iterator[Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import shutil
 import subprocess
 from pathlib import Path
@@ -97,11 +96,10 @@ def test_no_hairline_in_the_black(page: np.ndarray) -> None:
 
 
 @pytest.mark.parametrize("paper", sorted(PAPERS))
-def test_the_text_says_how_to_print(paper: str) -> None:
+def test_the_text_says_how_to_print(tmp_path: Path, paper: str) -> None:
     pypdf = pytest.importorskip("pypdf")
-    out = io.BytesIO()
+    out = tmp_path / "cards.pdf"
     write_card_sheet(out, paper=paper)
-    out.seek(0)
     sheet = pypdf.PdfReader(out)
     text = sheet.pages[0].extract_text()
     for words in ("Print at 100 %, no fit to page", "100 mm long", "4 in long"):
@@ -113,11 +111,11 @@ def test_the_text_says_how_to_print(paper: str) -> None:
     assert not sheet.pages[0].images
 
 
-def test_same_sheet_twice_is_the_same_file() -> None:
-    first, second = io.BytesIO(), io.BytesIO()
+def test_same_sheet_twice_is_the_same_file(tmp_path: Path) -> None:
+    first, second = tmp_path / "a.pdf", tmp_path / "b.pdf"
     write_card_sheet(first)
     write_card_sheet(second)
-    assert first.getvalue() == second.getvalue()
+    assert first.read_bytes() == second.read_bytes()
 
 
 def test_cards_do_not_overlap_or_leave_the_page() -> None:
@@ -136,9 +134,9 @@ def test_cards_do_not_overlap_or_leave_the_page() -> None:
                     assert a[0] >= b[2] or b[0] >= a[2] or a[1] >= b[3] or b[1] >= a[3]
 
 
-def test_a_limb_named_twice_is_refused() -> None:
+def test_a_limb_named_twice_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BadInputError, match="twice"):
-        write_card_sheet(io.BytesIO(), cards=tree_cards("Gate", ["1", "1"]))
+        write_card_sheet(tmp_path / "x.pdf", cards=tree_cards("Gate", ["1", "1"]))
 
 
 def test_unknown_paper_is_refused(tmp_path: Path) -> None:

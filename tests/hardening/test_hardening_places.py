@@ -441,39 +441,3 @@ def test_a_narrow_terminal_without_colours_or_letters_of_its_own(
     assert b"B" in done.stdout
     assert b"\x1b" not in done.stdout
     assert done.stderr == b""
-
-
-@pytest.mark.parametrize("fault", [errno.EIO, errno.ESTALE, errno.ETIMEDOUT])
-def test_a_network_drive_that_fails(
-    tmp_path: Path, photo: bytes, monkeypatch: pytest.MonkeyPatch, fault: int
-) -> None:
-    """Simulated: one photo cannot be read, then nothing can be put in place, then all is gone."""
-    photos, out, said = _photos(tmp_path / "in", photo, 2), tmp_path / "out", os.strerror(fault)
-    real = os.open
-
-    def fails(path: Any, *given: Any, **more: Any) -> Any:
-        if str(path).endswith("000.jpg"):
-            raise OSError(fault, said, str(path))
-        return real(path, *given, **more)
-
-    with monkeypatch.context() as drive:
-        drive.setattr(os, "open", fails)
-        result = run("count", *sorted(photos.iterdir()), "--out", out, *CLASSICAL)
-    assert result.exit_code == 1
-    assert f"000.jpg: cannot be opened: {said}" in result.output
-    assert (out / "001.json").exists()
-
-    def stale(self: Path, _: object) -> Any:
-        raise OSError(fault, said, str(self))
-
-    with monkeypatch.context() as drive:
-        drive.setattr(Path, "replace", stale)
-        result = run("count", photos / "001.jpg", "--out", tmp_path / "new", *CLASSICAL)
-    assert result.exit_code == 2
-    assert said in result.output
-    assert list((tmp_path / "new").iterdir()) == []
-    records = open_store(tmp_path / "data" / "records.db")
-    shutil.rmtree(tmp_path / "data")
-    with pytest.raises((RecordError, NotWrittenError), match="data"):
-        save_photo(records, photo, name="x.jpg")
-    records.close()
