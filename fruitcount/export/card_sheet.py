@@ -6,7 +6,6 @@ filled once, because cells filled one by one leave hairlines between them.
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -160,7 +159,7 @@ def write_card_sheet(
     one_of("paper", paper, tuple(PAPERS))
     size = PAPERS[paper]
     pages = card_places(size[0] / mm, size[1] / mm, cards)
-    canvas = Canvas(io.BytesIO(), pagesize=size, invariant=1, pageCompression=1)
+    canvas = Canvas("", pagesize=size, invariant=1, pageCompression=1)
     canvas.setTitle("fruitcount scale cards")
     canvas.setSubject("Print at 100 %, no fit to page")
     for number, places in enumerate(pages):

@@ -117,9 +117,9 @@ class Page:
     def write_pdf(self, path: Path) -> None:
         """As a PDF of one page, as large as the drawing."""
         size = (WIDTH, self.height)
-        canvas = Canvas(str(path), pagesize=size, invariant=1)
+        canvas = Canvas("", pagesize=size, invariant=1)
         renderPDF.draw(self.drawing(size), canvas, 0, 0)
-        canvas.save()
+        path.write_bytes(canvas.getpdfdata())
 
 
 def _flat(points: tuple[Spot, ...]) -> list[float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -189,9 +190,9 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         For the foot and the reader's window.
     settings : ReportSettings
     """
-    target = Path(path)
+    pages = io.BytesIO()
     document = SimpleDocTemplate(
-        str(target),
+        pages,
         pagesize=_page_pt(settings),
         leftMargin=MARGIN_PT,
         rightMargin=MARGIN_PT,
@@ -219,4 +220,6 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         canvas.restoreState()
 
     document.build(story, onFirstPage=foot, onLaterPages=foot)
+    target = Path(path)
+    target.write_bytes(pages.getvalue())
     return target

@@ -18,7 +18,7 @@ class RowLog(Protocol):
     """Where a batch writes its rows."""
 
     def done(self) -> set[str]:
-        """Hashes of photos that have a row with these settings."""
+        """Hashes of photos that need not be counted again."""
 
     def add(self, sha256: str, body: dict[str, Any]) -> bool:
         """Write a row for good before returning; False when there was one already."""
@@ -59,7 +59,8 @@ class ProgressLog:
         try:
             self._lock()
             self._mend()
-            self._done = {str(row["sha256"]) for row in self._lines()}
+            # what failed is tried again: the drive may have failed, not the photo
+            self._done = {str(row["sha256"]) for row in self._lines() if row.get("ok", True)}
         except BaseException:
             self._stream.close()
             raise
@@ -92,7 +93,7 @@ class ProgressLog:
                     raise RecordError(f"{self._path}, line {number}: cannot be read") from error
 
     def done(self) -> set[str]:
-        """Hashes of photos that have a row with these settings."""
+        """Hashes of photos that need not be counted again."""
         return set(self._done)
 
     def add(self, sha256: str, body: dict[str, Any]) -> bool:
@@ -113,7 +114,7 @@ class ProgressLog:
         return True
 
     def rows(self) -> list[dict[str, Any]]:
-        """All rows with these settings, in the order they were written."""
+        """All rows with these settings, in the order written; of one photo the last holds."""
         return list(self._lines())
 
     def close(self) -> None:
