@@ -13,7 +13,7 @@ import numpy as np
 
 from fruitcount.errors import positive
 from fruitcount.flags import Flag
-from fruitcount.image.cardfit import SideFit, facing_scale, fit_sides, side_lengths_px, tilt_of
+from fruitcount.image.cardfit import SideFit, card_pose, fit_sides, side_lengths_px
 from fruitcount.image.cardhidden import markers_in_part
 from fruitcount.image.opencv import card_pattern, cv2, reduced_to, size_at, whole_step
 from fruitcount.types import BoolArray, FloatArray, Photo, Pixels, Scale
@@ -198,8 +198,7 @@ def _measure(rgb: Pixels, rough_px: FloatArray, number: int, side_mm: float | No
     fit = _fit(rgb, rough_px)
     printed_mm = card_side_mm(number)
     side = printed_mm if side_mm is None else side_mm
-    px_per_mm = facing_scale(fit.corners_px, side, rgb.shape[:2])
-    tilt_deg = tilt_of(fit.corners_px, side, rgb.shape[:2])
+    px_per_mm, tilt_deg = card_pose(fit.corners_px, (side, side), rgb.shape[:2])
     side_px = _mean_side(fit.corners_px)
     relative = float(np.hypot(_corner_sd(fit) / side_px, DEPTH_SD_FRAC))
     flags = Flag.CARD_SMALL if side_px < MIN_SIDE_PX else Flag.NONE

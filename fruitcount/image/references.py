@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import BadInputError, finite, positive
 from fruitcount.flags import Flag
-from fruitcount.image.cardfit import facing_scale, local_map, side_lengths_px, tilt_of
+from fruitcount.image.cardfit import card_pose, side_lengths_px
 from fruitcount.image.opencv import cv2, sample_grid
 from fruitcount.types import FloatArray, Fruitlets, Photo, Pixels, Scale
 
@@ -335,42 +335,19 @@ def scale_from_bank_card(photo: Photo, corners_px: Sequence[Sequence[float]]) ->
         raise BadInputError(f"corners_px must be four x, y pairs, got shape {corners.shape}")
     if not cv2.isContourConvex(corners.astype(np.float32)):
         raise BadInputError("corners_px must go round the card in order")
-    square = _as_square(corners)
-    side_px = side_lengths_px(corners)
-    shape = photo.rgb.shape[:2]
-    tilt_deg = tilt_of(square, BANK_CARD_MM[1], shape)
-    tap = _TAP_SD_PX * np.sqrt(2) / float(side_px.max())
+    # A strong tilt can make the long side look short: the reading nearer to facing wins.
+    sizes = (BANK_CARD_MM, BANK_CARD_MM[::-1])
+    poses = [card_pose(corners, size, photo.rgb.shape[:2]) for size in sizes]
+    px_per_mm, tilt_deg = min(poses, key=lambda pose: pose[1])
+    tap = _TAP_SD_PX * np.sqrt(2) / float(side_lengths_px(corners).max())
     return Scale(
-        facing_scale(square, BANK_CARD_MM[1], shape),
+        px_per_mm,
         float(np.hypot(tap, _DEPTH_SD_FRAC)),
         source="bank card",
         corners_px=corners,
         tilt_deg=tilt_deg,
         flags=Flag.CARD_TILTED if tilt_deg > 45 else Flag.NONE,
     )
-
-
-def _as_square(corners: FloatArray) -> FloatArray:
-    """Corners of the square as high as the card, at its middle, seen in the same view.
-
-    Which pair of sides is long is told by which reading foreshortens less: a strong tilt can
-    make the long side look short, so both are tried and the one nearer to facing wins.
-    """
-    best, least = corners, np.inf
-    for turn in (0, 1):
-        width, height = BANK_CARD_MM
-        w, h = (width / 2, height / 2)
-        source = np.array([[-w, -h], [w, -h], [w, h], [-w, h]], np.float32)
-        target = np.roll(corners, turn, axis=0).astype(np.float32)
-        view = cv2.getPerspectiveTransform(source, target)
-        square = np.array([[-h, -h], [h, -h], [h, h], [-h, h]], np.float32).reshape(-1, 1, 2)
-        seen = np.asarray(cv2.perspectiveTransform(square, view), np.float64).reshape(4, 2)
-        _, jacobian = local_map(seen, height)
-        axes = np.linalg.svd(jacobian, compute_uv=False)
-        stretch = float(axes[0] / axes[1])
-        if stretch < least:
-            best, least = seen, stretch
-    return best
 
 
 def scale_from_fruit(fruitlets: Fruitlets, diameter_mm: float) -> Scale:

@@ -19,6 +19,7 @@ from typing import Any
 
 import pytest
 from hardening.kit import CLASSICAL, count_quickly, left_behind, limb_rgb, run, saved
+from helpers import photo_bytes
 
 from fruitcount.errors import NotWrittenError, RecordError
 from fruitcount.store.base import open_store
@@ -232,8 +233,6 @@ def test_photos_and_tables_are_read_as_they_are_from_a_slow_drive(
     assert run("count", photo, "--out", tmp_path / "quick", *CLASSICAL).exit_code == 0
     for name in ("counts.csv", "photo.json", "photo_plan.jpg"):
         assert (tmp_path / "slow" / name).read_bytes() == (tmp_path / "quick" / name).read_bytes()
-    from fruitcount.store.photos import photo_bytes
-
     assert photo_bytes(store, number) == data
     shutil.rmtree(tmp_path / "records-photos")  # all is gone at once
     with pytest.raises((RecordError, NotWrittenError), match="records-photos"):

@@ -19,7 +19,7 @@ from PIL import Image
 from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm, find_card
-from fruitcount.image.cardfit import facing_scale
+from fruitcount.image.cardfit import card_pose
 from fruitcount.image.photo import read_photo
 from fruitcount.types import Photo, Scale
 
@@ -158,7 +158,8 @@ def test_other_samples_hold_their_true_scale_at_any_size(name: str, side_px: int
     times = side_px / np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).mean()
     small = cv2.resize(whole, None, fx=times, fy=times, interpolation=cv2.INTER_AREA)
     ratio = np.array(small.shape[1::-1]) / whole.shape[1::-1]
-    true = facing_scale((corners + 0.5) * ratio - 0.5, card["side_mm"], small.shape[:2])
+    side_mm = (card["side_mm"], card["side_mm"])
+    true, _ = card_pose((corners + 0.5) * ratio - 0.5, side_mm, small.shape[:2])
     scale = find_card(Photo(small))
     assert abs(scale.px_per_mm / true - 1) < 2 * np.sqrt(scale.rel_sd_frac**2 - 0.01**2)
 
@@ -175,7 +176,7 @@ def test_a_very_small_card_partly_hidden_is_none() -> None:
     whole.resize(size, Image.Resampling.LANCZOS).save(kept, "JPEG", quality=60)
     small = np.asarray(Image.open(kept))
     corners = (corners + 0.5) * size / np.array(whole.size) - 0.5
-    true = facing_scale(corners, card["side_mm"], small.shape[:2])
+    true, _ = card_pose(corners, (card["side_mm"], card["side_mm"]), small.shape[:2])
     scale = find_card(Photo(small))
     assert not scale.known or abs(scale.px_per_mm / true - 1) < 0.05
 
