@@ -99,7 +99,7 @@ def test_the_sheet_is_one_with_the_limbs_plans(counted, tmp_path):
 
 def test_tree_says_what_is_missing(counted, tmp_path):
     for wrong, said in (
-        (["--tree", "Pond"], "tree must be one of ['Gate']"),
+        (["--tree", "Pond"], "tree must be one of Gate, got 'Pond'"),
         (["--trunk", "30cm"], "age_years"),
         (["--crates", 2], "kg that one holds"),
         (["--limb-sheet", tmp_path / "none.csv"], "cannot be read"),

@@ -242,4 +242,5 @@ def tree_of(source: TreeSource, asked: str | None) -> str:
         return asked
     if asked is None and len(names) == 1:
         return names[0]
-    raise BadInputError(f"tree must be one of {names}, got {asked!r}")
+    got = "" if asked is None else f", got {asked!r}"
+    raise BadInputError(f"tree must be one of {', '.join(names) or '(none)'}{got}")

@@ -162,12 +162,13 @@ def _lines(path: str | Path) -> tuple[list[tuple[str, datetime, float]], str]:
         raise BadInputError(f"{path}: the file needs a column time and one temperature_c")
     (name, match), *_ = found.items()
     for where, row in rows:
+        what, cell = "a time must read like 2027-03-18T05:00", row[when]
         try:
-            moment = datetime.fromisoformat(row[when]).replace(tzinfo=None)
-            cell = row[names[name]]
+            moment = datetime.fromisoformat(cell).replace(tzinfo=None)
+            what, cell = "a temperature must be a number", row[names[name]]
             value = math.nan if cell.lower() in _NO_WORDS else number_in(cell)
         except ValueError as error:
-            raise BadInputError(f"{where}: {error}") from error
+            raise BadInputError(f"{where}: {what}, got {cell!r}") from error
         if math.isinf(value):
             raise BadInputError(f"{where}: a temperature must be finite, got {cell!r}")
         out.append((where, moment, value))

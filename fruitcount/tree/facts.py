@@ -238,7 +238,8 @@ def read_walks(path: str | Path) -> tuple[Walk, ...]:
 
 def _chance(row: dict[str, str], where: str, *, trunk: bool) -> float:
     if row.get("chance"):
-        return _number(row["chance"], "chance", where)
+        name, chance = f"{where}: chance", _number(row["chance"], "chance", where)
+        return in_range(name, positive(name, chance), 0, 1)
     if not row.get("fork_mm"):
         if trunk:
             return 1.0

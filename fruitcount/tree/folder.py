@@ -94,7 +94,7 @@ def count_folder(
 def _choose_originals(rows: Sequence[dict[str, Any]]) -> None:
     """Of files with the same bytes the best named one counts; the others are its copies.
 
-    A copy that names no tree of its own lies where the original does.
+    A copy that names no tree of its own, or by another source, lies where the original does.
     """
     same: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
@@ -104,7 +104,7 @@ def _choose_originals(rows: Sequence[dict[str, Any]]) -> None:
         best = max(group, key=lambda row: [bool(row[k]) for k in _WHERE])
         for row in group:
             row["same_as"] = "" if row is best else best["file"]
-            if row is not best and not row["tree"]:
+            if not row["tree"] or row["told_by"] != best["told_by"]:
                 row |= {k: best[k] for k in (*_WHERE, "told_by")}
 
 

@@ -147,7 +147,10 @@ def test_half_hour_marks_and_the_last_hours(tmp_path):
         ("time,temperature_c\n", "holds no temperature"),
         ("time,temperature_c\n2026-03-20T01:00,-9999\n", "holds no temperature"),
         ("time,temperature_c\nyesterday,3\n", "line 2"),
-        ("time,temperature_c\n2026-03-20T01:00,warm\n", "line 2"),
+        (
+            "time,temperature_c\n2026-03-20T01:00,warm\n",
+            "line 2: a temperature must be a number, got 'warm'",
+        ),
         ("time,temperature_c\n2026-03-20T01:00,inf\n", "line 2"),
         ("time,temperature_c\n2026-03-20T01:00\n", "holds no temperature"),
         ("time,temperature_c\n2026-03-20T01:00,3\n2026-03-20T02:00,61.2\n", "line 3: 61.2 cannot"),

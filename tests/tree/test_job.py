@@ -71,6 +71,10 @@ def test_a_pattern_leads_over_folders_and_clashes_are_listed(tmp_path):
         ("Gate", "1", "name"), ("Gate", "2", "name")}  # fmt: skip
     assert [x.count_n for x in got.limbs] == [40, 38]  # front and back are one limb
     assert all("'Gate' by its name, 'card 7' by its folder" in r["clash"] for r in got.rows)
+    (root / "card 7" / "a copy of it.jpg").write_bytes(b"(" * 40)  # makes no tree of its folder
+    got = count(root, tmp_path, naming=AssignmentRules(pattern="{tree}_{limb}_{side}"))
+    assert {r["tree"] for r in got.rows} == {"Gate"}
+    assert [x.count_n for x in got.limbs] == [40, 38]
 
 
 def test_a_copy_with_a_bad_name_never_wins(tmp_path):
