@@ -94,7 +94,12 @@ def block_summary(
         chart = _chart(charted[k : k + CHART_ROWS], width, max(map(_most, charted)))
         story.append(KeepTogether([*first, Spacer(1, 4), chart]))
         first = []
-    story += [Spacer(1, 6), text("Estimates; each interval is for one tree, not for the sum.", 8)]
+    told = "Estimates; each interval is for one tree, not for the sum."
+    seen = [t.line.tree.name for t in charted if t.estimate and not t.estimate.hidden_too]
+    if seen:
+        which = "" if len(seen) == len(charted) else f" of {', '.join(seen)}"
+        told += f" The numbers{which} are of fruit that photos show: those hidden come on top."
+    story += [Spacer(1, 6), text(told, 8)]
     sides = [t.line.tree.name for t in charted if t.estimate and BY_SIDES in t.estimate.method]
     if sides:
         words = "With fruit that neither side of a limb shows (capture-recapture): "
@@ -134,7 +139,7 @@ def _table(trees: Sequence[BlockTree], width: float) -> Any:
                 t.line.tree.variety or species_title(t.line.tree.species),
                 t.line.state,
                 number(e.value_n if e else None),
-                f"{number(e.low_n)} to {number(e.high_n)}" if e is not None and e.known else "-",
+                f"{number(e.low_n)} to {number(e.high_n)}" if e and e.high_n > e.low_n else "-",
                 number(t.keep_n),
                 number(w.off_n if w else None),
                 number(w.minutes if w else None),

@@ -220,7 +220,7 @@ def tree_count(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) -
     surer = _more_walks(total) if facts.walks else ""
     if not facts.walks:
         following, share = _next_limbs(limbs, area, seen, factor_share(in_sight, factor), facts)
-        surer = _surer(share, following, factor)
+        surer = _surer(share if in_sight.known else math.nan, following, factor)
     return TreeCount(
         tuple(limbs),
         total,

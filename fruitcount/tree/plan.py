@@ -284,12 +284,12 @@ def _as_planned(
         said.append(f"Plan, {' or, as chosen for each limb, '.join(chosen)}.")
     if capped:
         said.append(
-            f"Limb {', '.join(capped)}: lowered to what limbs like it may keep; load not checked."
+            "Limbs nobody has seen: lowered to what limbs like them may keep; load not checked."
         )
     if lowered:
         said.append(
-            f"On limb {', '.join(lowered)} the spacing or the wood allows fewer than the share of "
-            "the target: the lower number stands."
+            f"Limb {', '.join(lowered)}: its whole share of the target would hang too close or too "
+            "heavy; the lower number stands."
         )
     if unchecked:
         said.append(
@@ -318,7 +318,7 @@ def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: LimbAnswer |
 
 def _like_the_others(
     limbs: Sequence[LimbShare], lowered: Sequence[str], planned: Container[str]
-) -> tuple[list[LimbShare], list[str]]:
+) -> tuple[list[LimbShare], bool]:
     """Limbs without a plan end as those with one do.
 
     Where all limbs to thin were lowered, those not photographed keep no more than like them.
@@ -335,4 +335,4 @@ def _like_the_others(
         keep = int(min(x.keep_n, most))
         final = x.final_n if x.name in planned else round(keep * per_kept)
         out.append(replace(x, keep_n=keep, final_n=final))
-    return out, [x.name for x, y in zip(limbs, out, strict=True) if y.keep_n < x.keep_n]
+    return out, any(y.keep_n < x.keep_n for x, y in zip(limbs, out, strict=True))

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fruitcount.errors import BadInputError, in_range
-from fruitcount.tree.estimate import Estimate, LimbGroup, as_column, t_times
+from fruitcount.tree.estimate import WIDEST_TIMES, Estimate, LimbGroup, as_column, t_times
 from fruitcount.types import FloatArray
 
 # A path that goes by thin wood is rare and large, so path totals lean to the right and few of them
@@ -25,9 +25,7 @@ from fruitcount.types import FloatArray
 # freedom: our own choice, by simulation (4-12 walks, three forks): 93-96 % of 95 % intervals then
 # hold while areas at the forks are measured within 30 %, 90-92 % when only within 50 %.
 _DOF_SHARE = 0.6
-# Our choices: two walks gave intervals such as 14 to 20,463,331,909, and one that spans over ten
-# times each way tells nothing that a grower could use.
-FEWEST_WALKS, _WIDEST = 3, 10.0
+FEWEST_WALKS = 3  # our choice
 
 
 @dataclass(frozen=True)
@@ -129,7 +127,7 @@ def paths_total(paths: Sequence[Walk]) -> Estimate:
     if n >= FEWEST_WALKS:
         rel = se / value if value > 0 else 0.0
         log_half = t_times((n - 1) * _DOF_SHARE) * math.sqrt(math.log1p(rel**2))
-        if log_half <= math.log(_WIDEST):
+        if log_half <= math.log(WIDEST_TIMES):
             low = max(value / math.exp(log_half), counted)
             high = max(value * math.exp(log_half), low)
     return Estimate(value, se, low, high, n, "randomized branch sampling", counted, hidden_too=True)

@@ -138,6 +138,13 @@ def test_stated_intervals_hold_on_trees_of_many_kinds():
         assert all(0.92 - 0.022 <= share <= 0.97 + 0.022 for share in held)
 
 
+def test_two_unlike_limbs_tell_no_interval():
+    got = simple_total([21, 6], limbs_n=9)  # would be 27 to 1,755
+    assert (got.value_n, got.known) == (121.5, False)
+    assert "2 limbs cannot show how sure that is" in estimate_line(got)
+    assert simple_total([20, 21], limbs_n=9).known
+
+
 def test_a_few_walks_tell_no_interval():
     walks = [Walk((2, 30), (1.0, 0.5)), Walk((2, 41), (1.0, 0.5)), Walk((2, 35), (1.0, 0.5))]
     assert not paths_total(walks[:2]).known
