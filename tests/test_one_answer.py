@@ -108,8 +108,8 @@ def test_all_outputs_agree(results, tmp_path, monkeypatch):
                 assert _squeezed(line) in words, (name, where, line)
             for warning in result.decision.warnings:
                 assert _squeezed(warning) in words, (name, where, warning)
-        seen, load = result.measurement, result.decision.load
-        diagram = draw_limb(seen.fruitlets, seen.limb, plan, load)
+        load = result.decision.load
+        diagram = draw_limb(result)
         drawn = [shape.text for shape in diagram.shapes if isinstance(shape, String)]
         assert _squeezed(plan.answer) in _squeezed(drawn), name
         assert any("bends at harvest" in words for words in drawn) == load.sure, (

@@ -141,7 +141,7 @@ def show_limb(result: Result, units: str) -> None:
     known = plan.verdict in ("thin", "leave")
     if not (known and seen.limb.found and plan.crop_count):
         return
-    svg = draw_strip(seen.fruitlets, seen.limb, plan, load, system=units).svg()
+    svg = draw_strip(result, units).svg()
     told = [*cut_lines(plan, units), *load_lines(load, units)]
     alt = f"The limb drawn straight: {'. '.join([result.decision.plan.answer, *told])}."
     st.image(svg, width="stretch", alt=alt)

@@ -15,11 +15,10 @@ import numpy as np
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH, Page, factor_bars, stress_chart
 from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.lines import line_length_px, places_on_wood
-from fruitcount.load.report import LoadReport
 from fruitcount.pipeline import Result
 from fruitcount.plan.result import Plan
 from fruitcount.tree.sheet import TreeSheet
-from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb
+from fruitcount.types import FloatArray, IntArray
 from fruitcount.units import MM_PER_INCH, format_length
 
 MARK = 5.0
@@ -29,49 +28,38 @@ FAINT_RGB = (150, 145, 138)
 LEAN_COS, LEAN_SIN = math.cos(math.radians(52.0)), math.sin(math.radians(52.0))
 
 
-def draw_limb(
-    fruitlets: Fruitlets,
-    limb: Limb,
-    plan: Plan,
-    load: LoadReport | None,
-    *,
-    system: str = "metric",
-) -> Page:
+def draw_limb(result: Result, units: str = "metric") -> Page:
     """Lay out the whole diagram.
 
     Parameters
     ----------
-    fruitlets : Fruitlets
-    limb : Limb
-        Where it was not found, only the words are drawn.
-    plan : Plan
-        Made from these fruitlets and this limb.
-    load : LoadReport or None
-        Stress and load factor are left out where it is not known.
-    system : {"metric", "us"}
+    result : Result
+        Where its limb was not found, only the words are drawn; stress and load factor are left out
+        where the load is not known.
+    units : {"metric", "us"}
 
     Returns
     -------
     Page
         Its ``svg`` is for a screen, its ``drawing`` for a report.
     """
-    page = Page()
+    page, plan, load = Page(), result.decision.plan, result.decision.load
     page.title(plan.answer)
-    if line_length_px(limb.line_px) > 0:
-        view = _View.of(fruitlets, limb, plan)
+    if line_length_px(result.measurement.limb.line_px) > 0:
+        view = _View.of(result)
         page.heading("Before: what hangs here and what comes off")
         _strip(page, view, before=True)
-        _cut_list(page, plan, system)
+        _cut_list(page, plan, units)
         page.heading(f"After: {plan.keep_count} kept")
         _strip(page, view, before=False)
-        _ruler(page, view, system)
+        _ruler(page, view, units)
     else:
         page.text("The limb line was not found, so the limb cannot be drawn.")
-    if load is not None and load.sure:
+    if load.sure:
         stress_chart(page, load)
         factor_bars(page, load)
         if load.prop is not None and load.after.verdict != "fine":
-            at = format_length(load.prop.at_mm, system)
+            at = format_length(load.prop.at_mm, units)
             page.text(f"A prop {at} from the base would carry about {load.prop.carries_kg:.1f} kg.")
     else:
         page.text("What the limb can carry is not known.")
@@ -83,31 +71,26 @@ def draw_limb(
 
 def write_diagram(result: Result, path: Path, units: str = "metric") -> None:
     """Write a result's diagram as PDF."""
-    measured, decision = result.measurement, result.decision
-    page = draw_limb(measured.fruitlets, measured.limb, decision.plan, decision.load, system=units)
-    page.write_pdf(path)
+    draw_limb(result, units).write_pdf(path)
 
 
-def draw_strip(
-    fruitlets: Fruitlets, limb: Limb, plan: Plan, load: LoadReport | None, *, system: str = "metric"
-) -> Page:
+def draw_strip(result: Result, units: str = "metric") -> Page:
     """The limb as it hangs and what becomes of it, with what it can carry: to stand by a photo.
 
     The limb's line must be there; the rest is as in :func:`draw_limb`.
     """
-    page = Page()
-    view = _View.of(fruitlets, limb, plan)
+    page, view = Page(), _View.of(result)
     _strip(page, view, before=True)
-    _ruler(page, view, system)
-    if load is not None and load.sure:
-        factor_bars(page, load)
+    _ruler(page, view, units)
+    if result.decision.load.sure:
+        factor_bars(page, result.decision.load)
     return page
 
 
-def _cut_list(page: Page, plan: Plan, system: str) -> None:
+def _cut_list(page: Page, plan: Plan, units: str) -> None:
     for number, cut in enumerate(plan.cuts, start=1):
         where = "limb" if cut.shoot == -1 else f"side shoot {cut.shoot + 1}"
-        at = format_length(cut.from_base_mm, system)
+        at = format_length(cut.from_base_mm, units)
         if math.isnan(cut.from_base_mm):
             at = "see mark"
         page.text(f"Cut {number} ({where}): {at} from the base, takes {len(cut.fruit)} fruit")
@@ -141,8 +124,10 @@ class _View:
     cuts: tuple[tuple[int, float], ...]
 
     @classmethod
-    def of(cls, fruitlets: Fruitlets, limb: Limb, plan: Plan) -> _View:
+    def of(cls, result: Result) -> _View:
         """The view of one planned limb, whose line has a length."""
+        fruitlets, limb = result.measurement.fruitlets, result.measurement.limb
+        plan = result.decision.plan
         length_px = limb.length_px if limb.length_px > 0 else line_length_px(limb.line_px)
         times = (RIGHT - LEFT) / length_px
         mm_per_px = (limb.length_mm if limb.length_mm > 0 else math.nan) / length_px
@@ -271,12 +256,12 @@ def _cut_mark(page: Page, view: _View, axis: float, number: int, shoot: int, at:
     page.words((label[0], label[1] + 4), str(number), 11.5, "middle")
 
 
-def _ruler(page: Page, view: _View, system: str) -> None:
+def _ruler(page: Page, view: _View, units: str) -> None:
     """Distance from the base, in the user's units or in shares of the limb."""
     page.y += 4
     page.line((LEFT, page.y), (RIGHT, page.y))
     length_mm = (RIGHT - LEFT) / view.times * view.mm_per_px
-    unit, unit_mm = ("in", MM_PER_INCH) if system == "us" else ("cm", 10.0)
+    unit, unit_mm = ("in", MM_PER_INCH) if units == "us" else ("cm", 10.0)
     whole = length_mm / unit_mm
     if not math.isfinite(length_mm):
         unit, whole = "% of the limb", 100.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -63,7 +65,11 @@ def test_always_a_whole_answer(line, shoot_line, measures, n, seed, name, placed
     cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
     report = limb_load(fruit, limb, species, inputs, plan.keep_mask, removals=cuts)
     assert report.known == bool(len(report.along_mm))
-    assert draw_limb(fruit, limb, plan, report).height > 0
+    result = SimpleNamespace(
+        measurement=SimpleNamespace(fruitlets=fruit, limb=limb),
+        decision=SimpleNamespace(plan=plan, load=report),
+    )
+    assert draw_limb(result).height > 0
     for cut in plan.cuts:
         assert np.isfinite([cut.x_px, cut.y_px, cut.at_px]).all()
 
