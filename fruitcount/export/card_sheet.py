@@ -13,12 +13,12 @@ from pathlib import Path
 
 import numpy as np
 import segno
-from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import inch, mm
 from reportlab.pdfgen.canvas import Canvas
 
 from fruitcount.errors import BadInputError, one_of
 from fruitcount.export.letters import draw_words, usual_fonts, words_width
+from fruitcount.export.report_page import PAPERS
 from fruitcount.files import written_whole
 from fruitcount.image.card import CARD_SIDES_MM, card_side_mm
 from fruitcount.image.opencv import PATTERN_NAME, card_pattern, cv2
@@ -27,9 +27,6 @@ from fruitcount.types import BoolArray
 
 CELLS = 6  # four cells of number and one of black rim on either side
 MARGIN_MM = 8.0
-
-PAPERS: dict[str, tuple[float, float]] = {"a4": A4, "letter": LETTER}
-
 
 _GREY = 0.45
 
@@ -51,6 +48,17 @@ class Card:
     limb: str = ""
 
     @property
+    def side_mm(self) -> float:
+        """Side of the black square."""
+        return card_side_mm(self.card_id)
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Of the cut piece: a white rim of one cell all round, which the detector needs."""
+        left, top, right, bottom = self.outline
+        return (right - left) * self.side_mm / CELLS, (bottom - top) * self.side_mm / CELLS
+
+    @property
     def outline(self) -> tuple[float, float, float, float]:
         """Left, top, right, bottom in sixths of the black square, from its top left corner."""
         return PIECE if self.tree else (-1.0, -1.0, 7.0, 7.0)
@@ -67,14 +75,11 @@ class CardPlace:
     Attributes
     ----------
     card : Card
-    side_mm : float
-        Side of the black square.
     left_mm, top_mm : float
-        Its corner, from the page's left and top edges.
+        Corner of its black square, from the page's left and top edges.
     """
 
     card: Card
-    side_mm: float
     left_mm: float
     top_mm: float
 
@@ -113,24 +118,17 @@ def card_places(width_mm: float, height_mm: float, cards: Sequence[Card]) -> lis
     pages: list[list[CardPlace]] = [[]]
     left, top, row_height = margin, head, 0.0
     for card in cards:
-        side = card_side_mm(card.card_id)
-        wide, tall = _outer_mm(card, side)
+        wide, tall = card.size_mm
         if left + wide > width_mm - margin + 1e-6:
             left, top, row_height = margin, top + row_height + gap, 0.0
         if top + tall > height_mm - (foot if len(pages) == 1 else margin) and pages[-1]:
             pages.append([])
             left, top, row_height = margin, head, 0.0
-        rim = side / CELLS
-        pages[-1].append(CardPlace(card, side, left + rim, top + rim))
+        rim = card.side_mm / CELLS
+        pages[-1].append(CardPlace(card, left + rim, top + rim))
         left += wide + gap
         row_height = max(row_height, tall)
     return pages
-
-
-def _outer_mm(card: Card, side_mm: float) -> tuple[float, float]:
-    """Size of the cut piece: a white rim of one cell all round, which the detector needs."""
-    left, top, right, bottom = card.outline
-    return (right - left) * side_mm / CELLS, (bottom - top) * side_mm / CELLS
 
 
 def write_card_sheet(
@@ -197,7 +195,7 @@ def _fill(canvas: Canvas, black: BoolArray, corner: tuple[float, float], cell: f
 
 
 def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
-    cell = place.side_mm / CELLS * mm
+    cell = place.card.side_mm / CELLS * mm
     x, y = place.left_mm * mm, page_height - place.top_mm * mm
     canvas.setFillGray(0)
     _fill(canvas, _cells(place.card.card_id), (x, y), cell)
@@ -213,7 +211,7 @@ def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
     canvas.rect(*box, stroke=1, fill=0)
     canvas.setDash()
     canvas.setFillGray(_GREY)
-    label, font = f"black square {place.side_mm:g} mm - card {place.card.card_id}", "Helvetica"
+    label, font = f"black square {place.card.side_mm:g} mm - card {place.card.card_id}", "Helvetica"
     if place.card.tree:
         name = " / ".join(filter(None, (place.card.tree, place.card.limb)))
         label, font = f"{name}   ({label})", usual_fonts()[0]
@@ -225,11 +223,9 @@ def _card(canvas: Canvas, page_height: float, place: CardPlace) -> None:
 def _head(canvas: Canvas, size: tuple[float, float], *, coded: bool) -> None:
     height = size[1]
     canvas.setFillGray(0)
-    canvas.setFont("Helvetica-Bold", 15)
-    canvas.drawString(MARGIN_MM * mm, height - 12 * mm, "Scale cards for limb photographs")
-    canvas.setFont("Helvetica-Bold", 10.5)
-    canvas.drawString(MARGIN_MM * mm, height - 18 * mm, "Print at 100 %, no fit to page.")
-    canvas.setFont("Helvetica", 9)
+    left, bold = MARGIN_MM * mm, "Helvetica-Bold"
+    draw_words(canvas, (left, height - 12 * mm), "Scale cards for limb photographs", bold, 15)
+    draw_words(canvas, (left, height - 18 * mm), "Print at 100 %, no fit to page.", bold, 10.5)
     lines = (
         "Check the two lines at the foot with a ruler. Cut along the dashed lines: keep the white"
         " rim. Glue flat on stiff board.",
@@ -239,7 +235,7 @@ def _head(canvas: Canvas, size: tuple[float, float], *, coded: bool) -> None:
         + (" The code tells it the tree." if coded else ""),
     )
     for k, line in enumerate(lines):
-        canvas.drawString(MARGIN_MM * mm, height - (23 + 4 * k) * mm, line)
+        draw_words(canvas, (left, height - (23 + 4 * k) * mm), line, "Helvetica", 9)
 
 
 def _check_lines(canvas: Canvas) -> None:
@@ -256,11 +252,9 @@ def _check_lines(canvas: Canvas) -> None:
             tall = 3 * mm if k in (0, count) else 1.5 * mm
             canvas.line(left + k * step, y - tall / 2, left + k * step, y + tall / 2)
         canvas.setFillGray(0)
-        canvas.setFont("Helvetica", 9)
-        canvas.drawString(left + length + 4 * mm, y - 1 * mm, text)
-    canvas.setFont("Helvetica", 7)
+        draw_words(canvas, (left + length + 4 * mm, y - 1 * mm), text, "Helvetica", 9)
     canvas.setFillGray(_GREY)
     foot = (
         f"Markers: ArUco {PATTERN_NAME}, an open pattern. Sizes are between the outer black edges."
     )
-    canvas.drawString(MARGIN_MM * mm, 4.5 * mm, foot)
+    draw_words(canvas, (MARGIN_MM * mm, 4.5 * mm), foot, "Helvetica", 7)

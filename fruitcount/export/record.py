@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
@@ -163,13 +164,11 @@ def yolo_text(measurement: Measurement) -> str:
     size = np.array([measurement.width_px, measurement.height_px], np.float64)
     centre = (boxes[:, :2] + boxes[:, 2:]) / 2 / size
     side = (boxes[:, 2:] - boxes[:, :2]) / size
-    rows = np.column_stack([centre, side])
-    kinds = measurement.fruitlets.kind[index]
+    rows = np.column_stack([measurement.fruitlets.kind[index], centre, side])
+    text = StringIO()
     # Seven places: a hundredth of a pixel on a photo 100 000 pixels wide.
-    return "".join(
-        f"{kind} " + " ".join(f"{value:.7f}" for value in row) + "\n"
-        for kind, row in zip(kinds.tolist(), rows.tolist(), strict=True)
-    )
+    np.savetxt(text, rows, fmt="%d" + 4 * " %.7f")
+    return text.getvalue()
 
 
 def voc_xml(measurement: Measurement) -> str:
@@ -177,30 +176,36 @@ def voc_xml(measurement: Measurement) -> str:
 
     Boxes are cut at the photo's edge; those that were are marked ``truncated``.
     """
-    root = ElementTree.Element("annotation")
-    _add(root, "filename", _printable(measurement.name))
-    size = ElementTree.SubElement(root, "size")
-    for key, value in (
-        ("width", measurement.width_px),
-        ("height", measurement.height_px),
-        ("depth", 3),
-    ):
-        _add(size, key, value)
-    _add(root, "segmented", 0)
     boxes, index = edge_boxes(measurement)
+    things = []
     for box, i in zip(boxes.tolist(), index.tolist(), strict=True):
-        thing = ElementTree.SubElement(root, "object")
-        _add(thing, "name", KIND_NAMES[int(measurement.fruitlets.kind[i])])
-        _add(thing, "pose", "Unspecified")
         side = 2 * float(measurement.fruitlets.r_px[i])
-        cut = min(box[2] - box[0], box[3] - box[1]) < side - 1e-6
-        _add(thing, "truncated", int(cut))
-        _add(thing, "difficult", 0)
-        corners = ElementTree.SubElement(thing, "bndbox")
-        for key, value in zip(("xmin", "ymin", "xmax", "ymax"), _whole(box), strict=True):
-            _add(corners, key, value)
+        corners = zip(("xmin", "ymin", "xmax", "ymax"), _whole(box), strict=True)
+        thing = {
+            "name": KIND_NAMES[int(measurement.fruitlets.kind[i])],
+            "pose": "Unspecified",
+            "truncated": int(min(box[2] - box[0], box[3] - box[1]) < side - 1e-6),
+            "difficult": 0,
+            "bndbox": _tag("bndbox", **dict(corners)),
+        }
+        things.append(_tag("object", **thing))
+    size = _tag("size", width=measurement.width_px, height=measurement.height_px, depth=3)
+    name = "".join(c for c in measurement.name if c.isprintable())  # xml 1.0 holds nothing else
+    root = _tag("annotation", filename=name, size=size, segmented=0)
+    root.extend(things)
     ElementTree.indent(root)
     return ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _tag(kind: str, /, **parts: Any) -> ElementTree.Element:
+    """An element with its parts in order: each an element, or the text of one of that name."""
+    element = ElementTree.Element(kind)
+    for key, value in parts.items():
+        if isinstance(value, ElementTree.Element):
+            element.append(value)
+        else:
+            ElementTree.SubElement(element, key).text = str(value)
+    return element
 
 
 def _whole(box: list[float]) -> tuple[int, int, int, int]:
@@ -209,12 +214,3 @@ def _whole(box: list[float]) -> tuple[int, int, int, int]:
     left = min(round(box[0]) + 1, math.ceil(box[2]))
     top = min(round(box[1]) + 1, math.ceil(box[3]))
     return left, top, max(left, round(box[2])), max(top, round(box[3]))
-
-
-def _add(parent: ElementTree.Element, key: str, value: object) -> None:
-    ElementTree.SubElement(parent, key).text = str(value)
-
-
-def _printable(name: str) -> str:
-    """Without control characters, which xml 1.0 cannot hold at all."""
-    return "".join(c for c in name if c.isprintable())

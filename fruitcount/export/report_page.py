@@ -22,7 +22,7 @@ from fruitcount.export.letters import draw_words, markup, usual_fonts, words_wid
 from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.units import SYSTEMS
 
-PAPERS = ("a4", "letter")
+PAPERS: dict[str, tuple[float, float]] = {"a4": A4, "letter": LETTER}
 MARGIN_PT = 40.0
 _GREY = colors.HexColor("#d9d5cc")
 _BAND = colors.HexColor("#f2efe8")
@@ -46,7 +46,7 @@ class ReportSettings:
     made_on: date = field(default_factory=date.today)
 
     def __post_init__(self) -> None:
-        one_of("paper", self.paper, PAPERS)
+        one_of("paper", self.paper, tuple(PAPERS))
         one_of("units", self.units, SYSTEMS)
 
 
@@ -55,21 +55,16 @@ def sheet_settings(units: str) -> ReportSettings:
     return ReportSettings(paper="letter" if units == "us" else "a4", units=units)
 
 
-def _page_pt(settings: ReportSettings) -> tuple[float, float]:
-    width, height = LETTER if settings.paper == "letter" else A4
-    return float(width), float(height)
-
-
 def usable_pt(settings: ReportSettings) -> tuple[float, float]:
     """Width and height between the margins, in points."""
-    width, height = _page_pt(settings)
+    width, height = PAPERS[settings.paper]
     return width - 2 * MARGIN_PT - 12, height - 2 * MARGIN_PT - 26 - _cautions(settings)[1]
 
 
 def _cautions(settings: ReportSettings) -> tuple[Paragraph, float]:
     """The usual cautions, which stand at the foot of every page, and their height in points."""
     paragraph = text(" ".join(CAUTIONS_FULL), 7)
-    height = paragraph.wrap(_page_pt(settings)[0] - 2 * MARGIN_PT - 12, 1000)[1]
+    height = paragraph.wrap(PAPERS[settings.paper][0] - 2 * MARGIN_PT - 12, 1000)[1]
     return paragraph, float(height) + 4
 
 
@@ -193,7 +188,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
     pages = io.BytesIO()
     document = SimpleDocTemplate(
         pages,
-        pagesize=_page_pt(settings),
+        pagesize=PAPERS[settings.paper],
         leftMargin=MARGIN_PT,
         rightMargin=MARGIN_PT,
         topMargin=MARGIN_PT,
@@ -209,7 +204,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
         font = chart_font()
         canvas.setFillColor(_SOFT)
         line = f"{title}  -  {settings.made_on.isoformat()}  -  estimates"
-        width = _page_pt(settings)[0]
+        width = PAPERS[settings.paper][0]
         room = width - 2 * MARGIN_PT - 50
         while words_width(line, font, 7.5) > room and len(line) > 10:
             line = line[:-4] + "..."

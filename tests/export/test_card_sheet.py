@@ -123,7 +123,7 @@ def test_cards_do_not_overlap_or_leave_the_page() -> None:
         for places in card_places(width, height, [Card(k) for k in range(0, 50, 3)]):
             boxes = []
             for p in places:
-                rim = p.side_mm / 6
+                rim = p.card.side_mm / 6
                 box = (p.left_mm - rim, p.top_mm - rim, p.left_mm + 7 * rim, p.top_mm + 7 * rim)
                 assert box[0] >= 5
                 assert box[2] <= width - 5

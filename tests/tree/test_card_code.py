@@ -43,7 +43,7 @@ def page(tmp_path_factory):
 def _piece(page, which=1):
     """One card cut out along its dashed line (254 dpi are 10 px a mm)."""
     place = card_places(210.0, 297.0, tree_cards(TREE, [LIMB]))[0][which]
-    left, top, right, bottom = (v * place.side_mm / 6 for v in place.card.outline)
+    left, top, right, bottom = (v * place.card.side_mm / 6 for v in place.card.outline)
     x, y = place.left_mm, place.top_mm
     rows = slice(round((y + top) * 10) + 4, round((y + bottom) * 10) - 4)
     return page[rows, round((x + left) * 10) + 4 : round((x + right) * 10) - 4]
