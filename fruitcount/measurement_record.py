@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from fruitcount.errors import RecordError, broken_as
 from fruitcount.flags import Flag, flag_names, flags_from_names
-from fruitcount.types import FloatArray, Fruitlets, Kind, Limb, Measurement, Scale
+from fruitcount.types import FloatArray, Fruitlets, Kind, Measurement
 
 T = TypeVar("T")
 
@@ -320,10 +320,10 @@ def _area(outline: FloatArray) -> float:
 
 
 def photos_from_coco(body: Any, name: str = "COCO object") -> list[CocoPhoto]:
-    """Read a COCO object, ours or another program's.
+    """Read what :func:`coco_object` made, with what another program changed in it.
 
-    Of another program's files the circle is the one inside the box, and a class whose name is
-    not known is fruit.
+    Of another program's annotations the circle is the one inside the box, and a class whose name
+    is not known is fruit.
 
     Parameters
     ----------
@@ -346,23 +346,16 @@ def photos_from_coco(body: Any, name: str = "COCO object") -> list[CocoPhoto]:
 def _photo(
     image: dict[str, Any], notes: list[dict[str, Any]], classes: dict[int, str]
 ) -> CocoPhoto:
-    name = str(image["file_name"])
-    own = image.get(_OWN)
-    width, height = (int(image.get(k) or 0) for k in ("width", "height"))
-    if own is None:
-        measurement = Measurement(name, "", width, height, None, Scale(), Fruitlets.empty(), Limb())
-    else:
-        measurement = measurement_from_dict({**own, "fruitlets": {"x_px": []}})
-        width, height = measurement.width_px, measurement.height_px
-    outside = [] if own is None else list(own["outside"])
-    rows = outside + [_mark(note, classes, (width, height)) for note in notes]
+    own = image[_OWN]
+    measurement = measurement_from_dict({**own, "fruitlets": {"x_px": []}})
+    size = (measurement.width_px, measurement.height_px)
+    rows = [*own["outside"], *(_mark(note, classes, size) for note in notes)]
     # ours keep their order; those that another program added come after
     rows.sort(key=lambda row: row.get("row", math.inf))
     columns = {k: [row.get(k, v) for row in rows] for k, v in _NOT_MEASURED.items()}
-    fruit = fruitlets_from_dict(columns)
-    own = own or {}
+    measurement = replace(measurement, fruitlets=fruitlets_from_dict(columns))
     first = measurement_from_dict(own["automatic"]) if own.get("automatic") is not None else None
-    return CocoPhoto(replace(measurement, fruitlets=fruit), own.get("inputs"), name, first)
+    return CocoPhoto(measurement, own.get("inputs"), str(image["file_name"]), first)
 
 
 def _mark(note: dict[str, Any], classes: dict[int, str], size: tuple[int, int]) -> dict[str, Any]:
@@ -382,8 +375,6 @@ def _mark(note: dict[str, Any], classes: dict[int, str], size: tuple[int, int]) 
         row = dict(own)
     elif own is not None and "row" in own:  # moved: it keeps its turn, and nothing measured
         row["row"] = int(own["row"])
-    elif own is None and "circle_px" in note:
-        row |= zip(("x_px", "y_px", "r_px"), map(float, note["circle_px"]), strict=True)
     kind = classes[int(note["category_id"])]
     row["kind"] = int(Kind[kind.upper()]) if kind in KIND_NAMES else int(Kind.FRUIT)
     return row

@@ -7,7 +7,7 @@ import pytest
 
 from fruitcount.errors import RecordError
 from fruitcount.export.record import write_coco
-from fruitcount.measurement_record import KIND_NAMES, CocoPhoto, photos_from_coco
+from fruitcount.measurement_record import KIND_NAMES, CocoPhoto, coco_object, photos_from_coco
 from fruitcount.store.photo_record import load_record, save_measurement
 from fruitcount.store.photos import save_photo
 from fruitcount.types import Kind
@@ -35,20 +35,6 @@ def test_class_names_are_ours():
     assert [name.lower() for name in KIND_NAMES] == [kind.name.lower() for kind in Kind]
 
 
-def test_plain_boxes(tmp_path):
-    path = tmp_path / "c.json"
-    body = {
-        "images": [{"id": 1, "file_name": "a"}, {"id": 2, "file_name": "b"}],
-        "categories": [{"id": 7, "name": "apple"}],
-        "annotations": [{"image_id": 1, "category_id": 7, "bbox": [10, 20, 8, 6]}],
-    }
-    path.write_text(json.dumps(body))
-    got = _marks(path)
-    assert len(got["b"]) == 0
-    a = got["a"]
-    assert (a.x_px[0], a.y_px[0], a.r_px[0], a.kind[0]) == (13.5, 22.5, 3, Kind.FRUIT)
-
-
 @pytest.mark.parametrize("change", ["[]", '{"images": []}', "null"])
 def test_what_is_no_coco(tmp_path, change):
     path = tmp_path / "c.json"
@@ -57,12 +43,10 @@ def test_what_is_no_coco(tmp_path, change):
         _marks(path)
 
 
-def test_a_box_that_is_none(tmp_path):
+def test_a_box_that_is_none(measurement, tmp_path):
     path = tmp_path / "c.json"
-    body = {
-        "images": [{"id": 1, "file_name": "a"}], "categories": [{"id": 1, "name": "fruit"}],
-        "annotations": [{"image_id": 1, "category_id": 1, "bbox": [1, 1, 0, 5]}],
-    }  # fmt: skip
+    body = coco_object([CocoPhoto(measurement)])
+    body["annotations"].append({"image_id": 1, "category_id": 1, "bbox": [1, 1, 0, 5]})
     path.write_text(json.dumps(body))
     with pytest.raises(RecordError, match="no circle"):
         _marks(path)
