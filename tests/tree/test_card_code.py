@@ -4,7 +4,6 @@ The printed sheet is rasterised by Poppler, an outside program; the photograph i
 it. Plain decoding is checked with OpenCV's own decoder on the flat page.
 """
 
-import io
 import shutil
 import subprocess
 
@@ -203,9 +202,9 @@ def test_names_that_fit_no_card():
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_many_limbs_flow_over_pages(paper):
+def test_many_limbs_flow_over_pages(paper, tmp_path):
     pypdf = pytest.importorskip("pypdf")
-    out = io.BytesIO()
+    out = tmp_path / "cards.pdf"
     write_card_sheet(out, paper=paper, cards=tree_cards("Gate", [str(k) for k in range(8)]))
     words = " ".join(p.extract_text() for p in pypdf.PdfReader(out).pages)
     assert all(f"Gate / {k}" in words for k in range(8))
