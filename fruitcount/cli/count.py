@@ -43,19 +43,25 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     from fruitcount.cli.options import count_settings, grower_inputs
     from fruitcount.errors import FruitcountError
     from fruitcount.export.words import reason_lines, result_lines
-    from fruitcount.jobs.count import OutputChoice, count_files, read_left_standing
+    from fruitcount.jobs.count import CountChoice, count_files, read_left_standing
 
-    settings, inputs = count_settings(options), grower_inputs(options)
-    picture = not options["no_picture"]
-    if options["first"]:
-        read_left_standing(options["first"])  # wrong use is told before anything is counted
-    choice = OutputChoice(out, options["units"], picture, options["also"], options["first"])
+    choice = CountChoice(
+        out,
+        count_settings(options),
+        grower_inputs(options),
+        options["units"],
+        not options["no_picture"],
+        options["also"],
+        options["first"],
+    )
+    if choice.first:
+        read_left_standing(choice.first)  # wrong use is told before anything is counted
     if (options["tree"] or options["limb"]) and not options["record"]:
         raise click.UsageError("--tree and --limb say what --record keeps: give it too")
 
     if any(map(is_clip, photos)) and not options["same_limb"]:
         raise click.UsageError("a clip is counted with --same-limb")
-    refused = options["same_limb"] and not _same_limb(photos, choice, settings, inputs, options)
+    refused = options["same_limb"] and not _same_limb(photos, choice, options)
     if options["same_limb"] and not refused:
         return
 
@@ -71,13 +77,11 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
             click.echo(_keep(path, outcome, options))
         click.echo()
 
-    failed = count_files(photos, choice, settings=settings, inputs=inputs, report=report)
+    failed = count_files(photos, choice, report)
     sys.exit(1 if failed or refused else 0)
 
 
-def _same_limb(
-    photos: tuple[Path, ...], choice: Any, settings: Any, inputs: Any, options: dict[str, Any]
-) -> bool:
+def _same_limb(photos: tuple[Path, ...], choice: Any, options: dict[str, Any]) -> bool:
     """Count all photos as one limb; False, once it is said, where they cannot be joined."""
     from fruitcount.errors import FruitcountError
     from fruitcount.export.words import result_lines
@@ -92,7 +96,7 @@ def _same_limb(
         )
     try:
         with opt.progress_bar("Reading and counting") as bar:
-            joined, result, written = count_same_limb(photos, choice, settings, inputs, bar)
+            joined, result, written = count_same_limb(photos, choice, bar)
     except FruitcountError as fault:
         if clip:
             click.echo(str(fault), err=True)
@@ -166,20 +170,13 @@ def after_command(photo: Path, record: Path, **options: Any) -> None:
 @opt.grower
 def folder_command(folder: Path, **options: Any) -> None:
     """Count every photo below FOLDER and estimate its trees."""
-    from fruitcount.cli.options import count_settings, folder_choice, grower_inputs
+    from fruitcount.cli.options import folder_choice
     from fruitcount.jobs.folder import count_folder_to_files, folder_lines
 
-    settings, inputs = count_settings(options), grower_inputs(options)
     choice = folder_choice(options)
     try:
         with opt.progress_bar("Counting") as bar:
-            answer = count_folder_to_files(
-                folder,
-                choice,
-                settings=settings,
-                inputs=inputs,
-                progress=lambda now: bar(now.done_n, now.total_n),
-            )
+            answer = count_folder_to_files(folder, choice, lambda now: bar(now.done_n, now.total_n))
     except KeyboardInterrupt:
         click.echo("\nStopped. The photos counted so far are kept: the same command goes on there.",
                    err=True)  # fmt: skip

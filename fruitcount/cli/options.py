@@ -264,6 +264,8 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
     cards = read_card_sheet(options["cards"]) if options["cards"] else {}
     return FolderChoice(
         out=options["out"],
+        settings=count_settings(options),
+        inputs=grower_inputs(options),
         naming=AssignmentRules(options["by"], pattern=options["pattern"], sheet=sheet, cards=cards),
         batch=BatchSettings(engine, workers=options["workers"], scheduler=cluster or ""),
         limbs_n=options["limbs_n"],

@@ -5,18 +5,18 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
 from typing import Any
 
 from fruitcount.errors import (
-    BadInputError,
     FruitcountError,
     NotWrittenError,
     OtherLimbError,
     PhotoUnreadableError,
     RecordError,
+    one_of,
 )
 from fruitcount.export import EXPORTS
 from fruitcount.export.picture import annotated_picture, jpeg_bytes
@@ -62,19 +62,16 @@ def read_left_standing(path: Path) -> FirstPass:
 
 def count_again(
     photo: Photo, first: FirstPass, settings: CountSettings, inputs: GrowerInputs
-) -> tuple[Result, tuple[str, ...]]:
-    """Second pass: the final count of the first one leads.
-
-    Returns
-    -------
-    Result, and sentences on what changed since the first pass.
-    """
+) -> Result:
+    """Second pass: the final count of the first one leads; what fell since is among the notes."""
     measurement = measure(photo, settings)
     if Flag.COUNT_UNKNOWN in measurement.flags:  # nothing is known of what fell since
-        return Result(measurement, decide(measurement, replace(inputs, pass_number=2))), ()
+        return Result(measurement, decide(measurement, replace(inputs, pass_number=2)))
     counted = int(measurement.fruitlets.counts_as_crop.sum())
     second, said = second_pass_inputs(inputs, first, counted)
-    return Result(measurement, decide(measurement, second)), said
+    decision = decide(measurement, second)
+    plan = replace(decision.plan, notes=(*decision.plan.notes, *said))
+    return Result(measurement, replace(decision, plan=plan))
 
 
 def check_photo(path: Path, record: Path, settings: CountSettings) -> str:
@@ -100,13 +97,15 @@ def check_photo(path: Path, record: Path, settings: CountSettings) -> str:
 
 
 @dataclass(frozen=True)
-class OutputChoice:
-    """What to write, and where.
+class CountChoice:
+    """How photos are counted, what is written, and where.
 
     Attributes
     ----------
     folder : Path
         Made if it is not there.
+    settings : CountSettings
+    inputs : GrowerInputs
     units : {"metric", "us"}
     picture : bool
     also : tuple of str
@@ -116,15 +115,16 @@ class OutputChoice:
     """
 
     folder: Path
+    settings: CountSettings = field(default_factory=CountSettings)
+    inputs: GrowerInputs = field(default_factory=GrowerInputs)
     units: str = "metric"
     picture: bool = True
     also: tuple[str, ...] = ()
     first: Path | None = None
 
     def __post_init__(self) -> None:
-        unknown = [name for name in self.also if name not in EXPORTS]
-        if unknown:
-            raise BadInputError(f"export must be one of {', '.join(EXPORTS)}, got {unknown[0]!r}")
+        for name in self.also:
+            one_of("export", name, tuple(EXPORTS))
 
 
 def output_stem(path: Path) -> str:
@@ -133,46 +133,13 @@ def output_stem(path: Path) -> str:
     return stem if ending.lower() in ("jpg", "") else f"{stem}_{ending}"
 
 
-def count_to_files(
-    path: Path,
-    choice: OutputChoice,
-    *,
-    settings: CountSettings | None = None,
-    inputs: GrowerInputs | None = None,
-    stem: str = "",
-) -> tuple[Result, list[Path]]:
-    """Count one photo and write its picture and record.
-
-    Parameters
-    ----------
-    path : Path
-        The photo.
-    choice : OutputChoice
-    settings, inputs
-        As for :func:`fruitcount.count_limb`.
-    stem : str
-        Name of the files without their endings; by default :func:`output_stem`.
-
-    Returns
-    -------
-    Result, and the files written: see :func:`write_result`.
-
-    Raises
-    ------
-    PhotoUnreadableError, NotWrittenError
-        Nothing is left behind then.
-    """
-    photo = read_photo(path)
-    if choice.first is not None:
-        first = read_left_standing(choice.first)
-        again = count_again(photo, first, settings or CountSettings(), inputs or GrowerInputs())
-        result = again[0]
-    else:
-        result = count_limb(photo, settings, inputs)
-    return result, write_result(photo, result, choice, stem=stem or output_stem(path))
+def _counted(photo: Photo, choice: CountChoice) -> Result:
+    if choice.first is None:
+        return count_limb(photo, choice.settings, choice.inputs)
+    return count_again(photo, read_left_standing(choice.first), choice.settings, choice.inputs)
 
 
-def write_result(photo: Photo, result: Result, choice: OutputChoice, *, stem: str) -> list[Path]:
+def write_result(photo: Photo, result: Result, choice: CountChoice, *, stem: str) -> list[Path]:
     """Write a photo's picture, record and other exports; the files written.
 
     Where the count could not be told there are no boxes among them: a file without any would
@@ -197,25 +164,21 @@ def write_result(photo: Photo, result: Result, choice: OutputChoice, *, stem: st
     return [choice.folder / name for name in names]
 
 
+Report = Callable[[Path, Result | FruitcountError, list[Path]], None]
+"""Told after each photo: its path, its result or error, and the files written."""
+
+
 def count_files(
-    paths: Iterable[Path],
-    choice: OutputChoice,
-    *,
-    settings: CountSettings | None = None,
-    inputs: GrowerInputs | None = None,
-    report: Callable[[Path, Result | FruitcountError, list[Path]], None] | None = None,
+    paths: Iterable[Path], choice: CountChoice, report: Report = lambda *_: None
 ) -> int:
     """Count several photos, each by itself; one that fails is reported and passed over.
 
     Parameters
     ----------
     paths : iterable of Path
-    choice : OutputChoice
+    choice : CountChoice
         ``counts.csv`` in its folder gets a row a photo, failed ones included.
-    settings, inputs
-        As for :func:`fruitcount.count_limb`.
-    report : callable, optional
-        Called after each photo with its path, its result or error, and the files written.
+    report : Report
 
     Returns
     -------
@@ -232,11 +195,11 @@ def count_files(
     try:
         for path in paths:
             stem = _free(output_stem(path), stems)
+            outcome: Result | FruitcountError
             try:
-                outcome: Result | FruitcountError
-                outcome, written = count_to_files(
-                    path, choice, settings=settings, inputs=inputs, stem=stem
-                )
+                photo = read_photo(path)
+                outcome = _counted(photo, choice)
+                written = write_result(photo, outcome, choice, stem=stem)
                 rows.append(result_row(outcome).values())
             except NotWrittenError:
                 raise
@@ -244,8 +207,7 @@ def count_files(
                 outcome, written = fault, []
                 failed += 1
                 rows.append({"photo": shown_name(path.name), "status": f"failed: {fault}"})
-            if report is not None:
-                report(path, outcome, written)
+            report(path, outcome, written)
     except BaseException:
         with suppress(NotWrittenError):  # what is counted so far, if there is room for that
             write_table(choice.folder / "counts.csv", rows, ROW_COLUMNS)

@@ -16,7 +16,7 @@ from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image.photo import read_photo
-from fruitcount.jobs.count import OutputChoice, output_stem, write_result
+from fruitcount.jobs.count import CountChoice, output_stem, write_result
 from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import AssignmentRules
@@ -43,6 +43,8 @@ class FolderChoice:
     ----------
     out : Path
         Folder for ``photos.csv``, the progress log that lets a stopped run go on, and pictures.
+    settings : CountSettings
+    inputs : GrowerInputs
     naming : AssignmentRules
         Whose each photo is.
     batch : BatchSettings
@@ -56,6 +58,8 @@ class FolderChoice:
     """
 
     out: Path
+    settings: CountSettings = field(default_factory=CountSettings)
+    inputs: GrowerInputs = field(default_factory=GrowerInputs)
     naming: AssignmentRules = field(default_factory=AssignmentRules)
     batch: BatchSettings = field(default_factory=BatchSettings)
     limbs_n: int | None = None
@@ -77,12 +81,7 @@ class FolderAnswer:
 
 
 def count_folder_to_files(
-    folder: Path,
-    choice: FolderChoice,
-    *,
-    settings: CountSettings | None = None,
-    inputs: GrowerInputs | None = None,
-    progress: Callable[[Progress], None] | None = None,
+    folder: Path, choice: FolderChoice, progress: Callable[[Progress], None] | None = None
 ) -> FolderAnswer:
     """Count every photo below a folder, estimate its trees, and write the table.
 
@@ -92,8 +91,6 @@ def count_folder_to_files(
     ----------
     folder : Path
     choice : FolderChoice
-    settings, inputs
-        As for :func:`fruitcount.count_limb`.
     progress : callable, optional
 
     Raises
@@ -104,10 +101,11 @@ def count_folder_to_files(
     if not folder.is_dir():
         raise BadInputError(f"folder must be there, got {str(folder)!r}")
     choice.out.mkdir(parents=True, exist_ok=True)
+    settings, inputs = choice.settings, choice.inputs
     work = partial(count_photo, settings=settings, inputs=inputs, with_measurement=True)
     key = count_key(settings, inputs)
     if choice.tuning is not None:
-        how = partial(adjusted, tuning=choice.tuning, settings=settings or CountSettings())
+        how = partial(adjusted, tuning=choice.tuning, settings=settings)
         work, key = partial(work, adjust=how), settings_key(key, tuning_record(choice.tuning))
     with closing(ProgressLog(choice.out / "progress.jsonl", key)) as progress_log:
         count = count_folder(
@@ -125,19 +123,17 @@ def count_folder_to_files(
     if choice.pictures:
         for row in count.rows:
             if row.get("ok"):
-                _write_result(folder / row["file"], row, choice, inputs)
+                _write_result(folder / row["file"], row, choice)
     return FolderAnswer(count, trees, table)
 
 
-def _write_result(
-    path: Path, row: Mapping[str, Any], choice: FolderChoice, inputs: GrowerInputs | None
-) -> None:
+def _write_result(path: Path, row: Mapping[str, Any], choice: FolderChoice) -> None:
     """Picture and record of a photo already counted."""
     measurement = measurement_of(choice.out, row)
     if measurement is None:
         raise RecordError(f"{choice.out}: the measurement of {row['file']} is gone: count it anew")
-    result = Result(measurement, decide(measurement, inputs))
-    place = OutputChoice(choice.out / Path(row["file"]).parent, choice.units)
+    result = Result(measurement, decide(measurement, choice.inputs))
+    place = CountChoice(choice.out / Path(row["file"]).parent, units=choice.units)
     write_result(read_photo(path), result, place, stem=output_stem(path))
 
 

@@ -11,9 +11,8 @@ from fruitcount.export.record import joined_coco, joined_record
 from fruitcount.files import is_clip, written_whole
 from fruitcount.image.clip import clip_photos
 from fruitcount.image.photo import read_photo
-from fruitcount.jobs.count import OutputChoice, output_stem
-from fruitcount.pipeline import CountSettings, Result, decide, measure
-from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.jobs.count import CountChoice, output_stem
+from fruitcount.pipeline import Result, decide, measure
 from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb, join_photos
 
@@ -26,9 +25,7 @@ TRIED = (
 
 def count_same_limb(
     paths: Sequence[Path],
-    choice: OutputChoice,
-    settings: CountSettings | None = None,
-    inputs: GrowerInputs | None = None,
+    choice: CountChoice,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[JoinedLimb, Result, list[Path]]:
     """Measure photos of one limb, join them, decide once; write a picture a side and one record.
@@ -45,12 +42,12 @@ def count_same_limb(
     files = [(photo, path) for path in paths for photo in _photos_of(path, progress)]
     measured = []
     for photo, _ in files:
-        measured.append(measure(photo, settings))
+        measured.append(measure(photo, choice.settings))
         if progress:
             progress(len(measured), len(files))
     joined = join_photos(measured, every=not any(is_clip(path) for path in paths))
     files = [files[k] for k, one in enumerate(measured) if one in joined.photos]
-    result = Result(joined.measurement, decide(joined.measurement, inputs))
+    result = Result(joined.measurement, decide(joined.measurement, choice.inputs))
     with written_whole(choice.folder) as draft:
         for k, (photo, path) in enumerate(files):
             if choice.picture:

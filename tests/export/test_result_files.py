@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,8 +19,9 @@ from fruitcount.export.picture import _beside, _covered, annotated_picture
 from fruitcount.export.words import ACTIONS, fruit_actions, result_lines
 from fruitcount.files import safe_cell, sample_folder, write_table
 from fruitcount.image.photo import read_photo
-from fruitcount.jobs.count import OutputChoice, count_files
+from fruitcount.jobs.count import CountChoice, count_again, count_files
 from fruitcount.pipeline import CountSettings, count_limb
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.results import ROW_COLUMNS, result_row
 
 
@@ -100,11 +102,11 @@ def test_photos_that_fail_are_rows_and_leave_no_files(drawn, tmp_path):
     good.write_bytes(_jpeg(drawn[0]))
     bad.write_bytes(b"no photo")
     told = []
-    out = OutputChoice(tmp_path / "out", also=tuple(EXPORTS))
+    settings = CountSettings(source="classical")
+    out = CountChoice(tmp_path / "out", settings, also=tuple(EXPORTS))
     failed = count_files(
-        [good, bad], out, settings=CountSettings(source="classical"),
-        report=lambda path, outcome, written: told.append((path.name, len(written))),
-    )  # fmt: skip
+        [good, bad], out, lambda path, _, written: told.append((path.name, len(written)))
+    )
     assert failed == 1
     assert told == [("good.jpg", 2 + len(EXPORTS)), ("bad.jpg", 0)]
     names = {p.name for p in (tmp_path / "out").iterdir()}
@@ -156,8 +158,8 @@ def test_no_place_of_taking_is_written(drawn, tmp_path):
     gps[1], gps[2], gps[3], gps[4] = "N", (52.0, 30.0, 0.0), "E", (13.0, 24.0, 0.0)
     path = tmp_path / "here.jpg"
     image.save(path, "JPEG", exif=exif)
-    out = OutputChoice(tmp_path / "out")
-    count_files([path], out, settings=CountSettings(source="classical"))
+    out = CountChoice(tmp_path / "out", CountSettings(source="classical"))
+    count_files([path], out)
     with Image.open(tmp_path / "out" / "here_plan.jpg") as written:
         assert not written.getexif()
     everything = b"".join(p.read_bytes() for p in (tmp_path / "out").iterdir())
@@ -167,7 +169,7 @@ def test_no_place_of_taking_is_written(drawn, tmp_path):
 
 def test_an_unknown_export_is_refused(tmp_path):
     with pytest.raises(BadInputError, match="export"):
-        OutputChoice(tmp_path, also=("powerpoint",))
+        CountChoice(tmp_path, also=("powerpoint",))
 
 
 @pytest.mark.skipif(not (sample_folder() / "truth.json").is_file(), reason="no samples here")
@@ -187,3 +189,13 @@ def test_no_length_stands_on_the_words_of_a_cut(monkeypatch):
     assert len(lengths) > 5
     for words, there, wide in lengths:
         assert ((there + wide <= at) | (at + size <= there)).any(), words
+
+
+def test_what_fell_between_the_passes_is_said(drawn):
+    photo, result = drawn
+    counted = int(result.measurement.fruitlets.counts_as_crop.sum())
+    settings, inputs = CountSettings(source="classical"), GrowerInputs()
+    for left, words in ((counted + 3, "3 of the"), (counted - 2, "2 more than the first pass")):
+        again = count_again(photo, replace(result.decision.plan.first_pass, kept_count=left),
+                            settings, inputs)  # fmt: skip
+        assert any(line.startswith(words) for line in result_lines(again)), left

@@ -122,7 +122,7 @@ import fruitcount.jobs.count as files
 from hardening.kit import quick_count
 files.count_limb = quick_count
 out, photos = Path(sys.argv[1]), sorted(Path(sys.argv[2]).iterdir())
-choice = files.OutputChoice(out)
+choice = files.CountChoice(out)
 files.count_files(photos, choice, report=lambda path, *_: print(path.stem, flush=True))
 """
 
@@ -383,7 +383,7 @@ def test_ctrl_c_keeps_the_table_of_what_is_counted(
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        files.count_files(photos, files.OutputChoice(tmp_path / "o"), report=stop)
+        files.count_files(photos, files.CountChoice(tmp_path / "o"), report=stop)
     lines = (tmp_path / "o" / "counts.csv").read_text().splitlines()
     assert [line.split(",")[0] for line in lines] == ["photo", "0.jpg", "1.jpg", "2.jpg"]
     assert sorted(p.name for p in (tmp_path / "o").glob("*.json")) == ["0.json", "1.json", "2.json"]

@@ -11,7 +11,7 @@ from fruitcount.errors import PhotoUnreadableError
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.image.clip import FRAMES_N, clip_photos
 from fruitcount.image.opencv import cv2
-from fruitcount.jobs.count import OutputChoice
+from fruitcount.jobs.count import CountChoice
 from fruitcount.jobs.same_limb import count_same_limb
 from fruitcount.pipeline import CountSettings
 
@@ -58,8 +58,8 @@ def test_the_sharpest_frames_are_taken_spread_over_the_clip(clip) -> None:
 
 def test_a_clip_is_one_limb_with_each_fruit_once(clip, tmp_path) -> None:
     path, photo, truth = clip
-    choice = OutputChoice(tmp_path, also=("coco",))
-    joined, _, written = count_same_limb([path], choice, CountSettings(source="classical"))
+    choice = CountChoice(tmp_path, CountSettings(source="classical"), also=("coco",))
+    joined, _, written = count_same_limb([path], choice)
     right = told = 0
     whose: dict[int, set[int]] = {}
     for shown, rows in zip(joined.photos, joined.fruit, strict=True):
