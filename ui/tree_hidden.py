@@ -24,9 +24,15 @@ from fruitcount.store.limbs import (
 )
 from fruitcount.store.orchard import tree_id_of
 from fruitcount.store.photo_record import PhotoLine
+from fruitcount.tree.both_sides import (
+    BothSides,
+    SidePair,
+    side_pairs,
+    told_pairs,
+)
 from fruitcount.tree.count import limbs_of_tree
 from fruitcount.tree.facts import MOST_FRUIT
-from fruitcount.tree.hidden import BothSides, SidePair, seen_to_true, side_pairs, told_pairs
+from fruitcount.tree.hidden import ratio_factor
 
 Pairs = tuple[tuple[float, float], ...]
 
@@ -79,7 +85,7 @@ def factor_words(pairs: Pairs) -> str:
     """What hand counts say, as one sentence."""
     if not sum(s for s, _ in pairs):
         return "None of these photos shows a fruit: count a limb whose photo shows some."
-    factor = seen_to_true([s for s, _ in pairs], [t for _, t in pairs])
+    factor = ratio_factor([s for s, _ in pairs], [t for _, t in pairs])
     words = f"By hand {factor.value:.2f} times what the photos show"
     if not math.isfinite(factor.low):
         return f"{words}; count another limb to know how sure that is."
@@ -105,7 +111,7 @@ def ask_both_sides(
     Returns
     -------
     tuple of BothSides, tuple of str
-        As :func:`fruitcount.tree.hidden.told_pairs` gives them.
+        As :func:`fruitcount.tree.both_sides.told_pairs` gives them.
     """
     store = cache.records().store
     tree_id = tree_id_of(store, name)

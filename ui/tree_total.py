@@ -146,7 +146,7 @@ def answer_or_estimate(
     words, _, other = headline(answer).partition(": ")
     st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {words}")
     if other:
-        st.markdown(f"**{plain(other[:1].upper() + other[1:])} below.**")
+        st.markdown(f"**{plain(other[:1].upper() + other[1:])}.**")
     st.write("  \n".join(map(plain, [*work_lines(answer, units()), target_line(sheet.target)])))
     _show_sure(answer.count)
     st.image(draw_tree(sheet).svg(), width=520, alt=tree_words(sheet))
@@ -212,7 +212,9 @@ def _about(total: Estimate) -> str:
 
 
 def _show_sure(count: TreeCount) -> None:
-    for line in estimate_lines(count):
+    said = estimate_lines(count)
+    # where all limbs were photographed the heading says the first of it
+    for line in said[1:] if count.total.se_n == 0 and not count.total.hidden_too else said:
         st.write(plain(line))
     if count.total.se_n == 0:
         st.write("Taken as if these photos show every limb. If not, name the others below.")

@@ -15,14 +15,16 @@ from typing import Any
 
 import numpy as np
 
-from fruitcount.tree.estimate import csa_cm2, ratio_total, simple_total
-from fruitcount.tree.hidden import (
+from fruitcount.tree.both_sides import (
     BothSides,
-    apply_factor,
     both_sides_factor,
     enough_seen,
+)
+from fruitcount.tree.estimate import csa_cm2, ratio_total, simple_total
+from fruitcount.tree.hidden import (
+    apply_factor,
     range_factor,
-    seen_to_true,
+    ratio_factor,
 )
 from fruitcount.tree.sampling import Walk, fork_chances, paths_total
 
@@ -88,8 +90,8 @@ def cell(
         answers = [
             (by_wood, photo),
             (simple_total(photo[pick], limbs_n=limbs_n), photo),
-            (apply_factor(by_wood, seen_to_true(shown, hand)), true),
-            (apply_factor(by_wood, seen_to_true(shown[:3], hand[:3])), true),
+            (apply_factor(by_wood, ratio_factor(shown, hand)), true),
+            (apply_factor(by_wood, ratio_factor(shown[:3], hand[:3])), true),
             (apply_factor(ranged, range_factor(*_range(count, found_frac), count)), true),
         ]
         held += [got.low_n <= of.sum() <= got.high_n for got, of in answers]

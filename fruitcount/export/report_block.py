@@ -27,8 +27,9 @@ from fruitcount.export.report_page import (
 from fruitcount.export.report_season import CHART_ROWS, name_rows
 from fruitcount.season.queue import QueueLine
 from fruitcount.species.model import species_title
+from fruitcount.tree.both_sides import ASSUMED
 from fruitcount.tree.estimate import Estimate
-from fruitcount.tree.hidden import ASSUMED, BY_SIDES
+from fruitcount.tree.hidden import BY_SIDES
 from fruitcount.tree.sheet import Work
 from fruitcount.units import crop_units
 

@@ -10,6 +10,11 @@ from typing import Any
 import numpy as np
 
 from fruitcount.errors import BadInputError
+from fruitcount.tree.both_sides import (
+    both_sides_factor,
+    both_sides_lines,
+    enough_seen,
+)
 from fruitcount.tree.estimate import (
     Estimate,
     LimbGroup,
@@ -25,12 +30,9 @@ from fruitcount.tree.hidden import (
     ENOUGH_BY_HAND,
     Factor,
     apply_factor,
-    both_sides_factor,
-    both_sides_lines,
-    enough_seen,
     factor_share,
     range_factor,
-    seen_to_true,
+    ratio_factor,
 )
 from fruitcount.tree.sampling import (
     FEWEST_WALKS,
@@ -72,7 +74,7 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
         if lines:
             lines = (*lines, "The limbs counted by hand lead: for the tree's total only they are "
                      "used, not the limbs seen from both sides.")  # fmt: skip
-        by_hand = seen_to_true([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
+        by_hand = ratio_factor([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
         if by_hand.known and by_hand.limbs_n < ENOUGH_BY_HAND:
             lines = (*lines, f"From fewer than {ENOUGH_BY_HAND} limbs counted by hand the interval "
                      "is kept wide to be safe.")  # fmt: skip

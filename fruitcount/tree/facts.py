@@ -9,8 +9,8 @@ from pathlib import Path
 
 from fruitcount.errors import BadInputError, in_range, positive
 from fruitcount.files import number_in, sheet_lines
+from fruitcount.tree.both_sides import BothSides
 from fruitcount.tree.estimate import csa_cm2
-from fruitcount.tree.hidden import BothSides
 from fruitcount.tree.sampling import Walk, fork_chances
 
 _SIDES = ("front", "back", "both")

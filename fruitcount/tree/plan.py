@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Container, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from fruitcount.load.model import harvest_mass_g
-from fruitcount.measurement_record import plain, read_values
 from fruitcount.pipeline import Result, as_choice, decide
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.plan.inputs import GrowerInputs
@@ -29,8 +28,7 @@ Kept = Callable[[Mapping[str, Any], GrowerInputs, str, Callable[[], Any]], Any]
 _SAID = ("species", "ripening_month", "southern", "spacing_mm", "harvest_diameter_mm")
 
 
-@dataclass(frozen=True)
-class LimbAnswer:
+class LimbAnswer(NamedTuple):
     """What a limb's own plan, made with its share of the tree, comes to.
 
     Attributes
@@ -81,33 +79,29 @@ class LimbWork:
     @cached_property
     def answer(self) -> LimbAnswer | None:
         """The few numbers that the tree needs of it."""
-        body = self._kept("answer", self._answer)
-        return None if body is None else read_values(LimbAnswer, body)
+        values = self._kept("answer", self._answer)
+        return LimbAnswer(*values) if values else None
 
     @cached_property
     def choices(self) -> tuple[Choice, ...]:
         """The chosen plan and the other one, which is the same where they do not differ."""
-        return tuple(read_values(Choice, one) for one in self._kept("choices", self._choices))
+        return tuple(Choice(*values) for values in self._kept("choices", self._choices))
 
     def _kept(self, name: str, work: Callable[[], Any]) -> Any:
         return work() if self.kept is None else self.kept(self.row, self.inputs, name, work)
 
-    def _answer(self) -> Any:
+    def _answer(self) -> tuple[Any, ...]:
         if self.result is None:
-            return None
-        plan = self.result.decision.plan
-        by_share = plan.target.rule == "tree share"
-        return plain(
-            LimbAnswer(
-                plan.keep_count, plan.final_count, plan.number_known, by_share, plan.plan_choice
-            )
-        )
+            return ()
+        p = self.result.decision.plan
+        by_share = p.target.rule == "tree share"
+        return LimbAnswer(p.keep_count, p.final_count, p.number_known, by_share, p.plan_choice)
 
-    def _choices(self) -> Any:
+    def _choices(self) -> list[tuple[Any, ...]]:
         if self.result is None:
             return []
         one = self.result.decision
-        return plain(one.choices or (as_choice(one, chosen=True),) * 2)
+        return [astuple(c) for c in one.choices or (as_choice(one, chosen=True),) * 2]
 
 
 @dataclass(frozen=True, eq=False)

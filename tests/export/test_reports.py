@@ -18,7 +18,11 @@ from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import queue
-from fruitcount.tree.hidden import BothSides, apply_factor, both_sides_factor
+from fruitcount.tree.both_sides import (
+    BothSides,
+    both_sides_factor,
+)
+from fruitcount.tree.hidden import apply_factor
 
 pypdf = pytest.importorskip("pypdf")
 EVERY = [

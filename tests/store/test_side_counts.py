@@ -16,7 +16,7 @@ from fruitcount.store.orchard import delete_tree, save_tree
 from fruitcount.store.photo_record import save_decision
 from fruitcount.store.photos import PhotoPlace, delete_photo, save_photo, set_photo_place
 from fruitcount.store.tables import SideCountRow
-from fruitcount.tree.hidden import BothSides
+from fruitcount.tree.both_sides import BothSides
 from fruitcount.tree.plan import plan_tree
 
 

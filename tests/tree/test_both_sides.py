@@ -9,14 +9,16 @@ from click.testing import CliRunner
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.tree_intervals import limb_range_cell, two_sides_cell
+from fruitcount.tree.both_sides import (
+    BothSides,
+    both_sides_factor,
+    both_sides_lines,
+)
 from fruitcount.tree.facts import LimbSize, TreeFacts, read_both_sides
 from fruitcount.tree.folder import write_rows
 from fruitcount.tree.hidden import (
-    BothSides,
     apply_factor,
-    both_sides_factor,
-    both_sides_lines,
-    seen_to_true,
+    ratio_factor,
 )
 from fruitcount.tree.plan import plan_tree
 
@@ -59,7 +61,7 @@ def test_factor_is_of_the_estimates():
 
 def test_agreement_by_luck_is_not_taken_as_sureness():
     same = (BothSides("1", 20, 20, 10),) * 3
-    by_hand = seen_to_true([20] * 3, [same[0].whole.value_n] * 3)
+    by_hand = ratio_factor([20] * 3, [same[0].whole.value_n] * 3)
     assert by_hand.high == pytest.approx(by_hand.low)
     got, se = both_sides_factor(same), math.sqrt(3 * same[0].whole.var_n2) / 60
     # t of 2 degrees is 4.303; 18 % too low at most

@@ -6,26 +6,32 @@ import numpy as np
 import pytest
 
 from fruitcount.errors import BadInputError
+from fruitcount.tree.both_sides import BothSides
 from fruitcount.tree.estimate import csa_cm2, ratio_total
-from fruitcount.tree.hidden import BothSides, apply_factor, factor_share, range_factor, seen_to_true
+from fruitcount.tree.hidden import (
+    apply_factor,
+    factor_share,
+    range_factor,
+    ratio_factor,
+)
 
 
 def test_half_seen():
     # mango, slope 0.54 seen for one there (Koirala, Walsh & Wang 2021) = factor 1.85
-    got = seen_to_true([54, 108, 27], [100, 200, 50])
+    got = ratio_factor([54, 108, 27], [100, 200, 50])
     assert got.value == pytest.approx(1.85, abs=0.005)
     assert got.high == pytest.approx(got.low)
 
 
 def test_one_limb_tells_no_spread():
-    got = seen_to_true([10], [15])
+    got = ratio_factor([10], [15])
     assert got.value == 1.5
     assert not got.known
 
 
 def test_nothing_seen_is_refused():
     with pytest.raises(BadInputError, match="seen_n"):
-        seen_to_true([0, 0], [3, 4])
+        ratio_factor([0, 0], [3, 4])
 
 
 def test_two_sides_worked_by_hand():
@@ -84,7 +90,7 @@ def test_hand_counts_carry_through():
     held = 0
     for rng, area, true, seen in _trees(31):
         other = rng.poisson(6 * csa_cm2(rng.uniform(15, 40, 8)))
-        factor = seen_to_true(rng.binomial(other, rng.beta(30, 25, 8)), other)
+        factor = ratio_factor(rng.binomial(other, rng.beta(30, 25, 8)), other)
         pick = rng.choice(14, 6, replace=False)
         got = apply_factor(ratio_total(seen[pick], area[pick], all_area_cm2=area), factor)
         held += got.low_n <= true.sum() <= got.high_n
@@ -93,8 +99,8 @@ def test_hand_counts_carry_through():
 
 def test_the_factor_widens_the_answer():
     tree = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
-    sure = seen_to_true([54, 108, 27], [100, 200, 50])
-    unsure = seen_to_true([54, 108, 27], [80, 230, 40])
+    sure = ratio_factor([54, 108, 27], [100, 200, 50])
+    unsure = ratio_factor([54, 108, 27], [80, 230, 40])
     narrow, wide = apply_factor(tree, sure), apply_factor(tree, unsure)
     assert wide.high_n / wide.low_n > narrow.high_n / narrow.low_n
     assert apply_factor(tree, sure).value_n == pytest.approx(tree.value_n / 0.54)
@@ -102,8 +108,8 @@ def test_the_factor_widens_the_answer():
 
 def test_share_of_the_hand_counts():
     tree = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
-    sure = seen_to_true([54, 108, 27], [100, 200, 50])
-    unsure = seen_to_true([54, 108, 27], [80, 230, 40])
+    sure = ratio_factor([54, 108, 27], [100, 200, 50])
+    unsure = ratio_factor([54, 108, 27], [80, 230, 40])
     assert factor_share(tree, sure) == pytest.approx(0, abs=1e-9)
     share = factor_share(tree, unsure)
     assert 0 < share < 1
