@@ -19,7 +19,7 @@ from fruitcount.season.orchard import OrchardTree
 from fruitcount.season.queue import species_of
 from fruitcount.store.base import Store
 from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, load_side_counts
-from fruitcount.store.orchard import load_trees, tree_id_of
+from fruitcount.store.orchard import load_trees, tree_numbers
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of
 from fruitcount.tree.both_sides import (
@@ -115,18 +115,22 @@ def records_source(
     photos: dict[int | None, list[PhotoLine]] = {}
     for photo in list_photos(store):
         photos.setdefault(photo.tree_id, []).append(photo)
+    numbers, asked = tree_numbers(store), []
     for tree in load_trees(store, year=year, day=day):
-        tree_id = tree_id_of(store, tree.name)
+        season = season_year(day, southern=tree.southern) if year is None else year
+        mine = _of_season(photos.get(numbers.get(tree.name), []), tree, season, newest=newest)
+        asked.append((tree, season, mine))
+    read = _records_by_number(store, [photo for _, _, mine in asked for photo in mine])
+    for tree, season, mine in asked:
+        tree_id = numbers.get(tree.name)
         if tree_id is None:
             continue
-        season = season_year(day, southern=tree.southern) if year is None else year
-        mine = _of_season(photos.get(tree_id, []), tree, season, newest=newest)
         sizes = {
             limb.name: LimbSize(limb.base_diameter_mm or math.nan, limb.length_mm or math.nan)
             for limb in load_limbs(store, tree_id)
         }
         counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
-        shown = record_rows(store, mine, tree.name)
+        shown = [_record_row(store, read[photo.number], tree.name) for photo in mine]
         sides, remarks = told_pairs(side_pairs(shown, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
             facts_of(tree, year=season, photos=mine),
@@ -203,8 +207,15 @@ def photo_row(photo: PhotoLine, tree: str) -> dict[str, Any]:
 
 def record_rows(store: Store, photos: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
     """Kept photos with their last count and, to plan them, what was measured and corrected."""
-    records = load_records(store, [photo.number for photo in photos])
-    return [_record_row(store, record, tree) for record in records]
+    read = _records_by_number(store, photos)
+    return [_record_row(store, read[photo.number], tree) for photo in photos]
+
+
+def _records_by_number(store: Store, photos: Sequence[PhotoLine]) -> dict[int, PhotoRecord]:
+    """All in a few questions, each of no more numbers than a database takes at once."""
+    numbers = [photo.number for photo in photos]
+    parts = (numbers[k : k + 5000] for k in range(0, len(numbers), 5000))
+    return {record.number: record for part in parts for record in load_records(store, part)}
 
 
 def _record_row(store: Store, record: PhotoRecord, tree: str) -> dict[str, Any]:
