@@ -9,7 +9,7 @@ import numpy as np
 
 from fruitcount.flags import LOPPERS_MM
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
-from fruitcount.plan.target import KeepTarget, spacings_mm
+from fruitcount.plan.target import KeepTarget, half_of, spacings_mm
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
 
@@ -275,8 +275,7 @@ def thinning_problem(
     )
     whole = placed.wood_mm if in_mm else length
     even = whole / max(target.final, 1.0)
-    # The shortest limb still carries one.
-    half = math.ceil(target.final / 2) if target.final > 2 else 0
+    half = half_of(target.final) if target.final > 2 else 0
     stays = half * (spacings_mm(species, inputs)[1] if in_mm else even)
     costs = _costs(wood, limb, inputs, even=even, stays=stays, in_mm=in_mm)
     return ThinningProblem(wood, costs, ordered, px_per_unit, group, score)
@@ -296,11 +295,10 @@ def _costs(
     No cut on the main limb goes below ``stays``, the wood that half of the crop wants.
     """
     most = min(inputs.max_cut_frac, _hand_tool_frac(limb), max(1 - stays / wood.length, 0.0))
-    shorten = inputs.plan_choice == "quick" and inputs.pass_number == 1 and inputs.max_cut_frac > 0
     return Costs(
-        cut=RULES.score_per_second * inputs.seconds_per_cut if shorten else _NEVER,
+        cut=RULES.score_per_second * inputs.seconds_per_cut if inputs.shortens else _NEVER,
         pinch=RULES.score_per_second * inputs.seconds_per_pinch,
-        wood=RULES.score_per_lost_fruit / even if shorten and even > 0 else 0.0,
+        wood=RULES.score_per_lost_fruit / even if inputs.shortens and even > 0 else 0.0,
         # Without lengths the tip left with leaves is a twentieth of the limb (our choice).
         keep_tip=inputs.keep_tip_leaves_mm if in_mm else wood.length / 20,
         max_cut_frac=most,
@@ -365,6 +363,4 @@ def _closest_mm(species: Species, inputs: GrowerInputs) -> float:
     gap = RULES.gap_share_frac * spacing
     if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
         return gap
-    quick = inputs.plan_choice == "quick"
-    share = RULES.quick_gap_frac if quick else RULES.first_pass_gap_frac
-    return min(gap, share * species.first_pass_spacing_mm.number)
+    return min(gap, RULES.first_pass_gap_frac * species.first_pass_spacing_mm.number)
