@@ -370,8 +370,8 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
     asked = inputs or GrowerInputs()
     species = load_species(asked.species)
 
-    def carry(limb: Limb, fruit: Fruitlets, inputs: GrowerInputs) -> CarryLimit:
-        return carry_limit(limb, species, inputs, fruitlets=fruit)
+    def carry(limb: Limb, inputs: GrowerInputs) -> CarryLimit:
+        return carry_limit(limb, species, inputs)
 
     fruit, limb = measurement.fruitlets, measurement.limb
     plan = plan_limb(

@@ -47,10 +47,12 @@ def carry_limit(
     species: Species,
     inputs: LoadInputs,
     *,
-    fruitlets: Fruitlets | None = None,
     detail: LoadDetail | None = None,
 ) -> CarryLimit:
-    """Fruit that the wood may carry at harvest.
+    """Fruit that the wood may carry at harvest, spread evenly over the limb and its shoots.
+
+    What the plan keeps is spread so; and where the fruit hangs now does not move the count, so
+    one fruit more never costs others.
 
     Parameters
     ----------
@@ -58,8 +60,6 @@ def carry_limit(
     species : Species
     inputs : LoadInputs
         Raising the safety or handling factor, or the harvest diameter, lowers the count.
-    fruitlets : Fruitlets, optional
-        Where fruit hangs now: the same spread is loaded. Without it, evenly along the limb.
     detail : LoadDetail, optional
 
     Returns
@@ -67,7 +67,6 @@ def carry_limit(
     CarryLimit
     """
     detail = detail or LoadDetail()
-    crop = Fruitlets.empty() if fruitlets is None else fruitlets
     # Thin wood hangs down before it breaks: its count is that of a limb just thick enough.
     at_least = detail.thin_wood_mm
     thin = 0 < limb.base_diameter_mm < at_least
@@ -79,7 +78,7 @@ def carry_limit(
         width_px=limb.width_px * times,
         shoots=tuple(replace(s, base_diameter_mm=s.base_diameter_mm * times) for s in limb.shoots),
     )
-    model = limb_model(crop, counted, species, inputs, detail=detail)
+    model = limb_model(Fruitlets.empty(), counted, species, inputs, detail=detail)
     working = species.breaking_stress_mpa / inputs.safety_factor
     nan = math.nan
     if model is None:
@@ -87,7 +86,10 @@ def carry_limit(
         return CarryLimit(nan, nan, nan, nan, working, nan, why)
     spread = math.exp(detail.band_z * factor_rel_sd_frac(limb, species, detail))
     own = bending_moment_n_m(model.beam, model.wood)
-    one = bending_moment_n_m(model.beam, _average_fruit(model, inputs))
+    one_n = model.fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
+    spread_n = one_n * model.wood_mm / model.wood_mm.sum()
+    even = Weights(model.wood.joins_mm, model.wood.reach_mm, spread_n)
+    one = bending_moment_n_m(model.beam, even)
     count, section = _largest(own, one, model, working)
     low, high = (_largest(own, one, model, working * s)[0] for s in (1 / spread, spread))
     at_mm = float(model.beam.along_mm[section])
@@ -104,18 +106,6 @@ def carry_limit(
     else:
         why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."
     return CarryLimit(count, low, high, at_mm, working, model.fruit_g, why)
-
-
-def _average_fruit(model: LimbModel, inputs: LoadInputs) -> Weights:
-    """One fruit's weight, spread as the crop hangs (or evenly along the limb)."""
-    if len(model.index):
-        n = len(model.index)
-        return Weights(model.fruit.joins_mm, model.fruit.reach_mm, model.fruit.force_n / n)
-    beam = model.beam
-    middle = (beam.along_mm[1:] + beam.along_mm[:-1]) / 2
-    reach = (beam.reach_mm[1:] + beam.reach_mm[:-1]) / 2
-    force = model.fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
-    return Weights(middle, reach, np.full(len(middle), force / len(middle)))
 
 
 def _largest(

@@ -24,14 +24,14 @@ class LimbModel:
     Attributes
     ----------
     beam : Beam
-    wood, leaves : Weights
-        One a piece of limb or shoot; ``wood_line`` and ``wood_at_mm`` say which piece.
+    wood : Weights
+        One a piece of limb or shoot, leaves too; ``wood_line`` and ``wood_at_mm`` say which piece.
     wood_line : int array
         -1 on the main limb, else the shoot.
     wood_at_mm : float array
         Middle of the piece along its own line.
-    wood_g : float array
-        Mass of wood and leaves of each piece.
+    wood_mm, wood_g : float arrays
+        Length of each piece; mass of its wood and leaves.
     fruit : Weights
         One a crop fruit, in the order of ``index``.
     index : int array
@@ -50,6 +50,7 @@ class LimbModel:
     wood: Weights
     wood_line: IntArray
     wood_at_mm: FloatArray
+    wood_mm: FloatArray
     wood_g: FloatArray
     fruit: Weights
     index: IntArray
@@ -98,13 +99,14 @@ def limb_model(
     shoot_base = np.array([s.base_diameter_mm for s in limb.shoots], dtype=float)
     usual = limb.base_diameter_mm * detail.shoot_share_frac
     shoot_base = np.where(np.isfinite(shoot_base), shoot_base, usual)
-    wood_line, wood_at, wood_g = _wood_pieces(beam, place, shoot_base, species, detail)
+    wood_line, wood_at, wood_mm, wood_g = _wood_pieces(beam, place, shoot_base, species, detail)
     pull = wood_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     return LimbModel(
         beam=beam,
         wood=place.weights(wood_line, wood_at, pull),
         wood_line=wood_line,
         wood_at_mm=wood_at,
+        wood_mm=wood_mm,
         wood_g=wood_g,
         fruit=place.weights(line, at, np.full(len(index), force)),
         index=index,
@@ -164,8 +166,8 @@ def _diameters(limb: Limb, along: FloatArray, detail: LoadDetail) -> FloatArray:
 
 def _wood_pieces(
     beam: Beam, place: _Places, shoot_base: FloatArray, species: Species, detail: LoadDetail
-) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Line, middle and mass of every piece of limb and shoot, leaves included."""
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+    """Line, middle, length and mass of every piece of limb and shoot, leaves included."""
     density = species.wood_density_kg_per_m3.number
     middles = (beam.along_mm[1:] + beam.along_mm[:-1]) / 2
     lines = [np.full(len(middles), -1)]
@@ -182,7 +184,7 @@ def _wood_pieces(
     length = np.concatenate(lengths)
     mass = np.pi / 4.0 * np.concatenate(thick) ** 2 * length * density * 1e-6
     leaves = length / 1000.0 * detail.leaf_mass_g_per_m
-    return np.concatenate(lines).astype(np.int64), np.concatenate(ats), mass + leaves
+    return np.concatenate(lines).astype(np.int64), np.concatenate(ats), length, mass + leaves
 
 
 def fruit_mass_g(diameter_mm: float, density_g_per_cm3: float) -> float:

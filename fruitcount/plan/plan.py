@@ -34,7 +34,7 @@ from fruitcount.plan.words import (
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
 
-CarryAsked = Callable[[Limb, Fruitlets, GrowerInputs], CarryAnswer]
+CarryAsked = Callable[[Limb, GrowerInputs], CarryAnswer]
 
 
 def plan_limb(
@@ -57,8 +57,8 @@ def plan_limb(
     species : Species
     inputs : GrowerInputs
     carry_limit : callable, optional
-        Fruit that a limb may bear with such fruit on it, from the limb load. It is asked for the
-        limb as it is, and for the wood and fruit that stay.
+        Fruit that a limb may bear, from the limb load. It is asked for the limb as it is, and for
+        the wood that stays.
     flags : Flag
         What the photo could not tell: ``COUNT_UNKNOWN`` ends in "cannot tell", ``LIMB_UNSURE`` in
         "check limb"; neither has a number to keep.
@@ -149,7 +149,7 @@ def _chosen(
 ) -> _Chosen:
     """Fruit that stays, and the work; all stays where nothing is known or nothing is thinned."""
     placed = place_on_wood(fruitlets, limb, inputs)
-    answer = carry_limit(limb, fruitlets, inputs) if carry_limit is not None else None
+    answer = carry_limit(limb, inputs) if carry_limit is not None else None
     target = keep_target(
         placed.wood_mm, species, inputs, carry=answer, crop_n=len(placed.index)
     )

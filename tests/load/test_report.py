@@ -167,7 +167,7 @@ def test_carry_limit_can_govern_and_says_so():
     limb = straight_limb(1500, base_mm=20, tip_mm=8)
     fruit = fruit_on(limb, np.linspace(50, 1450, 40))
     inputs = GrowerInputs()
-    limit = carry_limit(limb, PEACH, inputs, fruitlets=fruit)
+    limit = carry_limit(limb, PEACH, inputs)
     plan = plan_limb(fruit, limb, PEACH, inputs, carry_limit=lambda *_: limit)
     assert plan.rule == "wood"
     assert plan.target.final <= limit.count
@@ -183,7 +183,7 @@ def test_thin_wood_sags_and_is_never_judged_milder_than_thicker_wood():
             fruit = fruit_on(limb, np.linspace(20, length - 20, fruit_n))
             report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))
             severity.append(words.index(report.before.verdict))
-            counts.append(carry_limit(limb, PEACH, PLAIN, fruitlets=fruit).count)
+            counts.append(carry_limit(limb, PEACH, PLAIN).count)
             assert report.thin_wood == (base < 15)
             assert np.isfinite(report.sag_high_mm) == report.thin_wood
             told = " ".join(load_lines(report) + load_detail_lines(report))
@@ -305,7 +305,7 @@ def test_nine_in_ten_limbs_lie_in_the_band():
 def test_a_limb_that_could_not_carry_itself_is_a_doubtful_measure():
     limb = straight_limb(3500, base_mm=16, tip_mm=8)
     fruit = fruit_on(limb, np.linspace(100, 3400, 40))
-    limit = carry_limit(limb, PEACH, PLAIN, fruitlets=fruit)
+    limit = carry_limit(limb, PEACH, PLAIN)
     assert limit.count == 0
     assert "doubtful" in limit.sentence
     report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))

@@ -59,7 +59,7 @@ def test_always_a_whole_answer(line, shoot_line, measures, n, seed, name, placed
     )
     inputs = GrowerInputs(species=name, cap=None if seed % 2 else 3)
     species = load_species(name)
-    limit = carry_limit(limb, species, inputs, fruitlets=fruit)
+    limit = carry_limit(limb, species, inputs)
     plan = plan_limb(fruit, limb, species, inputs, carry_limit=lambda *_: limit)
     assert plan.keep_count + plan.off_count == plan.crop_count
     cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]

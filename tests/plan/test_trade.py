@@ -179,9 +179,11 @@ def test_drop_is_applied_only_where_it_is_still_to_come():
     at = np.linspace(10, 890, 60)
     done = plan(at, 900, drop_done=True)
     unasked = plan(at, 900)
-    coming = plan(at, 900, drop_done=False, expected_drop_frac=0.25)
-    assert done.target.centre == unasked.target.centre == 9
-    assert coming.target.centre == 12
+    for choice, keep, with_drop in (("full", 9, 12), ("quick", 7, 9)):
+        coming = plan(at, 900, drop_done=False, expected_drop_frac=0.25, plan_choice=choice)
+        assert plan(at, 900, plan_choice=choice).target.centre == keep
+        assert coming.target.centre == with_drop
+    assert done.target.centre == unasked.target.centre
     assert any("natural drop happened" in note for note in unasked.notes)
     assert not any("natural drop happened" in note for note in done.notes)
 
