@@ -30,7 +30,7 @@ class Flag(IntFlag):
         return flag
 
     NONE = ""
-    NO_SCALE = "No scale in the photo: sizes, spacing and load are not known."
+    NO_SCALE = "No scale in the photo: sizes and spacing are not known."
     CARD_SMALL = "The scale card is under 100 pixels a side: sizes are less certain."
     CARD_TILTED = "The scale card is strongly tilted: sizes are less certain."
     CARD_PARTLY_HIDDEN = "The scale card seems partly hidden or bent."

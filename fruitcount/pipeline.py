@@ -155,11 +155,14 @@ class Decision:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What casts doubt on the answer: every output that a person reads shows all of it."""
-        limb = self.measurement.limb
-        if not (limb.found and self.flags & Flag.LIMB_ENDS_UNSURE):
-            return tuple(flag_sentences(self.flags))
-        said = flag_sentences(self.flags & ~Flag.LIMB_ENDS_UNSURE)
+        """What casts doubt on the answer: every output that a person reads shows all of it.
+
+        That the load is not known is said by its own line, ``load_lines``, which stands beside.
+        """
+        limb, flags = self.measurement.limb, self.flags & ~Flag.LOAD_UNKNOWN
+        if not (limb.found and flags & Flag.LIMB_ENDS_UNSURE):
+            return tuple(flag_sentences(flags))
+        said = flag_sentences(flags & ~Flag.LIMB_ENDS_UNSURE)
         return (*said, ENDS_UNSURE.format(end=_base_end(limb)))
 
     @property

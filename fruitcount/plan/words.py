@@ -160,8 +160,6 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
         )
     if thin and plan.rule == "room":
         notes.append("Clusters and gaps left no room for the full count, so fewer stay.")
-    if plan.verdict == "cannot tell" and plan.off_count:
-        notes.append("One fruit of each cluster is proposed; the number to keep is not known.")
     if plan.verdict == "leave" and species.thinned and inputs.light_set:
         notes.append("Count again after the natural drop.")
     if plan.yellowing_count:

@@ -25,6 +25,12 @@ from fruitcount.types import Measurement
 
 Measured = Callable[[Mapping[str, Any]], Measurement | None]
 Kept = Callable[[Mapping[str, Any], GrowerInputs, str, Callable[[], Any]], Any]
+_FEWER = {
+    "spacing": "the spacing allows fewer",
+    "very heavy set": "the spacing allows fewer",
+    "wood": "the wood carries fewer",
+    "room": "the clusters leave room for fewer",
+}
 _SAID = ("species", "ripening_month", "southern", "spacing_mm", "harvest_diameter_mm")
 
 
@@ -38,15 +44,15 @@ class LimbAnswer(NamedTuple):
         Promised at harvest; NaN where not known.
     known : bool
         Whether there is a number to keep.
-    by_share : bool
-        Whether the share governs it.
+    rule : str
+        What governs it: see :class:`fruitcount.plan.result.Plan`.
     plan_choice : str
     """
 
     keep_n: int
     final_n: float
     known: bool
-    by_share: bool
+    rule: str
     plan_choice: str
 
 
@@ -94,8 +100,8 @@ class LimbWork:
         if self.result is None:
             return ()
         p = self.result.decision.plan
-        by_share = p.target.rule == "tree share"
-        return LimbAnswer(p.keep_count, p.final_count, p.number_known, by_share, p.plan_choice)
+        rule = p.rule if p.rule == "room" else p.target.rule
+        return LimbAnswer(p.keep_count, p.final_count, p.number_known, rule, p.plan_choice)
 
     def _choices(self) -> list[tuple[Any, ...]]:
         if self.result is None:
@@ -257,7 +263,8 @@ def _as_planned(
 ) -> tuple[TreeSheet, list[str]]:
     """What each limb's own plan keeps now and at harvest; without one its share, or less."""
     plans = {name: answer for name, answer in answers.items() if answer.known}
-    limbs, lowered, unchecked = [], [], []
+    limbs, unchecked = [], []
+    lowered: dict[str, str] = {}
     for limb in sheet.limbs:
         plan, share = plans.get(limb.name), limb.keep_n
         keep = final = min(share, round(own_n.get(limb.name, share) * true_per_seen))
@@ -268,7 +275,8 @@ def _as_planned(
         elif limb.counted and limb.name not in own_n:
             unchecked.append(limb.name)
         if keep < share:
-            lowered.append(limb.name)
+            here = "fewer hang there" if limb.whole_n < share else "its photo's plan keeps fewer"
+            lowered[limb.name] = _FEWER.get(plan.rule, here) if plan else here
         own = _own_words(keep, own_n.get(limb.name, keep), true_per_seen, plan)
         limbs.append(replace(limb, keep_n=keep, final_n=final, own_words=own))
     limbs, capped = _like_the_others(limbs, lowered, plans)
@@ -280,11 +288,9 @@ def _as_planned(
         said.append(
             "Limbs nobody has seen: lowered to what limbs like them may keep; load not checked."
         )
-    if lowered:
-        said.append(
-            f"Limb {', '.join(lowered)}: its whole share of the target would hang too close or too "
-            "heavy; the lower number stands."
-        )
+    for why in sorted(set(lowered.values())):
+        names = ", ".join(name for name, x in lowered.items() if x == why)
+        said.append(f"Limb {names}: {why} than its share of the target.")
     if unchecked:
         said.append(
             f"Limb {', '.join(unchecked)}: only its share of the target is known, its own spacing "
@@ -305,13 +311,13 @@ def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: LimbAnswer |
         words = f"{own_n} of the fruit seen by the limb itself, {whole_n} with those hidden"
         if keep_n == whole_n:
             return words
-    by_share = keep_n < whole_n and (plan is None or plan.by_share)
+    by_share = keep_n < whole_n and (plan is None or plan.rule == "tree share")
     why = "the tree's share is smaller" if by_share else "the tree's plan is not its photo's"
     return f"{words}: {why}"
 
 
 def _like_the_others(
-    limbs: Sequence[LimbShare], lowered: Sequence[str], planned: Container[str]
+    limbs: Sequence[LimbShare], lowered: Container[str], planned: Container[str]
 ) -> tuple[list[LimbShare], bool]:
     """Limbs without a plan end as those with one do.
 

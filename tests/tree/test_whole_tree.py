@@ -40,7 +40,7 @@ def test_a_limb_keeps_no_more_than_its_own_plan_says():
     assert was["2"] > 7
     assert now == {**was, "2": 7}
     assert got.sheet.keep_n == sum(now.values())
-    assert any("Limb 2: its whole share" in note for note in got.notes)
+    assert "Limb 2: its photo's plan keeps fewer than its share of the target." in got.notes
 
 
 def test_limbs_not_photographed_keep_no_more_than_like_limbs():
