@@ -121,7 +121,7 @@ def keep_target(
         reasons.append(
             Reason("cap", inputs.cap, "never keep more than this", f"cap {inputs.cap}", "grower")
         )
-    reasons.extend(_pass_reason(inputs, species))
+    reasons.extend(_pass_reasons(inputs, species))
     low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
     low, centre, high = (_least(stands, i) for i in range(3))
     at_harvest = _least(finals, 1)
@@ -217,19 +217,30 @@ def _spacing_reasons(
     ]
 
 
-def _pass_reason(inputs: GrowerInputs, species: Species) -> list[Reason]:
-    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
-        return []
-    return [
-        Reason(
-            "first-pass margin",
-            RULES.first_pass_margin_frac,
-            "the first pass leaves this share over the final count, and no fewer than its own "
-            "spacing; the second pass takes the rest",
-            f"first-pass spacing {species.first_pass_spacing_mm.number:.0f} mm",
-            _said(species.first_pass_spacing_mm),
+def _pass_reasons(inputs: GrowerInputs, species: Species) -> list[Reason]:
+    out = []
+    if inputs.pass_number == 1 and species.first_pass_spacing_mm.known:
+        out.append(
+            Reason(
+                "first-pass margin",
+                RULES.first_pass_margin_frac,
+                "the first pass leaves this share over the final count, and no fewer than its own "
+                "spacing; the second pass takes the rest",
+                f"first-pass spacing {species.first_pass_spacing_mm.number:.0f} mm",
+                _said(species.first_pass_spacing_mm),
+            )
         )
-    ]
+    if inputs.shortens:
+        out.append(
+            Reason(
+                "quick plan leaves at most",
+                RULES.quick_times,
+                "times the final count of the wood that its cut leaves, half of the full crop's",
+                "three-quarters come off a heavy limb (common practice, no source)",
+                "our choice",
+            )
+        )
+    return out
 
 
 def _smallest(counts: Mapping[str, tuple[float, ...]], which: int) -> str:

@@ -231,8 +231,8 @@ def _work_reasons(plan: Plan, inputs: GrowerInputs) -> list[Reason]:
     )
     averages = f"Kansas State: clusters are fine if the average holds (published); shares ({OURS})"
     times = (
-        f"{len(plan.cuts)} cuts at {inputs.seconds_per_cut:g} s, "
-        f"{len(plan.pinches)} pinches at {inputs.seconds_per_pinch:g} s"
+        f"cuts: {len(plan.cuts)}, {inputs.seconds_per_cut:g} s each; "
+        f"pinched: {len(plan.pinches)}, {inputs.seconds_per_pinch:g} s each"
     )
     nine = "about nine-tenths on heavy limbs (common practice, no source)"
     least = "least-work choice of cuts and pinches"
@@ -242,7 +242,7 @@ def _work_reasons(plan: Plan, inputs: GrowerInputs) -> list[Reason]:
                shares, averages),
         Reason("work, seconds", plan.work_seconds, least, times, f"time your own ({OURS})"),
         Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",
-               f"{len(plan.cuts)} cuts", nine),
+               f"cuts: {len(plan.cuts)}", nine),
     ]  # fmt: skip
     for cut in plan.cuts:
         given = (
