@@ -53,17 +53,14 @@ class Lesson:
     unseen_n: int
 
 
-def lesson_from(
-    automatic: Measurement, corrected: Measurement, marks: Fruitlets | None = None
-) -> Lesson:
-    """Compare a photo's automatic marks with the corrected ones.
+def lesson_from(corrected: Measurement, marks: Fruitlets) -> Lesson:
+    """Compare a detector's marks on a photo with the corrected ones.
 
     Parameters
     ----------
-    automatic, corrected : Measurement
-        Of one photo.
-    marks : Fruitlets, optional
-        The detector's marks with a low threshold. Default: those of ``automatic``.
+    corrected : Measurement
+    marks : Fruitlets
+        The detector's, with a low threshold.
 
     Returns
     -------
@@ -71,16 +68,20 @@ def lesson_from(
         A mark is fruit if a corrected circle lies within 0.7 of that circle's radius; the surer
         of two marks takes it.
     """
-    found = automatic.fruitlets if marks is None else marks
     known = corrected.fruitlets
-    distance = np.hypot(
-        found.x_px[:, None] - known.x_px[None, :], found.y_px[:, None] - known.y_px[None, :]
-    )
-    taken, taker = surest_first(distance, distance < MATCH_RADII * known.r_px, found.score)
-    return Lesson(corrected.name, found, taken >= 0, int(np.count_nonzero(taker < 0)))
+    distance = _distances(marks, known)
+    taken, taker = surest_first(distance, distance < MATCH_RADII * known.r_px, marks.score)
+    return Lesson(corrected.name, marks, taken >= 0, int(np.count_nonzero(taker < 0)))
 
 
-def lesson_on_limb(automatic: Measurement, corrected: Measurement, marks: Fruitlets) -> Lesson:
+def _distances(one: Fruitlets, other: Fruitlets) -> FloatArray:
+    """Between all centres in pixels, shape (N, M)."""
+    dx = one.x_px[:, None] - other.x_px[None, :]
+    dy = one.y_px[:, None] - other.y_px[None, :]
+    return np.asarray(np.hypot(dx, dy))
+
+
+def lesson_on_limb(corrected: Measurement, marks: Fruitlets) -> Lesson:
     """The same, from marks on the photographed limb only.
 
     Who corrects a limb does not look at fruit elsewhere: marks off the limb teach nothing, and
@@ -88,19 +89,15 @@ def lesson_on_limb(automatic: Measurement, corrected: Measurement, marks: Fruitl
 
     Parameters
     ----------
-    automatic, corrected : Measurement
-        Of one photo.
+    corrected : Measurement
     marks : Fruitlets
         The detector's marks with a low threshold, from
         :func:`fruitcount.evaluate.predictors.low_marks`.
     """
-    here = marks_on_limb(corrected, marks)
-    known = corrected.fruitlets
+    here, known = marks_on_limb(corrected, marks), corrected.fruitlets
     off = known.take(known.on_limb == 0)
-    for x, y, r in zip(off.x_px, off.y_px, off.r_px, strict=True):
-        here = here.take(np.hypot(here.x_px - x, here.y_px - y) >= MATCH_RADII * r)
-    mine = replace(corrected, fruitlets=known.take(known.on_limb != 0))
-    return lesson_from(automatic, mine, here)
+    here = here.take((_distances(here, off) >= MATCH_RADII * off.r_px).all(axis=1))
+    return lesson_from(replace(corrected, fruitlets=known.take(known.on_limb != 0)), here)
 
 
 def marks_on_limb(measurement: Measurement, marks: Fruitlets) -> Fruitlets:
@@ -348,7 +345,7 @@ class Proposal:
     @property
     def sentence(self) -> str:
         """What to tell the user before asking."""
-        if self.photos_n < 2:
+        if self.photos_n < LEAST_PHOTOS_N:
             return "Correct at least two photos of this tree to learn from them."
         figures = (
             f"On {self.photos_n} corrected photos, each judged by what the others teach: agreement "
@@ -393,7 +390,7 @@ def propose(lessons: Sequence[Lesson], shipped_threshold: float) -> Proposal:
     shipped = Tuning(shipped_threshold)
     start = [tally(lesson, shipped) for lesson in lessons]
     before = total(start)
-    if len(lessons) < max(2, LEAST_PHOTOS_N):
+    if len(lessons) < LEAST_PHOTOS_N:
         return Proposal(shipped, shipped, before, before, len(lessons), False)
     best, tuning = start, shipped
     share = len(lessons) / (len(lessons) + PHOTOS_TO_HALF_N)

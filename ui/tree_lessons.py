@@ -28,8 +28,8 @@ from fruitcount.calibrate import (
     tuned_on_limb,
     tuning_from_record,
 )
-from fruitcount.detect.heatmap import DetectSettings
 from fruitcount.image.card import on_card
+from fruitcount.pipeline import detection_threshold
 from fruitcount.store.limbs import end_tuning, load_tuning, save_tuning
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.run import BatchSettings, run_batch
@@ -83,16 +83,12 @@ def offer(keys: Sequence[str], tell: Tell) -> Proposal:
     mine = [key for key, source in zip(keys, sources, strict=True) if source == sources[0]]
     find_many([cache.records().path(key) for key in mine], tell)
     lessons = [_lesson(key) for key in mine]
-    return propose(lessons, _shipped(sources[0]))
+    return propose(lessons, detection_threshold(sources[0]))
 
 
 def _lesson(key: str) -> Lesson:
     wide = wide_marks(cache.records().path(key))
-    return lesson_on_limb(cache.seen_of(key), cache.decided(key, {}).measurement, wide)
-
-
-def _shipped(source: str) -> float:
-    return DetectSettings().threshold_for(source)
+    return lesson_on_limb(cache.decided(key, {}).measurement, wide)
 
 
 def accept(tree_id: int, proposal: Proposal, lines: Sequence[PhotoLine], tell: Tell) -> int:
@@ -121,7 +117,7 @@ def follow_tuning(key: str, tree_id: int) -> bool:
         return False
     measurement, path = cache.seen_of(key), cache.records().path(key)
     tuning = tuning_from_record(kept.body["tuning"])
-    if not math.isclose(kept.body["shipped_threshold"], _shipped(measurement.source)):
+    if not math.isclose(kept.body["shipped_threshold"], detection_threshold(measurement.source)):
         return False  # learned on marks of the other source of heatmap
     edit = tuned_edit(measurement, history.sheet, (wide_marks(path), tuning), str(kept.id))
     return edit is not None and _keep(key, {"do": cx.edit_to_json(edit)})
@@ -143,7 +139,7 @@ def tuned_edit(
         Of the tuning, for the ids of marks that come with it.
     """
     wide, tuning = learned
-    wanted = tuned_on_limb(measurement, wide, tuning, _shipped(measurement.source))
+    wanted = tuned_on_limb(measurement, wide, tuning, detection_threshold(measurement.source))
     here = [m for m in sheet.marks if m.on_limb != 0 and not m.by_hand]
     stay: dict[str, float] = {}
     fresh: list[cx.Edit] = []

@@ -136,13 +136,13 @@ def test_lesson_pairs_marks_with_the_corrected_circles() -> None:
     fixed = Fruitlets.from_columns(
         x_px=[101.0, 201.0, 400.0], y_px=[50.0] * 3, r_px=[10.0] * 3, score=[1.0] * 3
     )
-    got = lesson_from(measurement(auto), measurement(fixed))
+    got = lesson_from(measurement(fixed), auto)
     assert got.is_fruit.tolist() == [True, False, True, False]  # the surer of two marks
     assert got.unseen_n == 1
-    low = lesson_from(measurement(auto), measurement(fixed), auto.take([0]))
+    low = lesson_from(measurement(fixed), auto.take([0]))
     assert (low.is_fruit.tolist(), low.unseen_n) == ([True], 2)
-    assert lesson_from(measurement(auto), measurement(Fruitlets.empty())).is_fruit.sum() == 0
-    assert lesson_from(measurement(Fruitlets.empty()), measurement(fixed)).unseen_n == 3
+    assert lesson_from(measurement(Fruitlets.empty()), auto).is_fruit.sum() == 0
+    assert lesson_from(measurement(fixed), Fruitlets.empty()).unseen_n == 3
 
 
 def test_features_do_not_depend_on_distance_or_light() -> None:
@@ -206,7 +206,7 @@ def test_fruit_off_the_limb_teaches_nothing_and_is_not_retuned() -> None:
     fixed = marks.take([0, 1, 2]).with_columns(by_hand=[False, True, False])
     named = marks.take([3]).with_columns(on_limb=[0], by_hand=[True])
     both = {n: np.concatenate([getattr(fixed, n), getattr(named, n)]) for n in CIRCLE_COLUMNS}
-    got = lesson_on_limb(shipped, on_a_limb(Fruitlets.from_columns(**both)), marks)
+    got = lesson_on_limb(on_a_limb(Fruitlets.from_columns(**both)), marks)
     # the one off the limb and the one that the user put on another limb are not judged
     assert got.marks.x_px.tolist() == [100.0, 300.0]
     assert got.is_fruit.tolist() == [True, True]
@@ -280,6 +280,6 @@ def test_annotation_and_correction_teach_the_same(seed: int) -> None:
         score=rng.choice([0.1, 0.5, 0.9], n),
     )  # fmt: skip
     one = lesson_of(judge(truth_from_columns("a", (100, 100), columns=at), marks))
-    other = lesson_from(measurement(marks), measurement(Fruitlets.from_columns(**at)))
+    other = lesson_from(measurement(Fruitlets.from_columns(**at)), marks)
     assert one.is_fruit.tolist() == other.is_fruit.tolist()
     assert one.unseen_n == other.unseen_n
