@@ -267,7 +267,7 @@ def retuned(shipped: Measurement, marks: Fruitlets, tuning: Tuning) -> Measureme
     -------
     Measurement
         A new value; keep ``shipped`` to go back. Marks off the limb stay: see
-        :func:`fruitcount.calibrate.tuning.lesson_on_limb`. A photo that
+        :func:`fruitcount.calibrate.lesson_on_limb`. A photo that
         holds marks made by hand is returned as it is: a correction is never overruled.
     """
     if bool(shipped.fruitlets.by_hand.any()):

@@ -87,7 +87,7 @@ def low_marks(photo: Photo, settings: CountSettings | None = None) -> Fruitlets:
     ----------
     photo : Photo
     settings : CountSettings, optional
-        As for :func:`fruitcount.pipeline.see`; its ``min_score`` is not used.
+        As for :func:`fruitcount.pipeline.measure`; its ``min_score`` is not used.
 
     Returns
     -------

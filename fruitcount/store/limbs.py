@@ -66,7 +66,7 @@ def save_hand_count(store: Store, **count: Any) -> None:
 def load_hand_counts(store: Store, *, year: int) -> Sequence[HandCountRow]:
     """Hand counts of one year, in the order they were added.
 
-    :func:`fruitcount.tree.ratio_factor` makes a factor of several.
+    :func:`fruitcount.tree.hidden.ratio_factor` makes a factor of several.
     """
     query = select(HandCountRow).where(HandCountRow.year == year).order_by(HandCountRow.id)
     with reading(store) as session:

@@ -195,7 +195,7 @@ def tree_count(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) -
     Parameters
     ----------
     rows : sequence of mapping
-        One a photo, such as :func:`fruitcount.tree.read_rows` gives.
+        One a photo, such as :func:`fruitcount.tree.folder.read_rows` gives.
     tree : str
         Its name in the rows.
     facts : TreeFacts

@@ -197,7 +197,7 @@ def plan_tree(
     Parameters
     ----------
     rows : sequence of mapping
-        One a photo, such as :func:`fruitcount.tree.read_rows` gives.
+        One a photo, such as :func:`fruitcount.tree.folder.read_rows` gives.
     tree : str
         Its name in the rows.
     facts : TreeFacts

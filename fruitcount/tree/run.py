@@ -344,7 +344,7 @@ def run_batch(
     Parameters
     ----------
     files : sequence of path
-        See :func:`fruitcount.tree.find_photos`.
+        See :func:`fruitcount.tree.photos.find_photos`.
     work : callable
         ``(path) -> dict`` of plain values, importable by name (``functools.partial`` is fine).
         What it raises becomes the row's ``problem``.
