@@ -20,10 +20,6 @@ from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
 from fruitcount.store.tables import DecisionRow, EditRow, LimbRow, MeasurementRow, PhotoRow
 from fruitcount.types import Measurement
 
-# the result that corrections belong to, and the decision that is in force
-_FIRST = select(func.min(MeasurementRow.id)).group_by(MeasurementRow.photo_id)
-_NEWEST = select(func.max(DecisionRow.id)).group_by(DecisionRow.photo_id)
-
 
 @dataclass(frozen=True)
 class PhotoLine:
@@ -155,9 +151,9 @@ def load_records(store: Store, photo_ids: Sequence[int]) -> list[PhotoRecord]:
     RecordError
         When one is not there or its record is damaged.
     """
-    # as text: few of a season's measurements have to be read
+    # as text: few of a season's measurements have to be read; the first counts, so it comes last
     body = select(MeasurementRow.photo_id, cast(MeasurementRow.body, Text))
-    body = body.where(MeasurementRow.id.in_(_FIRST), MeasurementRow.photo_id.in_(photo_ids))
+    body = body.where(MeasurementRow.photo_id.in_(photo_ids)).order_by(MeasurementRow.id.desc())
     history = select(EditRow).where(EditRow.photo_id.in_(photo_ids)).order_by(EditRow.revision)
     with reading(store) as session:
         lines = {line["number"]: line for line in _lines(session, PhotoRow.id.in_(photo_ids))}
@@ -182,11 +178,14 @@ def _lines(session: Session, which: Any) -> list[dict[str, Any]]:
     """Values of a :class:`PhotoLine` for the photos that meet a condition."""
     taken_at = MeasurementRow.body["photo"]["taken_at"].as_string()
     of_photo = MeasurementRow.photo_id == PhotoRow.id
+    # the result that corrections belong to, and the decision that is in force
+    first = _of_photos(func.min(MeasurementRow.id), MeasurementRow.photo_id, which)
+    newest = _of_photos(func.max(DecisionRow.id), DecisionRow.photo_id, which)
     query = (
         select(PhotoRow, LimbRow.name, DecisionRow, taken_at)
         .outerjoin(LimbRow, LimbRow.id == PhotoRow.limb_id)
-        .outerjoin(DecisionRow, (DecisionRow.photo_id == PhotoRow.id) & DecisionRow.id.in_(_NEWEST))
-        .outerjoin(MeasurementRow, of_photo & MeasurementRow.id.in_(_FIRST))
+        .outerjoin(DecisionRow, (DecisionRow.photo_id == PhotoRow.id) & DecisionRow.id.in_(newest))
+        .outerjoin(MeasurementRow, of_photo & MeasurementRow.id.in_(first))
         .where(which)
         .order_by(PhotoRow.id)
     )
@@ -204,3 +203,9 @@ def _lines(session: Session, which: Any) -> list[dict[str, Any]]:
         }
         for row, limb, result, taken in session.execute(query)
     ]
+
+
+def _of_photos(value: Any, photo_id: Any, which: Any) -> Any:
+    """A value for each photo that meets a condition, of the rows that belong to it."""
+    photos = select(PhotoRow.id).where(which)
+    return select(value).where(photo_id.in_(photos)).group_by(photo_id)
