@@ -44,7 +44,7 @@ def ask_facts(
         When what is typed makes no sense; the message says why.
     """
     us = units() == "us"
-    others, facts = _ask_limbs_and_crates(us=us)
+    others, typed_n = _ask_limbs_and_crates(us=us)
     tree = ask_trunk(cache.tree_named(name), us=us)
     choice = st.selectbox(
         "Plan", PLAN_CHOICES, index=None, format_func=TITLES.__getitem__,
@@ -61,9 +61,7 @@ def ask_facts(
         st.caption(f"No published count by trunk is known for {title}.")
     facts = replace(
         known,
-        limbs_n=facts.limbs_n,
-        crates_n=facts.crates_n,
-        crate_kg=facts.crate_kg,
+        **typed_n,
         pace_n_per_min=pace,
         plan_choice=choice,
         limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
@@ -75,7 +73,7 @@ def ask_facts(
     return with_sheets(facts, name)
 
 
-def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
+def _ask_limbs_and_crates(*, us: bool) -> tuple[str, dict[str, Any]]:
     """The other limbs' thicknesses as typed, and the numbers of limbs and crates."""
     words = "in" if us else "mm"
     others = st.text_input(f"Base thickness of each other limb, {words}", placeholder="22, 30, 18")
@@ -90,10 +88,11 @@ def _ask_limbs_and_crates(*, us: bool) -> tuple[str, TreeFacts]:
         left.write(f"By lot: limb {', '.join(names)}, numbered from the lowest up.")
     crates = ask_number("Crates wanted from this tree", where=right)
     if not crates:
-        return others, TreeFacts(limbs_n=limbs_n)
+        return others, {"limbs_n": limbs_n}
     unit, per = ("lb", KG_PER_LB) if us else ("kg", 1.0)
     crate_kg = ask_number(f"Fruit in a full crate, {unit}", 10.0 * per, where=right, per=per)
-    return others, TreeFacts(limbs_n=limbs_n, crates_n=crates, crate_kg=crate_kg or 10.0 * per)
+    crate_kg = crate_kg or 10.0 * per
+    return others, {"limbs_n": limbs_n, "crates_n": crates, "crate_kg": crate_kg}
 
 
 def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:

@@ -13,8 +13,9 @@ from limbs import PX_PER_MM, fruit_on, straight_limb
 
 import fruitcount.corrections as cx
 import fruitcount.tree.plan as tree_plan
-from fruitcount.jobs import kept_answers
+from fruitcount.jobs import kept_answers, tree_source
 from fruitcount.jobs.season import season_book
+from fruitcount.jobs.tree import plan_of, tree_lines
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.pipeline import Result, decide
 from fruitcount.plan.inputs import GrowerInputs
@@ -24,7 +25,7 @@ from fruitcount.store.base import open_store
 from fruitcount.store.kept import Event, Records
 from fruitcount.store.limbs import save_limb
 from fruitcount.store.orchard import load_trees, save_tree
-from fruitcount.store.photo_record import save_decision, save_measurement
+from fruitcount.store.photo_record import load_records, save_decision, save_measurement
 from fruitcount.store.photos import PhotoPlace, save_photo
 from fruitcount.types import Measurement, Scale
 
@@ -123,6 +124,39 @@ def test_a_kept_answer_is_used_again_and_never_after_a_change(orchard, planned_n
     assert now == _book(store, kept=False)
     planned_n()
     assert _book(store) == now
+    assert planned_n() == 0
+
+
+def test_a_season_is_read_in_one_go_however_many_trees(orchard, monkeypatch):
+    store, _ = orchard
+    for name in ("Pond", "Fence"):
+        tree = save_tree(store, replace(GATE, name=name), year=2026)
+        place = PhotoPlace(tree, save_limb(store, tree, name="1"))
+        photo = save_photo(store, name.encode(), name=f"{name}.jpg", place=place)
+        save_measurement(store, photo, measurement=_measured(20))
+        _decided(store, photo, _measured(20))
+    asked = []
+    monkeypatch.setattr(
+        tree_source, "load_records", lambda *of: asked.append(of) or load_records(*of)
+    )
+    source = records_source(store, year=2026)
+    assert [row["tree"] for row in source.rows] == ["Fence", "Gate", "Gate", "Pond"]
+    assert len(asked) == 1
+
+
+def test_the_tree_page_and_the_season_keep_their_answers_side_by_side(orchard, planned_n):
+    store, _ = orchard
+    source = records_source(store, year=2026)
+    first = plan_of(source, "Gate", source.facts["Gate"])
+    assert planned_n() == 2
+    _book(store)  # the same facts: what the tree's plan came to is there already
+    assert planned_n() == 0
+    again = records_source(store, year=2026)
+    other = plan_of(again, "Gate", replace(source.facts["Gate"], crates_n=1.0, crate_kg=9.0))
+    assert planned_n() == 2
+    now = records_source(store, year=2026)
+    plan = plan_of(now, "Gate", source.facts["Gate"])
+    assert tree_lines(plan) == tree_lines(first) != tree_lines(other)
     assert planned_n() == 0
 
 
