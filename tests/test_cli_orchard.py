@@ -378,6 +378,7 @@ def test_walks(tmp_path):
     assert "2 walks cannot show how sure that is" in done.output
     assert "An interval needs 3 walks" in done.output
     assert run("walk").exit_code == 2
+    assert run("walk", "6cm", "--seed", -1).exit_code == 2
     assert run("walk", "20", "--sheet", sheet).exit_code == 2
 
 

@@ -27,7 +27,7 @@ import fruitcount.cli.options as opt
 )
 @opt.option("--limbs limbs_n", "Limbs on the tree, if not measured.", opt.MANY)
 @opt.option("--draw", "Draw limbs to photograph, by lot.", opt.MANY)
-@opt.option("--seed", "Draw the same limbs again.", int)
+@opt.option("--seed", "Draw the same limbs again.", click.IntRange(min=0))
 @opt.option("--hand-counts", "CSV of limbs counted by hand too: seen, true, limb.", opt.FILE)
 @opt.option(
     "--both-sides sides_sheet",
@@ -92,7 +92,7 @@ def tree_command(table: Path | None, **options: Any) -> None:
 @opt.option(
     "--sheet", "CSV of the walks done: walk, fruit, and chance or diameter_mm, fork_mm.", opt.FILE
 )
-@opt.option("--seed", "Draw the same branch again.", int)
+@opt.option("--seed", "Draw the same branch again.", click.IntRange(min=0))
 def walk_command(diameters: tuple[float, ...], sheet: Path | None, seed: int | None) -> None:
     """Count a tree without photos, by random walks.
 

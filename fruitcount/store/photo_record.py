@@ -134,7 +134,10 @@ def save_decision(
 def list_photos(store: Store, *, tree_id: int | None = None) -> list[PhotoLine]:
     """Every photo (of one tree), in the order they were saved."""
     which = true() if tree_id is None else PhotoRow.tree_id == tree_id
-    with reading(store) as session:
+    with (
+        reading(store) as session,
+        broken_as(RecordError, f"{store.name}: a photo's row is damaged"),
+    ):
         return [PhotoLine(**values) for values in _lines(session, which)]
 
 

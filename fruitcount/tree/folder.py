@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import BadInputError, finite
+from fruitcount.errors import BadInputError, in_range
 from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.season.orchard import BeforeAfter, before_after
@@ -145,7 +145,7 @@ def read_rows(path: str | Path) -> list[dict[str, Any]]:
 def _row(line: Mapping[str, str]) -> dict[str, Any]:
     row: dict[str, Any] = {name: line.get(name, "").removeprefix("'") for name in _COLUMNS}
     for name in _NUMBERS:
-        row[name] = finite(name, number_in(row[name])) if row.get(name) else None
+        row[name] = in_range(name, number_in(row[name]), 0, 1e6) if row.get(name) else None
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
     int(row["look"] or "0", 16)  # a look that is no number is told here, with its line

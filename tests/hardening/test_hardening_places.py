@@ -441,3 +441,20 @@ def test_a_narrow_terminal_without_colours_or_letters_of_its_own(
     assert b"B" in done.stdout
     assert b"\x1b" not in done.stdout
     assert done.stderr == b""
+
+
+def test_a_day_that_is_none_and_a_count_past_all_bounds_are_told(
+    tmp_path: Path, photo: bytes
+) -> None:
+    path = tmp_path / "data" / "records.db"
+    _filled(path, photo)
+    raw = sqlite3.connect(path)
+    raw.execute("UPDATE photo SET saved_at = 'yesterday'")
+    raw.commit()
+    raw.close()
+    result = run("season", "--db", path, "--out", tmp_path / "o")
+    assert (result.exit_code, "row is damaged" in result.output) == (2, True)
+    for count in ("1e308", "-3"):
+        (tmp_path / "photos.csv").write_text(f"file,tree,limb,ok,count_n\na.jpg,N,1,yes,{count}\n")
+        result = run("tree", tmp_path / "photos.csv", "--out", tmp_path / "o")
+        assert (result.exit_code, "count_n must be" in result.output) == (2, True)
