@@ -198,3 +198,8 @@ def test_after_refuses_another_limb(tmp_path):
     same = run("after", f"{photos}/peach-34in-heavy.jpg", tmp_path / "peach-34in-heavy.json")
     assert same.exit_code == 0
     assert "Still 20 over the plan" in same.output
+    again = run(
+        "after", *[f"{photos}/peach-34in-heavy.jpg"] * 2, tmp_path / "peach-34in-heavy.json"
+    )
+    assert again.exit_code == 0
+    assert "Still 20 over the plan" in again.output  # each fruit once

@@ -10,7 +10,8 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_words import ask_number, ask_sheet, units
-from tree_hidden import ask_both_sides, ask_hand_counts
+from tree_hidden import ask_hand_counts
+from tree_sides import ask_both_sides
 
 from fruitcount.errors import BadInputError
 from fruitcount.jobs.tree_source import facts_of

@@ -127,18 +127,19 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
 
 
 @click.command("after")
-@click.argument("photo", type=click.Path(path_type=Path))
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.argument("record", type=opt.FILE)
 @opt.scale
-def after_command(photo: Path, record: Path, **options: Any) -> None:
-    """Compare PHOTO, taken after thinning, with the RECORD of the plan (its .json)."""
+def after_command(photos: tuple[Path, ...], record: Path, **options: Any) -> None:
+    """Compare PHOTOS of a limb, taken after thinning, with the RECORD of the plan (its .json)."""
     from fruitcount.cli.options import count_settings
-    from fruitcount.errors import OtherLimbError, PhotoUnreadableError
-    from fruitcount.jobs.count import check_photo
+    from fruitcount.errors import BadInputError, OtherLimbError, PhotoUnreadableError
+    from fruitcount.jobs.count import check_photos
 
+    settings = count_settings(options)
     try:
-        click.echo(check_photo(photo, record, count_settings(options)))
-    except (OtherLimbError, PhotoUnreadableError) as fault:
+        click.echo(check_photos(photos, record, settings))
+    except (BadInputError, OtherLimbError, PhotoUnreadableError) as fault:
         click.echo(str(fault), err=True)
         sys.exit(1)
 

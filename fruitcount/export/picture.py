@@ -6,6 +6,7 @@ the limb and the answer in words are drawn over and below it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -342,15 +343,20 @@ def legend(result: Result, width_px: int) -> Pixels:
     return band
 
 
-def side_picture(photo: Photo, number: int, joined: JoinedLimb, result: Result) -> Pixels:
-    """The photo of this number with the joined limb's marks that it shows."""
-    zoom = 2000 / max(photo.width_px, photo.height_px)
-    picture = zoomed(photo.rgb, zoom)
-    actions = fruit_actions(joined.measurement.fruitlets, result.decision.plan)
+def side_picture(
+    rgb: Pixels, number: int, joined: JoinedLimb, actions: Sequence[str], long_px: int = 2000
+) -> Pixels:
+    """The joined limb's fruit on the photo of this number, each marked as told, with its number.
+
+    Fruit of an empty action are left out.
+    """
+    zoom = long_px / max(rgb.shape[:2])
+    picture = zoomed(rgb, zoom)
     places = _places(joined.photos[number].fruitlets, zoom)
+    size_px = max(28, long_px // 66)
     for (x, y, r), row in zip(places, joined.fruit[number].tolist(), strict=True):
-        if row >= 0:
-            _mark(picture, np.array([x, y, r]), actions[row], 4)
+        if row >= 0 and actions[row]:
+            _mark(picture, np.array([x, y, r]), actions[row], max(2, long_px // 500))
             spot = (x + r, y - r)
-            text(picture, str(row + 1), spot, size_px=30, rgb=WHITE, edge_rgb=BLACK)
-    return np.vstack([picture, legend(result, picture.shape[1])])
+            text(picture, str(row + 1), spot, size_px=size_px, rgb=WHITE, edge_rgb=BLACK)
+    return picture

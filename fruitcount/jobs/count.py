@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from itertools import count
@@ -74,21 +74,27 @@ def count_again(
     return Result(measurement, replace(decision, plan=plan))
 
 
-def check_photo(path: Path, record: Path, settings: CountSettings) -> str:
-    """Count a photo taken after the work and compare it with the record of the plan.
+def check_photos(paths: Sequence[Path], record: Path, settings: CountSettings) -> str:
+    """Count photos of a limb taken after the work and compare them with the record of the plan.
+
+    Several are joined, so that each fruit counts once.
 
     Raises
     ------
     PhotoUnreadableError
-        When the photo cannot be read, or the count cannot be told from it.
+        When a photo cannot be read, or the count cannot be told from it.
     RecordError
         When it is not a record of a counted limb.
     OtherLimbError
-        When the photo shows another limb.
+        When a photo shows another limb.
     """
-    measurement = measure(read_photo(path), settings)
-    if Flag.COUNT_UNKNOWN in measurement.flags:
-        raise PhotoUnreadableError(measurement.name, " ".join(flag_sentences(measurement.flags)))
+    from fruitcount.views import join_photos  # here: counting does without
+
+    photos = [measure(read_photo(path), settings) for path in paths]
+    for photo in photos:
+        if Flag.COUNT_UNKNOWN in photo.flags:
+            raise PhotoUnreadableError(photo.name, " ".join(flag_sentences(photo.flags)))
+    measurement = join_photos(photos).measurement if len(photos) > 1 else photos[0]
     first = read_left_standing(record)
     other = other_limb_words(first, measurement.fruitlets, measurement.limb)
     if other:

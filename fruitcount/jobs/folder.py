@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.calibrate import Tuning, adjusted, tuning_record
-from fruitcount.errors import BadInputError, RecordError
+from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.export.tree_work_sheet import HIDDEN, estimate_lines
 from fruitcount.files import shown_name
 from fruitcount.flags import SENTENCES, Flag
 from fruitcount.image.photo import read_photo
 from fruitcount.jobs.count import CountChoice, output_stem, write_result
+from fruitcount.jobs.same_limb import write_joined
 from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import AssignmentRules
@@ -33,6 +34,8 @@ from fruitcount.tree.folder import (
 from fruitcount.tree.group import copies_of
 from fruitcount.tree.photos import count_key, count_photo, settings_key
 from fruitcount.tree.run import BatchSettings, Progress
+from fruitcount.types import Measurement
+from fruitcount.views import join_photos
 
 
 @dataclass(frozen=True)
@@ -73,11 +76,12 @@ class FolderChoice:
 
 @dataclass(frozen=True)
 class FolderAnswer:
-    """What a folder came to: rows, limbs, trees, and the table that was written."""
+    """What a folder came to: rows, limbs, trees, the table written, words on joined photos."""
 
     count: FolderCount
     trees: tuple[TreeEstimate, ...]
     table: Path
+    joined: tuple[str, ...] = ()
 
 
 def count_folder_to_files(
@@ -124,7 +128,8 @@ def count_folder_to_files(
         for row in count.rows:
             if row.get("ok"):
                 _write_result(folder / row["file"], row, choice)
-    return FolderAnswer(count, trees, table)
+    joined = tuple(_join_limbs(folder, count.rows, choice)) if choice.pictures else ()
+    return FolderAnswer(count, trees, table, joined)
 
 
 def _write_result(path: Path, row: Mapping[str, Any], choice: FolderChoice) -> None:
@@ -137,6 +142,34 @@ def _write_result(path: Path, row: Mapping[str, Any], choice: FolderChoice) -> N
     write_result(read_photo(path), result, place, stem=output_stem(path))
 
 
+def _join_limbs(
+    folder: Path, rows: Sequence[Mapping[str, Any]], choice: FolderChoice
+) -> Iterator[str]:
+    """Write what several photos of a limb, before the work, show together; a line on each limb."""
+    copies, limbs = copies_of(rows), dict[tuple[str, str], list[tuple[Measurement, Path]]]()
+    for row in rows:
+        measured = measurement_of(choice.out, row) if row.get("ok") and row.get("limb") else None
+        if measured and row.get("moment") != "after" and row["file"] not in copies:
+            limb = (str(row.get("tree") or ""), str(row["limb"]))
+            limbs.setdefault(limb, []).append((measured, Path(row["file"])))
+    for (tree, limb_name), photos in limbs.items():
+        try:
+            joined = join_photos([measured for measured, _ in photos], every=False)
+        except FruitcountError:  # one photo, or not surely of one limb: each stands by itself
+            continue
+        result = Result(joined.measurement, decide(joined.measurement, choice.inputs))
+        shown = [path for measured, path in photos if measured in joined.photos]
+        files = [(read_photo(folder / path), path) for path in shown]
+        place = CountChoice(choice.out / shown[0].parent, units=choice.units)
+        write_joined(files, joined, result, place)
+        seen = joined.seen_on[joined.measurement.fruitlets.on_limb != 0]
+        yield (
+            f"{tree or '(no tree)'} / {limb_name}: {len(seen)} different fruit on "
+            f"{' and '.join(path.name for path in shown)}, {int((seen > 1).sum())} of them on more "
+            f"than one; one number a fruit on {output_stem(shown[0])}_side1.jpg and the others"
+        )
+
+
 def folder_lines(answer: FolderAnswer) -> list[str]:
     """The answer in words: a line a limb, a line a tree, and what failed."""
     lines = []
@@ -146,6 +179,7 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         told = math.isfinite(limb.count_n)
         count = f"{limb.count_n:.0f} fruit" if told else f"not known, {limb.how}"
         lines.append(f"{name}{moment}: {count}")
+    lines += answer.joined
     for copy, first in copies_of(answer.count.rows).items():
         lines.append(f"{copy}: the same picture as {first}, counted once")
     for (tree_name, limb_name), change in compare_moments(answer.count.limbs).items():

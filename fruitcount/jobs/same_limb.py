@@ -6,8 +6,11 @@ import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from fruitcount.export.picture import jpeg_bytes, side_picture
+import numpy as np
+
+from fruitcount.export.picture import jpeg_bytes, legend, side_picture
 from fruitcount.export.record import joined_coco, joined_record
+from fruitcount.export.words import fruit_actions
 from fruitcount.files import is_clip, written_whole
 from fruitcount.image.clip import clip_photos
 from fruitcount.image.photo import read_photo
@@ -48,10 +51,22 @@ def count_same_limb(
     joined = join_photos(measured, every=not any(is_clip(path) for path in paths))
     files = [files[k] for k, one in enumerate(measured) if one in joined.photos]
     result = Result(joined.measurement, decide(joined.measurement, choice.inputs))
+    return joined, result, write_joined(files, joined, result, choice)
+
+
+def write_joined(
+    files: Sequence[tuple[Photo, Path]], joined: JoinedLimb, result: Result, choice: CountChoice
+) -> list[Path]:
+    """Write a picture a side, the same number on the same fruit, and one record of the limb.
+
+    `files` are the joined limb's photos in its order, each with the file that names its own.
+    """
+    actions = fruit_actions(joined.measurement.fruitlets, result.decision.plan)
     with written_whole(choice.folder) as draft:
         for k, (photo, path) in enumerate(files):
             if choice.picture:
-                picture = side_picture(photo, k, joined, result)
+                picture = side_picture(photo.rgb, k, joined, actions)
+                picture = np.vstack([picture, legend(result, picture.shape[1])])
                 side = draft / f"{output_stem(path)}_side{k + 1}.jpg"
                 side.write_bytes(jpeg_bytes(picture))
         records = {"limb.json": joined_record(joined, result)}
@@ -62,7 +77,7 @@ def count_same_limb(
             stem = output_stem(files[joined.base][1])
             (draft / f"{stem}_{ending}").write_text(text, encoding="utf-8")
         names = sorted(file.name for file in draft.iterdir())
-    return joined, result, [choice.folder / name for name in names]
+    return [choice.folder / name for name in names]
 
 
 def _photos_of(path: Path, progress: Callable[[int, int], None] | None) -> list[Photo]:

@@ -31,7 +31,7 @@ from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows
 from fruitcount.types import Measurement
 from fruitcount.units import season_year
-from fruitcount.views import joined_sides
+from fruitcount.views import joined_pair, joined_sides
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,9 @@ class TreeSource:
         told = {limb.limb for limb in facts.both_sides}
         rows = [{**r, "photo_id": k} for k, r in enumerate(self.rows) if r.get("tree") == tree]
         pairs = [pair for pair in side_pairs(rows, {}) if pair.limb not in told]
-        sides, words = joined_sides(pairs, lambda k: self.measured(self.rows[k]))
+        sides, words = joined_sides(
+            {pair: joined_pair(pair, lambda k: self.measured(self.rows[k])) for pair in pairs}
+        )
         return replace(facts, both_sides=facts.both_sides + sides, remarks=facts.remarks + words)
 
     def photo(self, row: Mapping[str, Any]) -> Path | None:

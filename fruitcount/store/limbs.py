@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -86,7 +87,12 @@ def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> None:
 
 
 def save_side_count(
-    store: Store, front_photo_id: int, back_photo_id: int, *, both_n: int | None
+    store: Store,
+    front_photo_id: int,
+    back_photo_id: int,
+    *,
+    both_n: int | None,
+    marks: Sequence[Sequence[float]] | None = None,
 ) -> None:
     """Keep how many fruit were recognised on both photos; None takes what was kept away.
 
@@ -97,6 +103,9 @@ def save_side_count(
         Deleting either photo deletes the count with it.
     both_n : int or None
         Replaces what was told of this pair before.
+    marks : sequence of four numbers
+        Places of those fruit: x and y (px) on the front, then on the back; None where only their
+        number was told.
 
     Raises
     ------
@@ -118,11 +127,23 @@ def save_side_count(
         session.execute(delete(SideCountRow).where(*same))
         if both_n is not None:
             front, back = here
-            session.add(SideCountRow(front_photo_id=front, back_photo_id=back, both_n=both_n))
+            row = SideCountRow(front_photo_id=front, back_photo_id=back, both_n=both_n)
+            row.marks = "" if marks is None else json.dumps([list(each) for each in marks])
+            session.add(row)
 
 
 def load_side_counts(store: Store, tree_id: int) -> dict[frozenset[int], int]:
     """Photo numbers of each pair of a tree, to the fruit recognised on both."""
+    return {frozenset(pair): both_n for pair, (both_n, _) in _side_counts(store, tree_id).items()}
+
+
+def load_side_marks(store: Store, tree_id: int) -> dict[tuple[int, int], list[list[float]]]:
+    """Photo numbers of each pair of a tree whose fruit were paired by hand, to their places."""
+    told = _side_counts(store, tree_id).items()
+    return {pair: json.loads(marks) for pair, (_, marks) in told if marks}
+
+
+def _side_counts(store: Store, tree_id: int) -> dict[tuple[int, int], tuple[int, str]]:
     query = (
         select(SideCountRow)
         .join(PhotoRow, PhotoRow.id == SideCountRow.front_photo_id)
@@ -131,7 +152,7 @@ def load_side_counts(store: Store, tree_id: int) -> dict[frozenset[int], int]:
     )
     with reading(store) as session:
         return {
-            frozenset((row.front_photo_id, row.back_photo_id)): row.both_n
+            (row.front_photo_id, row.back_photo_id): (row.both_n, row.marks)
             for row in session.scalars(query)
         }
 

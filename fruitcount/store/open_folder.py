@@ -46,7 +46,7 @@ from fruitcount.store.rows import (
 from fruitcount.store.tables import FIRST, KIND, RENAMED, EditRow, now_text
 
 # columns and tables that came after the first CSV files were written: they may be missing there
-_LATER = ("file_sha256", "harvest_days")
+_LATER = ("file_sha256", "harvest_days", "marks")
 _LATER_TABLES = ("tuning", "side_count")
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")

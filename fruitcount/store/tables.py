@@ -136,13 +136,17 @@ class PhotoRow(Numbered):
 
 
 class SideCountRow(Numbered):
-    """Fruit recognised as the same on two photos of one limb; goes with either photo."""
+    """Fruit recognised as the same on two photos of one limb; goes with either photo.
+
+    ``marks`` holds their places, as JSON: x and y (px) on the front, then on the back.
+    """
 
     __tablename__ = "side_count"
     __table_args__ = (UniqueConstraint("front_photo_id", "back_photo_id"),)
     front_photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
     back_photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"))
     both_n: Mapped[int]
+    marks: Mapped[str] = mapped_column(default="")
     made_at: Mapped[str] = mapped_column(default=now_text)
 
 
@@ -197,6 +201,12 @@ def _run(line: str) -> Step:
     return lambda conn: conn.execute(text(line))
 
 
+def _add_column(conn: Connection, table: str, name: str, kind: str) -> None:
+    """A column that a table made by an earlier step has already is left alone."""
+    if name not in {column["name"] for column in inspect(conn).get_columns(table)}:
+        conn.execute(text(f"ALTER TABLE {table} ADD COLUMN {name} {kind}"))
+
+
 # version it leads to -> what has to be done; version 1 is the first, so the table starts at 2
 STEPS: dict[int, Step] = {
     2: Base.metadata.tables["hand_count"].create,
@@ -206,6 +216,7 @@ STEPS: dict[int, Step] = {
     6: _run("ALTER TABLE tree ADD COLUMN harvest_days INTEGER"),
     7: _run("DROP TABLE IF EXISTS batch_row"),
     8: _run("ALTER TABLE seen RENAME TO measurement"),
+    9: lambda conn: _add_column(conn, "side_count", "marks", "TEXT NOT NULL DEFAULT ''"),
 }
 LATEST = max(STEPS, default=FIRST)
 RENAMED = {"seen": "measurement"}

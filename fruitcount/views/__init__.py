@@ -5,6 +5,6 @@ Reading order: ``places``, ``match``, ``join``, ``hidden``.
 
 from __future__ import annotations
 
-from fruitcount.views.join import JoinedLimb, join_photos, joined_sides
+from fruitcount.views.join import JoinedLimb, join_photos, joined_pair, joined_sides
 
-__all__ = ["JoinedLimb", "join_photos", "joined_sides"]
+__all__ = ["JoinedLimb", "join_photos", "joined_pair", "joined_sides"]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -82,7 +83,12 @@ def one_limb(pairing: Pairing, fewer_n: int) -> bool:
     return fewer_n >= FEWEST_FRUIT and gain >= LEAST_GAIN + GAIN_A_FRUIT * fewer_n
 
 
-def join_photos(photos: Sequence[Measurement], *, every: bool = True) -> JoinedLimb:
+def join_photos(
+    photos: Sequence[Measurement],
+    *,
+    every: bool = True,
+    told: Mapping[tuple[int, int], IntArray] | None = None,
+) -> JoinedLimb:
     """Join two or more photos of a limb.
 
     Parameters
@@ -91,6 +97,9 @@ def join_photos(photos: Sequence[Measurement], *, every: bool = True) -> JoinedL
         Each with a limb that was found.
     every : bool
         False leaves out those that do not look like the limb of any other, where two do.
+    told : mapping, optional
+        Two photos' numbers to the rows (K, 2) of their marks that somebody says are one fruit:
+        those and no others then are.
 
     Raises
     ------
@@ -113,12 +122,18 @@ def join_photos(photos: Sequence[Measurement], *, every: bool = True) -> JoinedL
         key=lambda i: (photos[i].scale.known, not photos[i].limb.flags, counts[i]),
     )
     order = [i for i in range(len(photos)) if i != base] + [base]
-    pairings = {(i, j): pair_fruit(places[i], places[j]) for i, j in combinations(order, 2)}
-    pairings = {
-        (i, j): pairing
-        for (i, j), pairing in pairings.items()
-        if one_limb(pairing, min(counts[i], counts[j]))
-    }
+    pairings = {}
+    for i, j in combinations(order, 2):
+        same = _told(told or {}, (i, j), rows)
+        if same is None and min(counts[i], counts[j]) < FEWEST_FRUIT:
+            continue
+        pairing = pair_fruit(places[i], places[j])
+        if same is not None:
+            pairings[i, j] = replace(
+                pairing, first=same[0], second=same[1], chance=np.ones(same.shape[1])
+            )
+        elif one_limb(pairing, min(counts[i], counts[j])):
+            pairings[i, j] = pairing
     tied = _tied(len(photos), pairings)
     if len(most := max(tied, key=len)) < len(photos):
         if every or len(most) < 2:
@@ -145,33 +160,55 @@ def join_photos(photos: Sequence[Measurement], *, every: bool = True) -> JoinedL
 
 
 def joined_sides(
-    pairs: Sequence[SidePair], measured: Callable[[int], Measurement | None]
+    joined: Mapping[SidePair, JoinedLimb | None],
 ) -> tuple[tuple[BothSides, ...], tuple[str, ...]]:
-    """The limbs whose photos from both sides can be joined, and words of what that stands on.
+    """The counts of limbs whose photos from both sides could be joined, and words on them.
 
     Parameters
     ----------
-    pairs : sequence of SidePair
-        Of which nobody told how many fruit are on both.
-    measured : callable
-        The measurement of a photo's number.
+    joined : mapping
+        Pairs of which nobody told how many fruit are on both, as :func:`joined_pair` has them.
     """
-    out, words = [], []
-    for pair in pairs:
-        sides = [measured(number) for number in (pair.front_id, pair.back_id)]
-        photos = [side for side in sides if side is not None]
-        try:
-            joined = join_photos(photos)
-        except FruitcountError:
-            continue
-        twice = joined.measurement.fruitlets.counts_as_crop & (joined.seen_on > 1)
-        both = min(int(twice.sum()), pair.front_n, pair.back_n)
-        out.append(BothSides(pair.limb, pair.front_n, pair.back_n, both))
-        words.append(
-            f"Limb {pair.limb}: {both} fruit recognised on both sides by their places (tried on "
-            "drawn limbs only): type that number if you can tell better."
-        )
-    return tuple(out), tuple(words)
+    found = []
+    for pair, limb in joined.items():
+        if limb is not None:
+            twice = limb.measurement.fruitlets.counts_as_crop & (limb.seen_on > 1)
+            both = min(int(twice.sum()), pair.front_n, pair.back_n)
+            found.append(BothSides(pair.limb, pair.front_n, pair.back_n, both))
+    words = (
+        f"Limb {limb.limb}: {limb.both_n} fruit recognised on both sides by their places (tried on "
+        "drawn limbs only): type that number if you can tell better."
+        for limb in found
+    )
+    return tuple(found), tuple(words)
+
+
+def joined_pair(
+    pair: SidePair,
+    measured: Callable[[int], Measurement | None],
+    marks: Sequence[Sequence[float]] | None = None,
+) -> JoinedLimb | None:
+    """The limb of two sides; None where they cannot be joined.
+
+    `marks` are places of fruit that somebody paired: x and y on the front, then on the back.
+    """
+    sides = [measured(number) for number in (pair.front_id, pair.back_id)]
+    photos = [side for side in sides if side is not None]
+    with suppress(FruitcountError):
+        told = None if marks is None else np.asarray(marks, float).reshape(-1, 4)
+        return join_photos(photos, told={} if told is None else {(0, 1): _rows_at(photos, told)})
+    return None
+
+
+def _rows_at(photos: Sequence[Measurement], marks: FloatArray) -> IntArray:
+    """Rows (K, 2) of the marks at these places; places without a mark any more are passed over."""
+    rows, near = [], np.ones(len(marks), bool)
+    for photo, at in zip(photos, (marks[:, :2], marks[:, 2:]), strict=True):
+        f = photo.fruitlets
+        away = np.hypot(f.x_px - at[:, :1], f.y_px - at[:, 1:])
+        rows.append(away.argmin(1))
+        near &= away.min(1) < 0.5 * f.r_px[rows[-1]]
+    return np.stack(rows, 1)[near]
 
 
 def _px_per_mm(photos: Sequence[Measurement], number: int) -> float:
@@ -188,6 +225,17 @@ def _places(photos: Sequence[Measurement], rows: Sequence[IntArray]) -> list[Pla
         places_of(replace(p, fruitlets=p.fruitlets.take(r)), _px_per_mm(photos, k))
         for k, (p, r) in enumerate(zip(photos, rows, strict=True))
     ]
+
+
+def _told(
+    told: Mapping[tuple[int, int], IntArray], at: tuple[int, int], rows: Sequence[IntArray]
+) -> IntArray | None:
+    """What is told of two photos, as rows of their marks on the limb; None where nothing is."""
+    same = told[at] if at in told else told[at[::-1]][:, ::-1] if at[::-1] in told else None
+    if same is None:
+        return None
+    same = same[np.isin(same[:, 0], rows[at[0]]) & np.isin(same[:, 1], rows[at[1]])]
+    return np.stack([np.searchsorted(rows[p], same[:, k]) for k, p in enumerate(at)])
 
 
 def _tied(photos_n: int, pairings: dict[tuple[int, int], Pairing]) -> list[set[int]]:

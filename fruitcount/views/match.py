@@ -58,10 +58,6 @@ class Stand:
         Round the limb from one photo to the other: 0 from one stand, pi from behind.
     shift_mm, stretch : float
         Of the axis along the limb, what the line and the scale get wrong.
-    bend : float
-        Rest of it that grows with the square of the distance from the middle (mm at 100 mm).
-    rise_mm : float
-        Of the line aside.
     """
 
     tilt_first: float
@@ -69,12 +65,6 @@ class Stand:
     turn: float
     shift_mm: float
     stretch: float
-    bend: float = 0.0
-    rise_mm: float = 0.0
-
-    def values(self) -> FloatArray:
-        """All of them, as the fit moves them."""
-        return np.array(list(vars(self).values()))
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,11 +259,11 @@ def _seen_by_stand(
     out = a.aside_mm * depth
     turned = out * np.cos(s.turn) - off * np.sin(s.turn)
     behind = out * np.sin(s.turn) + off * np.cos(s.turn)
-    along = s.stretch * along + s.shift_mm + s.bend * (along / 100) ** 2
+    along = s.stretch * along + s.shift_mm
     far = np.maximum(1 + (along * sin_b + behind * cos_b) / db, 0.3)
     return (
         (along * cos_b - behind * sin_b) / far + half_b,
-        turned / far + s.rise_mm,
+        turned / far,
         depth / far,
     )
 
@@ -348,7 +338,7 @@ def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[
     reach = 0.08 * b.length_mm + 16
     moves = np.arange(-reach, reach + 1, _SHIFT_STEP_MM)
     likely = stands_by_chance(a.heading, b.heading)
-    values = np.array([s.values() for _, s in likely]).reshape(-1, 7)
+    values = np.array([list(vars(s).values()) for _, s in likely]).reshape(-1, 5)
     odds = np.array([odds for odds, _ in likely])
     base_a, tip_a = _ends_mm(a, values[:, 0])
     base_b, tip_b = _ends_mm(b, values[:, 1])
@@ -392,7 +382,7 @@ def _coarse(
     place_mm: float,
     depth_mm: float,
 ) -> FloatArray:
-    """For each stand (K, 7) and shift what the best partner of each fruit explains."""
+    """For each stand (K, 5) and shift what the best partner of each fruit explains."""
     along, aside, _, ka, kb = _with_depth(a, b, Stand(*list(values.T[:, :, None])))
     v, w = place_mm**2, depth_mm**2
     size = np.log(v) + 0.5 * np.log1p(w / v * (ka**2 + kb**2))

@@ -14,7 +14,7 @@ from fruitcount.measurement_record import measurement_to_dict
 from fruitcount.store import tables as schema_module
 from fruitcount.store.archive import find_damage
 from fruitcount.store.base import open_store, reading, writing
-from fruitcount.store.limbs import load_hand_counts, save_hand_count
+from fruitcount.store.limbs import load_hand_counts, save_hand_count, save_side_count
 from fruitcount.store.orchard import load_trees
 from fruitcount.store.photo_record import load_record, save_measurement
 from fruitcount.store.photos import save_photo
@@ -61,10 +61,22 @@ def test_steps_run_once_and_in_order(store):
         prepare(session.connection(), "x", STEPS)
 
 
+def test_from_version_8_the_sides_marks_are_new(store):
+    front, back = (save_photo(store, name) for name in (b"1", b"2"))
+    save_side_count(store, front, back, both_n=3)
+    with writing(store) as session:
+        session.execute(text("ALTER TABLE side_count DROP COLUMN marks"))
+        session.execute(text("UPDATE meta SET value = '8' WHERE name = 'version'"))
+    with writing(store) as session:
+        assert prepare(session.connection(), "x") == LATEST
+    with reading(store) as session:
+        assert session.execute(text("SELECT both_n, marks FROM side_count")).all() == [(3, "")]
+
+
 def test_from_version_1(store, measurement):
     """Version 2 brought hand counts, 3 the hash of the file as it is kept, 4 tunings of a tree, 5
     the fruit recognised on both sides of a limb, 6 the days from bloom to harvest of a tree, 8
-    another name for the table of measurements."""
+    another name for the table of measurements, 9 which marks of two sides are one fruit."""
     photo = save_photo(store, b"1")
     save_measurement(store, photo, measurement)
     with writing(store) as session:

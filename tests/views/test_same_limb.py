@@ -8,7 +8,12 @@ import shutil
 from click.testing import CliRunner
 
 from fruitcount.cli.count import count_command
+from fruitcount.evaluate.synthetic import SceneSettings, draw_scene
 from fruitcount.files import sample_folder
+from fruitcount.image.opencv import cv2
+from fruitcount.jobs.folder import FolderChoice, count_folder_to_files, folder_lines
+from fruitcount.pipeline import CountSettings
+from fruitcount.tree.run import BatchSettings
 
 
 def test_a_photo_twice_is_one_limb_with_each_fruit_once(tmp_path) -> None:
@@ -58,3 +63,26 @@ def test_other_limbs_are_refused_and_counted_one_by_one(tmp_path) -> None:
 def test_one_photo_is_no_pair(tmp_path) -> None:
     said = CliRunner().invoke(count_command, [str(tmp_path / "a.jpg"), "--same-limb"])
     assert said.exit_code == 2
+
+
+def test_a_folder_joins_the_photos_of_a_limb_in_its_pictures(tmp_path) -> None:
+    photo, _ = draw_scene(21, SceneSettings(fruit_n=12))
+    limb = tmp_path / "in" / "Gate" / "1"
+    limb.mkdir(parents=True)
+    middle = (photo.width_px / 2, photo.height_px / 2)
+    for name, turn, zoom in (("front", 0, 1), ("below", 14, 0.85)):
+        warp = cv2.getRotationMatrix2D(middle, turn, zoom)
+        seen = cv2.warpAffine(
+            photo.rgb, warp, (photo.width_px, photo.height_px), borderMode=cv2.BORDER_REFLECT
+        )
+        cv2.imwrite(str(limb / f"{name}.jpg"), cv2.cvtColor(seen, cv2.COLOR_RGB2BGR))
+    settings, batch = CountSettings(source="classical"), BatchSettings(workers=1)
+    choice = FolderChoice(tmp_path / "out", settings, batch=batch, pictures=True)
+    lines = folder_lines(count_folder_to_files(tmp_path / "in", choice))
+    (line,) = [line for line in lines if "different fruit" in line]
+    assert line.startswith("Gate / 1: ")
+    assert 10 <= int(line.split(": ")[1].split()[0]) <= 14  # 12 are drawn
+    written = {file.name for file in (tmp_path / "out" / "Gate" / "1").iterdir()}
+    assert {"below_side1.jpg", "front_side2.jpg"} <= written
+    record = json.loads(next((tmp_path / "out" / "Gate" / "1").glob("*_limb.json")).read_text())
+    assert [photo["name"] for photo in record["photos"]] == ["below.jpg", "front.jpg"]
