@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fruitcount.detect.find import count_range, recall_of
+from fruitcount.detect.find import count_range, own_chance, recall_of
 from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.export.words import count_line
 from fruitcount.flags import Flag
@@ -41,12 +41,29 @@ def test_small_hidden_and_crowded_fruit_leave_more_unseen():
             plain, Flag.NONE, "trained")[1]  # fmt: skip
 
 
-def test_yellowing_fruit_and_fruit_elsewhere_are_not_in_it():
-    kind, here = np.zeros(12, int), np.ones(12, int)
-    kind[:4], here[4:8] = int(Kind.YELLOWING), 0
-    some = _row().with_columns(kind=kind, on_limb=here)
-    assert count_range(some, Flag.NONE, "trained") == count_range(
-        _row(4).with_columns(x_px=200.0 * np.arange(8, 12)), Flag.NONE, "trained")  # fmt: skip
+def test_yellowing_fruit_and_fruit_far_from_the_limb_are_not_in_it():
+    kind, here, off = np.zeros(12, int), np.ones(12, int), np.zeros(12)
+    kind[:4], here[4:8], off[4:8] = int(Kind.YELLOWING), 0, 1500.0
+    low, high = count_range(
+        _row().with_columns(kind=kind, on_limb=here, offset_px=off), Flag.NONE, "trained"
+    )
+    alone = count_range(_row(4), Flag.NONE, "trained")
+    assert alone[0] - 1 <= low <= 4 <= high <= alone[1]
+
+
+def test_whose_fruit_they_are_is_surer_near_the_line_than_far_on_a_shoot_or_among_other_limbs():
+    near = _row(offset_px=np.full(12, 40.0))
+    far, on_a_shoot = {"offset_px": np.full(12, 250.0)}, {"shoot": np.zeros(12, int)}
+    among = {"on_limb": np.repeat([1, 0], 6), "offset_px": np.repeat([40.0, 900.0], 6)}
+    for other in (far, on_a_shoot, among):
+        doubtful = near.with_columns(**other)
+        assert (own_chance(doubtful)[:6] < own_chance(near)[:6]).all()
+    beside = near.with_columns(on_limb=np.zeros(12, int), offset_px=np.full(12, 150.0))
+    beyond = beside.with_columns(offset_px=np.full(12, 600.0))
+    assert (own_chance(beyond) < own_chance(beside)).all()
+    called = beside.with_columns(by_hand=np.ones(12, bool))
+    empty = count_range(Fruitlets.empty(), Flag.NONE, "trained")
+    assert count_range(called, Flag.NONE, "trained") == empty
 
 
 def test_it_is_said_and_kept_and_records_without_it_are_read():
