@@ -26,9 +26,9 @@ from fruitcount.image.references import (
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import doubts_by_fruit, place_fruitlets
 from fruitcount.limb.result import with_caliper
-from fruitcount.load.carry import CarryLimit, carry_limit
+from fruitcount.load.carry import carry_limit
 from fruitcount.load.model import harvest_mass_g
-from fruitcount.load.report import LoadReport, Removal, limb_load
+from fruitcount.load.report import LoadReport, limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.result import Choice, Plan
@@ -372,14 +372,11 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
     """
     asked = inputs or GrowerInputs()
     species = load_species(asked.species)
-
-    def carry(limb: Limb, inputs: GrowerInputs) -> CarryLimit:
-        return carry_limit(limb, species, inputs)
-
     fruit, limb = measurement.fruitlets, measurement.limb
     plan = plan_limb(
         fruit, limb, species, asked,
-        carry_limit=carry, flags=measurement.flags, count_range_n=measurement.count_range_n
+        carry_limit=lambda limb, inputs: carry_limit(limb, species, inputs),
+        flags=measurement.flags, count_range_n=measurement.count_range_n
     )  # fmt: skip
     return Decision(asked, measurement, plan)
 
@@ -391,7 +388,7 @@ def _load(measurement: Measurement, plan: Plan, inputs: GrowerInputs) -> LoadRep
         load_species(inputs.species),
         inputs,
         plan.keep_mask,
-        removals=[Removal(cut.shoot, cut.at_mm, cut.fruit) for cut in plan.cuts],
+        cuts=plan.cuts,
         flags=plan.flags,
         count_range_n=measurement.count_range_n,
     )

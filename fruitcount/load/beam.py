@@ -165,7 +165,7 @@ class Prop:
         Along the limb from its base.
     x_px, y_px : float
         Where to draw it.
-    carries_n, carries_kg : float
+    carries_kg : float
         Force on it, handling factor included.
     worst_stress_mpa : float
         Of the limb with the prop.
@@ -176,7 +176,6 @@ class Prop:
     at_mm: float
     x_px: float
     y_px: float
-    carries_n: float
     carries_kg: float
     worst_stress_mpa: float
     load_factor: float
@@ -225,7 +224,6 @@ def best_prop(beam: Beam, moment_n_m: FloatArray, breaking_mpa: float, limb: Lim
         at_mm=float(beam.along_mm[best]),
         x_px=float(x_px),
         y_px=float(y_px),
-        carries_n=force,
         carries_kg=force / GRAVITY_N_PER_KG,
         worst_stress_mpa=best_stress,
         load_factor=breaking_mpa / best_stress if best_stress > 0 else float("inf"),

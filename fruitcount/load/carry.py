@@ -3,49 +3,25 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from fruitcount.load.beam import Weights, bending_moment_n_m, breaking_moment_n_m
 from fruitcount.load.model import LimbModel, limb_model
-from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.settings import LoadDetail
 from fruitcount.load.state import factor_rel_sd_frac
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.target import CarryLimit
 from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 
-@dataclass(frozen=True)
-class CarryLimit:
-    """Fruit of harvest weight until the worst section reaches its working stress.
-
-    Attributes
-    ----------
-    count, count_low, count_high : float
-        Not rounded; NaN where length or thickness are missing.
-    at_mm : float
-        The section that sets it.
-    working_mpa : float
-    fruit_g : float
-        One ripe fruit.
-    sentence : str
-        What sets it, or why it does not set the count.
-    """
-
-    count: float
-    count_low: float
-    count_high: float
-    at_mm: float
-    working_mpa: float
-    fruit_g: float
-    sentence: str
-
-
 def carry_limit(
     limb: Limb,
     species: Species,
-    inputs: LoadInputs,
+    inputs: GrowerInputs,
     *,
     detail: LoadDetail | None = None,
 ) -> CarryLimit:
@@ -58,7 +34,7 @@ def carry_limit(
     ----------
     limb : Limb
     species : Species
-    inputs : LoadInputs
+    inputs : GrowerInputs
         Raising the safety or handling factor, or the harvest diameter, lowers the count.
     detail : LoadDetail, optional
 
@@ -80,10 +56,9 @@ def carry_limit(
     )
     model = limb_model(Fruitlets.empty(), counted, species, inputs, detail=detail)
     working = species.breaking_stress_mpa / inputs.safety_factor
-    nan = math.nan
     if model is None:
         why = "The wood's limit needs a scale and the limb's thickness."
-        return CarryLimit(nan, nan, nan, nan, working, nan, why)
+        return CarryLimit(math.nan, math.nan, math.nan, why)
     spread = math.exp(detail.band_z * factor_rel_sd_frac(limb, species, detail))
     own = bending_moment_n_m(model.beam, model.wood)
     one_n = model.fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
@@ -105,7 +80,7 @@ def carry_limit(
         )
     else:
         why = f"The section {at_mm / 10:.0f} cm from the base reaches its working stress first."
-    return CarryLimit(count, low, high, at_mm, working, model.fruit_g, why)
+    return CarryLimit(count, low, high, why)
 
 
 def _largest(

@@ -9,7 +9,8 @@ import numpy as np
 
 from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
-from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.settings import LoadDetail
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
@@ -70,7 +71,7 @@ def crop_index(fruitlets: Fruitlets) -> IntArray:
 
 
 def limb_model(
-    fruitlets: Fruitlets, limb: Limb, species: Species, inputs: LoadInputs, *, detail: LoadDetail
+    fruitlets: Fruitlets, limb: Limb, species: Species, inputs: GrowerInputs, *, detail: LoadDetail
 ) -> LimbModel | None:
     """Build the beam; ``None`` where line, length or base diameter are not told.
 
@@ -81,7 +82,7 @@ def limb_model(
         The photo's vertical is taken as plumb, and the picture plane as the limb's own, unless
         an inclination is given.
     species : Species
-    inputs : LoadInputs
+    inputs : GrowerInputs
     detail : LoadDetail
     """
     length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm

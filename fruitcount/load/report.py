@@ -9,44 +9,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fruitcount.flags import LOAD_DOUBTS, Flag
-from fruitcount.load.beam import Prop, bending_stress_mpa, best_prop
+from fruitcount.load.beam import Prop, best_prop
 from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
-from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.settings import LoadDetail
 from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
+from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.result import Cut
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Limb, Reason
-
-
-@dataclass(frozen=True)
-class Removal:
-    """A cut, as the load sees it: wood and fruit beyond it are gone.
-
-    ``shoot`` is -1 on the main limb; ``at_mm`` is along that line; ``fruit`` are fruitlets.
-    """
-
-    shoot: int
-    at_mm: float
-    fruit: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class Relief:
-    """What one cut takes off the limb.
-
-    Attributes
-    ----------
-    fruit_g : float
-        Harvest weight of the fruit it brings off.
-    base_moment_frac : float
-        Share of the base moment (all that hangs there before) that goes.
-    worst_stress_frac : float
-        Share of the stress at the worst section that goes.
-    """
-
-    fruit_g: float
-    base_moment_frac: float
-    worst_stress_frac: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,8 +33,6 @@ class LoadReport:
         With all crop that hangs there, and with what the plan keeps.
     breaking_mpa, working_mpa : float
         Stress at which it is taken to break; the same over the safety factor.
-    reliefs : tuple of Relief
-        One a removal, in their order.
     prop : Prop or None
         Where one prop would help the kept crop most.
     fruit_g : float
@@ -90,7 +59,6 @@ class LoadReport:
     known: bool = False
     along_mm: FloatArray = field(default_factory=no_sections)
     diameter_mm: FloatArray = field(default_factory=no_sections)
-    reliefs: tuple[Relief, ...] = ()
     prop: Prop | None = None
     fruit_g: float = math.nan
     thin_wood: bool = False
@@ -112,10 +80,10 @@ def limb_load(
     fruitlets: Fruitlets,
     limb: Limb,
     species: Species,
-    inputs: LoadInputs,
+    inputs: GrowerInputs,
     keep_mask: BoolArray,
     *,
-    removals: Sequence[Removal] = (),
+    cuts: Sequence[Cut] = (),
     detail: LoadDetail | None = None,
     flags: Flag = Flag.NONE,
     count_range_n: tuple[float, float] = (math.nan, math.nan),
@@ -129,11 +97,10 @@ def limb_load(
     fruitlets : Fruitlets
     limb : Limb
     species : Species
-    inputs : LoadInputs
-        ``GrowerInputs`` of the plan, or :class:`LoadSettings`.
+    inputs : GrowerInputs
     keep_mask : bool array, one a fruitlet
-    removals : sequence of Removal
-        The plan's cuts: wood beyond them is not carried afterwards.
+    cuts : sequence of Cut
+        Wood beyond them is not carried afterwards.
     detail : LoadDetail, optional
     flags : Flag
         What is doubtful about the photo; with ``LOAD_DOUBTS`` it gets no verdict.
@@ -158,7 +125,7 @@ def limb_load(
     bare = judge.state(np.zeros(n, dtype=bool), np.ones(len(model.wood_g), bool))
     doubtful = bare.load_factor.middle < inputs.safety_factor
     kept = np.asarray(keep_mask, dtype=bool)[model.index]
-    wood = _standing_wood(model, removals)
+    wood = _standing_wood(model, cuts)
     before = judge.state(np.ones(len(model.index), dtype=bool), np.ones(len(model.wood_g), bool))
     after = judge.state(kept, wood)
     report = LoadReport(
@@ -169,7 +136,6 @@ def limb_load(
         after=after,
         breaking_mpa=judge.breaking_mpa,
         working_mpa=judge.breaking_mpa / inputs.safety_factor,
-        reliefs=tuple(_relief(judge, before, r) for r in removals),
         prop=best_prop(model.beam, after.moment_n_m, judge.breaking_mpa, limb),
         fruit_g=model.fruit_g,
         thin_wood=judge.thin,
@@ -189,7 +155,7 @@ def limb_load(
     return replace(report, explanation=explain_load(report, limb, species, inputs, detail))
 
 
-def _gone(model: LimbModel, line: IntArray, at: FloatArray, cut: Removal) -> BoolArray:
+def _gone(model: LimbModel, line: IntArray, at: FloatArray, cut: Cut) -> BoolArray:
     """What lies beyond a cut: on its own line, and for the main limb all shoots beyond too."""
     gone: BoolArray = (line == cut.shoot) & (at > cut.at_mm)
     if cut.shoot == -1:
@@ -198,31 +164,14 @@ def _gone(model: LimbModel, line: IntArray, at: FloatArray, cut: Removal) -> Boo
     return gone
 
 
-def _standing_wood(model: LimbModel, removals: Sequence[Removal]) -> BoolArray:
+def _standing_wood(model: LimbModel, cuts: Sequence[Cut]) -> BoolArray:
     wood = np.ones(len(model.wood_g), dtype=bool)
-    for cut in removals:
+    for cut in cuts:
         wood &= ~_gone(model, model.wood_line, model.wood_at_mm, cut)
     return wood
 
 
-def _relief(judge: Judge, before: LoadState, cut: Removal) -> Relief:
-    """The load without this cut's wood and fruit, against the load before."""
-    model = judge.model
-    fruit = ~np.isin(model.index, np.array(cut.fruit, dtype=np.int64))
-    moment = judge.moment(fruit, _standing_wood(model, [cut]))
-    stress = bending_stress_mpa(moment, model.beam.diameter_mm)
-    return Relief(
-        fruit_g=float((~fruit).sum()) * model.fruit_g,
-        base_moment_frac=_drop(before.base_moment_n_m, float(abs(moment[0]))),
-        worst_stress_frac=_drop(before.worst_stress_mpa, float(stress.max())),
-    )
-
-
-def _drop(before: float, after: float) -> float:
-    return 1.0 - after / before if before > 0 else 0.0
-
-
-def _not_known(species: Species, inputs: LoadInputs, crop_g: float) -> LoadReport:
+def _not_known(species: Species, inputs: GrowerInputs, crop_g: float) -> LoadReport:
     state = LoadState(fruit_g=crop_g)
     breaking = species.breaking_stress_mpa
     return LoadReport(

@@ -1,35 +1,10 @@
-"""What the load needs from the grower, and our own constants."""
+"""Constants of the beam."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
 
 from fruitcount.errors import at_least, in_range
-
-
-class LoadInputs(Protocol):
-    """The grower's answers that the load reads; ``GrowerInputs`` of the plan has them all."""
-
-    @property
-    def harvest_diameter_mm(self) -> float | None:
-        """Ripe diameter wanted."""
-
-    @property
-    def inclination_deg(self) -> float | None:
-        """Angle above horizontal; None takes the photo's line."""
-
-    @property
-    def limb_length_mm(self) -> float | None:
-        """Typed length of the limb."""
-
-    @property
-    def handling_factor(self) -> float:
-        """Multiplies all weights."""
-
-    @property
-    def safety_factor(self) -> float:
-        """Wanted load factor."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ import numpy as np
 
 from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
 from fruitcount.load.model import LimbModel
-from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.settings import LoadDetail
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Limb
 
@@ -152,7 +153,7 @@ class Judge:
         model: LimbModel,
         limb: Limb,
         species: Species,
-        inputs: LoadInputs,
+        inputs: GrowerInputs,
         detail: LoadDetail,
         *,
         unseen_rel_sd_frac: float = 0.0,

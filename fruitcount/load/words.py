@@ -6,8 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from fruitcount.load.beam import Prop
-from fruitcount.load.settings import LoadDetail, LoadInputs
+from fruitcount.load.settings import LoadDetail
 from fruitcount.load.state import Band, LoadState, branch_rel_sd_frac
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Sourced, Species
 from fruitcount.types import Limb, Reason
 from fruitcount.units import format_length, format_weight
@@ -114,7 +115,7 @@ def notes_of(
 
 
 def explain_load(
-    report: LoadReport, limb: Limb, species: Species, inputs: LoadInputs, detail: LoadDetail
+    report: LoadReport, limb: Limb, species: Species, inputs: GrowerInputs, detail: LoadDetail
 ) -> tuple[Reason, ...]:
     """One reason for every number that the load report shows.
 
@@ -123,7 +124,7 @@ def explain_load(
     report : LoadReport
     limb : Limb
     species : Species
-    inputs : LoadInputs
+    inputs : GrowerInputs
     detail : LoadDetail
 
     Returns
@@ -139,10 +140,6 @@ def explain_load(
         *_state("after", report.after, inputs),
         _band(report, limb, species, detail),
     ]
-    for number, relief in enumerate(report.reliefs, start=1):
-        given = f"{relief.fruit_g:.0f} g of fruit and the wood beyond the cut"
-        rule = "share of the stress at the worst section that goes with this cut alone"
-        out.append(Reason(f"relief of cut {number}", relief.worst_stress_frac, rule, given, _BEAM))
     if report.prop is not None:
         rule = "kg on a rigid prop set before the weight comes on, where it lowers stress most"
         given = f"{report.prop.at_mm:.0f} mm from the base"
@@ -151,7 +148,7 @@ def explain_load(
     return tuple(out)
 
 
-def _material(report: LoadReport, species: Species, inputs: LoadInputs) -> list[Reason]:
+def _material(report: LoadReport, species: Species, inputs: GrowerInputs) -> list[Reason]:
     size = inputs.harvest_diameter_mm
     diameter = species.harvest_diameter_mm
     given = f"{diameter.number if size is None else size:g} mm at harvest"
@@ -179,7 +176,7 @@ def _material(report: LoadReport, species: Species, inputs: LoadInputs) -> list[
     ]
 
 
-def _state(word: str, state: LoadState, inputs: LoadInputs) -> list[Reason]:
+def _state(word: str, state: LoadState, inputs: GrowerInputs) -> list[Reason]:
     slope = "the line in the photo, plumb as the photo's vertical"
     if inputs.inclination_deg is not None:
         slope = f"{inputs.inclination_deg:g} degrees above level, as typed"

@@ -22,7 +22,7 @@ from fruitcount.plan.problem import (
     wood_thickness_frac,
 )
 from fruitcount.plan.result import Cut, Plan
-from fruitcount.plan.target import CarryAnswer, KeepTarget, keep_target
+from fruitcount.plan.target import CarryLimit, KeepTarget, keep_target
 from fruitcount.plan.words import (
     explain,
     headline,
@@ -34,7 +34,7 @@ from fruitcount.plan.words import (
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
 
-CarryAsked = Callable[[Limb, GrowerInputs], CarryAnswer]
+CarryAsked = Callable[[Limb, GrowerInputs], CarryLimit]
 
 
 def plan_limb(

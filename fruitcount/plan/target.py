@@ -5,31 +5,28 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 from fruitcount.plan.inputs import RULES, GrowerInputs
 from fruitcount.species.model import Sourced, Species
 from fruitcount.types import Reason
 
 
-class CarryAnswer(Protocol):
-    """What the plan needs of a carry limit: fruit the wood may bear, and a band around it."""
+@dataclass(frozen=True)
+class CarryLimit:
+    """Fruit of harvest weight until the worst section of the wood reaches its working stress.
 
-    @property
-    def count(self) -> float:
-        """NaN where the load does not set the count."""
+    Attributes
+    ----------
+    count, count_low, count_high : float
+        Not rounded, with the ends of the band; NaN where the load does not set the count.
+    sentence : str
+        What sets it, or why it does not set the count.
+    """
 
-    @property
-    def count_low(self) -> float:
-        """Lower end of the band."""
-
-    @property
-    def count_high(self) -> float:
-        """Upper end of the band."""
-
-    @property
-    def sentence(self) -> str:
-        """What sets the count, or why the load does not set it."""
+    count: float
+    count_low: float
+    count_high: float
+    sentence: str
 
 
 @dataclass(frozen=True)
@@ -63,7 +60,7 @@ def keep_target(
     species: Species,
     inputs: GrowerInputs,
     *,
-    carry: CarryAnswer | None = None,
+    carry: CarryLimit | None = None,
     crop_n: int = 0,
 ) -> KeepTarget:
     """The keep count and the rule that governs it.
@@ -74,7 +71,7 @@ def keep_target(
         Fruiting wood, limb and bearing shoots; NaN if not told (then spacing tells nothing).
     species : Species
     inputs : GrowerInputs
-    carry : CarryAnswer, optional
+    carry : CarryLimit, optional
         From the limb load. Counts that are NaN are passed over.
     crop_n : int
         Fruit that hang there. Of every two too many the quick plan gives up one that might stay,

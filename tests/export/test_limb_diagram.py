@@ -16,7 +16,7 @@ from reportlab.platypus import SimpleDocTemplate
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH
 from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.export.words import ACTIONS, fruit_actions
-from fruitcount.load.report import Removal, limb_load
+from fruitcount.load.report import limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.model import load_species
@@ -28,8 +28,7 @@ PEACH = load_species("peach")
 def made(limb, fruit):
     inputs = GrowerInputs()
     plan = plan_limb(fruit, limb, PEACH, inputs)
-    cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
-    load = limb_load(fruit, limb, PEACH, inputs, plan.keep_mask, removals=cuts)
+    load = limb_load(fruit, limb, PEACH, inputs, plan.keep_mask, cuts=plan.cuts)
     return fruit, limb, plan, load
 
 

@@ -10,7 +10,7 @@ from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, Flag, cut_tool
 from fruitcount.load.beam import bending_moment_n_m, bending_stress_mpa
 from fruitcount.load.carry import carry_limit
 from fruitcount.load.model import fruit_mass_g, harvest_mass_g, limb_model
-from fruitcount.load.report import Removal, limb_load
+from fruitcount.load.report import limb_load
 from fruitcount.load.settings import LoadDetail
 from fruitcount.load.words import load_detail_lines, load_lines
 from fruitcount.plan.inputs import GrowerInputs
@@ -118,21 +118,16 @@ def test_fruit_on_a_shoot_loads_the_limb_up_to_its_fork_only():
     assert grown == pytest.approx(32 * weight * 300 / (np.pi * 10**3))
 
 
-def test_cuts_relieve_and_add_up():
+def test_cuts_relieve():
     limb = straight_limb(900, base_mm=25, tip_mm=10)
     fruit = fruit_on(limb, np.linspace(30, 880, 30))
     inputs = GrowerInputs()
     plan = plan_limb(fruit, limb, PEACH, inputs)
-    cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
-    report = limb_load(fruit, limb, PEACH, inputs, plan.keep_mask, removals=cuts)
+    report = limb_load(fruit, limb, PEACH, inputs, plan.keep_mask, cuts=plan.cuts)
     assert report.after.fruit_count == plan.keep_count
     assert report.after.base_moment_n_m < report.before.base_moment_n_m
     assert report.after.wood_g < report.before.wood_g
     assert report.after.load_factor.middle > report.before.load_factor.middle
-    assert len(report.reliefs) == len(plan.cuts)
-    relief = report.reliefs[0]
-    assert relief.fruit_g == pytest.approx(len(plan.cuts[0].fruit) * report.fruit_g)
-    assert 0 < relief.base_moment_frac < 1
     beyond = report.along_mm > plan.cuts[0].at_mm + 10
     assert np.allclose(report.after.moment_n_m[beyond], 0, atol=1e-3)
 
@@ -262,7 +257,7 @@ def test_cautions_are_there():
 def test_every_number_says_where_it_comes_from():
     limb = straight_limb(900, base_mm=25, tip_mm=10)
     fruit = fruit_on(limb, np.linspace(30, 880, 30))
-    report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit), removals=[Removal(-1, 500, (29,))])
+    report = limb_load(fruit, limb, PEACH, PLAIN, all_of(fruit))
     numbers = {r.number: r for r in report.explanation}
     assert all(r.rule and r.given and r.source for r in report.explanation)
     assert numbers["working stress, MPa"].value == pytest.approx(11.0)
@@ -270,7 +265,6 @@ def test_every_number_says_where_it_comes_from():
     assert "our choice" in numbers["breaking stress, MPa"].source
     assert numbers["one ripe fruit, g"].value == report.fruit_g
     assert numbers["load factor before"].value == report.before.load_factor.middle
-    assert "relief of cut 1" in numbers
 
 
 def test_nine_in_ten_limbs_lie_in_the_band():

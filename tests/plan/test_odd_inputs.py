@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fruitcount.export.limb_diagram import draw_limb
 from fruitcount.load.carry import carry_limit
-from fruitcount.load.report import Removal, limb_load
+from fruitcount.load.report import limb_load
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.model import load_species, species_names
@@ -62,8 +62,7 @@ def test_always_a_whole_answer(line, shoot_line, measures, n, seed, name, placed
     limit = carry_limit(limb, species, inputs)
     plan = plan_limb(fruit, limb, species, inputs, carry_limit=lambda *_: limit)
     assert plan.keep_count + plan.off_count == plan.crop_count
-    cuts = [Removal(c.shoot, c.at_mm, c.fruit) for c in plan.cuts]
-    report = limb_load(fruit, limb, species, inputs, plan.keep_mask, removals=cuts)
+    report = limb_load(fruit, limb, species, inputs, plan.keep_mask, cuts=plan.cuts)
     assert report.known == bool(len(report.along_mm))
     result = SimpleNamespace(
         measurement=SimpleNamespace(fruitlets=fruit, limb=limb),
