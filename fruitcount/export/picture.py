@@ -83,7 +83,7 @@ def annotated_picture(
 
 
 def jpeg_bytes(rgb: Pixels) -> bytes:
-    """A picture as a JPEG file."""
+    """A picture of shape (rows, columns, 3) as a JPEG file."""
     return bytes(cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))[1])
 
 
@@ -348,7 +348,7 @@ def side_picture(
 ) -> Pixels:
     """The joined limb's fruit on the photo of this number, each marked as told, with its number.
 
-    Fruit of an empty action are left out.
+    The photo and the picture have shape (rows, columns, 3). Fruit of an empty action are left out.
     """
     zoom = long_px / max(rgb.shape[:2])
     picture = zoomed(rgb, zoom)
