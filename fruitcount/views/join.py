@@ -98,7 +98,7 @@ def join_photos(
     every : bool
         False leaves out those that do not look like the limb of any other, where two do.
     told : mapping, optional
-        Two photos' numbers to the rows, shape (K, 2), of their marks that somebody says are one fruit:
+        Two photos' numbers to the rows, shape (K, 2), of their marks that are said to be one fruit:
         those and no others then are.
 
     Raises
