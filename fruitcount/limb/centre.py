@@ -44,10 +44,6 @@ class Band:
     support: FloatArray
     half_px: float
 
-    def reversed(self) -> Band:
-        """The same band from its other end."""
-        return Band(self.line_px[::-1], self.support[::-1], self.half_px)
-
 
 def smoothed(line_px: FloatArray, share: float) -> FloatArray:
     """Gaussian smoothing of an evenly spaced line, ends held, sigma as a share of its length.
@@ -76,17 +72,6 @@ def normals(line_px: FloatArray) -> FloatArray:
 def places_across(line_px: FloatArray, offset_px: FloatArray) -> FloatArray:
     """Places at each of M offsets across each of N vertices, shape (N, M, 2)."""
     return line_px[:, None, :] + offset_px[None, :, None] * normals(line_px)[:, None, :]
-
-
-def straight(points: FloatArray) -> FloatArray:
-    """Unit vector of the straight line nearest to points (N, 2), from the first to the last.
-
-    The vector has shape (2,).
-    """
-    x, y = (points - points.mean(axis=0)).T
-    turn = 0.5 * float(np.arctan2(2 * (x @ y), x @ x - y @ y))  # long axis of the covariance
-    ahead = np.array([np.cos(turn), np.sin(turn)])
-    return ahead if ahead @ (points[-1] - points[0]) >= 0 else -ahead
 
 
 def wood_at(maps: Maps | None, colours: FloatArray, grid_px: FloatArray) -> FloatArray:
@@ -175,45 +160,16 @@ def _contrast(wood: FloatArray, step: float, long_side: int) -> tuple[FloatArray
 
 def _steady(gain: FloatArray) -> IntArray:
     """Columns, one a row, with the largest total gain; neighbours differ by at most two steps."""
-    total, came = path_sums(gain, {k: 0.06 * abs(k) ** 1.5 for k in range(-2, 3)})
-    return traced(came, int(np.argmax(total[-1])))
-
-
-def path_sums(gain: FloatArray, toll: dict[int, float]) -> tuple[FloatArray, IntArray]:
-    """Largest total gain of a path to each cell, and how many columns aside its last step began.
-
-    Parameters
-    ----------
-    gain : array, shape (rows, columns)
-    toll : dict
-        What a step from so many columns aside costs; of equal paths the first named wins.
-
-    Returns
-    -------
-    total : array, shape (rows, columns)
-    came : int array, shape (rows, columns)
-    """
-    shifts, reach = np.array(list(toll)), max(toll)
-    cost = np.array(list(toll.values()))[:, None]
-    total, came = gain.copy(), np.zeros(gain.shape, np.int64)
-    before = np.full(gain.shape[1] + 2 * reach, -np.inf)  # nothing comes from beyond the rim
+    shifts = np.arange(-2, 3)
+    toll = 0.06 * np.abs(shifts[:, None]) ** 1.5
+    total, came = gain[0], np.zeros(gain.shape, np.int64)
     for row in range(1, len(gain)):
-        before[reach : len(before) - reach] = total[row - 1]
-        options = (
-            np.lib.stride_tricks.sliding_window_view(before, gain.shape[1])[shifts + reach] - cost
-        )
+        before = np.pad(total, 2, constant_values=-np.inf)  # nothing comes from beyond the rim
+        options = np.lib.stride_tricks.sliding_window_view(before, gain.shape[1]) - toll
         came[row] = shifts[options.argmax(axis=0)]
-        total[row] += options.max(axis=0)
-    return total, came
-
-
-def traced(came: IntArray, column: int) -> IntArray:
-    """The columns of the path that ends in a column of the last row, shape (rows,).
-
-    ``came`` has shape (rows, columns), from :func:`path_sums`.
-    """
-    path = np.full(len(came), column)
-    for row in range(len(came) - 1, 0, -1):
+        total = gain[row] + options.max(axis=0)
+    path = np.full(len(gain), int(np.argmax(total)))
+    for row in range(len(gain) - 1, 0, -1):
         path[row - 1] = path[row] + came[row, path[row]]
     return path
 

@@ -10,7 +10,6 @@ import numpy as np
 from fruitcount.flags import Flag
 from fruitcount.image.quality import sheet_behind
 from fruitcount.limb.centre import Band, centred, fit_taper, measure_width, median_or_nan, smoothed
-from fruitcount.limb.joint import Jointed, cut_at_joints
 from fruitcount.limb.result import (
     base_last,
     drawn_line,
@@ -23,15 +22,9 @@ from fruitcount.limb.result import (
 )
 from fruitcount.limb.search import Found, line_map, ridge_map, search_line
 from fruitcount.limb.shoots import find_shoots
-from fruitcount.limb.tip import Ended, Hidden, ended
 from fruitcount.limb.wood import Field, Scene, cost_of, make_field, route_between, route_from
 from fruitcount.lines import along_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
-
-# A caliper is put clear of the swollen collar: so many mean widths past it (common practice, no
-# source for the figure).
-_PAST_COLLAR = 1.5
-
 
 # Chance that the net's route is right under which woody ridges are asked instead.
 LEAST_CHANCE = 0.7
@@ -95,10 +88,9 @@ def find_limb(
     Returns
     -------
     Limb
-        Empty with ``LIMB_NOT_FOUND`` when nothing limb-like is there. Its length runs from the
-        collar, where the limb's middle line meets the side of the branch that bears it, to the
-        end of its wood; with no such branch in sight, from where the wood or the photo begins.
-        A tape laid along the limb measures the same (common practice, no source).
+        Empty with ``LIMB_NOT_FOUND`` when nothing limb-like is there. Its length runs from its
+        base, or from where the photo begins, to the end of its wood; a tape laid along the limb
+        measures the same (common practice, no source).
 
     Raises
     ------
@@ -120,16 +112,15 @@ def find_limb(
     else:
         rough = _tapped(field, base, tip)
     band = centred(scene, rough, REACH_FRAC * max(photo.rgb.shape[:2]))
-    if found is not None:
-        ended_by_itself = _whole(scene, band, found)
-        if ended_by_itself is None:
-            return Limb(flags=Flag.LIMB_NOT_FOUND)
-        band, attached = ended_by_itself
-    else:
-        band, attached = _between_taps(band, photo.rgb.shape[:2], base, tip), False
-    if along_line(band.line_px)[-1] < MIN_LENGTH_FRAC * max(photo.rgb.shape[:2]):
+    if found is not None and found.by_ridge and _support(band) < LEAST_SUPPORT_FRAC:
         return Limb(flags=Flag.LIMB_NOT_FOUND)
-    limb = _finished(scene, band, (base, tip), found, attached=attached)
+    if found is not None and not any(found.leaves_frame):
+        band = trimmed(band)
+    open_ends = (base is None, tip is None) if found is None else found.leaves_frame
+    line = extended(pinned(band.line_px, base, tip), photo.rgb.shape[:2], *open_ends)
+    if along_line(line)[-1] < MIN_LENGTH_FRAC * max(photo.rgb.shape[:2]):
+        return Limb(flags=Flag.LIMB_NOT_FOUND)
+    limb = _finished(scene, replace(band, line_px=line), (base, tip), found)
     return _with_shoots(scene, limb, field)
 
 
@@ -184,44 +175,9 @@ def _tapped(field: Field, base: FloatArray | None, tip: FloatArray | None) -> Fl
     return field.to_px(route_from(cost, field.to_cells(tip))[::-1])
 
 
-def _whole(scene: Scene, band: Band, found: Found) -> tuple[Band, bool] | None:
-    """The band from collar to tip, and whether its first end is at a parent; None without a limb.
-
-    An end at which the limb leaves the photo is carried to the photo's edge.
-    """
-    if found.by_ridge and float(np.mean(band.support > 0.25)) < LEAST_SUPPORT_FRAC:
-        return None
-    beyond, goes_on = found.leaves_frame
-    if not (beyond or goes_on):
-        band = trimmed(band)
-    joint = Jointed(band) if beyond else cut_at_joints(scene.maps, band)
-    band = joint.band.reversed() if joint.at_end else joint.band  # a limb begins at its parent
-    if joint.at_end:
-        beyond, goes_on = goes_on, beyond
-    attached = joint.at_start or joint.at_end
-    hidden = Hidden(*_discs(scene.fruitlets))
-    tip = Ended(band) if goes_on else ended(scene.photo, scene.maps, band, hidden)
-    base = Ended(tip.band.reversed(), seen=True)
-    if not attached and not beyond:
-        base = ended(scene.photo, scene.maps, base.band, hidden)
-    band = base.band.reversed()
-    line = extended(
-        band.line_px,
-        scene.photo.rgb.shape[:2],
-        at_start=beyond or not base.seen,
-        at_end=goes_on or not tip.seen,
-        # Where the collar is seen the free end is the tip, and few tips lie outside the photo.
-        most_px=2 * band.half_px if attached and not goes_on else float("inf"),
-    )
-    return replace(band, line_px=line), attached
-
-
-def _between_taps(
-    band: Band, shape: tuple[int, ...], base: FloatArray | None, tip: FloatArray | None
-) -> Band:
-    line = pinned(band.line_px, base, tip)
-    line = extended(line, shape, at_start=base is None, at_end=tip is None)
-    return replace(band, line_px=line)
+def _support(band: Band) -> float:
+    """Share of the line on which wood is seen."""
+    return float(np.mean(band.support > 0.25))
 
 
 def _finished(
@@ -229,8 +185,6 @@ def _finished(
     band: Band,
     taps: tuple[FloatArray | None, FloatArray | None],
     found: Found | None,
-    *,
-    attached: bool = False,
 ) -> Limb:
     shape = scene.photo.rgb.shape[:2]
     base, tip = taps
@@ -240,8 +194,8 @@ def _finished(
     flags, chance = Flag.NONE, float("nan")
     if found is not None:
         chance = found.right_chance
-        turn, sure = False, attached or found.base_odds >= MIN_BASE_ODDS
-        if found.by_ridge and not attached:  # ridges say nothing of the ends
+        turn, sure = False, found.base_odds >= MIN_BASE_ODDS
+        if found.by_ridge:  # ridges say nothing of the ends
             turn, sure = base_last(line, taper, shape)
         if turn:
             line, width = line[::-1], width[::-1]
@@ -249,13 +203,10 @@ def _finished(
         flags |= Flag.NONE if sure else Flag.LIMB_ENDS_UNSURE
         flags |= Flag.LIMB_UNSURE if chance < MIN_RIGHT_CHANCE else Flag.NONE
     by_net = found is not None and not found.by_ridge
-    if not by_net and float(np.mean(band.support > 0.25)) < MIN_SUPPORT_FRAC:
+    if not by_net and _support(band) < MIN_SUPPORT_FRAC:
         flags |= Flag.LIMB_DOUBTFUL
     if tip is None and frame_edge(line[-1], shape):
         flags |= Flag.LIMB_LEAVES_FRAME
-    if attached:
-        past = _PAST_COLLAR * taper.curve[0] / max(float(along_line(line)[-1]), 1e-9)
-        taper = replace(taper, first_px=taper.at(min(past, 0.2)))
     limb = made_limb(line, width, taper, scene.scale)
     by_hand = base is not None and tip is not None
     return replace(limb, flags=limb.flags | flags, by_hand=by_hand, right_chance=chance)

@@ -40,46 +40,30 @@ def frame_edge(point_px: FloatArray, shape: tuple[int, ...]) -> bool:
     return min(x, y, columns - 1 - x, rows - 1 - y) < near
 
 
-def extended(
-    line: FloatArray,
-    shape: tuple[int, ...],
-    *,
-    at_start: bool,
-    at_end: bool,
-    most_px: float = float("inf"),
-) -> FloatArray:
+def extended(line: FloatArray, shape: tuple[int, ...], at_start: bool, at_end: bool) -> FloatArray:
     """Carry an end that stops just short of the photo's edge straight on to the edge.
 
     Shape (N, 2) in, x and y in pixels; up to two points more out.
 
-    Just short is under 4 % of the photo's long side, and under ``most_px``.
+    Just short is under 4 % of the photo's long side.
     """
-    most = min(most_px, _EDGE_FRAC * max(shape[:2]))
-    out = line
-    if at_end:
-        out = _carried(out, shape, most)
-    if at_start:
-        out = _carried(out[::-1], shape, most)[::-1]
-    return out
+    out = _carried(line, shape) if at_end else line
+    return _carried(out[::-1], shape)[::-1] if at_start else out
 
 
-def _carried(line: FloatArray, shape: tuple[int, ...], most_px: float) -> FloatArray:
-    rows, columns = shape[:2]
-    back = line[-min(len(line), max(2, len(line) // 10))]
-    direction = line[-1] - back
-    length = float(np.hypot(*direction))
+def _carried(line: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    far = np.array(shape[1::-1]) - 1.0
+    ahead = line[-1] - line[-min(len(line), max(2, len(line) // 10))]
+    length = float(np.hypot(*ahead))
     if length < 1e-6:
         return line
-    direction = direction / length
-    reach = np.inf
-    for axis, size in ((0, columns), (1, rows)):
-        if direction[axis] > 1e-9:
-            reach = min(reach, (size - 1 - line[-1][axis]) / direction[axis])
-        elif direction[axis] < -1e-9:
-            reach = min(reach, -line[-1][axis] / direction[axis])
-    if not 0 < reach < most_px:
+    ahead = ahead / length
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = np.where(ahead > 0, far - line[-1], -line[-1]) / ahead
+    least = float(np.min(reach, where=np.abs(ahead) > 1e-9, initial=np.inf))
+    if not 0 < least < _EDGE_FRAC * max(shape[:2]):
         return line
-    return np.vstack([line, line[-1] + reach * direction])
+    return np.vstack([line, line[-1] + least * ahead])
 
 
 def with_caliper(

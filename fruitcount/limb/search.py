@@ -118,29 +118,21 @@ class Found:
     ----------
     line_px : array, shape (N, 2)
         Photo x, y from base to tip.
-    half_px : array, shape (N,)
-        Half thickness that the map tells along it.
-    runner_up_frac : float
-        Merit of the best route elsewhere as a share of this one's; 0 without another.
     base_odds : float
         Log-odds that the first end is the base rather than the tip; 0 if nothing tells.
     leaves_frame : tuple of bool
         Whether the limb goes on beyond the photo at its first and at its last end.
     right_chance : float
-        Chance that this is the limb the user means; NaN where only ridges were searched.
+        Chance that this is the limb the user means; NaN where nothing tells.
+    by_ridge : bool
+        Whether woody ridges were searched, which tell neither ends nor thickness.
     """
 
     line_px: FloatArray
-    half_px: FloatArray
-    runner_up_frac: float
     base_odds: float
     leaves_frame: tuple[bool, bool]
     right_chance: float
-
-    @property
-    def by_ridge(self) -> bool:
-        """Whether woody ridges were searched, which tell neither ends nor thickness."""
-        return not bool(np.isfinite(self.half_px).any())
+    by_ridge: bool
 
 
 def search_line(maps: LineMap) -> Found | None:
@@ -150,26 +142,21 @@ def search_line(maps: LineMap) -> Found | None:
     ----------
     maps : LineMap
     """
-    ranked = _routes(maps)
-    if not ranked:
+    path = _best_route(maps)
+    if path is None:
         return None
-    merit, path = ranked[0]
     beside = _near(path, maps.line.shape)
-    others = (m for m, p in ranked[1:] if beside[p[:, 0], p[:, 1]].mean() < 0.5)
-    runner_up = max(0.0, next(others, 0.0)) / merit
     odds = _base_odds(maps, path)
     if odds < 0:
         path, odds = path[::-1], -odds
-    row, column = path.T
     elsewhere = float(maps.line[~beside].sum()) / max(float(maps.line.sum()), 1e-9)
-    by_net = bool(np.isfinite(maps.half_px).any())
+    by_ridge = not bool(np.isfinite(maps.half_px).any())
     return Found(
         line_px=maps.to_px(path[:, ::-1].astype(np.float64)),
-        half_px=maps.half_px[row, column].astype(np.float64),
-        runner_up_frac=float(runner_up),
         base_odds=odds,
         leaves_frame=(_goes_on(maps, path[0]), _goes_on(maps, path[-1])),
-        right_chance=_right_chance(elsewhere) if by_net else float("nan"),
+        right_chance=float("nan") if by_ridge else _right_chance(elsewhere),
+        by_ridge=by_ridge,
     )
 
 
@@ -192,13 +179,13 @@ def _right_chance(elsewhere_frac: float) -> float:
     return float(expit(2.47 - 7.66 * elsewhere_frac))
 
 
-def _routes(maps: LineMap) -> list[tuple[float, IntArray]]:
-    """Merit and cells (row, column) of the routes between likely ends, best first."""
+def _best_route(maps: LineMap) -> IntArray | None:
+    """Cells (row, column) of the route of most merit between likely ends; None without one."""
     line = maps.line
     walk = MCP_Geometric(((1 - line) ** 2 + FLOOR).astype(np.float64), fully_connected=True)
     ends = _likely_ends(maps)
     places = list(ends)
-    out = []
+    best, most = None, 0.0
     for k, start in enumerate(places[:-1]):
         walk.find_costs([start])
         for finish in places[k + 1 :]:
@@ -209,9 +196,9 @@ def _routes(maps: LineMap) -> list[tuple[float, IntArray]]:
             gain = line[path[:, 0], path[:, 1]] - EVEN
             merit = float((gain[1:] + gain[:-1]) @ step) / 2
             merit += END_WORTH * (ends[start] + ends[finish])
-            if merit > 0:
-                out.append((merit, path))
-    return sorted(out, key=lambda found: -found[0])
+            if merit > most:
+                best, most = path, merit
+    return best
 
 
 def _likely_ends(maps: LineMap) -> dict[Cell, float]:

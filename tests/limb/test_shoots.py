@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from limb.drawn_limb import LimbView, bar, curve, draw
 
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import place_fruitlets
+from fruitcount.limb.shoots import edge_width_px
 from fruitcount.lines import nearest_on_line
 from fruitcount.types import Fruitlets, Photo, Scale
 
@@ -53,3 +55,15 @@ def test_a_shoot_without_fruit_is_left_out() -> None:
     fruit = marks(limb[[60, 300]] + (4, 22))
     assert find_limb(Photo(picture), None, fruit, SCALE).shoots == ()
     assert find_limb(Photo(picture), None, Fruitlets.empty(), SCALE).shoots == ()
+
+
+@pytest.mark.parametrize("sigma", [2.0, 4.0])
+def test_edge_width_of_a_blurred_step(sigma: float) -> None:
+    picture = np.full((80, 200, 3), 40.0)
+    picture[:30] = picture[50:] = 200.0
+    picture = cv2.GaussianBlur(picture, (0, 0), sigma)
+    line = np.array([[20.0, 39.5], [180.0, 39.5]])
+    width = edge_width_px(Photo(picture.astype(np.uint8)), line, 10.0)
+    # Steepest slope of a Gaussian-blurred step: height / (sigma * sqrt(2 pi)).
+    assert width == pytest.approx(sigma * np.sqrt(2 * np.pi), rel=0.12)
+    assert np.isnan(edge_width_px(Photo(picture.astype(np.uint8)), line + 900, 10.0))
