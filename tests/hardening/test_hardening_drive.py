@@ -194,7 +194,7 @@ def test_a_slow_drive_that_fails_now_and_then(
     result, drive, steps = done("slow", -1)
     assert result.exit_code == 0, result.output
     wanted = _names(drive)
-    for k, fails_at in enumerate(range(steps, 0, -max(1, steps // 9))):
+    for k, fails_at in enumerate(range(steps, 0, -max(1, steps // 5))):
         fault = (errno.ETIMEDOUT, errno.EIO, errno.ESTALE)[k % 3]
         result, drive, _ = done(f"fails {k}", fails_at, fault)
         assert half_files(drive) == []

@@ -52,7 +52,7 @@ def test_an_unknown_lens_costs_little_near_the_middle(focal_35_mm: float) -> Non
         assert scale.px_per_mm == pytest.approx(view.px_per_mm, rel=0.015)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     st.floats(0, 55), st.floats(0, 360), st.floats(0, 360), st.floats(2.2, 5.5), st.integers(0, 49)
 )
@@ -105,10 +105,10 @@ def test_small_card_is_flagged() -> None:
     assert small.rel_sd_frac > large.rel_sd_frac
 
 
-@pytest.mark.parametrize("side_px", [24, 35, 60, 120, 400])
+@pytest.mark.parametrize("side_px", [24, 35, 60, 400])
 def test_the_interval_holds_the_truth_and_grows_with_fewer_pixels(side_px: int) -> None:
     off, told = [], []
-    for seed in range(4):
+    for seed in range(3):
         rng = np.random.default_rng(seed)
         view = View(side_px / 50, tilt_deg=rng.uniform(0, 40), axis_deg=rng.uniform(0, 360),
                     spin_deg=rng.uniform(0, 360), noise=rng.uniform(2, 8), seed=seed)  # fmt: skip
@@ -247,7 +247,7 @@ def test_every_number_has_one_size() -> None:
     assert sorted(k for ids in CARD_SIDES_MM for k in ids) == list(range(50))
 
 
-@pytest.mark.parametrize("side_px", [45.0, 90.0, 200.0])
+@pytest.mark.parametrize("side_px", [45.0, 200.0])
 def test_a_card_of_any_size_in_a_large_photo(side_px: float) -> None:
     # The smallest is not plain on the first reduced picture, and is looked for on the next.
     view = View(px_per_mm=side_px / 50, size_px=(2700, 2025), centre_px=(2000, 600), spin_deg=20)
