@@ -317,7 +317,7 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     assert f"seen: keep {whole}, take off about" in words
     for (name, keep), row in zip(limbs, keys.values(), strict=True):
         assert f"| {name} | {row['count_n']:.0f} | {keep} |" in words
-    small = replace(TREE, planted_year=date.today().year - 6, trunk_circumference_mm=60.0)
+    small = replace(TREE, planted_year=date.today().year - 6, trunk_circumference_mm=35.0)
     records = open_records(data)
     save_tree(records.store, small, year=date.today().year)
     said = _words(_page("tree", tree="Gate"))
@@ -326,7 +326,7 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     )
     lines = records.photos(records.tree_of(next(iter(keys))))
     small_plan = plan_of(table_source(counted / "plain"), "Gate",
-                         replace(FACTS, trunk_circumference_mm=60.0))  # fmt: skip
+                         replace(FACTS, trunk_circumference_mm=35.0))  # fmt: skip
     limbs_now = small_plan.sheet.limbs
     said = screen_downloads._photo_table(lines, limbs_now).decode()
     shown = json.loads(screen_downloads._record(lines, "Gate", FACTS, limbs_now))
