@@ -162,7 +162,7 @@ def _in_a_folder(folder: Path, out: Path) -> None:
     again = run("folder", folder, "--out", out, "--workers", 1, *CLASSICAL)
     assert again.exit_code == 1  # the bad ones are tried again, and what was counted is not
     lines = [json.loads(line) for line in (out / "progress.jsonl").read_text().splitlines()]
-    assert Counter(line.get("ok", True) for line in lines) == {True: 1, False: 2 * len(REFUSED)}
+    assert Counter(line["body"]["ok"] for line in lines) == {True: 1, False: 2 * len(REFUSED)}
 
 
 def test_a_photo_one_pixel_high_gets_its_picture(
