@@ -7,6 +7,7 @@ Exit codes: 0 done, 1 some photos failed, 2 wrong use or a place that cannot be 
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
@@ -87,3 +88,6 @@ def main() -> None:
 
     Results are estimates. They do not promise that a limb will hold.
     """
+    day = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if day and not day.isdecimal():  # what writes PDFs reads it, and knows no other answer
+        raise click.UsageError(f"SOURCE_DATE_EPOCH must be seconds since 1970, got {day!r}")

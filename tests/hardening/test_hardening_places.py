@@ -458,3 +458,13 @@ def test_a_day_that_is_none_and_a_count_past_all_bounds_are_told(
         (tmp_path / "photos.csv").write_text(f"file,tree,limb,ok,count_n\na.jpg,N,1,yes,{count}\n")
         result = run("tree", tmp_path / "photos.csv", "--out", tmp_path / "o")
         assert (result.exit_code, "count_n must be" in result.output) == (2, True)
+
+
+def test_a_day_for_pdfs_that_is_none_is_named(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "abc")
+    done = run("card", tmp_path / "card.pdf")
+    assert done.exit_code == 2
+    assert "SOURCE_DATE_EPOCH must be seconds since 1970, got 'abc'" in done.output
+    assert list(tmp_path.iterdir()) == []
