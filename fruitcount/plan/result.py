@@ -79,23 +79,20 @@ class Choice:
     load_word: str
 
 
-def summed(named: Choice, choices: Sequence[Choice], true_per_seen: float = 1.0) -> Choice:
-    """One choice for several limbs, named as ``named``; no load, which is each limb's own.
-
-    ``true_per_seen`` raises what stays to the fruit that photos do not show.
-    """
+def summed(named: Choice, choices: Sequence[Choice]) -> Choice:
+    """One choice for several limbs, named as ``named``; no load, which is each limb's own."""
 
     def total(name: str) -> float:
         return float(sum(getattr(c, name) for c in choices))
 
     return replace(
         named,
-        keep_n=round(total("keep_n") * true_per_seen),
-        final_n=round(total("final_n") * true_per_seen),
+        keep_n=int(total("keep_n")),
+        final_n=int(total("final_n")),
         cuts_n=int(total("cuts_n")),
         pinches_n=int(total("pinches_n")),
         work_seconds=total("work_seconds"),
-        harvest_g=total("harvest_g") * true_per_seen,
+        harvest_g=total("harvest_g"),
         load_word="not known",
     )
 

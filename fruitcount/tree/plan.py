@@ -149,14 +149,16 @@ class TreePlan:
         both = next((pair for pair in pairs.values() if len({c.name for c in pair}) > 1), ())
         if len({pair[0].name for pair in pairs.values()}) != 1:
             return ()
-        times, limbs = self.count.true_per_seen, [x for x in self.sheet.limbs if x.name in pairs]
-        sums = [
-            summed(one, [pair[k] for pair in pairs.values()], times) for k, one in enumerate(both)
-        ]
-        keep_n, final_n = (sum(getattr(x, n) for x in limbs) for n in ("keep_n", "final_n"))
-        grams = final_n * (self.sheet.fruit_g or math.nan)  # as the sheet rounds them, limb by limb
-        here = {"keep_n": keep_n, "final_n": final_n, "harvest_g": grams}
-        return tuple(replace(one, **here) if one.chosen else one for one in sums)
+        limbs = [x for x in self.sheet.limbs if x.name in pairs]
+        return tuple(
+            summed(one, [self._of_limb(limb, pairs[limb.name][k]) for limb in limbs])
+            for k, one in enumerate(both)
+        )
+
+    def _of_limb(self, limb: LimbShare, choice: Choice) -> Choice:
+        times, fruit_g = self.count.true_per_seen, self.sheet.fruit_g or math.nan
+        keep_n, final_n = _with_hidden(choice.keep_n, choice.final_n, limb, times)
+        return replace(choice, keep_n=keep_n, final_n=final_n, harvest_g=final_n * fruit_g)
 
     @property
     def too_few(self) -> str:
@@ -269,9 +271,7 @@ def _as_planned(
         plan, share = plans.get(limb.name), limb.keep_n
         keep = final = min(share, round(own_n.get(limb.name, share) * true_per_seen))
         if plan is not None:
-            keep = min(round(plan.keep_n * true_per_seen), limb.whole_n)
-            left = plan.final_n * true_per_seen
-            final = keep if math.isnan(left) else min(round(left), keep)
+            keep, final = _with_hidden(plan.keep_n, plan.final_n, limb, true_per_seen)
         elif limb.counted and limb.name not in own_n:
             unchecked.append(limb.name)
         if keep < share:
@@ -300,6 +300,15 @@ def _as_planned(
         said.append("Cuts and pinches are of the fruit seen on the photo; Now, Keep and Off "
                     "include those hidden.")  # fmt: skip
     return sheet.with_limbs(limbs), said
+
+
+def _with_hidden(
+    keep_n: int, final_n: float, limb: LimbShare, true_per_seen: float
+) -> tuple[int, int]:
+    """What of all its fruit, hidden ones too, a limb keeps now and at harvest."""
+    keep, final = round(keep_n * true_per_seen), final_n * true_per_seen
+    keep = min(keep, limb.whole_n)
+    return keep, keep if math.isnan(final) else min(round(final), keep)
 
 
 def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: LimbAnswer | None) -> str:
