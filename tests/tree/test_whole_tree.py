@@ -80,6 +80,11 @@ def test_the_chosen_plans_line_says_what_the_sheet_says_with_hidden_fruit_too():
         (chosen,) = [c for c in got.choices if c.chosen]
         assert (chosen.keep_n, chosen.final_n) == (got.sheet.keep_n, got.sheet.work.final_n)
         assert chosen.harvest_g == pytest.approx(got.sheet.work.harvest_kg * 1000)
+        full = plan_tree(
+            rows((40, 40, 40)), "T", replace(facts, plan_choice="full"), measured=lambda row: drawn
+        )
+        numbers = [{c.name: (c.keep_n, c.final_n) for c in x.choices} for x in (got, full)]
+        assert numbers[0] == numbers[1]  # whichever is chosen
 
 
 def test_by_trunk_and_caliper():
