@@ -191,7 +191,7 @@ def _table_notes(tree: TreePlan) -> list[str]:
 def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
     sheet, plans = tree.sheet, _plans(tree)
     head = ["Limb", "Now", "Keep", "Off", "Cut at", "Pinch", "Minutes", "Harvest", "Done"]
-    shares = (0.19, 0.07, 0.085, 0.07, 0.19, 0.085, 0.125, 0.115, 0.07)
+    shares = (0.15, 0.07, 0.085, 0.07, 0.23, 0.08, 0.115, 0.11, 0.09)
     rows: list[list[str]] = []
     for limb in sheet.limbs:
         plan, seen = plans.get(limb.name), limb.counted
