@@ -181,7 +181,8 @@ def _by_hour(
     """First hour, temperature of every hour, and the usual step in hours."""
     start = times[0].replace(minute=0, second=0, microsecond=0)
     at_h = np.array([(t - start) / timedelta(hours=1) for t in times])
-    step_h = float(np.median(np.diff(np.unique(at_h)))) if at_h[-1] > 0 else 1.0
+    steps_h = np.diff(np.unique(at_h))
+    step_h = float(np.median(steps_h)) if len(steps_h) else 1.0
     if step_h > _LONGEST_GAP_H:
         raise BadInputError(
             f"{path}: a value every {step_h:.0f} hours is too few: the heat of a day needs one "
