@@ -105,7 +105,7 @@ def ask_pair(pair: SidePair, lines: Mapping[int, PhotoLine], joined: JoinedLimb 
         if joined is not None:
             _ask_marks(pair, joined)
         told = _field(pair)
-        most = min(pair.front_n, pair.back_n)
+        most = pair.most_both_n
         if told is not None and told > most:
             st.error(f"At most {most} can be on both: the lesser side shows no more.")
         if told != pair.both_n and (told is None or told <= most):
@@ -157,7 +157,7 @@ def _keep(pair: SidePair, joined: JoinedLimb, pairs: Sequence[tuple[int, int]]) 
             place += [float(photo.fruitlets.x_px[at]), float(photo.fruitlets.y_px[at])]
         marks.append(place)
         crop += bool(joined.measurement.fruitlets.counts_as_crop[numbers[0]])
-    both = min(crop, pair.front_n, pair.back_n)
+    both = min(crop, pair.most_both_n)
     save_side_count(cache.records().store, pair.front_id, pair.back_id, both_n=both, marks=marks)
     st.rerun()
 

@@ -162,7 +162,7 @@ def _join_limbs(
         files = [(read_photo(folder / path), path) for path in shown]
         place = CountChoice(choice.out / shown[0].parent, units=choice.units)
         write_joined(files, joined, result, place)
-        seen = joined.seen_on[joined.measurement.fruitlets.on_limb != 0]
+        seen = joined.own_seen_on
         yield (
             f"{tree or '(no tree)'} / {limb_name}: {len(seen)} different fruit on "
             f"{' and '.join(path.name for path in shown)}, {int((seen > 1).sum())} of them on more "

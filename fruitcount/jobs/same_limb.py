@@ -86,7 +86,7 @@ def _photos_of(path: Path, progress: Callable[[int, int], None] | None) -> list[
 
 def same_limb_lines(joined: JoinedLimb) -> list[str]:
     """What was put together, and how far to trust it."""
-    seen = joined.seen_on[joined.measurement.fruitlets.on_limb != 0]
+    seen = joined.own_seen_on
     each = ", ".join(
         f"{int((rows >= 0).sum())} on {photo.name}"
         for photo, rows in zip(joined.photos, joined.fruit, strict=True)

@@ -193,9 +193,14 @@ class SidePair:
     both_n: int | None = None
 
     @property
+    def most_both_n(self) -> int:
+        """Fruit that can be on both at most: those of the lesser side."""
+        return min(self.front_n, self.back_n)
+
+    @property
     def fits(self) -> bool:
         """Whether both photos show as many as are said to be on both."""
-        return self.both_n is None or self.both_n <= min(self.front_n, self.back_n)
+        return self.both_n is None or self.both_n <= self.most_both_n
 
 
 def side_pairs(

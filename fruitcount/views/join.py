@@ -61,20 +61,16 @@ class JoinedLimb:
     fruit: tuple[IntArray, ...]
     possible_n: int = 0
 
-    def on_photo(self, number: int) -> Fruitlets:
-        """The joined limb's fruit that this photo shows, where it shows them."""
-        rows = self.fruit[number]
-        here = self.photos[number].fruitlets.take(rows >= 0)
-        whole = self.measurement.fruitlets.take(rows[rows >= 0])
-        return here.with_columns(
-            kind=whole.kind, on_limb=whole.on_limb, diameter_mm=whole.diameter_mm
-        )
-
     @property
     def seen_on(self) -> IntArray:
         """On how many photos each fruit is."""
         rows = np.concatenate([r[r >= 0] for r in self.fruit])
         return np.bincount(rows, minlength=len(self.measurement.fruitlets))
+
+    @property
+    def own_seen_on(self) -> IntArray:
+        """The same of the limb's own fruit alone, yellowing ones too."""
+        return np.asarray(self.seen_on[self.measurement.fruitlets.on_limb != 0], np.int64)
 
 
 def one_limb(pairing: Pairing, fewer_n: int) -> bool:
@@ -173,7 +169,7 @@ def joined_sides(
     for pair, limb in joined.items():
         if limb is not None:
             twice = limb.measurement.fruitlets.counts_as_crop & (limb.seen_on > 1)
-            both = min(int(twice.sum()), pair.front_n, pair.back_n)
+            both = min(int(twice.sum()), pair.most_both_n)
             found.append(BothSides(pair.limb, pair.front_n, pair.back_n, both))
     words = (
         f"Limb {limb.limb}: {limb.both_n} fruit recognised on both sides by their places (tried on "
