@@ -163,10 +163,11 @@ def _join_limbs(
         place = CountChoice(choice.out / shown[0].parent, units=choice.units)
         write_joined(files, joined, result, place)
         seen = joined.own_seen_on
+        names, twice = " and ".join(path.name for path in shown), int((seen > 1).sum())
         yield (
-            f"{tree or '(no tree)'} / {limb_name}: {len(seen)} different fruit on "
-            f"{' and '.join(path.name for path in shown)}, {int((seen > 1).sum())} of them on more "
-            f"than one; one number a fruit on {output_stem(shown[0])}_side1.jpg and the others"
+            f"{tree or '(no tree)'} / {limb_name}: {len(seen)} different fruit, yellowing ones "
+            f"too, on {names}, {twice} of them on more than one; one number a fruit on "
+            f"{output_stem(shown[0])}_side1.jpg and the others"
         )
 
 
