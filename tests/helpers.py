@@ -48,10 +48,7 @@ def match_circles(first: Fruitlets, second: Fruitlets, *, within_px: float = 3.0
     second_of, first_of = nearest_first(distance, distance <= within_px)
     paired = np.nonzero(second_of >= 0)[0]
     return Pairing(
-        paired,
-        second_of[paired],
-        np.nonzero(second_of < 0)[0],
-        np.nonzero(first_of < 0)[0],
+        paired, second_of[paired], np.nonzero(second_of < 0)[0], np.nonzero(first_of < 0)[0]
     )
 
 

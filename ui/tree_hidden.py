@@ -10,12 +10,7 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 
-from fruitcount.store.limbs import (
-    delete_hand_counts,
-    hand_limbs,
-    load_hand_counts,
-    save_hand_count,
-)
+from fruitcount.store.limbs import delete_hand_counts, hand_limbs, load_hand_counts, save_hand_count
 from fruitcount.store.orchard import tree_id_of
 from fruitcount.tree.count import limbs_of_tree
 from fruitcount.tree.facts import MOST_FRUIT

@@ -21,8 +21,7 @@ from fruitcount.files import is_clip, shown_name
 @opt.option("--first", "Record (.json) of the first pass: this is the second.", opt.FILE)
 @opt.option("--also", f"Also write one of: {', '.join(EXPORTS)}. May be repeated.", multiple=True)
 @opt.flag(
-    "--same-limb",
-    "The photos, or a short clip (MP4, MOV), show one limb: count each fruit once.",
+    "--same-limb", "The photos, or a short clip (MP4, MOV), show one limb: count each fruit once."
 )
 @opt.flag("--record", "Keep photo and count, for season and screen.")
 @opt.option(

@@ -66,12 +66,7 @@ def check_command(ctx: click.Context, delete_unused: bool) -> None:
 
 @records_command.command("export")
 @click.argument("folder", type=opt.FOLDER)
-@opt.option(
-    "--as form",
-    "A CSV file a table, or one COCO file.",
-    ("csv", "coco"),
-    default="csv",
-)
+@opt.option("--as form", "A CSV file a table, or one COCO file.", ("csv", "coco"), default="csv")
 @opt.flag("--no-photos", "Leave the photo files out.")
 @opt.flag("--keep-location", _LOCATION)
 @click.pass_context

@@ -15,17 +15,9 @@ from typing import Any
 
 import numpy as np
 
-from fruitcount.tree.both_sides import (
-    BothSides,
-    both_sides_factor,
-    enough_seen,
-)
+from fruitcount.tree.both_sides import BothSides, both_sides_factor, enough_seen
 from fruitcount.tree.estimate import csa_cm2, ratio_total, simple_total
-from fruitcount.tree.hidden import (
-    apply_factor,
-    range_factor,
-    ratio_factor,
-)
+from fruitcount.tree.hidden import apply_factor, range_factor, ratio_factor
 from fruitcount.tree.sampling import Walk, fork_chances, paths_total
 
 CELLS = [

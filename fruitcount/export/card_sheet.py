@@ -132,10 +132,7 @@ def card_places(width_mm: float, height_mm: float, cards: Sequence[Card]) -> lis
 
 
 def write_card_sheet(
-    target: str | os.PathLike[str],
-    *,
-    paper: str = "a4",
-    cards: Sequence[Card] = SHEET,
+    target: str | os.PathLike[str], *, paper: str = "a4", cards: Sequence[Card] = SHEET
 ) -> None:
     """Write the sheet.
 

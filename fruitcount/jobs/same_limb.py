@@ -27,9 +27,7 @@ TRIED = (
 
 
 def count_same_limb(
-    paths: Sequence[Path],
-    choice: CountChoice,
-    progress: Callable[[int, int], None] | None = None,
+    paths: Sequence[Path], choice: CountChoice, progress: Callable[[int, int], None] | None = None
 ) -> tuple[JoinedLimb, Result, list[Path]]:
     """Measure photos of one limb, join them, decide once; write a picture a side and one record.
 

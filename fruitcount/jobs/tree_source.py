@@ -22,10 +22,7 @@ from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, loa
 from fruitcount.store.orchard import load_trees, tree_numbers
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of
-from fruitcount.tree.both_sides import (
-    side_pairs,
-    told_pairs,
-)
+from fruitcount.tree.both_sides import side_pairs, told_pairs
 from fruitcount.tree.checkpoint import measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows

@@ -213,10 +213,7 @@ class Taper:
 
 
 def measure_width(
-    scene: Scene,
-    line_px: FloatArray,
-    half_px: float,
-    hidden: tuple[FloatArray, ...] = (),
+    scene: Scene, line_px: FloatArray, half_px: float, hidden: tuple[FloatArray, ...] = ()
 ) -> FloatArray:
     """Width across the line at each vertex, px; NaN where the wood is hidden or has no clear edge.
 

@@ -181,10 +181,7 @@ def _support(band: Band) -> float:
 
 
 def _finished(
-    scene: Scene,
-    band: Band,
-    taps: tuple[FloatArray | None, FloatArray | None],
-    found: Found | None,
+    scene: Scene, band: Band, taps: tuple[FloatArray | None, FloatArray | None], found: Found | None
 ) -> Limb:
     shape = scene.photo.rgb.shape[:2]
     base, tip = taps

@@ -19,11 +19,7 @@ from fruitcount.units import GRAVITY_N_PER_KG
 
 
 def carry_limit(
-    limb: Limb,
-    species: Species,
-    inputs: GrowerInputs,
-    *,
-    detail: LoadDetail | None = None,
+    limb: Limb, species: Species, inputs: GrowerInputs, *, detail: LoadDetail | None = None
 ) -> CarryLimit:
     """Fruit that the wood may carry at harvest, spread evenly over the limb and its shoots.
 

@@ -282,13 +282,7 @@ def thinning_problem(
 
 
 def _costs(
-    wood: FruitingWood,
-    limb: Limb,
-    inputs: GrowerInputs,
-    *,
-    even: float,
-    stays: float,
-    in_mm: bool,
+    wood: FruitingWood, limb: Limb, inputs: GrowerInputs, *, even: float, stays: float, in_mm: bool
 ) -> Costs:
     """Work as score. The full crop is pinched, and so is the second pass: its limb stays whole.
 

@@ -16,13 +16,7 @@ from typing import Any
 
 from fruitcount.errors import BadInputError, SpeciesError, broken_as, one_of
 
-STATUSES = (
-    "published",
-    "derived",
-    "memory",
-    "common practice, no source",
-    "our choice",
-)
+STATUSES = ("published", "derived", "memory", "common practice, no source", "our choice")
 """``published``: read in the named page or in a named reprint of it. ``derived``: arithmetic on
 published figures. ``memory``: believed, not looked up. The last two explain themselves."""
 

@@ -18,12 +18,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, select, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import (
-    ArgumentError,
-    DisconnectionError,
-    OperationalError,
-    SQLAlchemyError,
-)
+from sqlalchemy.exc import ArgumentError, DisconnectionError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import RecordError

@@ -66,12 +66,7 @@ def make_targets(batch: Batch) -> Targets:
     near, owner = _bells(fruit, taught, quarter, 0.35, 3.0)
     near = near * (near > 0.3).float()
     values = torch.stack(
-        [
-            torch.log(radius.clamp(min=1.0) / LOG_RADIUS_UNIT_PX),
-            fruit[..., 4],
-            fruit[..., 3],
-        ],
-        -1,
+        [torch.log(radius.clamp(min=1.0) / LOG_RADIUS_UNIT_PX), fruit[..., 4], fruit[..., 3]], -1
     )
     flat = owner.flatten(1)[..., None].expand(-1, -1, 3)
     values = torch.gather(values, 1, flat).transpose(1, 2).reshape(-1, 3, size // 4, size // 4)

@@ -10,11 +10,7 @@ from typing import Any
 import numpy as np
 
 from fruitcount.errors import BadInputError
-from fruitcount.tree.both_sides import (
-    both_sides_factor,
-    both_sides_lines,
-    enough_seen,
-)
+from fruitcount.tree.both_sides import both_sides_factor, both_sides_lines, enough_seen
 from fruitcount.tree.estimate import (
     Estimate,
     LimbGroup,

@@ -238,11 +238,7 @@ def _on_cluster(
         yield path, row
 
 
-ENGINES: dict[str, Engine] = {
-    "serial": run_serial,
-    "processes": run_processes,
-    "dask": run_dask,
-}
+ENGINES: dict[str, Engine] = {"serial": run_serial, "processes": run_processes, "dask": run_dask}
 
 
 @dataclass(frozen=True)

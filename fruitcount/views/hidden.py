@@ -7,11 +7,7 @@ from collections.abc import Sequence
 
 from scipy import stats
 
-from fruitcount.tree.both_sides import (
-    TOO_HIGH_FRAC,
-    TOO_LOW_FRAC,
-    BothSides,
-)
+from fruitcount.tree.both_sides import TOO_HIGH_FRAC, TOO_LOW_FRAC, BothSides
 
 
 def chao_bound(once_n: int, twice_n: int, photos_n: int, seen_n: int) -> tuple[float, float]:

@@ -12,10 +12,7 @@ import numpy as np
 from fruitcount.errors import BadInputError, FruitcountError, OtherLimbError
 from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
-from fruitcount.tree.both_sides import (
-    BothSides,
-    SidePair,
-)
+from fruitcount.tree.both_sides import BothSides, SidePair
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Measurement
 from fruitcount.views.hidden import likely_range
 from fruitcount.views.match import Pairing, pair_fruit

@@ -261,11 +261,7 @@ def _seen_by_stand(
     behind = out * np.sin(s.turn) + off * np.cos(s.turn)
     along = s.stretch * along + s.shift_mm
     far = np.maximum(1 + (along * sin_b + behind * cos_b) / db, 0.3)
-    return (
-        (along * cos_b - behind * sin_b) / far + half_b,
-        turned / far,
-        depth / far,
-    )
+    return ((along * cos_b - behind * sin_b) / far + half_b, turned / far, depth / far)
 
 
 def _with_depth(a: Places, b: Places, s: Stand) -> tuple[FloatArray, ...]:

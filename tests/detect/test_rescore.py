@@ -7,11 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fruitcount.detect.circles import (
-    USUAL_PX,
-    calibrated_score,
-    leave_one_out_residual,
-)
+from fruitcount.detect.circles import USUAL_PX, calibrated_score, leave_one_out_residual
 
 
 def test_a_usual_fruit_among_its_like_keeps_its_score() -> None:

@@ -16,13 +16,7 @@ from fruitcount.evaluate.details import (
 )
 from fruitcount.evaluate.intervals import bootstrap_f1, bootstrap_gain
 from fruitcount.evaluate.known import Truth, truth_from_columns
-from fruitcount.evaluate.scores import (
-    Judged,
-    count_errors,
-    judge,
-    precision_recall_curve,
-    tally,
-)
+from fruitcount.evaluate.scores import Judged, count_errors, judge, precision_recall_curve, tally
 from fruitcount.evaluate.synthetic import SceneSettings, draw_scene, fruitlets_of
 from fruitcount.types import Fruitlets, Kind
 

@@ -28,12 +28,7 @@ KEYS = [
 values = st.recursive(
     st.none() | st.booleans() | st.integers(-5, 400) | st.floats() | st.text(max_size=4),
     lambda inner: (
-        st.lists(inner, max_size=4)
-        | st.dictionaries(
-            st.sampled_from(KEYS),
-            inner,
-            max_size=6,
-        )
+        st.lists(inner, max_size=4) | st.dictionaries(st.sampled_from(KEYS), inner, max_size=6)
     ),
     max_leaves=20,
 )

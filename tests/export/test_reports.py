@@ -18,10 +18,7 @@ from fruitcount.export.work_sheet import limb_work_sheet
 from fruitcount.flags import CAUTIONS_FULL
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.season.queue import queue
-from fruitcount.tree.both_sides import (
-    BothSides,
-    both_sides_factor,
-)
+from fruitcount.tree.both_sides import BothSides, both_sides_factor
 from fruitcount.tree.hidden import apply_factor
 
 pypdf = pytest.importorskip("pypdf")
@@ -152,11 +149,7 @@ def test_empty_block(tmp_path):
 
 def test_season(tmp_path, how):
     path = season_log(
-        queue(orchard(), TODAY),
-        tmp_path / "s.pdf",
-        year=2026,
-        history=HISTORY,
-        settings=how,
+        queue(orchard(), TODAY), tmp_path / "s.pdf", year=2026, history=HISTORY, settings=how
     )
     _, words = read(path)
     assert "43 days after bloom" in words  # 2 March to 14 April

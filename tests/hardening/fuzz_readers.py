@@ -313,10 +313,7 @@ def _hand_counts(path: Path) -> None:
 
 
 def _both_sides(path: Path) -> None:
-    from fruitcount.tree.both_sides import (
-        both_sides_factor,
-        both_sides_lines,
-    )
+    from fruitcount.tree.both_sides import both_sides_factor, both_sides_lines
     from fruitcount.tree.facts import read_both_sides
 
     limbs = read_both_sides(path, "N")

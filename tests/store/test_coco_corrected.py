@@ -244,10 +244,7 @@ def test_a_new_scale_and_line_tell_the_same_in_coco_and_on_the_screen(store, tmp
     start = sheet_of(found)
     line = ((100.0, 300.0), (400.0, 700.0))  # 500 px long
     choice = ScaleChoice("two points", 2 * found.scale.px_per_mm, 0.01, typed_mm=50, by_hand=True)
-    steps = [
-        SetScale(start.scale, choice),
-        SetLine(start.line_px, line, start.line_by_hand, True),
-    ]
+    steps = [SetScale(start.scale, choice), SetLine(start.line_px, line, start.line_by_hand, True)]
     number = save_photo(store, path.read_bytes(), name="limb.png")
     save_measurement(store, number, found)
     sheet = start

@@ -147,8 +147,7 @@ def _lines(store, path):
 
 
 @pytest.mark.parametrize(
-    ("write", "read"),
-    [(write_coco_folder, read_coco_folder), (write_csv_folder, read_csv_folder)],
+    ("write", "read"), [(write_coco_folder, read_coco_folder), (write_csv_folder, read_csv_folder)]
 )
 def test_records_out_and_in(store, measurement, tmp_path, write, read):
     _fill(store, measurement)

@@ -9,17 +9,10 @@ from click.testing import CliRunner
 from fruitcount.cli import main
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.tree_intervals import limb_range_cell, two_sides_cell
-from fruitcount.tree.both_sides import (
-    BothSides,
-    both_sides_factor,
-    both_sides_lines,
-)
+from fruitcount.tree.both_sides import BothSides, both_sides_factor, both_sides_lines
 from fruitcount.tree.facts import LimbSize, TreeFacts, read_both_sides
 from fruitcount.tree.folder import write_rows
-from fruitcount.tree.hidden import (
-    apply_factor,
-    ratio_factor,
-)
+from fruitcount.tree.hidden import apply_factor, ratio_factor
 from fruitcount.tree.plan import plan_tree
 
 LIMBS = (BothSides("1", 30, 25, 18), BothSides("2", 22, 28, 14), BothSides("3", 40, 33, 26))

@@ -8,12 +8,7 @@ import pytest
 from fruitcount.errors import BadInputError
 from fruitcount.tree.both_sides import BothSides
 from fruitcount.tree.estimate import csa_cm2, ratio_total
-from fruitcount.tree.hidden import (
-    apply_factor,
-    factor_share,
-    range_factor,
-    ratio_factor,
-)
+from fruitcount.tree.hidden import apply_factor, factor_share, range_factor, ratio_factor
 
 
 def test_half_seen():

@@ -215,12 +215,7 @@ def test_the_surest_source_leads():
     folder, name = Assigned("C", "9"), Assigned("N", "n", "back", "after")
     assert first_told({"sheet": sheet, "code": code}) == (Assigned("S", "", "front"), "sheet")
     # the limb of another tree's folder is not this tree's limb
-    told = {
-        "sheet": Assigned(),
-        "code": Assigned("C"),
-        "folder": Assigned("X", "9"),
-        "name": name,
-    }
+    told = {"sheet": Assigned(), "code": Assigned("C"), "folder": Assigned("X", "9"), "name": name}
     assert first_told(told) == (Assigned("C", "", "back", "after"), "code")
     assert first_told({"code": Assigned("C"), "folder": folder}) == (folder, "code")
     assert first_told({"code": Assigned(), "folder": Assigned()}) == (Assigned(), "")
@@ -239,10 +234,7 @@ def test_naming_asks_in_order(tmp_path):
     assert how.place(path, tmp_path, row) == (Assigned("C", "2"), "code")
     assert how.place(path, tmp_path, plain) == (Assigned("K", "4"), "card")
     bare = {**plain, "card_id": None}
-    assert how.place(path, tmp_path, bare) == (
-        Assigned("X", "7"),
-        "name",
-    )  # a given pattern leads
+    assert how.place(path, tmp_path, bare) == (Assigned("X", "7"), "name")  # a given pattern leads
     assert AssignmentRules(cards=cards).place(path, tmp_path, bare) == (
         Assigned("T1", "b"),
         "folder",

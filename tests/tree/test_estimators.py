@@ -16,13 +16,7 @@ from hypothesis import strategies as st
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.tree_intervals import cell, walks_cell
 from fruitcount.export.tree_work_sheet import estimate_line
-from fruitcount.tree.estimate import (
-    LimbGroup,
-    csa_cm2,
-    grouped_total,
-    ratio_total,
-    simple_total,
-)
+from fruitcount.tree.estimate import LimbGroup, csa_cm2, grouped_total, ratio_total, simple_total
 from fruitcount.tree.sampling import Walk, paths_total
 
 FRUIT, AREA = [50, 31, 22, 40, 18], [5.0, 4.0, 3.0, 4.2, 2.5]

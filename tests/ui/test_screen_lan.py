@@ -126,10 +126,7 @@ class _Lan:
         url = f"{self.form}://{host}:{self.port}{path}"
         command = [sys.executable, "-c", FETCH, url, word, accept]
         done = subprocess.run(
-            ["ip", "netns", "exec", ns, *command],
-            capture_output=True,
-            text=True,
-            check=True,
+            ["ip", "netns", "exec", ns, *command], capture_output=True, text=True, check=True
         )
         return json.loads(done.stdout)
 
