@@ -178,7 +178,8 @@ def season_lines(book: SeasonBook) -> list[str]:
     for line in lines:
         tree = line.tree
         what = ", ".join(part for part in (tree.variety or tree.species, tree.block) if part)
-        month = f", ripens {MONTHS[tree.ripening_month - 1]}" if tree.ripening_month else ""
+        ripens = MONTHS[tree.ripening_month - 1] if tree.ripening_month else ""
+        month = f", ripens {ripens}" if ripens and line.harvest is None else ""
         about = f" ({what}{month})" if what else ""
         out.append(f"{line.state}: {tree.name}{about}. {line.words}")
     if any(math.isfinite(t.work.minutes) for t in book.trees if t.work is not None):

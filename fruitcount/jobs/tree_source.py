@@ -16,7 +16,7 @@ from fruitcount.corrections.apply import corrected
 from fruitcount.errors import BadInputError
 from fruitcount.jobs.kept_answers import KeptAnswers
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.season.queue import species_of
+from fruitcount.season.queue import ripening_month, species_of
 from fruitcount.store.base import Store
 from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, load_side_counts
 from fruitcount.store.orchard import load_trees, tree_numbers
@@ -174,7 +174,7 @@ def facts_of(tree: OrchardTree, *, year: int, photos: Sequence[PhotoLine] = ()) 
     by_trunk = tree.planted_year and known and known.trunk_rows
     return TreeFacts(
         species=species,
-        ripening_month=tree.ripening_month,
+        ripening_month=ripening_month(tree),
         southern=tree.southern,
         age_years=max(year - tree.planted_year, 2) if tree.planted_year else None,
         trunk_circumference_mm=tree.trunk_circumference_mm if by_trunk else None,

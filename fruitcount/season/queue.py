@@ -25,6 +25,8 @@ _MOST_AT_BLOOM_MM, _MOST_MM_PER_DAY = 5.0, 1.0
 _STALE_DAYS = 10
 # our own choice: where neither ripening month nor days to harvest are known
 _LATEST_HARVEST_DAYS = 200
+# thinning gains little size so near to harvest: our own choice
+_TOO_NEAR_DAYS = 21
 _BY_SIZE = {
     "too early": "too early", "early but possible": "soon", "in time": "now", "last call": "now",
     "late": "late",
@@ -135,8 +137,14 @@ def queue(
     )
 
 
+def ripening_month(tree: OrchardTree) -> int | None:
+    """A tree's ripening month: typed, else by its days from bloom to harvest."""
+    harvest = harvest_days(tree)
+    return tree.ripening_month or (harvest.first.month if harvest else None)
+
+
 def _ripening_order(tree: OrchardTree) -> int:
-    month = tree.ripening_month
+    month = ripening_month(tree)
     return 99 if month is None else northern_month(month, southern=tree.southern)
 
 
@@ -157,20 +165,35 @@ def _line(tree: OrchardTree, today: date, gdh30: float, year: int | None) -> Que
     if tree.second_pass_on and tree.second_pass_on <= today:
         return QueueLine(tree, "done", f"Second pass done on {tree.second_pass_on}.")
     season = season_year(today, southern=tree.southern)
-    end = _end(tree, year or season)
+    window = _window(tree, species, gdh30)
+    end = _harvest_end(tree, year or season, gdh30)
     if (year or season) < season or today > end:
         past = f"Its season ended on {end}." if today > end else f"The season of {year} is over."
         return QueueLine(tree, "over", past)
     if (year or season) > season:
         return QueueLine(tree, "too early", f"The season of {year} has not begun.")
+    last = end if end == date.max else end - timedelta(days=_TOO_NEAR_DAYS)
+    last = max(last, window.last) if window else last
+    if today > last:
+        near = "Too near harvest to make fruit larger: lighten only a limb that could break."
+        return QueueLine(tree, "over", near)
     if first_pass and first_pass <= today:
-        days = round(species.second_pass_days.middle) if species else _SECOND_PASS_DAYS
-        due = first_pass + timedelta(days=days)
-        state = "second pass due" if today >= due else "second pass later"
-        first, again = (day_words(Days(day, day)) for day in (first_pass, due))
-        text = f"First pass on {first}; look again from {again}."
-        return QueueLine(tree, state, text, _open_days(due, due + timedelta(days=7), today))
-    return _first_pass(tree, species, today, gdh30)
+        return _second_pass(tree, species, first_pass, today, last)
+    return _first_pass(tree, species, window, today, gdh30)
+
+
+def _second_pass(
+    tree: OrchardTree, species: Species | None, done_on: date, today: date, last: date
+) -> QueueLine:
+    days = round(species.second_pass_days.middle) if species else _SECOND_PASS_DAYS
+    due = done_on + timedelta(days=days)
+    first, again = (day_words(Days(day, day)) for day in (done_on, due))
+    if due > last:
+        text = f"First pass on {first}; harvest is too near for a second."
+        return QueueLine(tree, "done", text)
+    state = "second pass due" if today >= due else "second pass later"
+    text = f"First pass on {first}; look again from {again}."
+    return QueueLine(tree, state, text, _open_days(due, due + timedelta(days=7), today))
 
 
 def _open_days(first: date, last: date, today: date) -> Days:
@@ -178,8 +201,9 @@ def _open_days(first: date, last: date, today: date) -> Days:
     return Days(max(first, today), last if last >= today else today + timedelta(days=_WORK_DAYS))
 
 
-def _first_pass(tree: OrchardTree, species: Species | None, today: date, gdh30: float) -> QueueLine:
-    window = _window(tree, species, gdh30)
+def _first_pass(
+    tree: OrchardTree, species: Species | None, window: Days | None, today: date, gdh30: float
+) -> QueueLine:
     by_days = _by_days(tree, window, today)
     state, text = by_days if species is None else _by_fruit(tree, species, by_days, today)
     if state == "measure again":
@@ -260,7 +284,7 @@ def _by_size(
     tree: OrchardTree, species: Species, size_mm: float, on: date | None
 ) -> tuple[str, str]:
     """The rule that the plan of a limb uses too (:mod:`fruitcount.species.model`)."""
-    month = tree.ripening_month
+    month = ripening_month(tree)
     north = None if month is None else northern_month(month, southern=tree.southern)
     early = species.season_of(north) == "early"
     low, high = species.thinning_size_mm.low, latest_size_mm(species, early_ripening=early)
@@ -308,13 +332,13 @@ def harvest_days(tree: OrchardTree, gdh30: float = math.nan) -> Days | None:
     return Days(first, last, source)
 
 
-def _end(tree: OrchardTree, year: int) -> date:
-    """Last day of a tree's season: of its ripening month, or of its harvest."""
+def _harvest_end(tree: OrchardTree, year: int, gdh30: float) -> date:
+    """Last day of a tree's harvest: by its days from bloom, else by its ripening month."""
+    harvest = harvest_days(tree, gdh30)
+    if harvest is not None:
+        return harvest.last
     start, month = tree.bloom_date or tree.first_pass_on, tree.ripening_month
     if month is None:
-        harvest = harvest_days(tree)
-        if harvest is not None:
-            return harvest.last
         return start + timedelta(days=_LATEST_HARVEST_DAYS) if start else date.max
     if start is None:  # the southern season of a year ends in June of the next
         ripe = year + (tree.southern and month < 7)

@@ -166,15 +166,17 @@ def test_earliest_ripening_first():
 @pytest.mark.parametrize(
     ("bloom", "month", "first_pass", "day", "over"),
     [
-        (date(2026, 3, 20), 7, None, date(2026, 7, 31), False),
+        (date(2026, 3, 20), 7, None, date(2026, 7, 10), False),
+        (date(2026, 3, 20), 7, None, date(2026, 7, 11), True),  # three weeks: our own choice
         (date(2026, 3, 20), 7, None, date(2026, 8, 1), True),
         (date(2026, 3, 20), 7, date(2026, 5, 1), date(2026, 11, 25), True),
         (None, 7, date(2026, 5, 1), date(2026, 11, 25), True),
-        (date(2026, 9, 1), 1, None, date(2026, 12, 31), False),  # south of the equator
+        (date(2026, 9, 1), 1, None, date(2027, 1, 10), False),  # south of the equator
+        (date(2026, 9, 1), 1, None, date(2027, 1, 11), True),
         (date(2026, 9, 1), 1, None, date(2027, 2, 1), True),
-        (None, 7, None, date(2026, 7, 31), False),
+        (None, 7, None, date(2026, 7, 10), False),
         (None, 7, None, date(2026, 11, 25), True),  # the season is that of the day
-        (date(2028, 1, 20), 2, None, date(2028, 2, 29), False),
+        (date(2028, 1, 20), 2, None, date(2028, 2, 8), False),
     ],
 )
 def test_a_tree_that_has_ripened_is_not_late(bloom, month, first_pass, day, over):
@@ -186,6 +188,25 @@ def test_a_tree_that_has_ripened_is_not_late(bloom, month, first_pass, day, over
     (got,) = queue([asked], day)
     assert (got.state == "over") is over
     assert not (over and got.for_today)
+
+
+def test_days_from_bloom_end_the_season_and_not_the_month():
+    bloom, typed = date(2026, 3, 20), {"harvest_days": 120, "ripening_month": 8, "size_mm": 40}
+    for day, state in ((date(2026, 6, 27), "late"), (date(2026, 6, 28), "over"),
+                       (date(2026, 7, 15), "over")):  # fmt: skip
+        got = line(day, bloom_date=bloom, **typed)
+        assert (got.state, got.harvest.first) == (state, date(2026, 7, 18))
+    assert "Too near harvest" in got.reason and got.due is None
+    # a warm first month moves the harvest and the end of thinning alike
+    warm = line(date(2026, 6, 25), 8000, bloom_date=bloom, **typed)
+    assert (warm.state, warm.harvest.first) == ("over", date(2026, 7, 11))
+    assert "ended on 2026-07-18" in line(date(2026, 7, 19), bloom_date=bloom, **typed).reason
+    # days that tell of an early variety make it one: NC State, no later than nickel size
+    early = {"bloom_date": bloom, "harvest_days": 85, "ripening_month": None, "size_mm": 22}
+    assert line(**early).state == "late"
+    # a second pass that would come too near harvest is none
+    last = line(date(2026, 6, 24), bloom_date=bloom, first_pass_on=date(2026, 6, 20), **typed)
+    assert (last.state, last.due) == ("done", None) and "too near" in last.reason
 
 
 def test_names_sort_as_people_do():
