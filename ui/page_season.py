@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
@@ -11,13 +12,13 @@ from typing import Any
 import screen_cache as cache
 import streamlit as st
 from screen_downloads import by_file, download_row
-from screen_words import ask_number, ask_sheet, plain, table, telling, units
+from screen_words import ask_number, ask_sheet, plain, telling, units
 from season_tree import show_tree, tree_form
 
 from fruitcount.errors import BadInputError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import block_summary
-from fruitcount.export.report_page import sheet_settings
+from fruitcount.export.report_page import sheet_settings, trees_told
 from fruitcount.export.report_season import (
     CHART_ROWS,
     PICTURE_LEGEND,
@@ -31,7 +32,7 @@ from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_boo
 from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.season.heat import heat_by_tree, read_weather
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.season.queue import QueueLine
+from fruitcount.season.queue import Days, QueueLine, day_words
 from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
 from fruitcount.units import season_year
 
@@ -94,9 +95,12 @@ def keep(tree: OrchardTree, *, year: int | None, new: bool = False) -> None:
 def show_queue(lines: list[QueueLine], year: int | None) -> None:
     """Trees with work for today first, each with its reason and a way to note it done."""
     due = [line for line in lines if line.for_today]
-    done = sum(line.state == "done" for line in lines)
-    once = sum(line.state.startswith("second pass") for line in lines)
-    st.header(f"{f'{year}, for today' if year else 'For today'}: {len(due)} of {len(lines)}")
+    of = f"{year}: " if year else ""
+    st.header(f"{of}{len(due) or 'None'} of {trees_told(len(lines))} due now")
+    ahead = [(line.due.first, line.tree.name) for line in lines if line.due and not line.closed]
+    if ahead and not due:
+        day, name = min(ahead)
+        st.write(f"Next: {plain(name)}, from {day_words(Days(day, day))}.")
     for line in due:
         with st.container(border=True):
             show_line(line, year)
@@ -104,11 +108,12 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
         st.caption("  \n".join(CAUTIONS_SHORT))
     if len(due) == len(lines):
         return
-    with st.expander(f"The others: {len(lines) - len(due)}", expanded=not due, key="others"):
-        st.caption(f"{done} done, {once} after the first pass.")
-        for line in lines:
-            if not line.for_today:
-                show_line(line, year)
+    rest = [line for line in lines if not line.for_today]
+    with st.expander(f"Not due now: {len(rest)}", expanded=not due, key="others"):
+        states = Counter(line.state for line in rest)
+        st.caption(", ".join(f"{n} {state}" for state, n in states.items()))
+        for line in rest:
+            show_line(line, year)
 
 
 def show_line(line: QueueLine, year: int | None) -> None:
@@ -174,8 +179,8 @@ def ask_work(make: Callable[..., SeasonBook], counts: Callable[[], TreeSource]) 
         if not book.weeks:
             st.write("No tree has a day yet: each needs its day of full bloom, or a size.")
         else:
-            cells = [[plain(cell) for cell in row] for row in week_cells(book.weeks)]
-            st.markdown(table(["Week of", "Trees", "Hours"], cells, 3))
+            for first, names, told in week_cells(book.weeks):
+                st.markdown(f"**Week from {first}: {plain(told)}**  \n{plain(names)}")
             if not pace:
                 st.caption("Hours come from the counted photos once your pace is typed.")
         st.caption("  \n".join(CAUTIONS_FULL))

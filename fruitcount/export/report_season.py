@@ -69,9 +69,7 @@ def week_cells(weeks: Sequence[Week], *, most: int = 24) -> list[list[str]]:
             hours += f": {number(week.short_h, 1)} h more than you have"
         more = len(week.trees) - most
         trees = "; ".join(week.trees[:most]) + (f"; and {more} more" if more > 0 else "")
-        out.append(
-            [f"{day_words(Days(week.monday, week.monday))} {week.monday.year}", trees, hours]
-        )
+        out.append([f"{day_words(Days(week.first, week.first))} {week.first.year}", trees, hours])
     return out
 
 
@@ -104,7 +102,7 @@ def season_log(
     story: list[Any] = [text(f"Season {year}", 17, bold=True), text(trees_told(len(lines)), 10)]
     story += _pictures(lines, width, how.made_on)
     if weeks:
-        table = _words(["Week of", "Trees", "Hours"], week_cells(weeks), width, (20, 50, 30))
+        table = _words(["Week from", "Trees", "Hours"], week_cells(weeks), width, (20, 50, 30))
         story += _part("Work, week by week", table)
     story += _part("Trees", _tree_table(lines, how, width))
     log = _done([line.tree for line in lines])

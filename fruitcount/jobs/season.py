@@ -11,7 +11,7 @@ from pathlib import Path
 from fruitcount.errors import BadInputError, SpeciesError
 from fruitcount.export.ical import calendar_bytes
 from fruitcount.export.report_block import BlockTree, block_summary
-from fruitcount.export.report_page import ReportSettings
+from fruitcount.export.report_page import ReportSettings, trees_told
 from fruitcount.export.report_season import season_log, week_cells
 from fruitcount.files import file_stem, shown_name, written_whole
 from fruitcount.jobs.tree_source import TreeSource, facts_of
@@ -108,7 +108,7 @@ def season_book(
     if source is not None and source.answers is not None:
         source.answers.save()
     hours = {t.line.tree.name: t.work.minutes / 60 for t in counted if t.work is not None}
-    weeks = due_weeks(lines, hours_by_tree=hours, hours_a_week=work.hours_a_week)
+    weeks = due_weeks(lines, today, hours_by_tree=hours, hours_a_week=work.hours_a_week)
     return SeasonBook(named, today, tuple(counted), tuple(weeks))
 
 
@@ -174,7 +174,8 @@ def season_lines(book: SeasonBook) -> list[str]:
     lines = book.lines
     if not lines:
         return ["No trees are recorded for this season."]
-    out = [f"{sum(line.for_today for line in lines)} of {len(lines)} trees have work today."]
+    due_n = sum(line.for_today for line in lines)
+    out = [f"{due_n or 'None'} of {trees_told(len(lines))} due now."]
     for line in lines:
         tree = line.tree
         what = ", ".join(part for part in (tree.variety or tree.species, tree.block) if part)
@@ -183,5 +184,7 @@ def season_lines(book: SeasonBook) -> list[str]:
         about = f" ({what}{month})" if what else ""
         out.append(f"{line.state}: {tree.name}{about}. {line.words}")
     if any(math.isfinite(t.work.minutes) for t in book.trees if t.work is not None):
-        out += [f"Week of {day}: {hours}: {trees}" for day, trees, hours in week_cells(book.weeks)]
+        out += [
+            f"Week from {day}: {hours}: {trees}" for day, trees, hours in week_cells(book.weeks)
+        ]
     return [shown_name(line, longest=2000) for line in out]

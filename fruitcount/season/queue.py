@@ -31,6 +31,7 @@ _BY_SIZE = {
     "too early": "too early", "early but possible": "soon", "in time": "now", "last call": "now",
     "late": "late",
 }  # fmt: skip
+_LAST_CALL = " Past dime size: do not wait."
 _GROUPS = {
     "late": 0, "now": 0, "second pass due": 0, "measure again": 0, "soon": 1,
     "second pass later": 1, "too early": 2, "not known": 3, "done": 4, "over": 4,
@@ -212,7 +213,9 @@ def _first_pass(
         text += f" Warm month after bloom ({gdh30:,.0f} degree hours): thin earlier."
     due = None
     if state in ("now", "late"):
-        last = window.last if window and state == "now" else today + timedelta(days=_WORK_DAYS)
+        last = today + timedelta(days=_WORK_DAYS)
+        if window and state == "now" and _LAST_CALL not in text:
+            last = window.last
         due = _open_days(today, last, today)
     elif window is not None and state != "not known":
         due = _open_days(window.first, window.last, today)
@@ -291,7 +294,7 @@ def _by_size(
     word = size_word(size_mm, species, early_ripening=early)
     more = {
         "early but possible": " Early but possible.",
-        "last call": " Past dime size: do not wait.",
+        "last call": _LAST_CALL,
         "late": " Thin now, expect less gain.",
     }
     told = f"measured {size_mm:.0f} mm on {day_words(Days(on, on))}" if on else ""
@@ -355,13 +358,13 @@ def day_words(days: Days) -> str:
 
 @dataclass(frozen=True)
 class Week:
-    """One week's work.
+    """Seven days' work.
 
     Attributes
     ----------
-    monday : date
+    first : date
     trees : tuple of str
-        In the order to do them.
+        In the order of the queue.
     hours : float
         Of those trees whose work is known.
     unknown_n : int
@@ -370,7 +373,7 @@ class Week:
         Hours more than the grower has; 0 where it fits or nothing is told.
     """
 
-    monday: date
+    first: date
     trees: tuple[str, ...]
     hours: float
     unknown_n: int
@@ -379,6 +382,7 @@ class Week:
 
 def due_weeks(
     lines: Sequence[QueueLine],
+    today: date,
     *,
     hours_by_tree: Mapping[str, float],
     hours_a_week: float | None = None,
@@ -392,6 +396,8 @@ def due_weeks(
     ----------
     lines : sequence of QueueLine
         In the order of the queue.
+    today : date
+        Weeks are counted from it, so that the first one has seven days to work.
     hours_by_tree : mapping
         Tree name to hours of work; NaN or absent where not known.
     hours_a_week : float, optional
@@ -403,23 +409,22 @@ def due_weeks(
         Only weeks with work.
     """
     room = math.inf if hours_a_week is None else at_least("hours_a_week", hours_a_week, 0.0)
-    jobs: dict[date, list[tuple[str, float]]] = {}
+    jobs: dict[int, dict[str, float]] = {}
 
-    def hours_in(week: date) -> float:
-        return sum(h for _, h in jobs.get(week, ()) if not math.isnan(h))
+    def hours_in(week: int) -> float:
+        return math.fsum(h for h in jobs.get(week, {}).values() if not math.isnan(h))
 
     due = [(q.due, q.tree.name) for q in lines if q.due is not None and not q.closed]
     for days, name in sorted(due, key=lambda job: job[0].last):
         hours = hours_by_tree.get(name, math.nan)
-        first, last = (d - timedelta(days=d.weekday()) for d in (days.first, days.last))
-        weeks = [first + timedelta(days=7 * k) for k in range((last - first).days // 7 + 1)]
+        first, last = ((day - today).days // 7 for day in (days.first, days.last))
         need = 0.0 if math.isnan(hours) else hours
-        week = next((w for w in weeks if hours_in(w) + need <= room), last)
-        jobs.setdefault(week, []).append((name, hours))
+        week = next((w for w in range(first, last + 1) if hours_in(w) + need <= room), last)
+        jobs.setdefault(week, {})[name] = hours
     return [
         Week(
-            monday, tuple(name for name, _ in work), hours_in(monday),
-            sum(math.isnan(h) for _, h in work), max(hours_in(monday) - room, 0.0),
+            today + timedelta(days=7 * week), tuple(name for _, name in due if name in work),
+            hours_in(week), sum(map(math.isnan, work.values())), max(hours_in(week) - room, 0.0),
         )
-        for monday, work in sorted(jobs.items())
+        for week, work in sorted(jobs.items())
     ]  # fmt: skip

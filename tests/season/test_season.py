@@ -196,7 +196,8 @@ def test_days_from_bloom_end_the_season_and_not_the_month():
                        (date(2026, 7, 15), "over")):  # fmt: skip
         got = line(day, bloom_date=bloom, **typed)
         assert (got.state, got.harvest.first) == (state, date(2026, 7, 18))
-    assert "Too near harvest" in got.reason and got.due is None
+    assert "Too near harvest" in got.reason
+    assert got.due is None
     # a warm first month moves the harvest and the end of thinning alike
     warm = line(date(2026, 6, 25), 8000, bloom_date=bloom, **typed)
     assert (warm.state, warm.harvest.first) == ("over", date(2026, 7, 11))
@@ -206,7 +207,8 @@ def test_days_from_bloom_end_the_season_and_not_the_month():
     assert line(**early).state == "late"
     # a second pass that would come too near harvest is none
     last = line(date(2026, 6, 24), bloom_date=bloom, first_pass_on=date(2026, 6, 20), **typed)
-    assert (last.state, last.due) == ("done", None) and "too near" in last.reason
+    assert (last.state, last.due) == ("done", None)
+    assert "too near" in last.reason
 
 
 def test_names_sort_as_people_do():
@@ -314,17 +316,17 @@ def test_weeks_are_filled_to_the_hours_there_are():
     lines = queue([tree(n, bloom_date=bloom, ripening_month=m) for n, m in
                    (("c", 9), ("a", 7), ("b", 8))], TODAY)  # fmt: skip
     hours = {"a": 4.0, "b": 4.0}
-    (all_at_once,) = due_weeks(lines, hours_by_tree=hours)
+    (all_at_once,) = due_weeks(lines, TODAY, hours_by_tree=hours)
     assert all_at_once.trees == ("a", "b", "c")
     assert (all_at_once.hours, all_at_once.unknown_n, all_at_once.short_h) == (8, 1, 0)
-    assert all_at_once.monday == date(2026, 4, 27)
-    first, second = due_weeks(lines, hours_by_tree=hours, hours_a_week=5)
+    assert all_at_once.first == TODAY
+    first, second = due_weeks(lines, TODAY, hours_by_tree=hours, hours_a_week=5)
     assert (first.trees, second.trees) == (("a", "c"), ("b",))
-    assert second.monday == date(2026, 5, 4)
-    # 1 May is 40 days after bloom; the window ends on day 52, in the week of 11 May
-    *_, last = due_weeks(lines, hours_by_tree=dict.fromkeys("abc", 4.0), hours_a_week=3)
-    assert (last.monday, last.trees, last.short_h) == (date(2026, 5, 11), ("a", "b", "c"), 9)
-    assert due_weeks([], hours_by_tree={}) == []
+    assert second.first == date(2026, 5, 8)
+    # 1 May is 40 days after bloom; the window ends on day 52, in the week from 8 May
+    *_, last = due_weeks(lines, TODAY, hours_by_tree=dict.fromkeys("abc", 4.0), hours_a_week=3)
+    assert (last.first, last.trees, last.short_h) == (date(2026, 5, 8), ("a", "b", "c"), 9)
+    assert due_weeks([], TODAY, hours_by_tree={}) == []
 
 
 def test_bad_trees_are_named():

@@ -10,7 +10,7 @@ import pytest
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
-from fruitcount.jobs.season import season_book
+from fruitcount.jobs.season import season_book, season_lines
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import open_records
 from fruitcount.store.orchard import load_trees, save_tree
@@ -60,6 +60,15 @@ def orchard_of(data, southern):
     return store, bloom
 
 
+def due_after(k):
+    """Trees due so many days after the first one's bloom.
+
+    From 30 days after bloom on (Marini 2003; Univ. Georgia, ten days either side) to three weeks
+    before harvest, 130 days after bloom; the three weeks are our own choice.
+    """
+    return sum(30 <= k - later <= 109 for later in (0, 7, 14))
+
+
 @pytest.mark.parametrize("southern", [False, True])
 def test_every_day_of_a_season_in_the_records(data, southern):
     """No tree loses its season at New Year, and each is due on the same days in both halves."""
@@ -72,25 +81,25 @@ def test_every_day_of_a_season_in_the_records(data, southern):
             assert book.year == 2025
             assert all(t.line.tree.bloom_date for t in book.trees)
             due[k] = sum(line.for_today for line in book.lines)
-    # from 30 days after bloom (Marini 2003; Univ. Georgia, ten days either side) to the last day
-    # of the ripening month
-    until = (date(2026, 2, 28) if southern else date(2025, 8, 31)) - bloom
     for k, n in due.items():
-        assert n == (0 if k < 30 or k > until.days else min((k - 30) // 7 + 1, 3)), k
+        assert n == due_after(k), k
 
 
 @pytest.mark.parametrize("southern", [False, True])
 def test_the_page_through_a_year(data, on, southern):
-    _, bloom = orchard_of(data, southern)
-    for after in (0, 29, 30, 44, 96, 97, 101, 155, 270):
+    store, bloom = orchard_of(data, southern)
+    for after in (0, 29, 30, 44, 96, 97, 101, 110, 123, 124, 155, 270):
         day = bloom + timedelta(days=after)
         on(day)
         app = page().run()
-        over = day > (date(2026, 2, 28) if southern else date(2025, 8, 31))
-        due = 0 if after < 30 or over else min((after - 30) // 7 + 1, 3)
-        assert app.header[0].value == f"For today: {due} of 3", day
+        due = due_after(after)
+        assert app.header[0].value == f"{due or 'None'} of 3 trees due now", day
+        # the command says the same
+        (told, *_) = season_lines(season_book(load_trees(store, day=day), day))
+        assert told == app.header[0].value + ".", day
+        assert ("Next: t0, from" in words(app)) == (after < 30)
         # a drawer with nothing in it is not shown
-        assert any(e.label.startswith("The others") for e in app.expander) == (due < 3)
+        assert any(e.label.startswith("Not due now") for e in app.expander) == (due < 3)
         (year,) = [n for n in app.number_input if n.label.startswith("Season")]
         assert year.value == 2025
     # the season before can be looked at, as it was kept
@@ -107,7 +116,7 @@ def test_what_is_marked_done_in_january_goes_to_the_season_of_its_bloom(data, on
     done = [t for t in load_trees(store, year=2025) if t.first_pass_on]
     assert [t.first_pass_on for t in done] == [date(2026, 1, 5)]
     assert not any(t.first_pass_on for t in load_trees(store, year=2026))
-    assert "1 after the first pass" in words(app)
+    assert "1 done" in words(app)  # harvest is too near for a second pass
 
 
 def test_harvest_is_told_on_the_page(data, on):
@@ -122,7 +131,7 @@ def test_weeks_ask_for_what_they_lack(data, on):
     on(date(2025, 4, 28))
     app = page().run()
     said = words(app)
-    assert "| 28 April 2025 | t0; t1 | not known |" in said.replace("\\", "")
+    assert "**Week from 28 April 2025: not known**  \nt0; t1" in said.replace("\\", "")
     assert "once your pace is typed" in said
     next(n for n in app.number_input if n.label.startswith("Hours")).set_value(4.0).run()
     assert not app.exception
