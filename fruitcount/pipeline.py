@@ -223,10 +223,11 @@ def measure(photo: Photo, settings: CountSettings | None = None) -> Measurement:
     """
     rules = settings or CountSettings()
     name, source_flag = _source(rules.source)
-    scale = _scale_in_photo(photo, rules.scale)
-    measurement = _measured(photo, rules, scale, name)
-    typed = _scale_from_measured(rules.scale, measurement)
-    if typed is not None:
+    measurement = _measured(photo, rules, scale_asked(rules.scale, photo), name)
+    by_look = rules.scale.kind in ("fruit", "limb length")
+    found, limb = measurement.fruitlets, measurement.limb
+    typed = scale_asked(rules.scale, photo, found, limb.length_px) if by_look else Scale()
+    if typed.known:
         # With the scale known the search is for 4-35 mm fruit only, so it is worth a second look.
         measurement = _measured_again(photo, rules, measurement, typed)
     elif measurement.scale.known and len(measurement.fruitlets) < _few(measurement.scale):
@@ -270,27 +271,40 @@ def _source(asked: str) -> tuple[str, Flag]:
     return name, Flag.NONE if name == "trained" else Flag.MODEL_MISSING
 
 
-def _scale_in_photo(photo: Photo, request: ScaleRequest) -> Scale:
+def scale_asked(
+    request: ScaleRequest, photo: Photo, fruit: Fruitlets | None = None, length_px: float = np.nan
+) -> Scale:
+    """The scale that a request leads to.
+
+    Parameters
+    ----------
+    request : ScaleRequest
+    photo : Photo
+    fruit : Fruitlets, optional
+        Those whose usual diameter the request tells; without them it gives no scale yet.
+    length_px : float, px
+        Of the limb whose length the request tells; NaN gives no scale yet.
+
+    Raises
+    ------
+    BadInputError
+        When a point lies outside the photo, or points and length make no scale.
+    """
+    points, mm = request.points_px, request.length_mm
     if request.kind == "card":
-        side = None if np.isnan(request.length_mm) else request.length_mm
-        return find_card(photo, side)
+        return find_card(photo, None if np.isnan(mm) else mm)
     if request.kind == "points":
-        (x1, y1), (x2, y2) = request.points_px
-        return scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=request.length_mm)
+        (x1, y1), (x2, y2) = points
+        return scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=mm)
     if request.kind == "disc":
-        return scale_from_disc(photo, *request.points_px[0], request.length_mm)
+        return scale_from_disc(photo, *points[0], mm)
     if request.kind == "bank card":
-        return scale_from_bank_card(photo, request.points_px)
+        return scale_from_bank_card(photo, points)
+    if request.kind == "fruit" and fruit is not None and len(fruit):
+        return scale_from_fruit(fruit, mm)
+    if request.kind == "limb length" and np.isfinite(length_px):
+        return scale_from_limb_length(length_px, mm)
     return Scale(flags=Flag.NO_SCALE)
-
-
-def _scale_from_measured(request: ScaleRequest, measurement: Measurement) -> Scale | None:
-    """Scale that needs the fruit or the limb first; None when none was asked for or told."""
-    if request.kind == "fruit" and len(measurement.fruitlets):
-        return scale_from_fruit(measurement.fruitlets, request.length_mm)
-    if request.kind == "limb length" and measurement.limb.found:
-        return scale_from_limb_length(measurement.limb.length_px, request.length_mm)
-    return None
 
 
 def _measured(

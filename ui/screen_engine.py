@@ -24,13 +24,6 @@ import fruitcount.corrections as cx
 from fruitcount.detect.find import DOUBT_MARGIN
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.image.card import on_card
-from fruitcount.image.references import (
-    scale_from_bank_card,
-    scale_from_disc,
-    scale_from_fruit,
-    scale_from_limb_length,
-    scale_from_points,
-)
 from fruitcount.limb.find import trace_between
 from fruitcount.lines import line_length_px
 from fruitcount.pipeline import (
@@ -40,6 +33,7 @@ from fruitcount.pipeline import (
     decide,
     detection_threshold,
     measure,
+    scale_asked,
 )
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.season.orchard import OrchardTree
@@ -51,6 +45,11 @@ from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 _MOST_POINTS = 60
 # told once for a tree, known on all its photos
 OF_THE_TREE = ("species", "ripening_month", "southern")
+# a way to set the scale on the canvas: the kind of request, and how many taps it takes
+_SCALES = {
+    "two points": ("points", 2), "coin": ("disc", 1), "bank card": ("bank card", 4),
+    "fruit": ("fruit", 1), "usual fruit": ("fruit", 0), "limb length": ("limb length", 0),
+}  # fmt: skip
 _one_at_a_time = threading.Lock()
 
 
@@ -244,23 +243,16 @@ def _scale_edit(
     how = str(request.get("how"))
     if how == "card":
         return cx.SetScale(sheet.scale, cx.choice_of(measurement.scale))
-    if how == "two points" and len(points) == 2:
-        (x1, y1), (x2, y2) = points
-        scale = scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=mm)
-    elif how == "coin" and points:
-        scale = scale_from_disc(photo_at(path), *points[0], diameter_mm=mm)
-    elif how == "fruit" and points:
-        scale = scale_from_fruit(_nearest_fruit(sheet, points[0]), mm)
-    elif how == "usual fruit":
-        scale = scale_from_fruit(cx.fruitlets_of(measurement, sheet, Scale()), mm)
-    elif how == "limb length":
-        if len(sheet.line_px) < 2:
-            raise BadInputError("Show the limb first: tap its base and its tip.")
-        scale = scale_from_limb_length(line_length_px(np.array(sheet.line_px)), mm)
-    elif how == "bank card" and len(points) == 4:
-        scale = scale_from_bank_card(photo_at(path), points)
-    else:
+    kind, points_n = _SCALES.get(how, ("none", -1))
+    if len(points) != points_n:
         raise BadInputError("Tap on the photo first, then use the scale.")
+    length_px = line_length_px(np.array(sheet.line_px)) if len(sheet.line_px) >= 2 else math.nan
+    if kind == "limb length" and math.isnan(length_px):
+        raise BadInputError("Show the limb first: tap its base and its tip.")
+    fruit = cx.fruitlets_of(measurement, sheet, Scale())
+    if how == "fruit":
+        fruit = _nearest_fruit(sheet, points[0])
+    scale = scale_asked(ScaleRequest(kind, mm, points), photo_at(path), fruit, length_px)
     if not scale.known:
         raise BadInputError("No round outline was found there. Tap its middle, or use two points.")
     return cx.SetScale(sheet.scale, cx.choice_of(scale, points, mm))

@@ -32,8 +32,9 @@ ARGS = [
 ]
 START = (
     "import sys; sys.path[:0] = [{ui!r}, {root!r}]\n"
-    "from screen_launch import launch\n"
-    "launch({port}, data_dir={data!r}, passphrase={word!r})\n"
+    "import screen_launch\n"
+    "{quiet}screen_launch.warm_up = lambda: None\n"
+    "screen_launch.launch({port}, data_dir={data!r}, passphrase={word!r})\n"
 )
 
 
@@ -48,10 +49,13 @@ def pytest_collection_modifyitems(items) -> None:
 
 
 class Server:
-    """The screen in a process of its own, which may be killed and started again."""
+    """The screen in a process of its own, which may be killed and started again.
 
-    def __init__(self, data: Path, word: str | None = None) -> None:
-        self.data, self.word = data, word
+    One that is not ``warm`` loads the nets only when a photo is counted.
+    """
+
+    def __init__(self, data: Path, word: str | None = None, warm: bool = False) -> None:
+        self.data, self.word, self.quiet = data, word, "# " if warm else ""
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = probe.getsockname()[1]
@@ -60,8 +64,9 @@ class Server:
 
     def start(self) -> None:
         code = START.format(
-            ui=str(ROOT / "ui"), root=str(ROOT), port=self.port, data=str(self.data), word=self.word
-        )
+            ui=str(ROOT / "ui"), root=str(ROOT), port=self.port, data=str(self.data),
+            word=self.word, quiet=self.quiet
+        )  # fmt: skip
         self.data.mkdir(parents=True, exist_ok=True)
         with (self.data / "server.log").open("ab") as log:
             self.process = subprocess.Popen(
@@ -123,7 +128,7 @@ def server(tmp_path):
 @pytest.fixture(scope="module")
 def shared_server(tmp_path_factory):
     """One server for the tests that do not stop it."""
-    one = Server(tmp_path_factory.mktemp("screen"))
+    one = Server(tmp_path_factory.mktemp("screen"), warm=True)
     one.start()
     yield one
     one.kill()
