@@ -42,30 +42,42 @@ def format_length(length_mm: float, system: str = "metric") -> str:
     return f"{round(length_mm / MM_PER_INCH * 2) / 2:g} in"
 
 
+# name, how many of ours it is, and the decimal places that it is told with
+_WRITTEN = {
+    "metric": {"length": ("cm", 10.0, 0), "size": ("mm", 1.0, 1), "crop": ("kg", 1.0, 1),
+               "fruit": ("g", 1.0, 0)},
+    "us": {"length": ("in", MM_PER_INCH, 1), "size": ("in", MM_PER_INCH, 2),
+           "crop": ("lb", KG_PER_LB, 1), "fruit": ("oz", G_PER_OZ, 1)},
+}  # fmt: skip
+
+
+def unit_of(kind: str, system: str = "metric") -> tuple[str, float, int]:
+    """The unit that numbers are typed and tabled in: its name, its size, and decimal places.
+
+    Parameters
+    ----------
+    kind : {"length", "size", "crop", "fruit"}
+        Of a limb or trunk, and a diameter, both of mm; a harvest, of kg; one fruit, of g.
+    system : {"metric", "us"}
+    """
+    one_of("system", system, SYSTEMS)
+    return _WRITTEN[system][kind]
+
+
+def format_in(kind: str, value: float, system: str = "metric") -> str:
+    """A value of that kind (see :func:`unit_of`) with its unit; NaN as ``"not known"``."""
+    unit, per, digits = unit_of(kind, system)
+    return "not known" if math.isnan(value) else f"{value / per:.{digits}f} {unit}"
+
+
 def format_size(size_mm: float, system: str = "metric") -> str:
     """A fruit or limb diameter: mm to one place, or inches to two."""
-    one_of("system", system, SYSTEMS)
-    if math.isnan(size_mm):
-        return "not known"
-    return f"{size_mm:.1f} mm" if system == "metric" else f"{size_mm / MM_PER_INCH:.2f} in"
+    return format_in("size", size_mm, system)
 
 
 def format_weight(mass_g: float, system: str = "metric") -> str:
     """A crop weight: kg or lb to one place."""
-    one_of("system", system, SYSTEMS)
-    if math.isnan(mass_g):
-        return "not known"
-    return (
-        f"{mass_g / 1000:.1f} kg" if system == "metric" else f"{mass_g / 1000 / KG_PER_LB:.1f} lb"
-    )
-
-
-def crop_units(system: str = "metric") -> tuple[tuple[str, float], tuple[str, float]]:
-    """Unit of a harvest with its kg, and of one fruit with its g."""
-    one_of("system", system, SYSTEMS)
-    return (
-        (("kg", 1.0), ("g", 1.0)) if system == "metric" else (("lb", KG_PER_LB), ("oz", G_PER_OZ))
-    )
+    return format_in("crop", mass_g / 1000, system)
 
 
 def parse_length(words: str) -> float:

@@ -27,39 +27,36 @@ from fruitcount.plan.fruit_size import (
     weight_from_own_seasons,
 )
 from fruitcount.species.model import Species, load_species
-from fruitcount.units import G_PER_OZ, MM_PER_INCH
+from fruitcount.units import format_in, unit_of
 
 
 def show_size(key: str, result: Result, facts: dict[str, Any]) -> dict[str, Any]:
     """A closed part of the page; returns the answers with what was typed in it."""
     inputs = result.decision.inputs
     species = load_species(inputs.species)
-    us = units() == "us"
     with st.expander("Size at picking", key=f"{key[:12]}size"):
-        st.write(wanted_words(species, inputs.harvest_diameter_mm, us=us))
+        st.write(wanted_words(species, inputs.harvest_diameter_mm, units()))
         middle_mm = result.measurement.fruitlets.middle_size_mm
         for line in pointer_words(species, middle_mm, days=_days_after_bloom(key, result)):
             st.write(line)
         if species.reference_counts:
             show_prunes(species, key)
-        return {**facts, **ask_seasons(key, facts, result.decision.plan.keep_count, us=us)}
+        return {**facts, **ask_seasons(key, facts, result.decision.plan.keep_count)}
 
 
-def wanted_words(species: Species, wanted_mm: float | None, *, us: bool) -> str:
+def wanted_words(species: Species, wanted_mm: float | None, system: str) -> str:
     """The ripe size wanted, its weight, and its trade size code where the species has codes."""
     mm = wanted_mm or species.harvest_diameter_mm.number
-    weight = _weight(harvest_mass_g(species, mm), us=us)
-    size = f"{mm / MM_PER_INCH:.2f} in" if us else f"{mm:.0f} mm"
+    weight = format_in("fruit", harvest_mass_g(species, mm), system)
     told = "wanted" if wanted_mm else "usual for it"
-    words = f"{species.title}, {size} across ({told}): about {weight} a fruit."
+    words = f"{species.title}, {_whole(mm, system)} across ({told}): about {weight} a fruit."
     if not species.size_codes:
         return words
     larger = [c for c in species.size_codes if c.from_mm > mm]
     words += f" Trade size {size_code(species, mm)}."
     if larger:
         least = min(larger, key=lambda c: c.from_mm)
-        at = f"{least.from_mm / MM_PER_INCH:.2f} in" if us else f"{least.from_mm:.0f} mm"
-        words += f" The next larger, {least.code}, begins at {at}."
+        words += f" The next larger, {least.code}, begins at {_whole(least.from_mm, system)}."
     source = species.tables_source["size_codes"].source
     return f"{words} Codes: {source}."
 
@@ -105,11 +102,11 @@ def show_prunes(species: Species, key: str) -> None:
     st.caption(f"Source: {species.tables_source['reference_counts'].source}.")
 
 
-def ask_seasons(key: str, facts: Mapping[str, Any], keep_n: int, *, us: bool) -> dict[str, Any]:
+def ask_seasons(key: str, facts: Mapping[str, Any], keep_n: int) -> dict[str, Any]:
     """Two past seasons of this limb or a like one; what they say of the number to keep now."""
     st.markdown("**From two of your own seasons**")
     st.caption("This limb, or one as thick: fruit that stayed on it, and what a ripe one weighed.")
-    unit, per = ("oz", G_PER_OZ) if us else ("g", 1.0)
+    unit, per, _ = unit_of("fruit", units())
     kept: Sequence[Sequence[float | None]] = facts.get("own_seasons") or ((None, None),) * 2
     now: list[list[float | None]] = []
     for n, (fruit, grams) in enumerate(kept, start=1):
@@ -119,11 +116,11 @@ def ask_seasons(key: str, facts: Mapping[str, Any], keep_n: int, *, us: bool) ->
         at = f"{key[:12]}own{n}{unit}"
         now.append([count, ask_number(one, grams, where=right, per=per, key=at)])
     if all(v for season in now for v in season):
-        st.write(own_words([(float(n or 0), float(g or 0)) for n, g in now], keep_n, us=us))
+        st.write(own_words([(float(n or 0), float(g or 0)) for n, g in now], keep_n, units()))
     return {"own_seasons": now} if now != [list(s) for s in kept] else {}
 
 
-def own_words(seasons: Sequence[tuple[float, float]], keep_n: float, *, us: bool) -> str:
+def own_words(seasons: Sequence[tuple[float, float]], keep_n: float, system: str) -> str:
     """What two seasons, each (fruit kept, grams of one), say of a number to keep now."""
     try:
         # one limb, one thickness: fruit to a cm2 differ as the counts do
@@ -133,8 +130,10 @@ def own_words(seasons: Sequence[tuple[float, float]], keep_n: float, *, us: bool
         return "The two seasons must differ in how many fruit stayed."
     if not math.isfinite(grams):
         return sentence
-    return f"With {keep_n:.0f} kept now: about {_weight(grams, us=us)} a fruit. {sentence}"
+    return (
+        f"With {keep_n:.0f} kept now: about {format_in('fruit', grams, system)} a fruit. {sentence}"
+    )
 
 
-def _weight(grams: float, *, us: bool) -> str:
-    return f"{grams / G_PER_OZ:.1f} oz" if us else f"{grams:.0f} g"
+def _whole(size_mm: float, system: str) -> str:
+    return f"{size_mm:.0f} mm" if system == "metric" else format_in("size", size_mm, system)

@@ -79,7 +79,7 @@ def review(key: str) -> None:
         result = show_canvas(key, facts)
     with asked.expander("The tree and what you know of it", key=f"{key[:12]}known"):
         tree = show_tree(key)
-        now = answers_form(key[:12], facts, units() == "us")
+        now = answers_form(key[:12], facts)
         now = show_size(key, result, now)
     keep_answers(key, now)
     if _given(now) != _given(facts):

@@ -6,23 +6,23 @@ from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
-from screen_words import ask_number, species_titles
+from screen_words import ask_number, species_titles, units
 
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.species.model import load_species
-from fruitcount.units import MM_PER_INCH, MONTHS
+from fruitcount.units import MONTHS, unit_of
 
-# What is asked: name in the records, words in cm or mm, words in inches, mm in one unit shown.
-_LENGTHS: dict[str, tuple[str, str, float]] = {
-    "spacing_mm": ("Spacing wanted, cm", "Spacing wanted, in", 10.0),
-    "harvest_diameter_mm": ("Ripe size wanted, mm", "Ripe size wanted, in", 1.0),
-    "limb_length_mm": ("Limb length by tape, cm", "Limb length by tape, in", 10.0),
-    "base_diameter_mm": ("Limb thickness at base, mm", "Limb thickness at base, in", 1.0),
+# What is asked: name in the records, words, and what is measured.
+_LENGTHS = {
+    "spacing_mm": ("Spacing wanted", "length"),
+    "harvest_diameter_mm": ("Ripe size wanted", "size"),
+    "limb_length_mm": ("Limb length by tape", "length"),
+    "base_diameter_mm": ("Limb thickness at base", "size"),
 }
 
 
-def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]:
+def answers_form(key: str, facts: Mapping[str, Any]) -> dict[str, Any]:
     """Show the questions; return the answers as they stand now.
 
     Parameters
@@ -31,8 +31,6 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
         Prefix of the widgets, one a photo.
     facts : mapping
         Answers kept before.
-    us : bool
-        Inches in place of cm and mm.
     """
     titles = species_titles()
     now: dict[str, Any] = dict(facts)
@@ -52,14 +50,14 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
     choose(right, "Plan", "plan_choice", {name: TITLES[name] for name in PLAN_CHOICES})
 
     def length(name: str, box: Any, hint: str) -> None:
-        metric, inches, mm = _LENGTHS[name]
-        words, per = (inches, MM_PER_INCH) if us else (metric, mm)
-        at = f"{key}{name}{'us' if us else ''}"
+        words, kind = _LENGTHS[name]
+        unit, per, _ = unit_of(kind, units())
         now[name] = ask_number(
-            words, facts.get(name), where=box, per=per, hint=hint, max_value=5000.0, key=at
-        )
+            f"{words}, {unit}", facts.get(name), where=box, per=per, hint=hint, max_value=5000.0,
+            key=f"{key}{name}{unit}"
+        )  # fmt: skip
 
-    length("spacing_mm", right, _usual_spacing(now["species"], us))
+    length("spacing_mm", right, _usual_spacing(now["species"]))
     length("harvest_diameter_mm", right, "usual")
     with st.expander("More about this limb", key=f"{key}more"):
         switches = {
@@ -76,10 +74,10 @@ def answers_form(key: str, facts: Mapping[str, Any], us: bool) -> dict[str, Any]
     return now
 
 
-def _usual_spacing(name: str, us: bool) -> str:
+def _usual_spacing(name: str) -> str:
     species = load_species(name)
     if not species.thinned:
         return "not thinned"
-    per = MM_PER_INCH if us else 10.0
+    _, per, _ = unit_of("length", units())
     low, high = (v.number / per for v in (species.spacing_low_mm, species.spacing_high_mm))
     return f"usual, {low:.0f} to {high:.0f}"

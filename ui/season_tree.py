@@ -17,7 +17,7 @@ from fruitcount.errors import FruitcountError
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order
 from fruitcount.store.orchard import save_season_facts, season_history, tree_id_of
 from fruitcount.tree.group import LimbSeason, limb_seasons
-from fruitcount.units import MONTHS, crop_units, season_year
+from fruitcount.units import MONTHS, season_year, unit_of
 
 
 def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree], None]) -> None:
@@ -54,7 +54,7 @@ def show_tree(trees: list[OrchardTree], year: int, keep: Callable[[OrchardTree],
 
 def history_table(seasons: Sequence[SeasonFacts], system: str) -> str:
     """Seasons as a Markdown table, newest first."""
-    (kg_name, kg), (g_name, g) = crop_units(system)
+    (kg_name, kg, _), (g_name, g, places) = (unit_of(k, system) for k in ("crop", "fruit"))
 
     def cell(value: float | None, unit: float = 1.0, digits: int = 0) -> str:
         return "–" if value is None else f"{value / unit:.{digits}f}"
@@ -62,7 +62,7 @@ def history_table(seasons: Sequence[SeasonFacts], system: str) -> str:
     head = ("Season", "Before", "After", f"Harvest, {kg_name}", f"One fruit, {g_name}")
     rows = [
         (s.year, cell(s.fruit_before_n), cell(s.fruit_after_n), cell(s.harvest_kg, kg, 1),
-         cell(s.fruit_g, g, 0 if g == 1.0 else 1))
+         cell(s.fruit_g, g, places))
         for s in sorted(seasons, key=lambda s: -s.year)
     ]  # fmt: skip
     notes = [f"{s.year}: {plain(s.note)}" for s in seasons if s.note]
@@ -71,7 +71,7 @@ def history_table(seasons: Sequence[SeasonFacts], system: str) -> str:
 
 def facts_form(name: str, tree_id: int, year: int) -> None:
     """Counts and harvest of one season, typed by hand; what is left empty stays as it was."""
-    (kg_name, kg), (g_name, g) = crop_units(units())
+    (kg_name, kg, _), (g_name, g, _) = (unit_of(kind, units()) for kind in ("crop", "fruit"))
     with st.form(f"facts{name}{year}{kg_name}", border=False, clear_on_submit=True):
         left, right = st.columns(2)
         before = ask_number("Fruit before thinning", where=left, whole=True, zero=True)

@@ -23,7 +23,7 @@ from fruitcount.store.orchard import save_tree
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
 from fruitcount.tree.sampling import draw_limbs
-from fruitcount.units import KG_PER_LB, MM_PER_INCH, season_year
+from fruitcount.units import season_year, unit_of
 
 
 def ask_facts(
@@ -44,16 +44,15 @@ def ask_facts(
     BadInputError
         When what is typed makes no sense; the message says why.
     """
-    us = units() == "us"
-    others, typed_n = _ask_limbs_and_crates(us=us)
-    tree = ask_trunk(cache.tree_named(name), us=us)
+    others, typed_n = _ask_limbs_and_crates()
+    tree = ask_trunk(cache.tree_named(name))
     choice = st.selectbox(
         "Plan", PLAN_CHOICES, index=None, format_func=TITLES.__getitem__,
         placeholder="as chosen on the photos", key=f"plan{name}",
     )  # fmt: skip
     pace = ask_number("Fruit you take off in a minute", key=f"pace{name}")
-    typed = _numbers_in(others, "in" if us else "mm")
-    sizes = (LimbSize(v * (MM_PER_INCH if us else 1.0)) for v in typed)
+    unit, per, _ = unit_of("size", units())
+    sizes = (LimbSize(v * per) for v in _numbers_in(others, unit))
     hand, by_limb = ask_hand_counts(rows, name)
     sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
     known = facts_of(tree, year=date.today().year, photos=lines)
@@ -74,10 +73,10 @@ def ask_facts(
     return with_sheets(facts, name)
 
 
-def _ask_limbs_and_crates(*, us: bool) -> tuple[str, dict[str, Any]]:
+def _ask_limbs_and_crates() -> tuple[str, dict[str, Any]]:
     """The other limbs' thicknesses as typed, and the numbers of limbs and crates."""
-    words = "in" if us else "mm"
-    others = st.text_input(f"Base thickness of each other limb, {words}", placeholder="22, 30, 18")
+    unit, *_ = unit_of("size", units())
+    others = st.text_input(f"Base thickness of each other limb, {unit}", placeholder="22, 30, 18")
     st.caption("Limbs not photographed, by caliper just above the fork. Empty if there are none.")
     left, right = st.columns(2)
     how_many = "Or how many limbs the tree has"
@@ -90,23 +89,23 @@ def _ask_limbs_and_crates(*, us: bool) -> tuple[str, dict[str, Any]]:
     crates = ask_number("Crates wanted from this tree", where=right)
     if not crates:
         return others, {"limbs_n": limbs_n}
-    unit, per = ("lb", KG_PER_LB) if us else ("kg", 1.0)
+    unit, per, _ = unit_of("crop", units())
     crate_kg = ask_number(f"Fruit in a full crate, {unit}", 10.0 * per, where=right, per=per)
     crate_kg = crate_kg or 10.0 * per
     return others, {"limbs_n": limbs_n, "crates_n": crates, "crate_kg": crate_kg}
 
 
-def ask_trunk(tree: OrchardTree, *, us: bool) -> OrchardTree:
+def ask_trunk(tree: OrchardTree) -> OrchardTree:
     """Ask for trunk and age; they are kept with the tree and lead to its target.
 
     The crates lead where they are told, then trunk and age, then the spacing.
     """
     left, right = st.columns(2)
-    unit, per = ("in", MM_PER_INCH) if us else ("cm", 10.0)
+    unit, per, _ = unit_of("length", units())
     trunk = ask_number(
         f"Trunk, measured around, {unit}", tree.trunk_circumference_mm, where=left, per=per,
-        hint=f"by tape, {'8 in' if us else '20 cm'} above ground", max_value=500.0,
-        key=f"trunk{tree.name}{us}",
+        hint=f"by tape, {200 / per:.0f} {unit} above ground", max_value=500.0,
+        key=f"trunk{tree.name}{unit}",
     )  # fmt: skip
     year = date.today().year
     was = year - tree.planted_year if tree.planted_year else None

@@ -176,7 +176,7 @@ def show_own_size(name: str, keep_n: float) -> None:
     ]
     if len(told) >= 2:
         two = [(float(n or 0), float(g or 0)) for n, g in told[-2:]]
-        st.write(f"Size at picking. {own_words(two, keep_n, us=units() == 'us')}")
+        st.write(f"Size at picking. {own_words(two, keep_n, units())}")
 
 
 def _table(sheet: TreeSheet) -> str:

@@ -19,7 +19,7 @@ from fruitcount.pipeline import Result
 from fruitcount.plan.result import Plan
 from fruitcount.tree.sheet import TreeSheet
 from fruitcount.types import FloatArray, IntArray
-from fruitcount.units import MM_PER_INCH, format_length
+from fruitcount.units import format_length, unit_of
 
 MARK = 5.0
 ROW = 13.0
@@ -261,7 +261,7 @@ def _ruler(page: Page, view: _View, units: str) -> None:
     page.y += 4
     page.line((LEFT, page.y), (RIGHT, page.y))
     length_mm = (RIGHT - LEFT) / view.times * view.mm_per_px
-    unit, unit_mm = ("in", MM_PER_INCH) if units == "us" else ("cm", 10.0)
+    unit, unit_mm, _ = unit_of("length", units)
     whole = length_mm / unit_mm
     if not math.isfinite(length_mm):
         unit, whole = "% of the limb", 100.0

@@ -31,7 +31,7 @@ from fruitcount.tree.both_sides import ASSUMED
 from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.hidden import BY_SIDES
 from fruitcount.tree.sheet import Work
-from fruitcount.units import crop_units
+from fruitcount.units import unit_of
 
 # Okabe-Ito sky blue and vermillion, as in the pictures
 _BAR = colors.Color(86 / 255, 180 / 255, 233 / 255)
@@ -122,7 +122,7 @@ def _headlines(trees: Sequence[BlockTree], how: ReportSettings) -> list[str]:
             line += f" on {len(minutes)} of them" if len(minutes) < len(works) else ""
         kilos = [w.harvest_kg for w in works if math.isfinite(w.harvest_kg)]
         if kilos:
-            (unit, kg), _ = crop_units(how.units)
+            unit, kg, _ = unit_of("crop", how.units)
             line += f"; harvest about {number(sum(kilos) / kg, 0 if sum(kilos) > 20 else 1)} {unit}"
         lines.append(line + ".")
     return lines

@@ -33,7 +33,7 @@ from fruitcount.season.orchard import (
 )
 from fruitcount.season.queue import Days, QueueLine, Week, day_words
 from fruitcount.species.model import species_title
-from fruitcount.units import MONTHS, crop_units, format_length, format_size
+from fruitcount.units import MONTHS, format_length, format_size, unit_of
 
 CHART_ROWS = 34
 """Trees in one chart of a page."""
@@ -108,7 +108,7 @@ def season_log(
     log = _done([line.tree for line in lines])
     table = _words(["Day", "Tree", "What"], log, width, (16, 26, 58))
     story += _part("What was done", table if log else text("Nothing recorded.", 10))
-    (kg, _), (g, _) = crop_units(how.units)
+    kg, g = (unit_of(kind, how.units)[0] for kind in ("crop", "fruit"))
     counted = [(n, f) for n, seasons in history.items() for f in seasons
                if f.year == year and f.any_known]  # fmt: skip
     if counted:
@@ -169,10 +169,9 @@ def _count_cells(facts: SeasonFacts, units: str) -> list[str]:
 
 
 def _crop_cells(harvest_kg: float | None, fruit_g: float | None, units: str) -> list[str]:
-    (_, kg), (_, g) = crop_units(units)
-    harvest = math.nan if harvest_kg is None else harvest_kg / kg
-    one = math.nan if fruit_g is None else fruit_g / g
-    return [number(harvest, 1), number(one, 0 if units == "metric" else 1)]
+    told = (("crop", harvest_kg), ("fruit", fruit_g))
+    cells = ((math.nan if value is None else value, *unit_of(kind, units)) for kind, value in told)
+    return [number(value / per, digits) for value, _, per, digits in cells]
 
 
 def _change_rows(history: Mapping[str, Sequence[SeasonFacts]], units: str) -> list[list[str]]:

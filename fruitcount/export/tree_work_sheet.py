@@ -29,7 +29,7 @@ from fruitcount.tree.estimate import FEW_COUNTED, Estimate
 from fruitcount.tree.plan import TreePlan
 from fruitcount.tree.sheet import Work
 from fruitcount.tree.target import TreeTarget
-from fruitcount.units import crop_units, format_length, format_weight
+from fruitcount.units import format_in, format_length
 
 HIDDEN = (
     "The photos do not show every fruit. Count three of these limbs by hand as well, type both "
@@ -106,8 +106,8 @@ def harvest_words(plan: TreePlan, units: str) -> str:
     where = "" if all_seen else " on the limbs photographed"
     fruit = f"{number(sheet.work.final_n)} fruit"
     fruit = f"at most {fruit} and" if not plan.work else f"about {fruit},"
-    weight, (_, (unit, g)) = format_weight(sheet.work.harvest_kg * 1000, units), crop_units(units)
-    one = f"{(sheet.fruit_g or math.nan) / g:.{0 if units == 'metric' else 1}f} {unit}"
+    weight = format_in("crop", sheet.work.harvest_kg, units)
+    one = format_in("fruit", sheet.fruit_g or math.nan, units)
     size = f", size class {plan.size_class}" if plan.size_class else ""
     return f"Harvest expected{where}, after a second pass: {fruit} {weight} ({one} a fruit{size})."
 

@@ -17,13 +17,13 @@ PEACH = load_species("peach")
 
 def test_the_wanted_size_is_named_by_its_trade_code():
     """EC 1580/2007, Annex I Part 5: A from 67 mm, AA from 73 mm, AAAA from 90 mm."""
-    words = wanted_words(PEACH, 70.0, us=False)
+    words = wanted_words(PEACH, 70.0, "metric")
     assert "Trade size A." in words
     assert "The next larger, AA, begins at 73 mm" in words
     assert "1580/2007" in words
-    assert "next larger" not in wanted_words(PEACH, 95.0, us=False)
-    assert "2.76 in" in wanted_words(PEACH, 70.0, us=True)
-    assert "Trade size" not in wanted_words(load_species("tart-cherry"), None, us=False)
+    assert "next larger" not in wanted_words(PEACH, 95.0, "metric")
+    assert "2.76 in" in wanted_words(PEACH, 70.0, "us")
+    assert "Trade size" not in wanted_words(load_species("tart-cherry"), None, "metric")
 
 
 def test_the_rule_at_reference_date_points_and_says_when_it_holds():
@@ -47,12 +47,12 @@ def test_the_rule_at_reference_date_points_and_says_when_it_holds():
     ],
 )
 def test_two_own_seasons_tell_a_weight_between_them_only(keep, words):
-    assert words in own_words([(20, 160), (60, 120)], keep, us=False)
+    assert words in own_words([(20, 160), (60, 120)], keep, "metric")
 
 
 def test_two_like_seasons_or_a_wrong_way_round_tell_nothing():
-    assert "must differ" in own_words([(20, 160), (20, 120)], 20, us=False)
-    assert "do not show" in own_words([(20, 120), (60, 160)], 40, us=False)
+    assert "must differ" in own_words([(20, 160), (20, 120)], 20, "metric")
+    assert "do not show" in own_words([(20, 120), (60, 160)], 40, "metric")
 
 
 def test_two_seasons_typed_on_the_page_are_kept(tmp_path, monkeypatch):
