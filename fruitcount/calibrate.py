@@ -342,21 +342,6 @@ class Proposal:
     photos_n: int
     worthwhile: bool
 
-    @property
-    def sentence(self) -> str:
-        """What to tell the user before asking."""
-        if self.photos_n < LEAST_PHOTOS_N:
-            return "Correct at least two photos of this tree to learn from them."
-        figures = (
-            f"On {self.photos_n} corrected photos, each judged by what the others teach: agreement "
-            f"with you {self.before.f1:.0%} before, {self.after.f1:.0%} after; wrong marks "
-            f"{self.before.false_n} to {self.after.false_n}, missed fruit {self.before.missed_n} "
-            f"to {self.after.missed_n}."
-        )
-        if not self.worthwhile:
-            return f"{figures} Not enough gain: the settings stay as they are."
-        return f"{figures} {tuning_sentence(self.tuning, self.shipped.threshold)}"
-
     def record(self) -> dict[str, Any]:
         """The tuning with the figures it was offered on, as plain values to keep with a tree."""
         sides = {"before": self.before, "after": self.after}

@@ -14,15 +14,9 @@ from fruitcount.detect.find import count_flags, count_range, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
 from fruitcount.errors import in_range, one_of, positive
 from fruitcount.flags import Flag, flag_sentences
+from fruitcount.image import references
 from fruitcount.image.card import find_card, on_card
 from fruitcount.image.quality import colour_doubt, inside, photo_quality, sheet_behind
-from fruitcount.image.references import (
-    scale_from_bank_card,
-    scale_from_disc,
-    scale_from_fruit,
-    scale_from_limb_length,
-    scale_from_points,
-)
 from fruitcount.limb.find import find_limb
 from fruitcount.limb.position import doubts_by_fruit, place_fruitlets
 from fruitcount.limb.result import with_caliper
@@ -295,15 +289,15 @@ def scale_asked(
         return find_card(photo, None if np.isnan(mm) else mm)
     if request.kind == "points":
         (x1, y1), (x2, y2) = points
-        return scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=mm)
+        return references.scale_from_points(x1, y1, x2_px=x2, y2_px=y2, length_mm=mm)
     if request.kind == "disc":
-        return scale_from_disc(photo, *points[0], mm)
+        return references.scale_from_disc(photo, *points[0], mm)
     if request.kind == "bank card":
-        return scale_from_bank_card(photo, points)
+        return references.scale_from_bank_card(photo, points)
     if request.kind == "fruit" and fruit is not None and len(fruit):
-        return scale_from_fruit(fruit, mm)
+        return references.scale_from_fruit(fruit, mm)
     if request.kind == "limb length" and np.isfinite(length_px):
-        return scale_from_limb_length(length_px, mm)
+        return references.scale_from_limb_length(length_px, mm)
     return Scale(flags=Flag.NO_SCALE)
 
 

@@ -18,14 +18,7 @@ from screen_words import ask_number, units
 from fruitcount.errors import BadInputError
 from fruitcount.load.model import harvest_mass_g
 from fruitcount.pipeline import Result
-from fruitcount.plan.fruit_size import (
-    ORCHARDS,
-    OwnSeason,
-    prune_dry_count,
-    reference_advice,
-    size_code,
-    weight_from_own_seasons,
-)
+from fruitcount.plan import fruit_size
 from fruitcount.species.model import Species, load_species
 from fruitcount.units import format_in, unit_of
 
@@ -53,7 +46,7 @@ def wanted_words(species: Species, wanted_mm: float | None, system: str) -> str:
     if not species.size_codes:
         return words
     larger = [c for c in species.size_codes if c.from_mm > mm]
-    words += f" Trade size {size_code(species, mm)}."
+    words += f" Trade size {fruit_size.size_code(species, mm)}."
     if larger:
         least = min(larger, key=lambda c: c.from_mm)
         words += f" The next larger, {least.code}, begins at {_whole(least.from_mm, system)}."
@@ -65,7 +58,7 @@ def pointer_words(species: Species, middle_mm: float, *, days: float | None) -> 
     """Which way the fruit's present size points, for peach and nectarine; empty for others."""
     if species.name not in ("peach", "nectarine") or not math.isfinite(middle_mm):
         return []
-    advice = reference_advice(middle_mm, days)
+    advice = fruit_size.reference_advice(middle_mm, days)
     when = (
         "Days after bloom are not known here: this holds about 10 days after the pits began to "
         "harden, which is about 60 days after full bloom."
@@ -94,7 +87,7 @@ def show_prunes(species: Species, key: str) -> None:
     if not low <= green <= high:
         st.write(f"The table goes from {low:.0f} to {high:.0f} green prunes to a pound.")
         return
-    dry = {kind: prune_dry_count(species, green, kind) for kind in ORCHARDS}
+    dry = {kind: fruit_size.prune_dry_count(species, green, kind) for kind in fruit_size.ORCHARDS}
     told = ", ".join(
         f"{n:.0f} in {'an' if k[0] in 'ae' else 'a'} {k} orchard" for k, n in dry.items()
     )
@@ -124,8 +117,8 @@ def own_words(seasons: Sequence[tuple[float, float]], keep_n: float, system: str
     """What two seasons, each (fruit kept, grams of one), say of a number to keep now."""
     try:
         # one limb, one thickness: fruit to a cm2 differ as the counts do
-        first, second = (OwnSeason(n, g) for n, g in seasons)
-        grams, sentence = weight_from_own_seasons(first, second, keep_n)
+        first, second = (fruit_size.OwnSeason(n, g) for n, g in seasons)
+        grams, sentence = fruit_size.weight_from_own_seasons(first, second, keep_n)
     except BadInputError:
         return "The two seasons must differ in how many fruit stayed."
     if not math.isfinite(grams):

@@ -21,20 +21,12 @@ from screen_outbox import EditSession
 from screen_photos import photo_at, preview_jpeg
 
 import fruitcount.corrections as cx
+from fruitcount import pipeline
 from fruitcount.detect.find import DOUBT_MARGIN
 from fruitcount.errors import BadInputError, FruitcountError, RecordError
 from fruitcount.image.card import on_card
 from fruitcount.limb.find import trace_between
 from fruitcount.lines import line_length_px
-from fruitcount.pipeline import (
-    CountSettings,
-    Result,
-    ScaleRequest,
-    decide,
-    detection_threshold,
-    measure,
-    scale_asked,
-)
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.kept import Records
@@ -67,7 +59,9 @@ def counted(records: Records, key: str) -> Measurement:
         path = records.path(key)
         photo = photo_at(path)
         preview_jpeg(path)  # while the pixels are at hand: the first look is then quick
-        measurement = replace(measure(photo, CountSettings()), name=records.name(key), sha256=key)
+        measurement = replace(
+            pipeline.measure(photo, pipeline.CountSettings()), name=records.name(key), sha256=key
+        )
         records.keep_seen(key, measurement)
         return records.measurement(key) or measurement
 
@@ -101,7 +95,7 @@ def kept_measurement(records: Records, key: str) -> tuple[Measurement, Mapping[s
     return corrected(measurement, session.history.sheet, records.path(key), facts), facts
 
 
-def kept_result(records: Records, key: str) -> Result:
+def kept_result(records: Records, key: str) -> pipeline.Result:
     """What is decided on a photo as it is kept, with its corrections and answers."""
     return result(*kept_measurement(records, key))
 
@@ -110,7 +104,7 @@ def warm_up() -> None:
     """Load what the first count needs, while the first page is still read."""
     blank = np.full((480, 640, 3), 128, np.uint8)
     with suppress(FruitcountError):
-        measure(Photo(blank), CountSettings())
+        pipeline.measure(Photo(blank), pipeline.CountSettings())
 
 
 def worth_a_new_look(measurement: Measurement, sheet: cx.Sheet) -> bool:
@@ -137,9 +131,9 @@ def look_again(measurement: Measurement, path: Path, sheet: cx.Sheet) -> cx.Edit
     px_per_mm = sheet.scale.px_per_mm
     if px_per_mm <= 0:
         raise BadInputError("Set a scale first.")
-    scale = ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
+    scale = pipeline.ScaleRequest("points", 100.0, ((0.0, 0.0), (100.0 * px_per_mm, 0.0)))
     line = sheet.line_px if sheet.line_by_hand else ()
-    found = measure(photo_at(path), CountSettings(scale=scale, line_px=line))
+    found = pipeline.measure(photo_at(path), pipeline.CountSettings(scale=scale, line_px=line))
     stay = [m for m in sheet.marks if m.by_hand]
     fresh = [
         replace(m, id=f"s{m.id[1:]}")
@@ -158,7 +152,7 @@ def look_again(measurement: Measurement, path: Path, sheet: cx.Sheet) -> cx.Edit
 
 def doubt_below(source: str) -> float:
     """Marks with a score under this are shown as doubtful."""
-    return detection_threshold(source) + DOUBT_MARGIN
+    return pipeline.detection_threshold(source) + DOUBT_MARGIN
 
 
 def grower_inputs(facts: Mapping[str, Any]) -> GrowerInputs:
@@ -180,9 +174,9 @@ def _hand_limb(path: Path, line: tuple[cx.Point, ...]) -> Limb:
     return cx.limb_along(photo_at(path), line)
 
 
-def result(measurement: Measurement, facts: Mapping[str, Any]) -> Result:
+def result(measurement: Measurement, facts: Mapping[str, Any]) -> pipeline.Result:
     """Decide on what was seen."""
-    return Result(measurement, decide(measurement, grower_inputs(facts)))
+    return pipeline.Result(measurement, pipeline.decide(measurement, grower_inputs(facts)))
 
 
 def to_edit(
@@ -252,7 +246,9 @@ def _scale_edit(
     fruit = cx.fruitlets_of(measurement, sheet, Scale())
     if how == "fruit":
         fruit = _nearest_fruit(sheet, points[0])
-    scale = scale_asked(ScaleRequest(kind, mm, points), photo_at(path), fruit, length_px)
+    scale = pipeline.scale_asked(
+        pipeline.ScaleRequest(kind, mm, points), photo_at(path), fruit, length_px
+    )
     if not scale.known:
         raise BadInputError("No round outline was found there. Tap its middle, or use two points.")
     return cx.SetScale(sheet.scale, cx.choice_of(scale, points, mm))

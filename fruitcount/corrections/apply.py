@@ -11,20 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from fruitcount.corrections.edits import (
-    MIN_RADIUS_PX,
-    Add,
-    Change,
-    Edit,
-    Many,
-    Mark,
-    Point,
-    Remove,
-    ScaleChoice,
-    Sheet,
-    apply,
-    edit_from_json,
-)
+from fruitcount.corrections import edits as cx
 from fruitcount.detect.find import count_flags, count_range
 from fruitcount.errors import FruitcountError
 from fruitcount.flags import Flag
@@ -64,8 +51,8 @@ _CODES = {word: int(kind) for kind, word in _KINDS.items()}
 
 def apply_corrections(
     measurement: Measurement,
-    sheet: Sheet,
-    measure_line: Callable[[tuple[Point, ...]], Limb] | None = None,
+    sheet: cx.Sheet,
+    measure_line: Callable[[tuple[cx.Point, ...]], Limb] | None = None,
     answers: Mapping[str, Any] | None = None,
 ) -> Measurement:
     """The measurement with everything that a person corrected.
@@ -104,7 +91,7 @@ def apply_corrections(
     )
 
 
-def replayed(measurement: Measurement, edits: Iterable[Mapping[str, Any]]) -> Sheet:
+def replayed(measurement: Measurement, edits: Iterable[Mapping[str, Any]]) -> cx.Sheet:
     """What stored edits, oldest first, make of an automatic result.
 
     Raises
@@ -114,7 +101,7 @@ def replayed(measurement: Measurement, edits: Iterable[Mapping[str, Any]]) -> Sh
     """
     sheet = sheet_of(measurement)
     for edit in edits:
-        sheet = apply(sheet, edit_from_json(edit))
+        sheet = cx.apply(sheet, cx.edit_from_json(edit))
     return sheet
 
 
@@ -149,14 +136,14 @@ def corrected(
     return apply_corrections(measurement, sheet, partial(_line_on_file, photo), answers)
 
 
-def _line_on_file(path: Path, line: tuple[Point, ...]) -> Limb:
+def _line_on_file(path: Path, line: tuple[cx.Point, ...]) -> Limb:
     try:
         return limb_along(read_photo(path), line)
     except FruitcountError:
         return unmeasured_limb(line)
 
 
-def edit_to(fruit: Fruitlets, sheet: Sheet, name: str) -> Edit | None:
+def edit_to(fruit: Fruitlets, sheet: cx.Sheet, name: str) -> cx.Edit | None:
     """The edit that leads from a sheet's marks to others; None where they are equal.
 
     Parameters
@@ -167,25 +154,27 @@ def edit_to(fruit: Fruitlets, sheet: Sheet, name: str) -> Edit | None:
     name : str
         What the ids of new marks begin with.
     """
-    left: dict[tuple[float, ...], list[Mark]] = defaultdict(list)
+    left: dict[tuple[float, ...], list[cx.Mark]] = defaultdict(list)
     for mark in sheet.marks:
         left[mark.x_px, mark.y_px, mark.r_px].append(mark)
-    renamed: list[Edit] = []
-    fresh: list[Edit] = []
+    renamed: list[cx.Edit] = []
+    fresh: list[cx.Edit] = []
     circles = np.column_stack([fruit.x_px, fruit.y_px, fruit.r_px]).tolist()
     for (x, y, r), code in zip(circles, fruit.kind.tolist(), strict=True):
         kind = KIND_WORDS[code]
         if not left[x, y, r]:
-            new = Mark(f"{name}{len(fresh) + 1}", x, y, max(r, MIN_RADIUS_PX), kind, by_hand=True)
-            fresh.append(Add(new))
+            new = cx.Mark(
+                f"{name}{len(fresh) + 1}", x, y, max(r, cx.MIN_RADIUS_PX), kind, by_hand=True
+            )
+            fresh.append(cx.Add(new))
         elif (mark := left[x, y, r].pop(0)).kind != kind:
-            renamed.append(Change(mark, replace(mark, kind=kind, by_hand=True), "label"))
-    gone = [Remove(mark) for marks in left.values() for mark in marks]
+            renamed.append(cx.Change(mark, replace(mark, kind=kind, by_hand=True), "label"))
+    gone = [cx.Remove(mark) for marks in left.values() for mark in marks]
     every = (*gone, *renamed, *fresh)
-    return Many(every) if every else None
+    return cx.Many(every) if every else None
 
 
-def limb_along(photo: Photo, line: tuple[Point, ...]) -> Limb:
+def limb_along(photo: Photo, line: tuple[cx.Point, ...]) -> Limb:
     """A limb drawn by hand, measured on the photo in pixels only."""
     if len(line) < 2:
         return Limb(flags=Flag.LIMB_NOT_FOUND, by_hand=True)
@@ -193,20 +182,22 @@ def limb_along(photo: Photo, line: tuple[Point, ...]) -> Limb:
 
 
 def moved_by_line(
-    measurement: Measurement, sheet: Sheet, measure_line: Callable[[tuple[Point, ...]], Limb]
-) -> tuple[Change, ...]:
+    measurement: Measurement, sheet: cx.Sheet, measure_line: Callable[[tuple[cx.Point, ...]], Limb]
+) -> tuple[cx.Change, ...]:
     """Fruit that another line puts on or off the limb; those named by hand stay."""
     free = replace(sheet, marks=tuple(replace(m, on_limb=-1) for m in sheet.marks))
     placed = apply_corrections(measurement, free, measure_line).fruitlets
     return tuple(
-        Change(mark, replace(mark, on_limb=int(placed.on_limb[i])), "label")
+        cx.Change(mark, replace(mark, on_limb=int(placed.on_limb[i])), "label")
         for i, mark in enumerate(sheet.marks)
         if not mark.by_hand and mark.on_limb != int(placed.on_limb[i])
     )
 
 
 def _limb_and_scale(
-    measurement: Measurement, sheet: Sheet, measure_line: Callable[[tuple[Point, ...]], Limb] | None
+    measurement: Measurement,
+    sheet: cx.Sheet,
+    measure_line: Callable[[tuple[cx.Point, ...]], Limb] | None,
 ) -> tuple[Limb, Scale]:
     """The limb that the sheet's line stands for, and the scale its lengths are told in."""
     same = sheet.line_by_hand == measurement.limb.by_hand
@@ -215,7 +206,7 @@ def _limb_and_scale(
     return (measure_line or unmeasured_limb)(sheet.line_px), Scale()
 
 
-def unmeasured_limb(line: tuple[Point, ...]) -> Limb:
+def unmeasured_limb(line: tuple[cx.Point, ...]) -> Limb:
     """A limb drawn by hand on a photo that is not at hand: its length, and no thickness."""
     points = np.array(line, dtype=float).reshape(-1, 2)
     if len(points) < 2:
@@ -229,16 +220,16 @@ def unmeasured_limb(line: tuple[Point, ...]) -> Limb:
     )
 
 
-def sheet_of(measurement: Measurement) -> Sheet:
+def sheet_of(measurement: Measurement) -> cx.Sheet:
     """The sheet that an automatic result starts from."""
     fruit = measurement.fruitlets
     score = np.nan_to_num(fruit.score, nan=0.0)
     marks = tuple(
-        Mark(
+        cx.Mark(
             id=f"a{i}",
             x_px=round(float(fruit.x_px[i]), 3),
             y_px=round(float(fruit.y_px[i]), 3),
-            r_px=round(max(float(fruit.r_px[i]), MIN_RADIUS_PX), 3),
+            r_px=round(max(float(fruit.r_px[i]), cx.MIN_RADIUS_PX), 3),
             kind=_KINDS[Kind(int(fruit.kind[i]))],
             on_limb=int(fruit.on_limb[i]),
             score=round(float(score[i]), 4),
@@ -246,19 +237,21 @@ def sheet_of(measurement: Measurement) -> Sheet:
         )
         for i in range(len(fruit))
     )
-    return Sheet(
+    return cx.Sheet(
         marks, start_line(measurement), measurement.limb.by_hand, choice_of(measurement.scale)
     )
 
 
-def start_line(measurement: Measurement) -> tuple[Point, ...]:
+def start_line(measurement: Measurement) -> tuple[cx.Point, ...]:
     """The limb line that was found by itself, as a sheet holds it."""
     return tuple((round(float(x), 2), round(float(y), 2)) for x, y in measurement.limb.line_px)
 
 
-def choice_of(scale: Scale, points: tuple[Point, ...] = (), typed_mm: float = 0.0) -> ScaleChoice:
+def choice_of(
+    scale: Scale, points: tuple[cx.Point, ...] = (), typed_mm: float = 0.0
+) -> cx.ScaleChoice:
     """A measured scale as a choice that can be edited, kept and undone."""
-    return ScaleChoice(
+    return cx.ScaleChoice(
         source=scale.source if scale.known else "none",
         px_per_mm=float(scale.px_per_mm) if scale.known else 0.0,
         rel_sd_frac=float(np.nan_to_num(scale.rel_sd_frac)),
@@ -268,7 +261,7 @@ def choice_of(scale: Scale, points: tuple[Point, ...] = (), typed_mm: float = 0.
     )
 
 
-def scale_of(measurement: Measurement, choice: ScaleChoice) -> Scale:
+def scale_of(measurement: Measurement, choice: cx.ScaleChoice) -> Scale:
     """The scale a sheet stands for; the automatic one, whole, while nobody changed it."""
     if not choice.by_hand:
         return measurement.scale
@@ -278,7 +271,7 @@ def scale_of(measurement: Measurement, choice: ScaleChoice) -> Scale:
     return Scale(choice.px_per_mm, choice.rel_sd_frac, choice.source, flags=rough)
 
 
-def fruitlets_of(measurement: Measurement, sheet: Sheet, scale: Scale) -> Fruitlets:
+def fruitlets_of(measurement: Measurement, sheet: cx.Sheet, scale: Scale) -> Fruitlets:
     """The sheet's marks as fruitlets; what was measured on an untouched mark is kept.
 
     Parameters

@@ -10,14 +10,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import (
-    FruitcountError,
-    NotWrittenError,
-    OtherLimbError,
-    PhotoUnreadableError,
-    RecordError,
-    one_of,
-)
+from fruitcount import errors
 from fruitcount.export import EXPORTS
 from fruitcount.export.picture import annotated_picture, jpeg_bytes
 from fruitcount.export.record import write_record
@@ -55,9 +48,9 @@ def read_left_standing(path: Path) -> FirstPass:
         sure = {name: kept[name] for name in ("kept_count", "species")}
         return read_values(FirstPass, {**_EARLIER, **kept, **sure})
     except OSError as fault:
-        raise RecordError(f"{path}: cannot be opened: {fault.strerror}") from fault
+        raise errors.RecordError(f"{path}: cannot be opened: {fault.strerror}") from fault
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as fault:
-        raise RecordError(f"{path}: is not a record of a counted limb") from fault
+        raise errors.RecordError(f"{path}: is not a record of a counted limb") from fault
 
 
 def count_again(
@@ -93,12 +86,12 @@ def check_photos(paths: Sequence[Path], record: Path, settings: CountSettings) -
     photos = [measure(read_photo(path), settings) for path in paths]
     for photo in photos:
         if Flag.COUNT_UNKNOWN in photo.flags:
-            raise PhotoUnreadableError(photo.name, " ".join(flag_sentences(photo.flags)))
+            raise errors.PhotoUnreadableError(photo.name, " ".join(flag_sentences(photo.flags)))
     measurement = join_photos(photos).measurement if len(photos) > 1 else photos[0]
     first = read_left_standing(record)
     other = other_limb_words(first, measurement.fruitlets, measurement.limb)
     if other:
-        raise OtherLimbError(f"{measurement.name}: not the limb of {record.name}: {other}")
+        raise errors.OtherLimbError(f"{measurement.name}: not the limb of {record.name}: {other}")
     return after_words(first.kept_count, int(measurement.fruitlets.counts_as_crop.sum()))
 
 
@@ -130,7 +123,7 @@ class CountChoice:
 
     def __post_init__(self) -> None:
         for name in self.also:
-            one_of("export", name, tuple(EXPORTS))
+            errors.one_of("export", name, tuple(EXPORTS))
 
 
 def output_stem(path: Path) -> str:
@@ -170,7 +163,7 @@ def write_result(photo: Photo, result: Result, choice: CountChoice, *, stem: str
     return [choice.folder / name for name in names]
 
 
-Report = Callable[[Path, Result | FruitcountError, list[Path]], None]
+Report = Callable[[Path, Result | errors.FruitcountError, list[Path]], None]
 """Told after each photo: its path, its result or error, and the files written."""
 
 
@@ -201,21 +194,21 @@ def count_files(
     try:
         for path in paths:
             stem = _free(output_stem(path), stems)
-            outcome: Result | FruitcountError
+            outcome: Result | errors.FruitcountError
             try:
                 photo = read_photo(path)
                 outcome = _counted(photo, choice)
                 written = write_result(photo, outcome, choice, stem=stem)
                 rows.append(result_row(outcome).values())
-            except NotWrittenError:
+            except errors.NotWrittenError:
                 raise
-            except FruitcountError as fault:
+            except errors.FruitcountError as fault:
                 outcome, written = fault, []
                 failed += 1
                 rows.append({"photo": shown_name(path.name), "status": f"failed: {fault}"})
             report(path, outcome, written)
     except BaseException:
-        with suppress(NotWrittenError):  # what is counted so far, if there is room for that
+        with suppress(errors.NotWrittenError):  # what is counted so far, if there is room for that
             write_table(choice.folder / "counts.csv", rows, ROW_COLUMNS)
         raise
     write_table(choice.folder / "counts.csv", rows, ROW_COLUMNS)
