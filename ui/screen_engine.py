@@ -224,7 +224,7 @@ def _followed(path: Path, taps: list[cx.Point]) -> tuple[cx.Point, ...]:
     """Snap the line to the wood between each two taps."""
     photo, line = photo_at(path), [taps[0]]
     for a, b in pairwise(taps):
-        piece = trace_between(photo, None, a, b)
+        piece = trace_between(photo, a, b)
         line += [(float(x), float(y)) for x, y in piece[1:]]
     step = max(1, len(line) // _MOST_POINTS)
     return (*line[:-1:step], line[-1])
