@@ -28,8 +28,7 @@ from fruitcount.image.references import DISC_DIAMETERS_MM
 from fruitcount.pipeline import Result
 from fruitcount.results import result_row
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
-from fruitcount.units import season_year
+from fruitcount.store.orchard import load_trees, tree_id_of
 
 _WIDGET = "canvas_{}"
 LEARNED = "Counted with what your corrections on this tree taught."
@@ -191,8 +190,7 @@ def tell_tree(tree: OrchardTree, facts: dict[str, Any]) -> None:
     told = {name: facts.get(name) for name in engine.OF_THE_TREE}
     now = replace(tree, **{name: value for name, value in told.items() if value})
     if now != tree or tree_id_of(cache.records().store, tree.name) is None:
-        year = season_year(date.today(), southern=now.southern)
-        save_tree(cache.records().store, now, year=year)
+        cache.keep_tree(now)
 
 
 def show_ways(key: str) -> None:

@@ -33,7 +33,7 @@ from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.season.heat import heat_by_tree, read_weather
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.season.queue import Days, QueueLine, day_words
-from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.units import season_year
 
 _SIGNS = {
@@ -87,8 +87,7 @@ def keep(tree: OrchardTree, *, year: int | None, new: bool = False) -> None:
     """
     if new and tree_id_of(cache.records().store, tree.name) is not None:
         raise BadInputError("There is a tree of that name: change it under One tree.")
-    of = season_year(date.today(), southern=tree.southern) if year is None else year
-    save_tree(cache.records().store, tree, year=of)
+    cache.keep_tree(tree, year)
     st.rerun()
 
 

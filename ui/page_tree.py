@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 import screen_cache as cache
@@ -16,7 +15,7 @@ from tree_total import show_total
 
 from fruitcount.errors import FruitcountError
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.store.orchard import load_trees, save_tree, tree_id_of
+from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.units import season_year
 
@@ -68,8 +67,7 @@ def of_season(lines: list[PhotoLine], name: str) -> list[PhotoLine]:
 
 def choose_tree() -> str:
     """The tree in the address, another one, or a new one."""
-    store = cache.records().store
-    names = [tree.name for tree in load_trees(store, year=date.today().year)]
+    names = [tree.name for tree in load_trees(cache.records().store)]
     asked = st.query_params.get("tree", "")
     at = names.index(asked) if asked in names else None
     chosen = st.selectbox("Tree", [*names, _NEW], index=at, placeholder="Choose a tree")
@@ -78,7 +76,7 @@ def choose_tree() -> str:
             new = st.text_input("Or a new tree", placeholder="Row 3, tree 7", max_chars=60).strip()
             if not st.form_submit_button("Add it", width="stretch") or not new:
                 return ""
-        save_tree(store, OrchardTree(new), year=date.today().year)
+        cache.keep_tree(OrchardTree(new))
         chosen = new
     if chosen != asked:
         st.query_params["tree"] = chosen

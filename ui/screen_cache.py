@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from contextlib import suppress
+from datetime import date
 from functools import partial
 from typing import Any
 
@@ -19,8 +20,9 @@ from fruitcount.results import result_row
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.store.base import RevisionConflictError, data_folder
 from fruitcount.store.kept import Records, open_records
-from fruitcount.store.orchard import load_trees
+from fruitcount.store.orchard import load_trees, save_tree
 from fruitcount.types import Measurement
+from fruitcount.units import season_year
 
 
 def records() -> Records:
@@ -32,6 +34,16 @@ def tree_named(name: str) -> OrchardTree:
     """A tree as it is in this season; nothing is known of one that is not there."""
     trees = load_trees(records().store)
     return next((t for t in trees if t.name == name), OrchardTree(name))
+
+
+def season_of(tree: OrchardTree) -> int:
+    """The season that this day lies in for a tree: in the south last spring's until July."""
+    return season_year(date.today(), southern=tree.southern)
+
+
+def keep_tree(tree: OrchardTree, year: int | None = None) -> None:
+    """Keep what a tree was told in that season, by default today's."""
+    save_tree(records().store, tree, year=season_of(tree) if year is None else year)
 
 
 def seen_of(key: str) -> Measurement:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date
 from typing import Any
 
 import screen_cache as cache
@@ -19,11 +18,10 @@ from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.species.model import load_species
-from fruitcount.store.orchard import save_tree
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
 from fruitcount.tree.sampling import draw_limbs
-from fruitcount.units import season_year, unit_of
+from fruitcount.units import unit_of
 
 
 def ask_facts(
@@ -55,7 +53,7 @@ def ask_facts(
     sizes = (LimbSize(v * per) for v in _numbers_in(others, unit))
     hand, by_limb = ask_hand_counts(rows, name)
     sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
-    known = facts_of(tree, year=date.today().year, photos=lines)
+    known = facts_of(tree, year=cache.season_of(tree), photos=lines)
     if tree.trunk_circumference_mm and tree.planted_year and not known.trunk_circumference_mm:
         title = load_species(known.species).title
         st.caption(f"No published count by trunk is known for {title}.")
@@ -107,7 +105,7 @@ def ask_trunk(tree: OrchardTree) -> OrchardTree:
         hint=f"by tape, {200 / per:.0f} {unit} above ground", max_value=500.0,
         key=f"trunk{tree.name}{unit}",
     )  # fmt: skip
-    year = date.today().year
+    year = cache.season_of(tree)
     was = year - tree.planted_year if tree.planted_year else None
     words, at = "Years since it was planted", f"age{tree.name}"
     age = ask_number(words, was, where=right, whole=True, max_value=150, key=at)
@@ -117,8 +115,7 @@ def ask_trunk(tree: OrchardTree) -> OrchardTree:
     planted = year - int(age) if age else None
     told = replace(tree, trunk_circumference_mm=trunk, planted_year=planted)
     if told != tree:
-        season = season_year(date.today(), southern=told.southern)
-        save_tree(cache.records().store, told, year=season)
+        cache.keep_tree(told)
     return told
 
 

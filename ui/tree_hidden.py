@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import Any
 
 import screen_cache as cache
@@ -20,13 +19,13 @@ Pairs = tuple[tuple[float, float], ...]
 
 
 def ask_hand_counts(rows: Sequence[Mapping[str, Any]], name: str) -> tuple[Pairs, dict[str, float]]:
-    """Show, take and clear a tree's hand counts of this year.
+    """Show, take and clear a tree's hand counts of this season.
 
     Returns
     -------
     pairs (on the photo, by hand), and limb name to the latter where the limb was told
     """
-    store, year = cache.records().store, date.today().year
+    store, year = cache.records().store, cache.season_of(cache.tree_named(name))
     tree_id = tree_id_of(store, name)
     counts = [c for c in load_hand_counts(store, year=year) if c.tree_id in (None, tree_id)]
     pairs = tuple((c.seen_n, c.true_n) for c in counts)

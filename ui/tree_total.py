@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from datetime import date
 from functools import lru_cache
 from typing import Any
 
@@ -166,13 +165,13 @@ def answer_or_estimate(
 
 def show_own_size(name: str, keep_n: float) -> None:
     """Size at picking from the tree's last two recorded seasons, where there are two."""
-    store = cache.records().store
+    store, season = cache.records().store, cache.season_of(cache.tree_named(name))
     number = tree_id_of(store, name)
     past = [] if number is None else season_history(store, number)
     told = [
         (fact.fruit_after_n, fact.fruit_g)
         for fact in past
-        if fact.year < date.today().year and fact.fruit_after_n and fact.fruit_g
+        if fact.year < season and fact.fruit_after_n and fact.fruit_g
     ]
     if len(told) >= 2:
         two = [(float(n or 0), float(g or 0)) for n, g in told[-2:]]

@@ -9,12 +9,14 @@ from datetime import date
 import cv2
 import numpy as np
 import pytest
+import screen_cache
 from conftest import keep_counted
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 from tree_lessons import workers_for
 from tree_total import noticed
 
+from fruitcount.jobs.tree_source import records_source
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.species.model import load_species
@@ -197,6 +199,29 @@ def test_a_limb_chosen_is_counted_by_hand_under_its_name(two_sided):
     (kept,) = load_hand_counts(records.store, year=date.today().year)
     assert (kept.limb, kept.true_n) == (box.options[0], 77)
     assert re.search(rf"\| {kept.limb} \| 77 \|", _said(app))  # as counted, not as estimated
+
+
+def test_what_is_typed_of_a_southern_tree_is_of_its_season(two_sided, monkeypatch):
+    """In March last spring's crop still hangs there: ``fruitcount tree`` reads that season too."""
+
+    class March(date):
+        @classmethod
+        def today(cls):
+            return date(2026, 3, 10)
+
+    app, records, _ = two_sided
+    save_tree(records.store, OrchardTree("Gate", species="peach", southern=True), year=2025)
+    monkeypatch.setattr(screen_cache, "date", March)
+    app.run()
+    boxes = {n.label: n for n in app.number_input}
+    boxes["On its photo"].set_value(20)
+    boxes["By hand"].set_value(25)
+    next(b for b in app.button if "hand" in str(b.form_id)).click().run()
+    next(n for n in app.number_input if "planted" in n.label).set_value(8).run()
+    assert not app.exception
+    source = records_source(records.store, day=March.today(), newest=True)
+    assert source.facts["Gate"].seen_true == ((20.0, 25.0),)
+    assert load_trees(records.store, year=2025)[0].planted_year == 2025 - 8
 
 
 def test_hand_counts_lead_over_both_sides_on_the_page_too(two_sided):
