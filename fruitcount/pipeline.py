@@ -27,7 +27,7 @@ from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.species.model import load_species
-from fruitcount.types import Fruitlets, Limb, Maps, Measurement, Photo, Scale
+from fruitcount.types import Fruitlets, Limb, Measurement, Photo, Scale
 
 SCALE_KINDS = ("card", "points", "disc", "bank card", "fruit", "limb length", "none")
 Point = tuple[float, float]
@@ -312,7 +312,9 @@ def _measured(
     found = find_fruitlets(photo, maps, scale, detect)
     # 1.5: the white edge is a quarter of a side wide.
     found = found.take(~on_card(scale, found.x_px, found.y_px, grow=1.5))
-    limb = _limb(photo, maps, found, scale, rules)
+    line = np.array(rules.line_px, dtype=float) if rules.line_px else None
+    ends = {"base_px": rules.base_px, "tip_px": rules.tip_px}
+    limb = with_caliper(find_limb(photo, maps, found, scale, line_px=line, **ends), vars(rules))
     placed = place_fruitlets(found, limb, scale)
     limb = replace(limb, flags=limb.flags | doubts_by_fruit(placed, limb, maps))
     sheet = sheet_behind(photo.rgb, placed.x_px, placed.y_px)
@@ -323,36 +325,10 @@ def _measured(
     flags |= Flag.SIZES_OUT_OF_RANGE if any_size else Flag.NONE
     flags |= Flag.SHEET_BEHIND if len(sheet) else Flag.NONE
     return Measurement(
-        name=photo.name,
-        sha256=photo.sha256,
-        width_px=photo.width_px,
-        height_px=photo.height_px,
-        taken_at=photo.taken_at,
-        scale=scale,
-        fruitlets=placed,
-        limb=limb,
-        flags=flags,
-        source=source,
-        count_range_n=count_range(placed, flags, source),
-    )
-
-
-def _limb(
-    photo: Photo, maps: Maps, fruitlets: Fruitlets, scale: Scale, rules: CountSettings
-) -> Limb:
-    line = np.array(rules.line_px, dtype=float) if rules.line_px else None
-    limb = find_limb(
-        photo, maps, fruitlets, scale, base_px=rules.base_px, tip_px=rules.tip_px, line_px=line
-    )
-    return with_caliper(
-        limb,
-        base_diameter_mm=_given(rules.base_diameter_mm),
-        tip_diameter_mm=_given(rules.tip_diameter_mm),
-    )
-
-
-def _given(value: float) -> float | None:
-    return None if np.isnan(value) else value
+        name=photo.name, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
+        taken_at=photo.taken_at, scale=scale, fruitlets=placed, limb=limb, flags=flags,
+        source=source, count_range_n=count_range(placed, flags, source)
+    )  # fmt: skip
 
 
 def detection_threshold(source: str) -> float:
@@ -391,15 +367,9 @@ def decide(measurement: Measurement, inputs: GrowerInputs | None = None) -> Deci
 
 def _load(measurement: Measurement, plan: Plan, inputs: GrowerInputs) -> LoadReport:
     return limb_load(
-        measurement.fruitlets,
-        measurement.limb,
-        load_species(inputs.species),
-        inputs,
-        plan.keep_mask,
-        cuts=plan.cuts,
-        flags=plan.flags,
-        count_range_n=measurement.count_range_n,
-    )
+        measurement.fruitlets, measurement.limb, load_species(inputs.species), inputs,
+        plan.keep_mask, cuts=plan.cuts, flags=plan.flags, count_range_n=measurement.count_range_n
+    )  # fmt: skip
 
 
 def as_choice(decision: Decision, *, chosen: bool) -> Choice:
@@ -407,13 +377,7 @@ def as_choice(decision: Decision, *, chosen: bool) -> Choice:
     plan, inputs = decision.plan, decision.inputs
     one_g = harvest_mass_g(load_species(inputs.species), inputs.harvest_diameter_mm)
     return Choice(
-        name=inputs.plan_choice,
-        chosen=chosen,
-        keep_n=plan.keep_count,
-        final_n=plan.final_count,
-        cuts_n=len(plan.cuts),
-        pinches_n=len(plan.pinches),
-        work_seconds=plan.work_seconds,
-        harvest_g=plan.final_count * one_g,
-        load_word=decision.load.after.verdict,
-    )
+        name=inputs.plan_choice, chosen=chosen, keep_n=plan.keep_count, final_n=plan.final_count,
+        cuts_n=len(plan.cuts), pinches_n=len(plan.pinches), work_seconds=plan.work_seconds,
+        harvest_g=plan.final_count * one_g, load_word=decision.load.after.verdict
+    )  # fmt: skip

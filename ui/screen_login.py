@@ -213,14 +213,9 @@ class Gate:
         answer = _answer("", 303, location=to)
         # the cookie outlives the login, so that a device once let in is known again
         answer.set_cookie(
-            COOKIE,
-            guard.sign(time.time()),
-            KNOWN_S,
-            path="/",
-            httponly=True,
-            samesite="lax",
-            secure=asked.url.scheme == "https",
-        )
+            COOKIE, guard.sign(time.time()), KNOWN_S, path="/", httponly=True, samesite="lax",
+            secure=asked.url.scheme == "https"
+        )  # fmt: skip
         return answer
 
 

@@ -45,14 +45,9 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
     from fruitcount.jobs.count import CountChoice, count_files, read_left_standing
 
     choice = CountChoice(
-        out,
-        count_settings(options),
-        grower_inputs(options),
-        options["units"],
-        not options["no_picture"],
-        options["also"],
-        options["first"],
-    )
+        out, count_settings(options), grower_inputs(options), options["units"],
+        not options["no_picture"], options["also"], options["first"]
+    )  # fmt: skip
     if choice.first:
         read_left_standing(choice.first)  # wrong use is told before anything is counted
     if (options["tree"] or options["limb"]) and not options["record"]:

@@ -263,16 +263,12 @@ def folder_choice(options: dict[str, Any]) -> FolderChoice:
     sheet = read_sheet(options["sheet"]) if options["sheet"] else {}
     cards = read_card_sheet(options["cards"]) if options["cards"] else {}
     return FolderChoice(
-        out=options["out"],
-        settings=count_settings(options),
-        inputs=grower_inputs(options),
+        out=options["out"], settings=count_settings(options), inputs=grower_inputs(options),
         naming=AssignmentRules(options["by"], pattern=options["pattern"], sheet=sheet, cards=cards),
         batch=BatchSettings(engine, workers=options["workers"], scheduler=cluster or ""),
-        limbs_n=options["limbs_n"],
-        pictures=options["pictures"],
-        units=options["units"],
-        tuning=_learned(options["learned"], options["db"]) if options["learned"] else None,
-    )
+        limbs_n=options["limbs_n"], pictures=options["pictures"], units=options["units"],
+        tuning=_learned(options["learned"], options["db"]) if options["learned"] else None
+    )  # fmt: skip
 
 
 def _learned(tree: str, db: str | None) -> Tuning:

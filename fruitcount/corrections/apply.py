@@ -77,8 +77,7 @@ def apply_corrections(
     """
     scale = scale_of(measurement, sheet.scale)
     limb = limb_at_scale(*_limb_and_scale(measurement, sheet, measure_line), scale)
-    caliper = {name: (answers or {}).get(name) for name in ("base_diameter_mm", "tip_diameter_mm")}
-    limb = with_caliper(limb, **caliper)
+    limb = with_caliper(limb, answers or {})
     placed = place_fruitlets(fruitlets_of(measurement, sheet, scale), limb, scale)
     named = np.array([m.on_limb for m in sheet.marks], dtype=int)
     placed = placed.with_columns(on_limb=np.where(named < 0, placed.on_limb, named))
@@ -301,16 +300,12 @@ def fruitlets_of(measurement: Measurement, sheet: cx.Sheet, scale: Scale) -> Fru
         diameter_mm = np.where(kept, was_mm * factor, 2 * r_px * scale.mm_per_px)
         sd_mm = np.where(kept, base.diameter_sd_mm * factor, 0.06 * diameter_mm)
     return base.with_columns(
-        x_px=[m.x_px for m in sheet.marks],
-        y_px=[m.y_px for m in sheet.marks],
-        r_px=r_px,
+        x_px=[m.x_px for m in sheet.marks], y_px=[m.y_px for m in sheet.marks], r_px=r_px,
         kind=[_CODES[m.kind] for m in sheet.marks],
         score=[1.0 if m.by_hand else m.score for m in sheet.marks],
-        on_limb=[m.on_limb for m in sheet.marks],
-        by_hand=[m.by_hand for m in sheet.marks],
-        diameter_mm=diameter_mm,
-        diameter_sd_mm=sd_mm,
-    )
+        on_limb=[m.on_limb for m in sheet.marks], by_hand=[m.by_hand for m in sheet.marks],
+        diameter_mm=diameter_mm, diameter_sd_mm=sd_mm
+    )  # fmt: skip
 
 
 def limb_at_scale(limb: Limb, was: Scale, scale: Scale) -> Limb:

@@ -341,13 +341,9 @@ def scale_from_bank_card(photo: Photo, corners_px: Sequence[Sequence[float]]) ->
     px_per_mm, tilt_deg = min(poses, key=lambda pose: pose[1])
     tap = _TAP_SD_PX * np.sqrt(2) / float(side_lengths_px(corners).max())
     return Scale(
-        px_per_mm,
-        float(np.hypot(tap, _DEPTH_SD_FRAC)),
-        source="bank card",
-        corners_px=corners,
-        tilt_deg=tilt_deg,
-        flags=Flag.CARD_TILTED if tilt_deg > 45 else Flag.NONE,
-    )
+        px_per_mm, float(np.hypot(tap, _DEPTH_SD_FRAC)), source="bank card", corners_px=corners,
+        tilt_deg=tilt_deg, flags=Flag.CARD_TILTED if tilt_deg > 45 else Flag.NONE
+    )  # fmt: skip
 
 
 def scale_from_fruit(fruitlets: Fruitlets, diameter_mm: float) -> Scale:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -66,39 +67,27 @@ def _carried(line: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     return np.vstack([line, line[-1] + least * ahead])
 
 
-def with_caliper(
-    limb: Limb, *, base_diameter_mm: float | None = None, tip_diameter_mm: float | None = None
-) -> Limb:
+def with_caliper(limb: Limb, readings: Mapping[str, Any]) -> Limb:
     """The limb with its diameters replaced by caliper readings.
 
     Parameters
     ----------
     limb : Limb
-    base_diameter_mm, tip_diameter_mm : float, mm, optional
-        What is not given stays as measured on the photo.
+    readings : mapping
+        ``base_diameter_mm`` and ``tip_diameter_mm``; what is None, NaN or not there stays as
+        measured on the photo, and other keys are passed over.
 
     Raises
     ------
     BadInputError
         When a reading is not > 0.
     """
-    if base_diameter_mm is None and tip_diameter_mm is None:
-        return limb
-    base = limb.base_diameter_mm
-    tip = limb.tip_diameter_mm
-    if base_diameter_mm is not None:
-        base = positive("base_diameter_mm", base_diameter_mm)
-    if tip_diameter_mm is not None:
-        tip = positive("tip_diameter_mm", tip_diameter_mm)
+    told = {name: readings.get(name) for name in ("base_diameter_mm", "tip_diameter_mm")}
+    given = {k: positive(k, v) for k, v in told.items() if v is not None and not np.isnan(v)}
     # A caliper reads to 0.1 mm; bark and an oval section make it about 2 %.
-    return replace(
-        limb,
-        base_diameter_mm=base,
-        tip_diameter_mm=tip,
-        diameter_rel_sd_frac=0.02,
-        diameter_source="caliper",
-        flags=limb.flags & ~Flag.DIAMETER_DOUBTFUL,
-    )
+    sure: dict[str, Any] = {"diameter_rel_sd_frac": 0.02, "diameter_source": "caliper"}
+    flags = limb.flags & ~Flag.DIAMETER_DOUBTFUL
+    return replace(limb, **given, **sure, flags=flags) if given else limb
 
 
 def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
