@@ -83,11 +83,11 @@ def with_caliper(limb: Limb, readings: Mapping[str, Any]) -> Limb:
         When a reading is not > 0.
     """
     told = {name: readings.get(name) for name in ("base_diameter_mm", "tip_diameter_mm")}
-    given = {k: positive(k, v) for k, v in told.items() if v is not None and not np.isnan(v)}
+    known = {k: positive(k, v) for k, v in told.items() if v is not None and not np.isnan(v)}
     # A caliper reads to 0.1 mm; bark and an oval section make it about 2 %.
-    sure: dict[str, Any] = {"diameter_rel_sd_frac": 0.02, "diameter_source": "caliper"}
-    flags = limb.flags & ~Flag.DIAMETER_DOUBTFUL
-    return replace(limb, **given, **sure, flags=flags) if given else limb
+    sure = {"diameter_rel_sd_frac": 0.02, "diameter_source": "caliper"}
+    changed: dict[str, Any] = {**known, **sure, "flags": limb.flags & ~Flag.DIAMETER_DOUBTFUL}
+    return replace(limb, **changed) if known else limb
 
 
 def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
