@@ -13,11 +13,12 @@ from tree_hidden import ask_hand_counts
 from tree_sides import ask_both_sides
 
 from fruitcount.errors import BadInputError
-from fruitcount.jobs.tree_source import facts_of
+from fruitcount.jobs.tree_source import facts_of, sized_limbs
 from fruitcount.plan.inputs import PLAN_CHOICES
 from fruitcount.plan.words import TITLES
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.species.model import load_species
+from fruitcount.store.orchard import tree_id_of
 from fruitcount.store.photo_record import PhotoLine
 from fruitcount.tree.facts import MOST_LIMBS, LimbSize, TreeFacts, read_limb_sizes, read_walks
 from fruitcount.tree.sampling import draw_limbs
@@ -53,6 +54,7 @@ def ask_facts(
     sizes = (LimbSize(v * per) for v in _numbers_in(others, unit))
     hand, by_limb = ask_hand_counts(rows, name)
     sides, remarks = ask_both_sides(lines, rows, name, by_hand=bool(hand))
+    store, tree_id = cache.records().store, tree_id_of(cache.records().store, name)
     known = facts_of(tree, year=cache.season_of(tree), photos=lines)
     if tree.trunk_circumference_mm and tree.planted_year and not known.trunk_circumference_mm:
         title = load_species(known.species).title
@@ -62,7 +64,10 @@ def ask_facts(
         **typed_n,
         pace_n_per_min=pace,
         plan_choice=choice,
-        limb_sizes={f"other {i}": size for i, size in enumerate(sizes, start=1)},
+        limb_sizes={
+            **({} if tree_id is None else sized_limbs(store, tree_id)),
+            **{f"other {i}": size for i, size in enumerate(sizes, start=1)},
+        },
         seen_true=hand,
         hand_limbs=by_limb,
         both_sides=sides,

@@ -124,16 +124,12 @@ def records_source(
         tree_id = numbers.get(tree.name)
         if tree_id is None:
             continue
-        sizes = {
-            limb.name: LimbSize(limb.base_diameter_mm or math.nan, limb.length_mm or math.nan)
-            for limb in load_limbs(store, tree_id)
-        }
         counts = [c for c in load_hand_counts(store, year=season) if c.tree_id in (None, tree_id)]
         shown = [_record_row(store, read[photo.number], tree.name) for photo in mine]
         sides, remarks = told_pairs(side_pairs(shown, load_side_counts(store, tree_id)))
         facts[tree.name] = replace(
             facts_of(tree, year=season, photos=mine),
-            limb_sizes=sizes,
+            limb_sizes=sized_limbs(store, tree_id),
             seen_true=tuple((c.seen_n, c.true_n) for c in counts),
             hand_limbs=hand_limbs(counts),
             both_sides=sides,
@@ -146,6 +142,19 @@ def records_source(
         if often[row["file"]] > 1:
             row["file"] += f" (photo {row['photo_id']})"
     return TreeSource(tuple(rows), facts, answers=answers_beside(store))
+
+
+def sized_limbs(store: Store, tree_id: int) -> dict[str, LimbSize]:
+    """Limbs of a tree whose thickness is in the records, photographed or not.
+
+    A limb that has only a name, of another season or given up since, is not counted as one that
+    nobody has seen yet.
+    """
+    return {
+        limb.name: LimbSize(limb.base_diameter_mm, limb.length_mm or math.nan)
+        for limb in load_limbs(store, tree_id)
+        if limb.base_diameter_mm
+    }
 
 
 def answers_beside(store: Store) -> KeptAnswers:

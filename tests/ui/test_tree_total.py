@@ -16,12 +16,13 @@ from streamlit.testing.v1 import AppTest
 from tree_lessons import workers_for
 from tree_total import noticed
 
+from fruitcount.jobs.tree import plan_of
 from fruitcount.jobs.tree_source import records_source
 from fruitcount.plan.fruit_size import size_code
 from fruitcount.season.orchard import OrchardTree, SeasonFacts
 from fruitcount.species.model import load_species
 from fruitcount.store.kept import open_records
-from fruitcount.store.limbs import load_hand_counts, load_side_counts, save_hand_count
+from fruitcount.store.limbs import load_hand_counts, load_side_counts, save_hand_count, save_limb
 from fruitcount.store.orchard import load_trees, save_season_facts, save_tree, tree_id_of
 from fruitcount.tree.photos import look_hash
 
@@ -222,6 +223,23 @@ def test_what_is_typed_of_a_southern_tree_is_of_its_season(two_sided, monkeypatc
     source = records_source(records.store, day=March.today(), newest=True)
     assert source.facts["Gate"].seen_true == ((20.0, 25.0),)
     assert load_trees(records.store, year=2025)[0].planted_year == 2025 - 8
+
+
+def test_limbs_of_the_records_count_on_the_page_as_in_the_command(two_sided):
+    app, records, _ = two_sided
+    tree_id = tree_id_of(records.store, "Gate")
+
+    def commanded() -> float:
+        source = records_source(records.store, newest=True)
+        return plan_of(source, "Gate", source.known("Gate")).count.total.value_n
+
+    save_limb(records.store, tree_id, name="a name given up")  # nobody knows that it is a limb
+    assert "54 fruit seen" in _said(app.run())
+    assert commanded() == 54
+    save_limb(records.store, tree_id, name="3", base_diameter_mm=25.0)
+    whole = commanded()
+    assert whole > 54
+    assert f"About {whole:.0f} fruit that photos of all limbs would show" in _said(app.run())
 
 
 def test_hand_counts_lead_over_both_sides_on_the_page_too(two_sided):
