@@ -196,15 +196,15 @@ def test_bad_marks_are_refused(options: dict[str, object]) -> None:
 
 def test_caliper_readings_win() -> None:
     limb, _ = find(LimbView())
-    both = with_caliper(limb, base_diameter_mm=14.2, tip_diameter_mm=6.6)
+    both = with_caliper(limb, {"base_diameter_mm": 14.2, "tip_diameter_mm": 6.6})
     assert (both.base_diameter_mm, both.tip_diameter_mm) == (14.2, 6.6)
     assert both.diameter_source == "caliper"
     assert Flag.DIAMETER_DOUBTFUL not in both.flags
-    one = with_caliper(limb, base_diameter_mm=14.2)
+    one = with_caliper(limb, {"base_diameter_mm": 14.2})
     assert one.tip_diameter_mm == limb.tip_diameter_mm
-    assert with_caliper(limb) is limb
+    assert with_caliper(limb, {"tip_diameter_mm": float("nan")}) is limb
     with pytest.raises(BadInputError, match="base_diameter_mm"):
-        with_caliper(limb, base_diameter_mm=-1)
+        with_caliper(limb, {"base_diameter_mm": -1})
 
 
 def test_curve_of_the_drawing_is_even() -> None:
