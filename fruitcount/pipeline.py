@@ -130,14 +130,14 @@ class Decision:
 
     @cached_property
     def choices(self) -> tuple[Choice, ...]:
-        """The chosen plan and the other one; empty where they do not differ."""
+        """The chosen plan and the other one; empty where there is nothing to choose."""
         if self.inputs.pass_number != 1 or self.plan.verdict != "thin":
             return ()
         name = "full" if self.inputs.plan_choice == "quick" else "quick"
         other = decide(self.measurement, replace(self.inputs, plan_choice=name))
-        if (len(other.plan.cuts), other.plan.final_count) == (
-            len(self.plan.cuts),
-            self.plan.final_count,
+        one, two = self.plan, other.plan
+        if len(one.cuts) == len(two.cuts) or (
+            one.final_count == two.final_count and one.time_sentence == two.time_sentence
         ):
             return ()
         return as_choice(self, chosen=True), as_choice(other, chosen=False)

@@ -233,6 +233,7 @@ class _Tail:
         self.shoots_up_to = np.concatenate([[0.0], np.cumsum(bearing)])
         self.from_place = (1.0 - costs.max_cut_frac) * wood.length
         self.whole = self._by_hand(np.inf)
+        self.places = np.sort(np.concatenate([self.at, self.fork[counts > 0]]))
 
     def _by_hand(self, up_to: float) -> float:
         """Work up to a place if nothing kept there saved any."""
@@ -243,12 +244,13 @@ class _Tail:
     def cost(self, extent: float) -> float:
         """Least work with the outermost kept fruit (or fork of a used shoot) at ``extent``."""
         whole = self.whole
-        cut_at = max(extent + self.costs.keep_tip, self.from_place)
+        least = max(extent + self.costs.keep_tip, self.from_place)
+        cut_at = self.costs.outwards(self.places, least)
         if cut_at >= self.length:
             return whole
-        shoots = self.shoots_up_to[-1] - self.shoots_up_to[bisect_right(self.fork, cut_at + EPS)]
+        shoots = self.shoots_up_to[-1] - self.shoots_up_to[bisect_right(self.fork, least + EPS)]
         lost = self.length - cut_at + float(shoots)
-        return min(whole, self._by_hand(cut_at) + self.costs.cut + self.costs.wood * lost)
+        return min(whole, self._by_hand(least) + self.costs.cut + self.costs.wood * lost)
 
 
 def _shoot_options(wood: FruitingWood, shoot: int, costs: Costs) -> list[_Option]:
@@ -309,23 +311,24 @@ def choose_kept(problem: ThinningProblem, most: int) -> BoolArray:
 
     Shape (N,), True where the fruit stays.
 
-    The count leads: where the closest gap leaves no room for it, half of that gap is tried, and
-    then no gap but one fruit a cluster. So one fruit more never costs several.
+    The count leads: where the gap leaves no room for it, it is one fruit a cluster. So one fruit
+    more never costs several.
 
     Parameters
     ----------
     problem : ThinningProblem
     most : int
-        Wanted number; fewer only where clusters and gaps leave no room.
+        Wanted number; one fewer where that spares work by a cut, fewer only where clusters and
+        gaps leave no room.
     """
     wood = problem.wood
     if not problem.ordered:
         return _best_of_sites(wood, most)
-    kept = choose_fruit(wood, most, costs=problem.costs)
-    if kept.sum() < most:
-        closer = choose_fruit(replace(wood, gap=wood.gap / 2), most, costs=problem.costs)
+    fewest = max(most - 1, 1) if problem.costs.may_cut else most
+    kept = choose_fruit(wood, most, fewest=min(fewest, most), costs=problem.costs)
+    if kept.sum() < fewest:
         as_they_hang = _best_of_sites(replace(wood, site=problem.group), most)
-        kept = max((kept, closer, as_they_hang), key=lambda k: int(k.sum()))
+        kept = max((kept, as_they_hang), key=lambda k: int(k.sum()))
     return kept
 
 
@@ -350,18 +353,15 @@ def spread_out(problem: ThinningProblem, kept: BoolArray, work: Work) -> tuple[B
     clusters = len(np.unique(problem.group[kept]))
     if count < 2 or len(kept) > _LARGEST_SPREAD:
         return kept, work
-    score = wood.score.copy()
-    cut_off: list[int] = []
+    tip = np.zeros(len(kept), dtype=bool)
+    cut_off = [i for cut in work.cuts for i in cut.fruit]
     for cut in work.cuts:
-        cut_off.extend(cut.fruit)
-        on_it = wood.line == cut.line
-        score[on_it & (wood.at > cut.at - problem.costs.keep_tip + EPS)] = np.nan
+        tip |= (wood.line == cut.line) & (wood.at > cut.at - problem.costs.keep_tip + EPS)
         if cut.line == -1:
-            shoots = np.append(wood.fork, -np.inf)[wood.line] > cut.at - problem.costs.keep_tip
-            score[shoots] = np.nan
-    score[cut_off] = np.nan
-    score[kept] = wood.score[kept]
-    left = replace(wood, score=score)
+            tip |= np.append(wood.fork, -np.inf)[wood.line] > cut.at - problem.costs.keep_tip
+    tip[cut_off] = True
+    tip[kept] = False
+    left = replace(wood, score=np.where(tip, np.nan, wood.score))
 
     def spread(gap: float) -> BoolArray | None:
         wider = choose_fruit(replace(left, gap=gap), count)
@@ -377,10 +377,35 @@ def spread_out(problem: ThinningProblem, kept: BoolArray, work: Work) -> tuple[B
     if best is None:
         gap = _widest(high, half_unit, lambda gap: spread(gap) is not None)
         best = spread(gap) if gap > 0 else None
-    best = kept if best is None else best
+    best = _farthest_of_clusters(problem, kept if best is None else best, ~tip)
     gone = ~best
     gone[cut_off] = False
     return best, replace(work, pinches=tuple(int(i) for i in np.flatnonzero(gone)))
+
+
+def _farthest_of_clusters(
+    problem: ThinningProblem, kept: BoolArray, may_stay: BoolArray
+) -> BoolArray:
+    """Of a cluster another fruit than its best, where that hangs half as far again from the rest.
+
+    Half is our choice. Each change widens the narrowest of the gaps that it touches, so it ends.
+    """
+    kept, group = kept.copy(), problem.group
+    may_stay = may_stay & np.isfinite(problem.score)
+    apart = apart_on_wood(problem.wood, np.arange(len(kept)))
+    moved = True
+    while moved:
+        moved = False
+        for one in np.flatnonzero(kept & ~problem.wood.may_pair):
+            others = np.flatnonzero(kept & (group != group[one]))
+            mates = np.flatnonzero(may_stay & (group == group[one]))
+            if len(mates) < 2 or not len(others):
+                continue
+            room = apart[np.ix_(mates, others)].min(axis=1)
+            if room.max() > 1.5 * apart[one, others].min() + EPS:
+                kept[one], kept[mates[int(np.argmax(room))]] = False, True
+                moved = True
+    return kept
 
 
 def _widest(high: float, half_unit: float, fits: Callable[[float], bool]) -> float:

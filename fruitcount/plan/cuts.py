@@ -38,8 +38,9 @@ def least_work(wood: FruitingWood, kept: BoolArray, costs: Costs) -> Work:
     """Cheapest cuts and pinches that leave exactly the kept fruit.
 
     A cut never goes below the last kept fruit: it leaves ``keep_tip`` of wood with leaves
-    beyond it. A shoot with nothing kept goes whole, leaving the grower's stub. A cut is made only
-    where it is cheaper than pinching all it would bring off.
+    beyond it. The limb is cut as far out as the cut takes the same fruit. A shoot with nothing
+    kept goes whole, leaving the grower's stub. A cut is made only where it is cheaper than
+    pinching all it would bring off.
 
     Parameters
     ----------
@@ -57,12 +58,13 @@ def least_work(wood: FruitingWood, kept: BoolArray, costs: Costs) -> Work:
     on_shoot = wood.line >= 0
     place[on_shoot] = wood.fork[wood.line[on_shoot]]
     extent = float(place[kept].max()) if kept.any() else 0.0
-    cut_at = max(extent + costs.keep_tip, (1.0 - costs.max_cut_frac) * wood.length)
+    least = max(extent + costs.keep_tip, (1.0 - costs.max_cut_frac) * wood.length)
+    cut_at = costs.outwards(np.sort(place), least)
     by_hand = _below(wood, off, place, np.inf, costs)
-    beyond = np.flatnonzero(off & (place > cut_at + EPS))
+    beyond = np.flatnonzero(off & (place > least + EPS))
     if cut_at < wood.length and len(beyond):
-        below = _below(wood, off, place, cut_at, costs)
-        bearing = np.isin(np.arange(len(wood.fork)), wood.line) & (wood.fork > cut_at + EPS)
+        below = _below(wood, off, place, least, costs)
+        bearing = np.isin(np.arange(len(wood.fork)), wood.line) & (wood.fork > least + EPS)
         lost = wood.length - cut_at + float(wood.shoot_length[bearing].sum())
         with_cut = Work(
             (CutPlace(-1, cut_at, tuple(int(i) for i in beyond)), *below.cuts),

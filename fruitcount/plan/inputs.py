@@ -63,10 +63,10 @@ class GrowerInputs:
     keep_tip_leaves_mm : float
         Shoot length with leaves left beyond the last kept fruit. Our choice, 40 mm.
     plan_choice : {"quick", "full"}
-        ``"quick"`` shortens the limb: about nine-tenths of the thinning by one or two clipper
-        cuts (common practice, no source), at the price of the wood that goes, but never below
-        what half of the crop wants (our choice). ``"full"`` pinches and leaves the wood, for more
-        fruit at harvest. The second pass always pinches.
+        ``"quick"`` shortens the limb: one or two clipper cuts do most of the thinning, about
+        nine-tenths in the trade (common practice, no source), at the price of the wood that goes,
+        but never below what half of the crop wants (our choice). ``"full"`` pinches and leaves
+        the wood, for more fruit at harvest. The second pass always pinches.
     max_cut_frac : float
         Largest share of the limb's length that one cut may take; 0 where the limb must not be
         shortened. The trade cuts on the outer two-thirds (common practice, no source).
@@ -167,31 +167,24 @@ class PlanRules:
         from 6 in to 4 in, which is the 10 cm that RHS gives for its first pass. Larger leaves
         more for the second pass.
     gap_share_frac : float
-        Closest two kept fruit may be, as a share of the low spacing (without lengths, of the wood
-        each would have); half of it where that leaves no room for the count. The count leads and
-        spacing only spreads it: Kansas State accepts clusters while the average holds.
-    first_pass_gap_frac : float
-        The same for a first pass, as a share of its spacing: its fruit may stay closer, since
-        the second pass chooses among it. Larger also means shorter cuts.
-    quick_times : float
-        Fruit that the quick plan's first pass leaves, in times the final count of the wood that
-        its deepest cut leaves. At 2.4 seven stay of 30 on 34 in, and three-quarters come off, as
-        in an aggressive first pass (common practice, no source). Larger leaves more.
-    score_per_lost_fruit : float
-        Keep score given up for each final fruit's length of wood that a cut takes: our figure,
-        the work of two seconds. So priced, clippers bring off 84 % on limbs of 34 in with 30
-        fruit, near the nine-tenths of the trade; at 0.5 it is 72 %. Larger means shorter cuts.
+        Closest two kept fruit may be before they are spread, as a share of the low spacing
+        (without lengths, of the wood each would have). Next to nothing: clusters come down to
+        their rule whatever the gap, and the count leads; Kansas State accepts clusters while the
+        average holds. Larger means shorter cuts.
     score_per_second : float
-        Keep score given up to save one second of work. Larger means fewer, bigger cuts.
+        Keep score given up to save one second of work: one second outweighs every merit, so that
+        the quick plan is quick. Larger means fewer, bigger cuts.
+    seconds_per_lost_fruit : float
+        Work that must be saved for each final fruit's length of wood that a cut takes. Our
+        figure, little more than one pinch: whoever wants the fruit takes the full crop. Larger
+        means shorter cuts.
     weights : ScoreWeights
     """
 
     first_pass_margin_frac: float = 0.5
-    gap_share_frac: float = 0.5
-    first_pass_gap_frac: float = 0.35
-    quick_times: float = 2.4
-    score_per_second: float = 0.1
-    score_per_lost_fruit: float = 0.2
+    gap_share_frac: float = 0.05
+    score_per_second: float = 1.0
+    seconds_per_lost_fruit: float = 1.5
     weights: ScoreWeights = ScoreWeights()
 
 

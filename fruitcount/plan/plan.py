@@ -150,7 +150,7 @@ def _chosen(
     """Fruit that stays, and the work; all stays where nothing is known or nothing is thinned."""
     placed = place_on_wood(fruitlets, limb, inputs)
     answer = carry_limit(limb, inputs) if carry_limit is not None else None
-    target = keep_target(placed.wood_mm, species, inputs, carry=answer, crop_n=len(placed.index))
+    target = keep_target(placed.wood_mm, species, inputs, carry=answer)
     crop = fruitlets.take(placed.index)
     problem = thinning_problem(placed, limb, crop, species=species, inputs=inputs, target=target)
     n = len(crop)

@@ -9,13 +9,15 @@ import numpy as np
 
 from fruitcount.flags import LOPPERS_MM
 from fruitcount.plan.inputs import RULES, GrowerInputs, PlacedFruit
-from fruitcount.plan.target import KeepTarget, half_of, spacings_mm
+from fruitcount.plan.target import KeepTarget, spacings_mm
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
 
 EPS = 1e-9
 # A price at which no cut is made.
 _NEVER = 1e6
+# A cut is made so far inside the first fruit that it takes (our choice).
+_CLEAR_MM = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +82,8 @@ class Costs:
         Largest share of the main limb that a cut may take.
     stub : float
         Where a whole shoot is cut, from its fork.
+    clear : float
+        Length that a cut stays inside the first fruit that it takes, where there is room.
     too_thick : frozenset of int
         Shoots that hand tools do not cut.
     """
@@ -90,7 +94,18 @@ class Costs:
     keep_tip: float = 0.0
     max_cut_frac: float = 1.0
     stub: float = 0.0
+    clear: float = 0.0
     too_thick: frozenset[int] = frozenset()
+
+    @property
+    def may_cut(self) -> bool:
+        """Whether cuts are wanted at all."""
+        return self.cut < _NEVER
+
+    def outwards(self, places: FloatArray, at: float) -> float:
+        """A cut at ``at`` moved as far out as it takes the same fruit; ``places`` rise."""
+        first = int(np.searchsorted(places, at + EPS, side="right"))
+        return max(at, float(places[first]) - self.clear) if first < len(places) else at
 
     def cut_of(self, shoot: int) -> float:
         """Score given up for one cut on a shoot."""
@@ -246,8 +261,8 @@ def thinning_problem(
     px_per_unit = 1.0 / placed.mm_per_px if in_mm else 1.0
     length = placed.length_px / px_per_unit
     even = length / max(target.centre, 1.0)
-    gap = _closest_mm(species, inputs) if in_mm else RULES.gap_share_frac * even
     row = species.spacing_low_mm.number if in_mm else even
+    gap = RULES.gap_share_frac * row
     ordered = placed.placed and math.isfinite(gap) and gap > 0
     at, fork = placed.at_px / px_per_unit, placed.fork_px / px_per_unit
     thickness = wood_thickness_frac(limb, placed.line, placed.at_frac)
@@ -259,13 +274,10 @@ def thinning_problem(
     group = _whole_where_forked(group, fruitlets.cluster, placed.line)
     sizes = np.bincount(group, minlength=1)[group] if len(group) else group
     pairs = (sizes >= species.pair_cluster_size.number) & inputs.allow_pairs
-    choice = score
-    if ordered:
-        choice = _candidates(score, group, at, placed.line, pairs=pairs, gap=gap / 2)
     wood = FruitingWood(
         line=placed.line,
         at=at,
-        score=choice,
+        score=_candidates(score, group, pairs) if ordered else score,
         site=split_into_sites(placed.line, at, group, gap=gap, fork=bearing) if ordered else group,
         may_pair=pairs,
         gap=gap,
@@ -275,7 +287,8 @@ def thinning_problem(
     )
     whole = placed.wood_mm if in_mm else length
     even = whole / max(target.final, 1.0)
-    half = half_of(target.final) if target.final > 2 else 0
+    # Half of the crop, rounded down; one fruit grows on what the longest cut leaves.
+    half = target.final // 2 if target.final >= 4 else 0.0
     stays = half * (spacings_mm(species, inputs)[1] if in_mm else even)
     costs = _costs(wood, limb, inputs, even=even, stays=stays, in_mm=in_mm)
     return ThinningProblem(wood, costs, ordered, px_per_unit, group, score)
@@ -286,17 +299,23 @@ def _costs(
 ) -> Costs:
     """Work as score. The full crop is pinched, and so is the second pass: its limb stays whole.
 
-    No cut on the main limb goes below ``stays``, the wood that half of the crop wants.
+    No cut on the main limb leaves less than ``stays``, the wood that half of the crop wants.
     """
-    most = min(inputs.max_cut_frac, _hand_tool_frac(limb), max(1 - stays / wood.length, 0.0))
+    bearing = np.isin(np.arange(len(wood.fork)), wood.line)
+    order = np.argsort(wood.fork)
+    below = np.cumsum(np.where(bearing, wood.shoot_length, 0.0)[order])
+    enough = min([stays, *np.maximum(wood.fork[order], stays - below)])
+    most = min(inputs.max_cut_frac, _hand_tool_frac(limb), max(1 - enough / wood.length, 0.0))
+    price = RULES.score_per_second * RULES.seconds_per_lost_fruit
     return Costs(
         cut=RULES.score_per_second * inputs.seconds_per_cut if inputs.shortens else _NEVER,
         pinch=RULES.score_per_second * inputs.seconds_per_pinch,
-        wood=RULES.score_per_lost_fruit / even if inputs.shortens and even > 0 else 0.0,
+        wood=price / even if inputs.shortens and even > 0 else 0.0,
         # Without lengths the tip left with leaves is a twentieth of the limb (our choice).
         keep_tip=inputs.keep_tip_leaves_mm if in_mm else wood.length / 20,
         max_cut_frac=most,
         stub=inputs.stub_mm if in_mm else 0.0,
+        clear=_CLEAR_MM if in_mm else wood.length / 60,
         too_thick=frozenset(_thick_shoots(limb)),
     )
 
@@ -325,16 +344,8 @@ def _whole_where_forked(group: IntArray, cluster: IntArray, line: IntArray) -> I
     return out
 
 
-def _candidates(
-    score: FloatArray,
-    group: IntArray,
-    at: FloatArray,
-    line: IntArray,
-    *,
-    pairs: BoolArray,
-    gap: float,
-) -> FloatArray:
-    """Scores with NaN for fruit of a cluster that the gap alone would not keep to its rule.
+def _candidates(score: FloatArray, group: IntArray, pairs: BoolArray) -> FloatArray:
+    """Scores with NaN for fruit of a cluster that its rule takes off.
 
     Of a cluster one stays, its best, or its two best where pairs are allowed; the second is
     marked down so that no other cluster is stripped bare for it.
@@ -346,15 +357,6 @@ def _candidates(
         if pairs[mine[0]]:
             out[best[2:]] = np.nan
             out[best[1]] -= 1.0
-        elif len(np.unique(line[mine])) > 1 or np.ptp(at[mine]) >= gap - EPS:
+        else:
             out[best[1:]] = np.nan
     return out
-
-
-def _closest_mm(species: Species, inputs: GrowerInputs) -> float:
-    """Closest gap of the first try; half of it where the count leaves no room."""
-    spacing = species.spacing_low_mm.number if inputs.spacing_mm is None else inputs.spacing_mm
-    gap = RULES.gap_share_frac * spacing
-    if inputs.pass_number == 2 or not species.first_pass_spacing_mm.known:
-        return gap
-    return min(gap, RULES.first_pass_gap_frac * species.first_pass_spacing_mm.number)

@@ -61,7 +61,6 @@ def keep_target(
     inputs: GrowerInputs,
     *,
     carry: CarryLimit | None = None,
-    crop_n: int = 0,
 ) -> KeepTarget:
     """The keep count and the rule that governs it.
 
@@ -73,9 +72,6 @@ def keep_target(
     inputs : GrowerInputs
     carry : CarryLimit, optional
         From the limb load. Counts that are NaN are passed over.
-    crop_n : int
-        Fruit that hang there. Of every two too many the quick plan gives up one that might stay,
-        down to what its shorter limb is left with; so one fruit more never costs several.
 
     Returns
     -------
@@ -122,11 +118,6 @@ def keep_target(
     low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
     low, centre, high = (_least(stands, i) for i in range(3))
     at_harvest = _least(finals, 1)
-    if inputs.shortens:
-        less = (_on_half(_least(finals, i)) / (1.0 - drop) for i in range(3))
-        short = [_whole(min(a, b)) for a, b in zip((low, centre, high), less, strict=True)]
-        low, high = short[0], short[2]
-        centre = max(short[1], centre - max(crop_n - centre, 0.0) // 2)
     return KeepTarget(low, centre, high, at_harvest, rule, low_rule, high_rule, tuple(reasons))
 
 
@@ -150,16 +141,6 @@ def spacings_mm(species: Species, inputs: GrowerInputs) -> tuple[float, float, f
     own = inputs.spacing_mm
     widest, centre, closest = (own or each.number for each in _spacings(species))
     return widest, centre, closest
-
-
-def half_of(final: float) -> float:
-    """Fruit at harvest that a cut leaves wood for: half, but the shortest limb carries its few."""
-    return math.ceil(final / 2) if final > 2 else final
-
-
-def _on_half(final: float) -> float:
-    """Fruit that the quick plan leaves now where its cut goes as deep as it may."""
-    return RULES.quick_times * half_of(final) if final > 2 else math.inf
 
 
 def _by_spacing(
@@ -225,16 +206,6 @@ def _pass_reasons(inputs: GrowerInputs, species: Species) -> list[Reason]:
                 "spacing; the second pass takes the rest",
                 f"first-pass spacing {species.first_pass_spacing_mm.number:.0f} mm",
                 _said(species.first_pass_spacing_mm),
-            )
-        )
-    if inputs.shortens:
-        out.append(
-            Reason(
-                "quick plan leaves at most",
-                RULES.quick_times,
-                "times the final count of the wood that its cut leaves, half of the full crop's",
-                "three-quarters come off a heavy limb (common practice, no source)",
-                "our choice",
             )
         )
     return out

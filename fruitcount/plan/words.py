@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from fruitcount.flags import LOAD_DOUBTS, LOPPERS_MM, Flag, cut_tool
-from fruitcount.plan.inputs import RULES, GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Choice, Plan
 from fruitcount.plan.target import KeepTarget
 from fruitcount.species.model import Species
@@ -85,7 +85,7 @@ def cut_lines(plan: Plan, units: str = "metric") -> list[str]:
 
 
 def choice_lines(choices: Sequence[Choice], units: str = "metric") -> list[str]:
-    """The plans side by side, one line each, the chosen one first; none where they agree."""
+    """The plans side by side, the chosen one first, and what they differ in; none if in nothing."""
     lines = []
     for one in sorted(choices, key=lambda c: not c.chosen):
         acts = [f"{one.cuts_n} cut{'s' if one.cuts_n > 1 else ''}"] if one.cuts_n else []
@@ -97,7 +97,22 @@ def choice_lines(choices: Sequence[Choice], units: str = "metric") -> list[str]:
             f"{'Chosen' if one.chosen else 'Or'}, {TITLES[one.name]}. {', '.join(acts)}, "
             f"{time_words(one.work_seconds)}; {one.keep_n} stay now{final}{weight}{load}"
         )
+    by_name = {c.name: c for c in choices}
+    if len(by_name) == 2 and all(math.isfinite(c.final_n) for c in choices):
+        lines.append(_difference(by_name["quick"], by_name["full"], units))
     return lines
+
+
+def _difference(quick: Choice, full: Choice, units: str) -> str:
+    longer = full.work_seconds - quick.work_seconds
+    work = f"{time_words(longer)} longer" if longer > 0 else "no longer"
+    more = full.final_n - quick.final_n
+    if more == 0:
+        return f"The same fruit at harvest by both: they differ only in work, pinching is {work}."
+    least = "more" if more > 0 else "fewer"
+    grams = abs(full.harvest_g - quick.harvest_g)
+    weight = "" if math.isnan(grams) else f" ({format_weight(grams, units)})"
+    return f"The full crop has {abs(more):.0f} {least} at harvest{weight} and is {work} to do."
 
 
 def verdict_for(
@@ -174,6 +189,8 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
             f"Has the natural drop happened? If not, {low:.0%} to {high:.0%} may still fall: "
             "say so, and more are left."
         )
+    if thin and plan.plan_choice == "quick" and plan.pass_number == 1:
+        notes += _clipper_words(plan)
     if plan.timing.sentence and thin:
         notes.append(plan.timing.sentence)
     if thin and species.name == "nectarine" and inputs.spacing_mm is None and plan.length_mm > 0:
@@ -188,6 +205,19 @@ def notes_for(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[str, 
             "a licensed arborist."
         )
     return tuple(notes)
+
+
+def _clipper_words(plan: Plan) -> list[str]:
+    """Why clippers do less than three-quarters; nothing where they do."""
+    cut = sum(len(c.fruit) for c in plan.cuts)
+    if plan.too_thick_to_cut or cut >= 0.75 * plan.off_count:
+        return []
+    if not cut:
+        return ["No cut saves work here: what is too much hangs among what stays."]
+    return [
+        f"A cut takes only {cut} of the {plan.off_count}: the others hang on the wood that the "
+        "fruit at harvest needs."
+    ]
 
 
 def _span(low: float, high: float) -> str:
@@ -225,11 +255,7 @@ def explain(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[Reason,
 
 def _work_reasons(plan: Plan, inputs: GrowerInputs) -> list[Reason]:
     counts = f"crop {plan.crop_count}, keep {plan.keep_count}"
-    shares = (
-        f"first tried: {RULES.gap_share_frac:g} of the low spacing, in a first pass "
-        f"{RULES.first_pass_gap_frac:g} of its spacing; half of that where it leaves no room"
-    )
-    averages = f"Kansas State: clusters are fine if the average holds (published); shares ({OURS})"
+    averages = "Kansas State: clusters are fine if the average holds (published)"
     times = (
         f"cuts: {len(plan.cuts)}, {inputs.seconds_per_cut:g} s each; "
         f"pinched: {len(plan.pinches)}, {inputs.seconds_per_pinch:g} s each"
@@ -239,7 +265,7 @@ def _work_reasons(plan: Plan, inputs: GrowerInputs) -> list[Reason]:
     out = [
         Reason("take off", plan.off_count, "crop less keep", counts, "arithmetic"),
         Reason("closest two kept, mm", plan.gap_mm, "the count leads, then the widest spread",
-               shares, averages),
+               "one fruit a cluster", averages),
         Reason("work, seconds", plan.work_seconds, least, times, f"time your own ({OURS})"),
         Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",
                f"cuts: {len(plan.cuts)}", nine),

@@ -127,7 +127,7 @@ def test_a_cut_is_where_it_says():
 
 @pytest.mark.parametrize(
     ("inputs", "rule", "keep"),
-    [({"cap": 3}, "cap", 3), ({"limb_target": 2.0}, "tree share", 3), ({}, "spacing", 7),
+    [({"cap": 3}, "cap", 3), ({"limb_target": 2.0}, "tree share", 3), ({}, "spacing", 8),
      ({"plan_choice": "full"}, "spacing", 8)],
 )  # fmt: skip
 def test_the_smallest_rule_governs(inputs, rule, keep):
@@ -174,7 +174,7 @@ def test_a_typed_length_is_a_scale_along_the_limb():
     fruit = fruit_on(limb, np.linspace(20, 780, 24))
     plan = plan_limb(fruit, no_scale(limb), PEACH, GrowerInputs(limb_length_mm=800))
     assert plan.verdict == "thin"
-    assert plan.target.centre == plan_limb(fruit, limb, PEACH, GrowerInputs()).target.centre == 7
+    assert plan.target.centre == plan_limb(fruit, limb, PEACH, GrowerInputs()).target.centre == 8
     assert plan.cuts[0].at_mm == pytest.approx(plan.cuts[0].at_px / PX_PER_MM)
 
 

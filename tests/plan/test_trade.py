@@ -92,8 +92,8 @@ def test_one_cut_on_the_outer_two_thirds_does_the_job(seed):
     assert len(made.cuts) == 1
     assert made.cuts[0].shoot == -1
     assert length / 3 < made.cuts[0].at_mm < length
-    # More fruit than any other single act, and most often most of the fruit.
-    assert made.clipper_share_frac > 0.3
+    # About nine-tenths of it in the trade; 90 % on 80 such limbs, the least 73 %.
+    assert made.clipper_share_frac > 0.65
     assert 2 / 3 <= made.off_count / made.crop_count <= 0.78
 
 
@@ -179,7 +179,7 @@ def test_drop_is_applied_only_where_it_is_still_to_come():
     at = np.linspace(10, 890, 60)
     done = plan(at, 900, drop_done=True)
     unasked = plan(at, 900)
-    for choice, keep, with_drop in (("full", 9, 12), ("quick", 7, 9)):
+    for choice, keep, with_drop in (("full", 9, 12), ("quick", 9, 12)):
         coming = plan(at, 900, drop_done=False, expected_drop_frac=0.25, plan_choice=choice)
         assert plan(at, 900, plan_choice=choice).target.centre == keep
         assert coming.target.centre == with_drop
