@@ -104,15 +104,17 @@ def choice_lines(choices: Sequence[Choice], units: str = "metric") -> list[str]:
 
 
 def _difference(quick: Choice, full: Choice, units: str) -> str:
-    longer = full.work_seconds - quick.work_seconds
-    work = f"{time_words(longer)} longer" if longer > 0 else "no longer"
+    times = full.work_seconds / max(quick.work_seconds, 1.0)
+    longer = "half as long again" if times > 1.25 else "about as long"
+    if times >= 1.75:
+        longer = "twice as long" if times < 2.5 else f"{times:.0f} times as long"
     more = full.final_n - quick.final_n
     if more == 0:
-        return f"The same fruit at harvest by both: they differ only in work, pinching is {work}."
+        return f"Both have the same at harvest: they differ only in work, pinching takes {longer}."
     least = "more" if more > 0 else "fewer"
     grams = abs(full.harvest_g - quick.harvest_g)
-    weight = "" if math.isnan(grams) else f" ({format_weight(grams, units)})"
-    return f"The full crop has {abs(more):.0f} {least} at harvest{weight} and is {work} to do."
+    weight = f" ({format_weight(grams, units)})" if grams >= 50 else ""
+    return f"The full crop has {abs(more):.0f} {least} at harvest{weight} and takes {longer}."
 
 
 def verdict_for(
@@ -215,8 +217,8 @@ def _clipper_words(plan: Plan) -> list[str]:
     if not cut:
         return ["No cut saves work here: what is too much hangs among what stays."]
     return [
-        f"A cut takes only {cut} of the {plan.off_count}: the others hang on the wood that the "
-        "fruit at harvest needs."
+        f"Clippers take only {cut} of the {plan.off_count} here: the others hang among those "
+        "that stay."
     ]
 
 

@@ -112,6 +112,7 @@ def test_optimal_on_a_thousand_random_small_cases(with_costs):
                 keep_tip=float(rng.choice([0.0, 4.0, 12.0])),
                 max_cut_frac=float(rng.choice([0.4, 0.7, 1.0])),
                 wood=float(rng.choice([0.0, 0.002, 0.01])),
+                clear=float(rng.choice([0.0, 2.0])),
             )
             if with_costs
             else Costs()

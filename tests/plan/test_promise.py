@@ -192,9 +192,7 @@ def test_two_plans_are_told_with_what_they_differ_in():
     full = replace(quick, name="full", chosen=False, final_n=5.0, cuts_n=0, pinches_n=22,
                    work_seconds=33.0, harvest_g=750.0)  # fmt: skip
     said = choice_lines((quick, full))
-    assert said[2] == (
-        "The full crop has 2 more at harvest (0.3 kg) and is about half a minute longer to do."
-    )
+    assert said[2] == ("The full crop has 2 more at harvest (0.3 kg) and takes 3 times as long.")
     alike = choice_lines((quick, replace(full, final_n=3.0, harvest_g=450.0)))
     assert "differ only in work" in alike[2]
 
@@ -204,11 +202,11 @@ def test_where_clippers_cannot_do_most_of_it_the_plan_says_why():
     limb = straight_limb(900)
     inner = fruit_on(limb, np.r_[np.linspace(20, 430, 24), np.linspace(500, 880, 6)])
     plan = plan_limb(inner, limb, PEACH, GrowerInputs())
-    assert any("the others hang on the wood" in note for note in plan.notes)
+    assert any("the others hang among those" in note for note in plan.notes)
     outer = fruit_on(limb, np.r_[np.linspace(20, 300, 6), np.linspace(400, 880, 24)])
     plan = plan_limb(outer, limb, PEACH, GrowerInputs())
     assert plan.clipper_share_frac >= 0.75
-    assert not any("the others hang on the wood" in note for note in plan.notes)
+    assert not any("the others hang among those" in note for note in plan.notes)
 
 
 def test_a_doubtful_limb_gets_no_number():
