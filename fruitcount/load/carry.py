@@ -8,8 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from fruitcount.load.beam import Weights, bending_moment_n_m, breaking_moment_n_m
-from fruitcount.load.model import LimbModel, limb_model
-from fruitcount.load.settings import LoadDetail
+from fruitcount.load.model import BEAM, LimbModel, limb_model
 from fruitcount.load.state import factor_rel_sd_frac
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.target import CarryLimit
@@ -18,9 +17,7 @@ from fruitcount.types import FloatArray, Fruitlets, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 
-def carry_limit(
-    limb: Limb, species: Species, inputs: GrowerInputs, *, detail: LoadDetail | None = None
-) -> CarryLimit:
+def carry_limit(limb: Limb, species: Species, inputs: GrowerInputs) -> CarryLimit:
     """Fruit that the wood may carry at harvest, spread evenly over the limb and its shoots.
 
     What the plan keeps is spread so; and where the fruit hangs now does not move the count, so
@@ -32,15 +29,13 @@ def carry_limit(
     species : Species
     inputs : GrowerInputs
         Raising the safety or handling factor, or the harvest diameter, lowers the count.
-    detail : LoadDetail, optional
 
     Returns
     -------
     CarryLimit
     """
-    detail = detail or LoadDetail()
     # Thin wood hangs down before it breaks: its count is that of a limb just thick enough.
-    at_least = detail.thin_wood_mm
+    at_least = BEAM.thin_wood_mm
     thin = 0 < limb.base_diameter_mm < at_least
     times = at_least / limb.base_diameter_mm if thin else 1.0
     counted = replace(
@@ -50,12 +45,12 @@ def carry_limit(
         width_px=limb.width_px * times,
         shoots=tuple(replace(s, base_diameter_mm=s.base_diameter_mm * times) for s in limb.shoots),
     )
-    model = limb_model(Fruitlets.empty(), counted, species, inputs, detail=detail)
+    model = limb_model(Fruitlets.empty(), counted, species, inputs)
     working = species.breaking_stress_mpa / inputs.safety_factor
     if model is None:
         why = "The wood's limit needs a scale and the limb's thickness."
         return CarryLimit(math.nan, math.nan, math.nan, why)
-    spread = math.exp(detail.band_z * factor_rel_sd_frac(limb, species, detail))
+    spread = math.exp(BEAM.band_z * factor_rel_sd_frac(limb, species))
     own = bending_moment_n_m(model.beam, model.wood)
     one_n = model.fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     spread_n = one_n * model.wood_mm / model.wood_mm.sum()

@@ -9,13 +9,63 @@ import numpy as np
 
 from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
-from fruitcount.load.settings import LoadDetail
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 _SHOOT_PIECES = 8
+
+
+@dataclass(frozen=True)
+class LoadDetail:
+    """Constants of the beam that are our choice.
+
+    Attributes
+    ----------
+    sections : int
+        Sections at which the limb is checked. More is finer.
+    tip_share_frac : float
+        Tip over base diameter where the tip was not measured.
+    shoot_share_frac : float
+        Shoot over limb base diameter where the shoot was not measured.
+    diameter_rel_sd_frac : float
+        One standard deviation of a diameter, as a share, where the limb does not say.
+    fruit_rel_sd_frac : float
+        The same for the weight of a fruit of given size, and for how far out the crop hangs.
+    harvest_size_rel_sd_frac : float
+        The same for the diameter at harvest; weight goes as its cube.
+    unseen_rel_sd_frac : float
+        The same for the number of fruit, since some are hidden; wider where a count range says so.
+    strength_rel_sd_frac : float
+        The same for the bending strength of clear wood (memory).
+    branches_n : float
+        Branches behind the standard error of the strength share (26 in Kane 2007): one branch
+        scatters by its square root more.
+    thin_wood_mm : float
+        Base diameter under which wood hangs down before it breaks: its sag is told, not a stress,
+        and the count is that of a limb this thick.
+    leaf_mass_g_per_m : float
+        Leaves per metre of limb and shoots.
+    band_z : float
+        Half width of the band in standard deviations; 1.645 holds nine in ten.
+    """
+
+    sections: int = 101
+    tip_share_frac: float = 0.5
+    shoot_share_frac: float = 1 / 3
+    diameter_rel_sd_frac: float = 0.10
+    fruit_rel_sd_frac: float = 0.05
+    harvest_size_rel_sd_frac: float = 0.05
+    unseen_rel_sd_frac: float = 0.10
+    branches_n: float = 26.0
+    strength_rel_sd_frac: float = 0.16
+    thin_wood_mm: float = 15.0
+    leaf_mass_g_per_m: float = 150.0
+    band_z: float = 1.645
+
+
+BEAM = LoadDetail()
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +121,7 @@ def crop_index(fruitlets: Fruitlets) -> IntArray:
 
 
 def limb_model(
-    fruitlets: Fruitlets, limb: Limb, species: Species, inputs: GrowerInputs, *, detail: LoadDetail
+    fruitlets: Fruitlets, limb: Limb, species: Species, inputs: GrowerInputs
 ) -> LimbModel | None:
     """Build the beam; ``None`` where line, length or base diameter are not told.
 
@@ -83,24 +133,23 @@ def limb_model(
         an inclination is given.
     species : Species
     inputs : GrowerInputs
-    detail : LoadDetail
     """
     length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
     told = line_length_px(limb.line_px) > 0 and length_mm > 0 and limb.base_diameter_mm > 0
     if not told or not np.isfinite(length_mm + limb.base_diameter_mm):
         return None
     place = _Places(limb, length_mm, inputs.inclination_deg)
-    along = np.linspace(0.0, length_mm, int(detail.sections))
-    beam = Beam(along, place.reach(-1, along), _diameters(limb, along, detail))
+    along = np.linspace(0.0, length_mm, BEAM.sections)
+    beam = Beam(along, place.reach(-1, along), _diameters(limb, along))
     index = crop_index(fruitlets)
     line, at_px = places_on_wood(fruitlets.take(index), limb)
     at = at_px * np.where(line == -1, place.along_mm_per_px, place.mm_per_px)
     fruit_g = harvest_mass_g(species, inputs.harvest_diameter_mm)
     force = fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     shoot_base = np.array([s.base_diameter_mm for s in limb.shoots], dtype=float)
-    usual = limb.base_diameter_mm * detail.shoot_share_frac
+    usual = limb.base_diameter_mm * BEAM.shoot_share_frac
     shoot_base = np.where(np.isfinite(shoot_base), shoot_base, usual)
-    wood_line, wood_at, wood_mm, wood_g = _wood_pieces(beam, place, shoot_base, species, detail)
+    wood_line, wood_at, wood_mm, wood_g = _wood_pieces(beam, place, shoot_base, species)
     pull = wood_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     return LimbModel(
         beam=beam,
@@ -157,16 +206,15 @@ class _Places:
         return Weights(joins, reach, force_n)
 
 
-def _diameters(limb: Limb, along: FloatArray, detail: LoadDetail) -> FloatArray:
+def _diameters(limb: Limb, along: FloatArray) -> FloatArray:
     base = limb.base_diameter_mm
-    tip = (
-        limb.tip_diameter_mm if np.isfinite(limb.tip_diameter_mm) else base * detail.tip_share_frac
-    )
+    known = np.isfinite(limb.tip_diameter_mm)
+    tip = limb.tip_diameter_mm if known else base * BEAM.tip_share_frac
     return np.asarray(np.maximum(base + (tip - base) * along / along[-1], 1.0))
 
 
 def _wood_pieces(
-    beam: Beam, place: _Places, shoot_base: FloatArray, species: Species, detail: LoadDetail
+    beam: Beam, place: _Places, shoot_base: FloatArray, species: Species
 ) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
     """Line, middle, length and mass of every piece of limb and shoot, leaves included."""
     density = species.wood_density_kg_per_m3.number
@@ -184,7 +232,7 @@ def _wood_pieces(
         thick.append(shoot_base[i] * (1.0 - 0.5 * ats[-1] / long_mm))
     length = np.concatenate(lengths)
     mass = np.pi / 4.0 * np.concatenate(thick) ** 2 * length * density * 1e-6
-    leaves = length / 1000.0 * detail.leaf_mass_g_per_m
+    leaves = length / 1000.0 * BEAM.leaf_mass_g_per_m
     return np.concatenate(lines).astype(np.int64), np.concatenate(ats), length, mass + leaves
 
 

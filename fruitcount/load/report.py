@@ -10,8 +10,7 @@ import numpy as np
 
 from fruitcount.flags import LOAD_DOUBTS, Flag
 from fruitcount.load.beam import Prop, best_prop
-from fruitcount.load.model import LimbModel, crop_index, harvest_mass_g, limb_model
-from fruitcount.load.settings import LoadDetail
+from fruitcount.load.model import BEAM, LimbModel, crop_index, harvest_mass_g, limb_model
 from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.plan.inputs import GrowerInputs
@@ -84,7 +83,6 @@ def limb_load(
     keep_mask: BoolArray,
     *,
     cuts: Sequence[Cut] = (),
-    detail: LoadDetail | None = None,
     flags: Flag = Flag.NONE,
     count_range_n: tuple[float, float] = (math.nan, math.nan),
 ) -> LoadReport:
@@ -101,7 +99,6 @@ def limb_load(
     keep_mask : bool array, one a fruitlet
     cuts : sequence of Cut
         Wood beyond them is not carried afterwards.
-    detail : LoadDetail, optional
     flags : Flag
         What is doubtful about the photo; with ``LOAD_DOUBTS`` it gets no verdict.
     count_range_n : tuple of float
@@ -112,15 +109,14 @@ def limb_load(
     LoadReport
         An estimate, never a promise that a limb will hold.
     """
-    detail = detail or LoadDetail()
-    model = limb_model(fruitlets, limb, species, inputs, detail=detail)
+    model = limb_model(fruitlets, limb, species, inputs)
     if model is None:
         crop_g = len(crop_index(fruitlets)) * harvest_mass_g(species, inputs.harvest_diameter_mm)
         return _not_known(species, inputs, math.nan if Flag.COUNT_UNKNOWN in flags else crop_g)
     n = len(model.index)
-    wide = (count_range_n[1] - count_range_n[0]) / (2 * detail.band_z * max(n, 1))
+    wide = (count_range_n[1] - count_range_n[0]) / (2 * BEAM.band_z * max(n, 1))
     sure = not flags & LOAD_DOUBTS
-    judge = Judge(model, limb, species, inputs, detail, sure=sure,
+    judge = Judge(model, limb, species, inputs, sure=sure,
                   unseen_rel_sd_frac=wide if math.isfinite(wide) else 0.0)  # fmt: skip
     bare = judge.state(np.zeros(n, dtype=bool), np.ones(len(model.wood_g), bool))
     doubtful = bare.load_factor.middle < inputs.safety_factor
@@ -152,7 +148,7 @@ def limb_load(
         ),
         flags=Flag.DIAMETER_DOUBTFUL if doubtful else Flag.NONE,
     )
-    return replace(report, explanation=explain_load(report, limb, species, inputs, detail))
+    return replace(report, explanation=explain_load(report, limb, species, inputs))
 
 
 def _gone(model: LimbModel, line: IntArray, at: FloatArray, cut: Cut) -> BoolArray:

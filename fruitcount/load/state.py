@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fruitcount.load.beam import Weights, bending_moment_n_m, bending_stress_mpa, deflection_mm
-from fruitcount.load.model import LimbModel
-from fruitcount.load.settings import LoadDetail
+from fruitcount.load.model import BEAM, LimbModel
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Species
 from fruitcount.types import BoolArray, FloatArray, Limb
@@ -65,7 +64,7 @@ class LoadState:
         Along the limb, handling factor included. ``sink_mm`` is small-angle: see the cautions.
     worst_at_mm, worst_stress_mpa : float
         The section nearest to breaking.
-    base_moment_n_m, base_stress_mpa : float
+    base_moment_n_m : float
     forks : tuple of ForkLoad
     weakest : str
         ``"limb"`` or ``"side shoot N"`` (from 1): the place that the load factor is for.
@@ -85,7 +84,6 @@ class LoadState:
     worst_at_mm: float = math.nan
     worst_stress_mpa: float = math.nan
     base_moment_n_m: float = math.nan
-    base_stress_mpa: float = math.nan
     forks: tuple[ForkLoad, ...] = ()
     weakest: str = ""
     load_factor: Band = Band(math.nan, math.nan, math.nan)
@@ -94,12 +92,7 @@ class LoadState:
 
 
 def factor_rel_sd_frac(
-    limb: Limb,
-    species: Species,
-    detail: LoadDetail,
-    *,
-    wood_share_frac: float = 0.0,
-    unseen_rel_sd_frac: float = 0.0,
+    limb: Limb, species: Species, *, wood_share_frac: float = 0.0, unseen_rel_sd_frac: float = 0.0
 ) -> float:
     """Standard deviation of the load factor's logarithm, all stated uncertainties together.
 
@@ -112,30 +105,29 @@ def factor_rel_sd_frac(
     ----------
     limb : Limb
     species : Species
-    detail : LoadDetail
     wood_share_frac : float
         Part of the moment at the worst place that is wood and leaves, not fruit.
     unseen_rel_sd_frac : float
-        Of the number of fruit, where a count range gives more than ``detail``.
+        Of the number of fruit, where a count range gives more than usual.
     """
     own = limb.diameter_rel_sd_frac
-    diameter = own if np.isfinite(own) else detail.diameter_rel_sd_frac
+    diameter = own if np.isfinite(own) else BEAM.diameter_rel_sd_frac
     crop = math.hypot(
-        detail.fruit_rel_sd_frac,
-        3.0 * detail.harvest_size_rel_sd_frac,
-        max(detail.unseen_rel_sd_frac, unseen_rel_sd_frac),
+        BEAM.fruit_rel_sd_frac,
+        3.0 * BEAM.harvest_size_rel_sd_frac,
+        max(BEAM.unseen_rel_sd_frac, unseen_rel_sd_frac),
     )
     return math.hypot(
         (3.0 - 2.0 * wood_share_frac) * diameter,
-        branch_rel_sd_frac(species, detail),
-        detail.strength_rel_sd_frac,
+        branch_rel_sd_frac(species),
+        BEAM.strength_rel_sd_frac,
         (1.0 - wood_share_frac) * crop,
     )
 
 
-def branch_rel_sd_frac(species: Species, detail: LoadDetail) -> float:
+def branch_rel_sd_frac(species: Species) -> float:
     """Branch-to-branch scatter of the strength share, as a share of it."""
-    scatter = species.bark_circle_se_frac.number * math.sqrt(detail.branches_n)
+    scatter = species.bark_circle_se_frac.number * math.sqrt(BEAM.branches_n)
     return math.sqrt(math.log1p((scatter / species.bark_circle_frac.number) ** 2))
 
 
@@ -154,7 +146,6 @@ class Judge:
         limb: Limb,
         species: Species,
         inputs: GrowerInputs,
-        detail: LoadDetail,
         *,
         unseen_rel_sd_frac: float = 0.0,
         sure: bool = True,
@@ -162,17 +153,15 @@ class Judge:
         self.model = model
         self.breaking_mpa = species.breaking_stress_mpa
         self.moe_mpa = species.live_branch_moe_mpa.middle
-        self.limb, self.species, self.detail = limb, species, detail
+        self.limb, self.species = limb, species
         self.sure = sure
         self.unseen = unseen_rel_sd_frac
-        self.band_z = detail.band_z
         self.safety = inputs.safety_factor
-        self.thin_wood_mm = detail.thin_wood_mm
-        self.thin = bool(limb.base_diameter_mm < detail.thin_wood_mm)
+        self.thin = bool(limb.base_diameter_mm < BEAM.thin_wood_mm)
 
     def bends(self, fork: ForkLoad) -> bool:
         """Whether a shoot is thin wood loaded beyond its working stress."""
-        thin = self.model.shoot_base_mm[fork.shoot] < self.thin_wood_mm
+        thin = self.model.shoot_base_mm[fork.shoot] < BEAM.thin_wood_mm
         return bool(thin and fork.shoot_stress_mpa > self.breaking_mpa / self.safety)
 
     def moment(self, fruit: BoolArray, wood: BoolArray) -> FloatArray:
@@ -196,10 +185,10 @@ class Judge:
         bare = self.moment(np.zeros_like(fruit), wood)
         own = float(np.clip(bare[worst] / moment[worst], 0, 1)) if moment[worst] else 1.0
         rel_sd = factor_rel_sd_frac(
-            self.limb, self.species, self.detail,
+            self.limb, self.species,
             wood_share_frac=own if weakest == "limb" else 0.0, unseen_rel_sd_frac=self.unseen
         )  # fmt: skip
-        band = factor_band(factor, rel_sd, self.band_z)
+        band = factor_band(factor, rel_sd)
         return LoadState(
             fruit_count=int(fruit.sum()),
             fruit_g=float(fruit.sum()) * model.fruit_g,
@@ -210,7 +199,6 @@ class Judge:
             worst_at_mm=float(model.beam.along_mm[worst]),
             worst_stress_mpa=float(stress[worst]),
             base_moment_n_m=float(abs(moment[0])),
-            base_stress_mpa=float(stress[0]),
             forks=forks,
             weakest=weakest,
             load_factor=band,

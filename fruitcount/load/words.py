@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from fruitcount.load.beam import Prop
-from fruitcount.load.settings import LoadDetail
+from fruitcount.load.model import BEAM
 from fruitcount.load.state import Band, LoadState, branch_rel_sd_frac
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Sourced, Species
@@ -115,7 +115,7 @@ def notes_of(
 
 
 def explain_load(
-    report: LoadReport, limb: Limb, species: Species, inputs: GrowerInputs, detail: LoadDetail
+    report: LoadReport, limb: Limb, species: Species, inputs: GrowerInputs
 ) -> tuple[Reason, ...]:
     """One reason for every number that the load report shows.
 
@@ -125,7 +125,6 @@ def explain_load(
     limb : Limb
     species : Species
     inputs : GrowerInputs
-    detail : LoadDetail
 
     Returns
     -------
@@ -138,7 +137,7 @@ def explain_load(
         *_material(report, species, inputs),
         *_state("before", report.before, inputs),
         *_state("after", report.after, inputs),
-        _band(report, limb, species, detail),
+        _band(report, limb, species),
     ]
     if report.prop is not None:
         rule = "kg on a rigid prop set before the weight comes on, where it lowers stress most"
@@ -194,15 +193,15 @@ def _state(word: str, state: LoadState, inputs: GrowerInputs) -> list[Reason]:
     ]  # fmt: skip
 
 
-def _band(report: LoadReport, limb: Limb, species: Species, detail: LoadDetail) -> Reason:
+def _band(report: LoadReport, limb: Limb, species: Species) -> Reason:
     own = limb.diameter_rel_sd_frac
-    diameter = own if math.isfinite(own) else detail.diameter_rel_sd_frac
+    diameter = own if math.isfinite(own) else BEAM.diameter_rel_sd_frac
     parts = (
         f"thickness {diameter:.0%} (counts up to three times), strength "
-        f"{detail.strength_rel_sd_frac:.0%} (memory), one branch from the next "
-        f"{branch_rel_sd_frac(species, detail):.0%}, harvest size "
-        f"{detail.harvest_size_rel_sd_frac:.0%} (counts three times), fruit not seen "
-        f"{detail.unseen_rel_sd_frac:.0%}, fruit weight {detail.fruit_rel_sd_frac:.0%} ({_OURS})"
+        f"{BEAM.strength_rel_sd_frac:.0%} (memory), one branch from the next "
+        f"{branch_rel_sd_frac(species):.0%}, harvest size "
+        f"{BEAM.harvest_size_rel_sd_frac:.0%} (counts three times), fruit not seen "
+        f"{BEAM.unseen_rel_sd_frac:.0%}, fruit weight {BEAM.fruit_rel_sd_frac:.0%} ({_OURS})"
     )
     rule = "standard deviation of the load factor as a share of it, delta method"
     share = _said(species.bark_circle_se_frac)

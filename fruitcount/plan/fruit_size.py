@@ -41,11 +41,6 @@ def diameter_of_code(species: Species, code: str) -> float:
     return next(c.from_mm for c in species.size_codes if c.code == code)
 
 
-def circumference_cm(diameter_mm: float) -> float:
-    """Circumference of a round fruit."""
-    return math.pi * positive("diameter_mm", diameter_mm) / 10.0
-
-
 def prune_dry_count(species: Species, green_per_lb: float, orchard: str = "average") -> float:
     """Dry prunes per lb at harvest from green prunes per lb at reference date.
 

@@ -56,11 +56,7 @@ class KeepTarget:
 
 
 def keep_target(
-    length_mm: float,
-    species: Species,
-    inputs: GrowerInputs,
-    *,
-    carry: CarryLimit | None = None,
+    length_mm: float, species: Species, inputs: GrowerInputs, *, carry: CarryLimit | None = None
 ) -> KeepTarget:
     """The keep count and the rule that governs it.
 
