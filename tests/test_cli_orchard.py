@@ -390,7 +390,7 @@ def test_groups_and_walks_for_a_tree(counted, tmp_path):
     more = ["--limb-sheet", sheet, "--trunk", "20cm", "--age", 4, "--out", tmp_path]
     done = run("tree", counted, *more, "--by-group")
     assert done.exit_code == 0, done.output
-    assert "(limbs by group)" in done.output
+    assert "limbs by group)" in done.output
     assert "photograph 1 more limb (limb 4)" in done.output
     walks = tmp_path / "w.csv"
     walks.write_text("walk,fruit,chance\n1,50,0.5\n2,60,0.5\n")

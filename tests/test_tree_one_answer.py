@@ -143,15 +143,16 @@ def test_where_the_share_is_smaller_the_limbs_own_number_and_the_reason_stand_be
     other = {x.name: x.keep_n for x in plan.sheet.limbs if x.keep_n != own[x.name]}
     assert other
     for name, keep in other.items():
-        words = f"{keep} here ({own[name]} by the limb itself: the tree's share is smaller)"
+        alone = f"alone the limb would keep {own[name]}"
+        words = f"{keep} here ({alone}; its share of the tree is smaller)"
         assert f"{name}: " in lines
         assert f"keep {words}" in lines
         assert f"Keep {words}" in paper
         assert words in tree_words(plan.sheet)
-    assert lines.count("by the limb itself") == paper.count("by the limb itself") == len(other)
+    assert lines.count("alone the limb") == paper.count("alone the limb") == len(other)
     hidden = plan_of(source, "Gate", replace(FACTS, seen_true=((10, 20), (10, 20))))
     for limb in hidden.sheet.limbs:
-        both = f"{own[limb.name]} of the fruit seen by the limb itself, {2 * own[limb.name]} with"
+        both = f"keep {own[limb.name]} of the fruit seen, {2 * own[limb.name]} with those hidden"
         assert both in limb.own_words
 
 
@@ -162,7 +163,7 @@ def test_the_first_line_says_where_fewer_are_left_than_wanted_and_what_to_do(cou
     assert mine.final_n < quick.sheet.target.low_n <= other.final_n
     wanted = quick.sheet.target.span
     assert tree_lines(quick)[0].endswith(
-        f"only {mine.final_n:.0f} of the {wanted} fruit wanted at harvest; "
+        f"only {mine.final_n:.0f} fruit at harvest, {wanted} are wanted; "
         f'for {other.final_n:.0f} choose the plan "full crop: pinch"'
     )
     full = plan_of(source, "Gate", TreeFacts(limbs_n=3, ripening_month=6, plan_choice="full"))
@@ -173,7 +174,7 @@ def test_the_first_line_says_where_fewer_are_left_than_wanted_and_what_to_do(cou
     assert plan_of(source, "Gate", crates).too_few.endswith("these limbs allow no more")
     assert "bear no more" in plan_of(source, "Gate", replace(crates, plan_choice=None)).too_few
     five = plan_of(source, "Gate", TreeFacts(limbs_n=5, ripening_month=6))
-    assert "on the whole tree; for more choose" in tree_lines(five)[0]
+    assert "are wanted; for more choose" in tree_lines(five)[0]
 
 
 def test_the_block_summary_says_what_the_command_says(counted, tmp_path):
@@ -323,7 +324,9 @@ def test_the_pages_say_what_the_files_say_before_and_after_corrections(kept, cou
     save_tree(records.store, small, year=date.today().year)
     said = _words(_page("tree", tree="Gate"))
     assert re.search(
-        r"Limb \w+: keep \d+ here \(\d+ by the limb itself: the tree's share is smaller\)\.", said
+        r"Limb \w+: keep \d+ here \(alone the limb would keep \d+; its share of the tree is "
+        r"smaller\)\.",
+        said,
     )
     lines = records.photos(records.tree_of(next(iter(keys))))
     small_plan = plan_of(table_source(counted / "plain"), "Gate",

@@ -36,8 +36,8 @@ HIDDEN = (
     "numbers, and you get the number on the whole tree."
 )
 BY_LOT = (
-    "It holds for limbs drawn by lot; with limbs picked because they are easy to reach the number "
-    "can be a fifth too low or too high."
+    "This holds for limbs drawn by lot; from limbs picked because they are easy to reach it can "
+    "be a fifth too low or too high."
 )
 
 
@@ -50,7 +50,7 @@ def estimate_lines(count: TreeCount) -> list[str]:
         of = "on these limbs" if likely.se_n == 0 else "on all limbs"
         lines.append(
             f"Likely in sight {of}, with those that the count missed: about "
-            f"{number(likely.value_n)}, 95% interval {span}, kept wide to be safe. "
+            f"{number(likely.value_n)} (95% interval {span}, kept wide to be safe). "
             "Fruit behind leaves and wood are not in it."
             if likely.known
             else f"Likely in sight {of}: about {number(likely.value_n)}."
@@ -74,11 +74,10 @@ def estimate_line(estimate: Estimate) -> str:
     span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
     by_lot = "" if by_walks or estimate.se_n == 0 else f" {BY_LOT}"
     if by_lot and estimate.counted_n < FEW_COUNTED:
-        by_lot = f" With under {FEW_COUNTED} fruit counted it is kept wide to be safe.{by_lot}"
-    return (
-        f"{about}, 95% interval {span}, from {estimate.sampled_n} {unit} "
-        f"({estimate.method}).{by_lot}"
-    )
+        few = f" Under {FEW_COUNTED} fruit were counted: the interval is kept wide to be safe."
+        by_lot = few + by_lot
+    rests = f"from {estimate.sampled_n} {unit}, {estimate.method}"
+    return f"{about} (95% interval {span}; {rests}).{by_lot}"
 
 
 def covers(estimate: Estimate) -> str:

@@ -196,7 +196,7 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         lines.append(HIDDEN)
     clashes = [row for row in answer.count.rows if row.get("clash")]
     if clashes:
-        lines.append(f"{len(clashes)} photos lie in a folder that says otherwise than their name:")
+        lines.append(f"Name and folder of a photo say different things ({len(clashes)}):")
         lines += [f"  {row['file']}: {row['clash']}" for row in clashes]
     for row in answer.count.rows:
         if not row.get("ok"):

@@ -135,7 +135,7 @@ def tree_lines(answer: TreePlan, units: str = "metric", *, why: bool = False) ->
                 f"  {limb.name}: {number(limb.whole_n)} now, keep {limb.keep_words}, off {off}"
             )
         else:
-            share = f"its share is at most {limb.keep_n}; load not checked"
+            share = f"keep at most {limb.keep_n}, its share; load not checked"
             out.append(f"  {limb.name}: nobody has seen it; {share}")
     if answer.count.surer:
         out.append(answer.count.surer)

@@ -233,12 +233,12 @@ def _by_fruit(
         return by_days
     grown = (on - tree.bloom_date).days if tree.bloom_date else math.inf
     if grown < 0 or size_mm > _MOST_AT_BLOOM_MM + grown * _MOST_MM_PER_DAY:
-        wrong = f"{size_mm:.0f} mm cannot be {_after_bloom(grown)}: check size and bloom date."
+        wrong = f"{size_mm:.0f} mm is too large {_after_bloom(grown)}: check size and bloom date."
         return "measure again", wrong
     state, text = _by_size(tree, species, size_mm, on if on < today else None)
     if state in ("too early", "soon") and by_days[0] in ("now", "late"):
-        now = _after_bloom((today - tree.bloom_date).days) if tree.bloom_date else ""
-        return "measure again", f"{size_mm:.0f} mm, but {now} by now: measure a limb again."
+        now = _after_bloom((today - tree.bloom_date).days) if tree.bloom_date else "by now"
+        return "measure again", f"{size_mm:.0f} mm is small for {now}: measure a limb again."
     if state != "late" and (today - on).days > _STALE_DAYS:
         if by_days[0] != "not known":
             return by_days
@@ -267,7 +267,7 @@ def _by_days(tree: OrchardTree, window: Days | None, today: date) -> tuple[str, 
     if days < 0:
         return "too early", f"Bloom is given as {bloom}."
     if window is None:
-        return "not known", f"{_after_bloom(days)}; measure a limb: size decides."
+        return "not known", f"{_after_bloom(days)}; fruit size decides: measure a limb."
     usual = f"usual {(window.first - bloom).days}-{(window.last - bloom).days}"
     text = f"{_after_bloom(days)}; {usual}."
     if today > window.last:

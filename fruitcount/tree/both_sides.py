@@ -24,10 +24,10 @@ TOO_LOW_FRAC, TOO_HIGH_FRAC = 0.18, 0.16
 """How far the method errs where fruit differ in how well they show, or sides show opposite ones."""
 
 ASSUMED = (
-    "Two sides give the number only if every fruit is as likely to be seen as another. Where some "
-    "are harder to see the method comes out about 18 % too low, where one side shows just what the "
-    "other hides about 16 % too high (our simulation): the range takes in both. Fruit that no side "
-    "can show come on top. It is an estimate; counting by hand is surer."
+    "The method takes every fruit to be as easy to see as the next. Where some are harder to see "
+    "it comes out about 18 % too low; where one side shows just what the other hides, about 16 % "
+    "too high (our simulation). The range covers both. Fruit that no side can show come on top. "
+    "It is an estimate; counting by hand is surer."
 )
 
 
@@ -160,13 +160,13 @@ def _line(limb: BothSides) -> str:
     low, high = math.floor(limb.range_n[0]), math.ceil(limb.range_n[1])
     if whole.seen_n < FEWEST_SEEN:
         return (
-            f"Limb {limb.limb} from both sides: at least {whole.seen_n} fruit; under "
-            f"{FEWEST_SEEN} different ones nothing can be said of those hidden."
+            f"Limb {limb.limb} from both sides: at least {whole.seen_n} fruit. Of under "
+            f"{FEWEST_SEEN} different ones it cannot be told how many more are hidden."
         )
-    span = f"{low} to {high}, by the method itself {round(whole.value_n)}"
     return (
-        f"Limb {limb.limb} from both sides: {span} fruit with those that neither shows "
-        f"({whole.seen_n} different ones seen; capture-recapture)."
+        f"Limb {limb.limb} from both sides: {low} to {high} fruit, with those that neither shows. "
+        f"{whole.seen_n} different ones were seen; capture-recapture by itself says "
+        f"{round(whole.value_n)}."
     )
 
 

@@ -68,8 +68,8 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
     lines = both_sides_lines(facts.both_sides) if facts.both_sides else ()
     if facts.seen_true:
         if lines:
-            lines = (*lines, "The limbs counted by hand lead: for the tree's total only they are "
-                     "used, not the limbs seen from both sides.")  # fmt: skip
+            lines = (*lines, "The tree's total rests on the limbs counted by hand, not on those "
+                     "seen from both sides.")  # fmt: skip
         by_hand = ratio_factor([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
         if by_hand.known and by_hand.limbs_n < ENOUGH_BY_HAND:
             lines = (*lines, f"From fewer than {ENOUGH_BY_HAND} limbs counted by hand the interval "
@@ -79,8 +79,8 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
         return None, lines
     factor = both_sides_factor(facts.both_sides)
     span = f" ({factor.low:.2f} to {factor.high:.2f})" if factor.known else ""
-    return factor, (*lines, "For each fruit seen on one side (the mean of front and back) so many "
-                    f"are there: {factor.value:.2f}{span}.")  # fmt: skip
+    return factor, (*lines, "For each fruit seen on one side (the mean of front and back) there "
+                    f"are {factor.value:.2f}{span}.")  # fmt: skip
 
 
 def _total(
@@ -281,8 +281,8 @@ def _surer(share: float, names: Sequence[str], factor: Factor | None) -> str:
     """What would halve the interval."""
     sides = factor is not None and factor.limbs_are == BY_SIDES
     if factor is not None and not factor.known:
-        how = "seen from both sides, or two are counted by hand" if sides else "counted by hand"
-        return f"How sure the total is shows once another limb is {how}."
+        what = "See another limb from both sides, or count two" if sides else "Count another limb"
+        return f"{what} by hand: one alone cannot show how sure the total is."
     if not names:
         return ""
     which = "drawn by lot" if names[0].startswith(_UNNAMED) else ", ".join(names)
@@ -294,7 +294,7 @@ def _surer(share: float, names: Sequence[str], factor: Factor | None) -> str:
     by_hand = "the hand counts. Count more limbs by hand."
     by_sides = "the limbs seen from both sides. Do more of them, or count some by hand."
     return (
-        f"Photographing {what} would leave about {share:.0%} of the interval: the rest "
+        f"Photographing {what} would leave the interval about {share:.0%} as wide: the rest of it "
         f"comes from {by_sides if sides else by_hand}"
     )
 

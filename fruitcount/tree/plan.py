@@ -26,10 +26,10 @@ from fruitcount.types import Measurement
 Measured = Callable[[Mapping[str, Any]], Measurement | None]
 Kept = Callable[[Mapping[str, Any], GrowerInputs, str, Callable[[], Any]], Any]
 _FEWER = {
-    "spacing": "the spacing allows fewer",
-    "very heavy set": "the spacing allows fewer",
-    "wood": "the wood carries fewer",
-    "room": "the clusters leave room for fewer",
+    "spacing": "its spacing has room for no more",
+    "very heavy set": "its spacing has room for no more",
+    "wood": "its wood carries no more",
+    "room": "its clusters have room for no more",
 }
 _SAID = ("species", "ripening_month", "southern", "spacing_mm", "harvest_diameter_mm")
 
@@ -179,7 +179,7 @@ class TreePlan:
         else:
             what = "spacing and wood of these limbs allow no more"
         where = "" if all_seen else " on the whole tree"
-        return f"only {final} of the {wanted.span} fruit wanted at harvest{where}; {what}"
+        return f"only {final} fruit at harvest{where}, {wanted.span} are wanted; {what}"
 
 
 def plan_tree(
@@ -275,7 +275,9 @@ def _as_planned(
         elif limb.counted and limb.name not in own_n:
             unchecked.append(limb.name)
         if keep < share:
-            here = "fewer hang there" if limb.whole_n < share else "its photo's plan keeps fewer"
+            here = (
+                "no more hang there" if limb.whole_n < share else "its photo's plan keeps no more"
+            )
             lowered[limb.name] = _FEWER.get(plan.rule, here) if plan else here
         own = _own_words(keep, own_n.get(limb.name, keep), true_per_seen, plan)
         limbs.append(replace(limb, keep_n=keep, final_n=final, own_words=own))
@@ -286,14 +288,14 @@ def _as_planned(
         said.append(f"Plan, {' or, as chosen for each limb, '.join(chosen)}.")
     if capped:
         said.append(
-            "Limbs nobody has seen: lowered to what limbs like them may keep; load not checked."
+            "Limbs nobody has seen get no more than limbs like them may keep; load not checked."
         )
     for why in sorted(set(lowered.values())):
         names = ", ".join(name for name, x in lowered.items() if x == why)
-        said.append(f"Limb {names}: {why} than its share of the target.")
+        said.append(f"Limb {names}: less than its share of the target, {why}.")
     if unchecked:
         said.append(
-            f"Limb {', '.join(unchecked)}: only its share of the target is known, its own spacing "
+            f"Limb {', '.join(unchecked)}: only its share of the target is known; its own spacing "
             "and wood were not checked."
         )
     if answers and true_per_seen != 1:
@@ -315,14 +317,14 @@ def _own_words(keep_n: int, own_n: int, true_per_seen: float, plan: LimbAnswer |
     """What the limb by itself would keep, and why it is another number; empty where it is not."""
     if keep_n == own_n:
         return ""
-    words, whole_n = f"{own_n} by the limb itself", round(own_n * true_per_seen)
+    words, whole_n = f"alone the limb would keep {own_n}", round(own_n * true_per_seen)
     if whole_n != own_n:
-        words = f"{own_n} of the fruit seen by the limb itself, {whole_n} with those hidden"
+        words += f" of the fruit seen, {whole_n} with those hidden"
         if keep_n == whole_n:
             return words
     by_share = keep_n < whole_n and (plan is None or plan.rule == "tree share")
-    why = "the tree's share is smaller" if by_share else "the tree's plan is not its photo's"
-    return f"{words}: {why}"
+    why = "its share of the tree is smaller" if by_share else "the tree is planned another way"
+    return f"{words}; {why}"
 
 
 def _like_the_others(

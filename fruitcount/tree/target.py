@@ -227,7 +227,8 @@ def _by_spacing(
         per_root = length[known].sum() / np.sqrt(area[known]).sum()
         length = np.where(known, length, per_root * np.sqrt(area))
         lack = int((~known).sum())
-        notes.append(f"{lack} of {len(limbs)} limbs have no measured length: by their thickness.")
+        lacking = f"{lack} of {len(limbs)} limbs have no measured length"
+        notes.append(f"{lacking}: taken from their thickness.")
     low, high = species.spacing_low_mm, species.spacing_high_mm
     heavy = species.heavy_set_spacing_mm  # thinned down to this and no further
     ends = (heavy.number,) * 2 if heavy.known else (low.number, high.number)

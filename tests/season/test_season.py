@@ -105,7 +105,7 @@ def test_a_size_that_cannot_be_is_measured_again():
     got = line(date(2024, 2, 29), bloom_date=bloom, size_mm=35)
     assert got.state == "measure again"
     assert got.for_today
-    assert got.reason == "35 mm cannot be 5 days after bloom: check size and bloom date."
+    assert got.reason == "35 mm is too large 5 days after bloom: check size and bloom date."
     assert (got.due.first, got.due.last) == (date(2024, 2, 29), date(2024, 2, 29))
     assert "before bloom" in line(date(2024, 2, 20), bloom_date=bloom, size_mm=8).reason
 
@@ -115,7 +115,7 @@ def test_a_size_measured_long_ago_does_not_say_too_early_for_ever():
     assert early.state == "soon"
     later = line(bloom_date=TODAY - timedelta(days=40), size_mm=10)
     assert later.state == "measure again"
-    assert "10 mm, but 40 days after bloom by now: measure a limb again." in later.reason
+    assert "10 mm is small for 40 days after bloom: measure a limb again." in later.reason
 
 
 def test_the_photos_size_is_used_while_it_is_fresh():

@@ -85,9 +85,9 @@ def test_lines_give_a_range_and_what_is_assumed():
     lines = both_sides_lines((*LIMBS, BothSides("4", 9, 8, 3)))
     first = LIMBS[0].whole
     low = max(37, math.floor(first.low_n / 1.16))
-    assert f"{low} to {math.ceil(first.high_n / 0.82)}, by the method itself 41" in lines[0]
-    assert "37 different ones seen" in lines[0]
-    assert "at least 14 fruit; under 15" in lines[3]
+    assert f"{low} to {math.ceil(first.high_n / 0.82)} fruit, with those" in lines[0]
+    assert "37 different ones were seen" in lines[0]
+    assert "at least 14 fruit. Of under 15" in lines[3]
     assert "18 % too low" in lines[-1]
     assert "estimate" in lines[-1]
     alone = both_sides_lines((BothSides("5", 19, 12, 6),))
@@ -126,7 +126,7 @@ def test_hand_counts_win_and_it_is_said():
     only = plan_tree(rows(), "T", replace(TRUNK, seen_true=hand))
     two = plan_tree(rows(), "T", replace(TRUNK, seen_true=hand, both_sides=LIMBS))
     assert two.sheet.total == only.sheet.total
-    assert any("counted by hand lead" in note for note in two.notes)
+    assert any("rests on the limbs counted by hand" in note for note in two.notes)
     assert any("both sides: " in note for note in two.notes)  # the limbs are shown all the same
 
 
@@ -139,9 +139,9 @@ def test_what_the_width_comes_from_is_named():
 def test_one_limb_alone_asks_for_another_of_its_kind():
     got = plan_tree(rows(), "T", replace(TRUNK, both_sides=LIMBS[:1]))
     assert not got.sheet.total.known
-    assert "once another limb is seen from both sides" in got.count.surer
+    assert "See another limb from both sides, or count two by hand" in got.count.surer
     got = plan_tree(rows(), "T", replace(TRUNK, seen_true=((50, 100),)))
-    assert "once another limb is counted by hand" in got.count.surer
+    assert "Count another limb by hand" in got.count.surer
 
 
 def test_sheet_is_read(tmp_path):
@@ -212,13 +212,13 @@ def test_command(tmp_path):
     assert done.exit_code == 0, done.output
     # by hand: 31*26/19 - 1 = 41.4, of them 37 seen; variance 31*26*12*7/(19^2*20) = 9.38;
     # spread exp(1.96 sqrt(ln(1 + 9.38/4.42^2))) = 3.41; 37 + 4.42/3.41 = 38.3, 37 + 15.1 = 52.1
-    assert "Limb <b>& from both sides: 37 to 64, by the method itself 41" in done.output
+    assert "Limb <b>& from both sides: 37 to 64 fruit, with those that neither shows" in done.output
     assert "by 3 limbs seen from both sides" in done.output
     assert "18 % too low" in done.output
     assert (tmp_path / "T_sheet.pdf").is_file()
     done = said("--both-sides", sides, "--hand-counts", hands)
     assert "by 3 hand-counted limbs" in done.output
-    assert "counted by hand lead" in done.output
+    assert "rests on the limbs counted by hand" in done.output
     sides.write_text("limb,front,back,both\n1,5,9,6\n")
     done = said("--both-sides", sides)
     assert done.exit_code == 2

@@ -121,7 +121,7 @@ def test_the_words_say_where_an_interval_is_wide():
     """Trees nearly bare: 94-100 % hold (``fruitcount.evaluate.tree_intervals``)."""
     few, many = (ratio_total([n, n, n + 1], [1, 1, 1], all_area_cm2=[1] * 14) for n in (9, 10))
     assert (few.counted_n, many.counted_n) == (28, 31)
-    assert "under 30 fruit counted it is kept wide to be safe" in estimate_line(few)
+    assert "Under 30 fruit were counted: the interval is kept wide" in estimate_line(few)
     assert "wide" not in estimate_line(many)
 
 

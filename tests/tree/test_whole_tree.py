@@ -40,7 +40,7 @@ def test_a_limb_keeps_no_more_than_its_own_plan_says():
     assert was["2"] > 7
     assert now == {**was, "2": 7}
     assert got.sheet.keep_n == sum(now.values())
-    assert "Limb 2: its photo's plan keeps fewer than its share of the target." in got.notes
+    assert "Limb 2: less than its share of the target, its photo's plan keeps no more." in got.notes
 
 
 def test_limbs_not_photographed_keep_no_more_than_like_limbs():
@@ -238,7 +238,7 @@ def test_limbs_nobody_has_seen_take_their_share_by_wood_and_no_more_is_said():
     assert plan.sheet.whole_work.off_n > plan.sheet.work.off_n  # for the hours of the season
     said = tree_lines(plan)
     assert "on the 3 limbs photographed keep" in said[0]
-    assert any("4: nobody has seen it; its share is at most" in line for line in said)
+    assert any("4: nobody has seen it; keep at most" in line for line in said)
 
 
 @pytest.mark.parametrize("limbs_n", [0, 501, 999_999_999])
