@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import signal
@@ -11,7 +12,8 @@ from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import partial
 from itertools import chain, islice
 from multiprocessing import parent_process
 from multiprocessing.connection import wait as wait_for
@@ -135,51 +137,59 @@ def run_processes(
             yield path, _alone(work, path)
 
 
+def _flow(
+    submit: Callable[[str], Future[Row]], paths: Iterator[str], room: int
+) -> Generator[tuple[str, Future[Row]], None, None]:
+    """Each path with its future as they end, at most ``room`` at a time."""
+    flying: dict[Future[Row], str] = {}
+    while True:
+        flying |= {submit(path): path for path in islice(paths, room - len(flying))}
+        if not flying:
+            return
+        for future in wait(flying, return_when=FIRST_COMPLETED).done:
+            yield flying.pop(future), future
+
+
 def _one_pool(
     work: PhotoWork, paths: Iterator[str], workers: int
 ) -> Generator[tuple[str, Row], None, list[str]]:  # returns the paths in flight when it broke
-    pool = _pool(workers)
-    flying: dict[Future[Row], str] = {}
-    suspects: list[str] = []
-    ended = False
+    pool, suspects = _pool(workers), list[str]()
+
+    def submit(path: str) -> Future[Row]:
+        try:
+            return pool.submit(do_one, work, path)
+        except BrokenProcessPool as error:
+            failed = Future[Row]()
+            failed.set_exception(error)
+            return failed
+
+    whole = iter(lambda: None if suspects else next(paths, None), None)
     try:
-        while True:
-            while not suspects and len(flying) < 2 * workers:
-                path = next(paths, None)
-                if path is None:
-                    break
-                try:
-                    flying[pool.submit(do_one, work, path)] = path
-                except BrokenProcessPool:
-                    suspects.append(path)
-            if not flying:
-                ended = True
-                return suspects
-            ready, _ = wait(flying, return_when=FIRST_COMPLETED)
-            for future in ready:
-                path = flying.pop(future)
-                try:
-                    yield path, future.result()
-                except BrokenProcessPool:
-                    suspects.append(path)
+        for path, future in _flow(submit, whole, 2 * workers):
+            try:
+                yield path, future.result()
+            except BrokenProcessPool:
+                suspects.append(path)
+    except BaseException:  # stopped by Ctrl-C: only this process writes rows, so nothing is lost
+        # in the middle of their photos; later Pythons have a call for it
+        for worker in list((getattr(pool, "_processes", None) or {}).values()):
+            worker.terminate()
+        raise
     finally:
-        if not ended:  # stopped by Ctrl-C: only this process writes rows, so nothing is lost
-            _end_workers(pool)
         pool.shutdown(wait=not suspects, cancel_futures=True)
-
-
-def _end_workers(pool: ProcessPoolExecutor) -> None:
-    """End a pool's workers in the middle of their photos; later Pythons have a call for it."""
-    for worker in list((getattr(pool, "_processes", None) or {}).values()):
-        worker.terminate()
+    return suspects
 
 
 def _alone(work: PhotoWork, path: str) -> Row:
     with _pool(1) as pool:
-        try:
-            return pool.submit(do_one, work, path).result()
-        except BrokenProcessPool:
-            return {"ok": False, "problem": _DIED}
+        return _row(pool.submit(do_one, work, path))
+
+
+def _row(future: Future[Row]) -> Row:
+    try:
+        return future.result()
+    except Exception:  # do_one raises none: the worker died
+        return {"ok": False, "problem": _DIED}
 
 
 def run_dask(
@@ -187,7 +197,7 @@ def run_dask(
 ) -> Generator[tuple[str, Row], None, None]:
     """On a Dask cluster that runs already, or on one started here."""
     try:
-        from distributed import Client, LocalCluster, as_completed
+        from distributed import Client, LocalCluster
     except ImportError as error:
         raise BadInputError(
             'engine "dask" needs the extra: pip install "fruitcount[cluster]"'
@@ -202,7 +212,11 @@ def run_dask(
             raise BadInputError(f"no scheduler answers at {cluster}: {error}") from error
         if settings.scheduler:
             _need_workers(client, settings.scheduler)
-        yield from _on_cluster(client, (work, iter(paths)), as_completed)
+        # pure=False: the same path may hold another photo next time
+        executor = client.get_executor(pure=False, retries=1)
+        room = 2 * max(len(client.nthreads()), 1)
+        for path, future in _flow(partial(executor.submit, do_one, work), iter(paths), room):
+            yield path, _row(future)
 
 
 def _need_workers(client: Any, address: str) -> None:
@@ -212,30 +226,6 @@ def _need_workers(client: Any, address: str) -> None:
         raise BadInputError(
             f"the scheduler at {address} has no workers: start some (dask worker {address})"
         ) from error
-
-
-def _on_cluster(
-    client: Any, job: tuple[PhotoWork, Iterator[str]], as_completed: Any
-) -> Generator[tuple[str, Row], None, None]:
-    work, stream = job
-    room = 2 * max(len(client.nthreads()), 1)
-    names: dict[str, str] = {}
-
-    def submit(path: str) -> Any:
-        # pure=False: the same path may hold another photo next time
-        future = client.submit(do_one, work, path, pure=False, retries=1)
-        names[future.key] = path
-        return future
-
-    queue = as_completed([submit(p) for p in islice(stream, room)])
-    for future in queue:
-        path = names.pop(future.key)
-        row = {"ok": False, "problem": _DIED} if future.status != "finished" else future.result()
-        future.release()
-        following = next(stream, None)
-        if following is not None:
-            queue.add(submit(following))
-        yield path, row
 
 
 ENGINES: dict[str, Engine] = {"serial": run_serial, "processes": run_processes, "dask": run_dask}
@@ -253,7 +243,6 @@ class Progress:
         Of those done, how many had a row from before, or the same bytes as an earlier file.
     bad_n : int
         Of those done now, how many could not be read.
-    elapsed_s : float
     left_s : float
         Expected time left; NaN until a photo has been done.
     """
@@ -262,7 +251,6 @@ class Progress:
     total_n: int
     skipped_n: int
     bad_n: int
-    elapsed_s: float
     left_s: float
 
 
@@ -301,29 +289,6 @@ class BatchResult:
             yield {"file": path, "same_as": same_as, **by_hash.get(sha256, {})}
 
 
-@dataclass
-class _State:
-    total_n: int
-    tell: Callable[[Progress], None] | None
-    started: float = field(default_factory=time.monotonic)
-    done_n: int = 0
-    skipped_n: int = 0
-    bad_n: int = 0
-
-    def progress(self) -> Progress:
-        elapsed = time.monotonic() - self.started
-        worked = self.done_n - self.skipped_n
-        left = elapsed / worked * (self.total_n - self.done_n) if worked else float("nan")
-        return Progress(self.done_n, self.total_n, self.skipped_n, self.bad_n, elapsed, left)
-
-    def step(self, *, skipped: bool = False, bad: bool = False) -> None:
-        self.done_n += 1
-        self.skipped_n += skipped
-        self.bad_n += bad
-        if self.tell is not None:
-            self.tell(self.progress())
-
-
 def run_batch(
     files: Sequence[str | Path],
     work: PhotoWork,
@@ -354,33 +319,40 @@ def run_batch(
     -------
     BatchResult
     """
-    how = settings or BatchSettings()
-    state = _State(len(files), progress)
+    how, started = settings or BatchSettings(), time.monotonic()
+    now = Progress(0, len(files), 0, 0, math.nan)
     hashes: dict[str, str] = {}
-    known = progress_log.done()
-    todo = _todo([str(f) for f in files], known, hashes, state)
+
+    def step(*, skipped: bool = False, bad: bool = False) -> None:
+        nonlocal now
+        done_n, skipped_n = now.done_n + 1, now.skipped_n + skipped
+        worked, left_n = done_n - skipped_n, len(files) - done_n
+        left_s = (time.monotonic() - started) / worked * left_n if worked else math.nan
+        now = Progress(done_n, len(files), skipped_n, now.bad_n + bad, left_s)
+        if progress is not None:
+            progress(now)
+
+    todo = _todo([str(f) for f in files], progress_log.done(), hashes, step)
     # closed here, so that workers end at once when this is stopped
     with closing(ENGINES[how.engine](work, todo, how)) as done:
         for path, body in done:
             progress_log.add(hashes[path], body)
-            state.step(bad=not body["ok"])
-    named = tuple((str(f), hashes.get(str(f), "")) for f in files)
-    return BatchResult(named, state.progress())
+            step(bad=not body["ok"])
+    return BatchResult(tuple((str(f), hashes.get(str(f), "")) for f in files), now)
 
 
 def _todo(
-    files: list[str], known: set[str], hashes: dict[str, str], state: _State
+    files: list[str], known: set[str], hashes: dict[str, str], step: Callable[..., None]
 ) -> Iterator[str]:
     # hashed one by one as the engine takes them, so that work starts with the first file
     for path in files:
         try:
-            sha256 = file_hash(path)
+            hashes[path] = file_hash(path)
         except OSError:
-            state.step(bad=True)
+            step(bad=True)
             continue
-        hashes[path] = sha256
-        if sha256 in known:
-            state.step(skipped=True)
+        if hashes[path] in known:
+            step(skipped=True)
             continue
-        known.add(sha256)
+        known.add(hashes[path])
         yield path

@@ -113,10 +113,11 @@ def soak(
 ) -> Iterator[Level]:
     """Count the folder and give the level after each ``every`` photos."""
     levels: list[Level] = []
+    started = time.monotonic()
 
     def tell(now: Any) -> None:
         if now.done_n % every == 0:
-            levels.append(level(now.done_n, now.elapsed_s))
+            levels.append(level(now.done_n, time.monotonic() - started))
             print(json.dumps(asdict(levels[-1])), file=sys.stderr, flush=True)
 
     how = BatchSettings(workers=workers, recycle_after=recycle_after)

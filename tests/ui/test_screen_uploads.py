@@ -71,10 +71,10 @@ def test_of_many_files_each_is_kept_once_or_answered_for(monkeypatch, tmp_path):
 
 
 def test_the_bar_tells_the_time_left():
-    assert progress_words(Progress(0, 9, 0, 0, 0.0, math.nan)) == "0 of 9 photos"
-    assert progress_words(Progress(1, 9, 0, 0, 9.0, 72.0)) == "1 of 9 photos, about 72 s left"
-    assert progress_words(Progress(1, 9, 0, 0, 9.0, 300.0)) == "1 of 9 photos, about 5 min left"
-    assert progress_words(Progress(9, 9, 0, 0, 9.0, 0.0)) == "9 of 9 photos"
+    assert progress_words(Progress(0, 9, 0, 0, math.nan)) == "0 of 9 photos"
+    assert progress_words(Progress(1, 9, 0, 0, 72.0)) == "1 of 9 photos, about 72 s left"
+    assert progress_words(Progress(1, 9, 0, 0, 300.0)) == "1 of 9 photos, about 5 min left"
+    assert progress_words(Progress(9, 9, 0, 0, 0.0)) == "9 of 9 photos"
 
 
 @pytest.mark.parametrize(
