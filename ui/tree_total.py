@@ -57,8 +57,8 @@ def show_changes(rows: list[dict[str, Any]]) -> None:
     if not changes:
         return
     cells = [
-        (plain(limb), f"{c.before_n:.0f}", f"{c.after_n:.0f}", f"{c.off_n:.0f}")
-        for (_, limb), c in changes.items()
+        (plain(limb), f"{before:.0f}", f"{after:.0f}", f"{before - after:.0f}")
+        for (_, limb), (before, after) in changes.items()
     ]
     shown = table(("Limb", "Before", "After", "Off"), cells)
     st.markdown(f"**Before and after thinning**\n\n{shown}")

@@ -24,13 +24,7 @@ from fruitcount.export.report_page import (
     trees_told,
     usable_pt,
 )
-from fruitcount.season.orchard import (
-    OrchardTree,
-    SeasonFacts,
-    before_after,
-    name_order,
-    season_steps,
-)
+from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order, season_steps
 from fruitcount.season.queue import Days, QueueLine, Week, day_words
 from fruitcount.species.model import species_title
 from fruitcount.units import MONTHS, format_length, format_size, unit_of
@@ -162,8 +156,8 @@ def _count_cells(facts: SeasonFacts, units: str) -> list[str]:
     before, after = facts.fruit_before_n, facts.fruit_after_n
     off = share = "-"
     if before is not None and after is not None:
-        change = before_after(before, after)
-        off, share = number(change.off_n), number(100 * change.off_frac) + " %"
+        off = number(before - after)
+        share = number(100 * (before - after) / before if before else math.nan) + " %"
     crop = _crop_cells(facts.harvest_kg, facts.fruit_g, units)
     return [number(before), number(after), off, share, *crop]
 

@@ -183,10 +183,10 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
     lines += answer.joined
     for copy, first in copies_of(answer.count.rows).items():
         lines.append(f"{copy}: the same picture as {first}, counted once")
-    for (tree_name, limb_name), change in compare_moments(answer.count.limbs).items():
+    for (tree_name, limb_name), (before, after) in compare_moments(answer.count.limbs).items():
         lines.append(
-            f"{tree_name or '(no tree)'} / {limb_name}: {change.before_n:.0f} before, "
-            f"{change.after_n:.0f} after, {change.off_n:.0f} off"
+            f"{tree_name or '(no tree)'} / {limb_name}: {before:.0f} before, "
+            f"{after:.0f} after, {before - after:.0f} off"
         )
     for tree in answer.trees:
         name = f"Tree {tree.tree or '(no name)'}{f' {tree.moment}' if tree.moment else ''}"

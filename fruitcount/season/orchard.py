@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import BadInputError, SpeciesError, at_least, in_range, positive
+from fruitcount.errors import BadInputError, SpeciesError, in_range, positive
 from fruitcount.files import number_in, shown_name, table_lines, typed_name
 from fruitcount.species.model import load_species
 from fruitcount.units import month_number
@@ -165,35 +165,6 @@ def _cell(name: str, cell: str) -> Any:
         "date": date.fromisoformat, "int": int, "float": number_in,
     }  # fmt: skip
     return read[kind](cell)
-
-
-@dataclass(frozen=True)
-class BeforeAfter:
-    """What thinning did to a limb or tree.
-
-    Attributes
-    ----------
-    before_n, after_n : float
-    off_n : float
-        Taken off or fallen between the photos; negative when more was seen afterwards.
-    off_frac : float
-        NaN when nothing was seen before.
-    left_over_target_n : float
-        Fruit still to take off for the target; NaN without one.
-    """
-
-    before_n: float
-    after_n: float
-    off_n: float
-    off_frac: float
-    left_over_target_n: float
-
-
-def before_after(before_n: float, after_n: float, *, target_n: float | None = None) -> BeforeAfter:
-    """Compare two counts of the same limb, both by eye or both corrected for hidden fruit."""
-    off = at_least("before_n", before_n, 0) - at_least("after_n", after_n, 0)
-    left = math.nan if target_n is None else max(after_n - at_least("target_n", target_n, 0), 0.0)
-    return BeforeAfter(before_n, after_n, off, off / before_n if before_n else math.nan, left)
 
 
 @dataclass(frozen=True)

@@ -77,12 +77,21 @@ def place_by_name(path: str | Path, pattern: str) -> Assigned:
     found = _compiled(pattern).fullmatch(Path(path).stem)
     if not found:
         return Assigned()
-    got = found.groupdict()
-    side = _SIDES.get(got.get("side", "").lower())
-    moment = _MOMENTS.get(got.get("moment", "").lower())
-    if side is None or moment is None:
+    try:
+        return _assigned(found.groupdict(), "")
+    except BadInputError:
         return Assigned()
-    return Assigned(got.get("tree", ""), got.get("limb", ""), side, moment)
+
+
+def _assigned(cells: Mapping[str, str], where: str) -> Assigned:
+    told = {name: cells.get(name, "") for name in _FIELDS}
+    for name, known in (("side", _SIDES), ("moment", _MOMENTS)):
+        word = known.get(told[name].lower())
+        if word is None:
+            words = " or ".join(dict.fromkeys(filter(None, known.values())))
+            raise BadInputError(f"{where}: {name} must be {words}, got {told[name]!r}")
+        told[name] = word
+    return Assigned(**told)
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:
@@ -189,20 +198,10 @@ def read_sheet(path: str | Path) -> dict[str, Assigned]:
     """  # noqa: D205
     out: dict[str, Assigned] = {}
     for where, row in sheet_lines(path, ("file", "tree")):
-        name, place = _sheet_row(row, where)
+        name, place = row["file"].replace("\\", "/"), _assigned(row, where)
         if out.setdefault(name, place) != place:
             raise BadInputError(f"{where}: {name} comes twice")
     return out
-
-
-def _sheet_row(row: dict[str, str], where: str) -> tuple[str, Assigned]:
-    cell = {k: row.get(k, "") for k in ("file", *_FIELDS)}
-    side, moment = _SIDES.get(cell["side"].lower()), _MOMENTS.get(cell["moment"].lower())
-    if side is None:
-        raise BadInputError(f"{where}: side must be front or back, got {cell['side']!r}")
-    if moment is None:
-        raise BadInputError(f"{where}: moment must be before or after, got {cell['moment']!r}")
-    return cell["file"].replace("\\", "/"), Assigned(cell["tree"], cell["limb"], side, moment)
 
 
 SOURCES = ("sheet", "code", "card", "folder", "name")

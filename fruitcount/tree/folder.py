@@ -11,7 +11,6 @@ from typing import Any
 from fruitcount.errors import BadInputError, in_range
 from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
-from fruitcount.season.orchard import BeforeAfter, before_after
 from fruitcount.tree.assignment import AssignmentRules
 from fruitcount.tree.checkpoint import RowLog
 from fruitcount.tree.count import TreeCount, tree_count
@@ -108,13 +107,13 @@ def _choose_originals(rows: Sequence[dict[str, Any]]) -> None:
                 row |= {k: best[k] for k in (*_WHERE, "told_by")}
 
 
-def compare_moments(limbs: Iterable[LimbCount]) -> dict[tuple[str, str], BeforeAfter]:
-    """Before against after thinning, for each (tree, limb) that has both."""
+def compare_moments(limbs: Iterable[LimbCount]) -> dict[tuple[str, str], tuple[float, float]]:
+    """Fruit before and after thinning, for each (tree, limb) that has both."""
     seen: dict[tuple[str, str], dict[str, float]] = {}
     for limb in limbs:
         seen.setdefault((limb.tree, limb.limb), {})[limb.moment] = limb.count_n
     return {
-        key: before_after(counts["before"], counts["after"])
+        key: (counts["before"], counts["after"])
         for key, counts in seen.items()
         if counts.get("before", float("nan")) >= 0 and counts.get("after", float("nan")) >= 0
     }

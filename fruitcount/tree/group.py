@@ -9,7 +9,6 @@ from datetime import date
 from statistics import mean
 from typing import Any
 
-from fruitcount.season.orchard import before_after
 from fruitcount.tree.photos import same_looks
 
 
@@ -206,8 +205,7 @@ def _entry(
     keep = float(best["keep_n"]) if best and best.get("keep_n") is not None else math.nan
     off, over = math.nan, math.nan
     if math.isfinite(before) and math.isfinite(after):
-        step = before_after(before, after, target_n=keep if math.isfinite(keep) else None)
-        off, over = step.off_n, step.left_over_target_n
+        off, over = before - after, math.nan if math.isnan(keep) else max(after - keep, 0.0)
     days = {m: max((r["on"] for r in p if r.get("on")), default=None) for m, p in photos.items()}
     return LimbSeason(
         name, year, before, after, keep, days.get("before"), days.get("after"), off, over,

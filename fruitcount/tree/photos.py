@@ -45,40 +45,22 @@ def find_photos(folder: str | Path) -> list[Path]:
     root = Path(folder)
     if not root.is_dir():
         raise BadInputError(f"folder must be a folder that exists, got {str(folder)!r}")
-    found, open_ = [], [root]
-    while open_:
-        inside = open_.pop()
-        try:
-            folders, photos = _look_into(inside)
-        except OSError:
-            found.append(inside)  # told as one that cannot be opened, never passed over in silence
-            continue
-        open_ += folders
-        found += photos
+    found, shut = list[Path](), list[OSError]()
+    for inside, folders, files in os.walk(root, onerror=shut.append):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        found += [path for name in files if _is_photo(path := Path(inside, name))]
+    found += [Path(error.filename) for error in shut]
     return sorted(found, key=lambda p: p.relative_to(root).as_posix())
 
 
-def _look_into(folder: Path) -> tuple[list[Path], list[Path]]:
-    folders, photos = [], []
-    with os.scandir(folder) as entries:
-        for entry in entries:
-            if entry.name.startswith("."):
-                continue
-            if entry.is_dir(follow_symlinks=False):
-                folders.append(Path(entry.path))
-            elif entry.is_symlink() and Path(entry.path).is_dir():
-                continue
-            elif Path(entry.name).suffix.lower() in PHOTO_SUFFIXES and not _our_picture(entry):
-                photos.append(Path(entry.path))
-    return folders, photos
-
-
-def _our_picture(entry: os.DirEntry[str]) -> bool:
-    """Whether it is a picture that an earlier run drew, beside that photo's record."""
-    for ending in _PICTURES:
-        if entry.name.endswith(ending):
-            return Path(entry.path.removesuffix(ending) + ".json").is_file()
-    return False
+def _is_photo(path: Path) -> bool:
+    if path.name.startswith(".") or path.suffix.lower() not in PHOTO_SUFFIXES:
+        return False
+    # an earlier run's picture lies beside that photo's record
+    return not any(
+        path.name.endswith(ending) and Path(str(path).removesuffix(ending) + ".json").is_file()
+        for ending in _PICTURES
+    )
 
 
 def file_hash(path: str | Path) -> str:

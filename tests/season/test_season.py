@@ -10,13 +10,7 @@ from hypothesis import strategies as st
 from fruitcount.errors import BadInputError
 from fruitcount.plan.fruit_size import size_timing
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.season.orchard import (
-    OrchardTree,
-    SeasonFacts,
-    before_after,
-    name_order,
-    season_steps,
-)
+from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order, season_steps
 from fruitcount.season.queue import day_words, due_weeks, harvest_days, queue
 from fruitcount.species.model import load_species
 from fruitcount.units import northern_month
@@ -336,12 +330,6 @@ def test_bad_trees_are_named():
         tree("a", first_pass_on=date(2026, 5, 2), second_pass_on=date(2026, 5, 1))
     with pytest.raises(BadInputError, match="name"):
         tree(" ")
-
-
-def test_before_and_after():
-    got = before_after(290, 148, target_n=120)
-    assert (got.off_n, got.left_over_target_n) == (142, 28)
-    assert got.off_frac == pytest.approx(0.4897, abs=1e-4)
 
 
 def test_seasons_in_a_row():
