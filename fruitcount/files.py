@@ -6,6 +6,7 @@ Tables are CSV (RFC 4180): what is written a spreadsheet may open, and it reads 
 from __future__ import annotations
 
 import csv
+import errno
 import math
 import os
 import re
@@ -15,7 +16,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from fruitcount.errors import BadInputError, NotWrittenError
 
@@ -96,6 +97,8 @@ def written_whole(folder: str | Path) -> Iterator[Path]:
             _on_disk(file)
         for place, file in [(target / file.name, file) for file in files]:
             new = not place.exists()
+            if not (new or place.is_file()):  # a device or a pipe would be gone after it
+                raise FileExistsError(errno.EEXIST, "it is there and is no file", str(place))
             file.replace(place)
             placed += [place] * new
     except OSError as fault:
@@ -151,8 +154,9 @@ MOST_LINES = 100_000
 def table_lines(path: str | Path, most_n: int = MOST_LINES) -> Iterator[tuple[str, dict[str, str]]]:
     """Where each line stands, and its cells without blanks round them.
 
-    The first has the names of the columns. Commas, semicolons or tabs part the cells, whichever
-    the first line has most of; a byte order mark is left out; a cell that lacks is empty.
+    The first has the names of the columns, in small letters. Commas, semicolons or tabs part the
+    cells, whichever the first line has most of; a byte order mark is left out; a cell that lacks is
+    empty.
 
     Parameters
     ----------
@@ -164,15 +168,18 @@ def table_lines(path: str | Path, most_n: int = MOST_LINES) -> Iterator[tuple[st
     Raises
     ------
     BadInputError
-        When it cannot be read, has more lines than that, or a line has more cells than there are
-        columns.
+        When it cannot be read, has more lines than that, a column comes twice, a quote is not
+        closed, or a line has more cells than there are columns.
     """
     try:
         with Path(path).open(newline="", encoding="utf-8-sig") as stream:
-            first = stream.readline(1 << 16)
-            stream.seek(0)
-            reader = csv.DictReader(stream, delimiter=max(",;\t", key=first.count))
-            yield str(path), dict.fromkeys((n.strip() for n in reader.fieldnames or ()), "")
+            reader = table_reader(stream)
+            names = [name.strip().lower() for name in reader.fieldnames or ()]
+            if twice := [name for name in names if names.count(name) > 1 and name]:
+                raise BadInputError(f"{path}: the column {twice[0]} comes twice")
+            reader.fieldnames = names
+            yield str(path), dict.fromkeys(names, "")
+            line: dict[str, str | None] = {}
             for number, line in enumerate(reader, start=1):
                 if number > most_n:
                     raise BadInputError(f"{path}: has over {most_n} lines: part it in several")
@@ -183,9 +190,21 @@ def table_lines(path: str | Path, most_n: int = MOST_LINES) -> Iterator[tuple[st
                         "part the cells by semicolons"
                     )
                 shown = {k: shown_name(v or "", longest=2000) for k, v in line.items()}
-                yield where, {str(k).strip(): cell.strip() for k, cell in shown.items()}
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+                yield where, {k: cell.strip() for k, cell in shown.items()}
+            stream.seek(0)  # a cell that is not closed takes all lines below into itself
+            if "\n" in "".join(filter(None, line.values())) and stream.read().count('"') % 2:
+                raise BadInputError(f"{path}: a quote is not closed: a cell holds several lines")
+    except UnicodeDecodeError as error:
+        raise BadInputError(f"{path}: is no text in UTF-8: save it as CSV UTF-8") from error
+    except (OSError, csv.Error) as error:
         raise BadInputError(f"{path}: the sheet cannot be read: {error}") from error
+
+
+def table_reader(stream: TextIO, *, strict: bool = False) -> csv.DictReader[str]:
+    """Reads an open table whose cells commas, semicolons or tabs part, whichever its head tells."""
+    first = stream.readline(1 << 16)
+    stream.seek(0)
+    return csv.DictReader(stream, delimiter=max(",;\t", key=first.count), strict=strict)
 
 
 def sheet_lines(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str]]]:
@@ -194,13 +213,17 @@ def sheet_lines(path: str | Path, needed: tuple[str, ...]) -> Iterator[tuple[str
     Raises
     ------
     BadInputError
-        When a column is missing or the sheet cannot be read.
+        When a column is missing, there is no line below the first, or the sheet cannot be read.
     """
     lines = table_lines(path)
     missing = set(needed) - set(next(lines)[1])
     if missing:
-        raise BadInputError(f"{path}: the sheet needs a column {sorted(missing)}")
-    yield from lines
+        raise BadInputError(f"{path}: the sheet needs a column {' and '.join(sorted(missing))}")
+    line = None
+    for line in lines:
+        yield line
+    if line is None:
+        raise BadInputError(f"{path}: the sheet has no line below its first")
 
 
 def number_in(cell: str) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 
 from fruitcount.detect.find import count_flags, count_range, find_fruitlets
 from fruitcount.detect.heatmap import HEATMAPS, DetectSettings, default_source
-from fruitcount.errors import in_range, one_of, positive
+from fruitcount.errors import BadInputError, in_range, one_of, positive
 from fruitcount.flags import Flag, flag_sentences
 from fruitcount.image import references
 from fruitcount.image.card import find_card, on_card
@@ -92,8 +92,11 @@ class CountSettings:
             in_range("min_score", self.min_score, 0.0, 1.0)
         for name in ("base_diameter_mm", "tip_diameter_mm"):
             if not np.isnan(getattr(self, name)):
-                positive(name, getattr(self, name))
+                in_range(name, getattr(self, name), 0.5, 1000.0)  # twigs to trunks
 
+
+# A photo of a limb shows no less of it, and no more, along its longer side. Our choice.
+LEAST_VIEW_MM, MOST_VIEW_MM = 100.0, 30_000.0
 
 ENDS_UNSURE = "The base is taken to be the {end} end of the line: turn it round if that is the tip."
 
@@ -282,8 +285,25 @@ def scale_asked(
     Raises
     ------
     BadInputError
-        When a point lies outside the photo, or points and length make no scale.
+        When a point lies outside the photo, or points and length make no scale, or one by which
+        the photo would be too small or too large for a limb: a slip of the unit or of a tap hides
+        every fruit, and then it is better to ask than to say that there is none.
     """
+    for point in request.points_px:
+        references.marked_point(photo, "a point of the scale", point)
+    scale = _scale_of(request, photo, fruit, length_px)
+    long_mm = max(photo.width_px, photo.height_px) / scale.px_per_mm
+    if scale.known and not LEAST_VIEW_MM <= long_mm <= MOST_VIEW_MM:
+        raise BadInputError(
+            f"{photo.name}: by this {scale.source} the photo would be {long_mm / 1000:.2g} m long, "
+            "which no photo of a limb is: check the length and the points"
+        )
+    return scale
+
+
+def _scale_of(
+    request: ScaleRequest, photo: Photo, fruit: Fruitlets | None, length_px: float
+) -> Scale:
     points, mm = request.points_px, request.length_mm
     if request.kind == "card":
         return find_card(photo, None if np.isnan(mm) else mm)

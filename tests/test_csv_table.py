@@ -4,7 +4,7 @@ import pytest
 
 from fruitcount.errors import BadInputError
 from fruitcount.files import number_in, sheet_lines, table_lines
-from fruitcount.tree.facts import read_limb_sizes
+from fruitcount.tree.facts import read_hand_counts, read_limb_sizes
 
 
 def put(path, text, encoding="utf-8"):
@@ -33,13 +33,28 @@ def test_lines_are_named(tmp_path):
     path = put(tmp_path / "t.csv", 'limb,note\na,"two\nlines"\nb,x,y\n')
     with pytest.raises(BadInputError, match=r"t.csv, line 4: has more cells than there are"):
         list(table_lines(path))
-    with pytest.raises(BadInputError, match=r"needs a column \['size'\]"):
+    with pytest.raises(BadInputError, match="needs a column size"):
         list(sheet_lines(path, ("limb", "size")))
     with pytest.raises(BadInputError, match="decimal commas, part the cells by semicolons"):
         list(table_lines(put(tmp_path / "d.csv", "limb,size\nlow,12,5\n")))
-    with pytest.raises(BadInputError, match="cannot be read"):
+    with pytest.raises(BadInputError, match="save it as CSV UTF-8"):
         list(table_lines(put(tmp_path / "u.csv", "limb\nä\n", "utf-16")))
     assert list(table_lines(put(tmp_path / "e.csv", ""))) == [(str(tmp_path / "e.csv"), {})]
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ('seen,true,limb\n10,12,"A\n20,27,B\n', "a quote is not closed"),
+    ("seen,seen,true\n1,2,3\n", "the column seen comes twice"),
+    ("seen,true\n", "no line below its first"),
+    ("seen;true\n1.234;1.500\n", "line 2: seen must be without a dot for thousands"),
+    ("seen,true,limb\n1,2,A\n1,2,A\n", "line 3: limb 'A' comes twice"),
+    ("seen,true\n0,5\n", r"t.csv: the sheet must have fruit seen"),
+])  # fmt: skip
+def test_no_line_of_hand_counts_is_lost_unsaid(tmp_path, text, said):
+    with pytest.raises(BadInputError, match=said):
+        read_hand_counts(put(tmp_path / "t.csv", text))
+    good = read_hand_counts(put(tmp_path / "g.csv", " Seen ,TRUE\n10.5,12\n"))
+    assert good == (((10.5, 12.0),), {})
 
 
 def test_a_table_of_a_million_lines_is_refused_in_words(tmp_path):

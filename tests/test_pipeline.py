@@ -41,6 +41,21 @@ def test_scale_comes_from_the_card(scene, result):
     assert result.measurement.scale.source == "card"
 
 
+@pytest.mark.parametrize("slip", [
+    {"scale": ScaleRequest("points", 100.0, ((-5.0, -5.0), (9999.0, 99.0)))},
+    {"scale": ScaleRequest("points", 0.1, ((5.0, 5.0), (900.0, 5.0)))},
+    {"scale": ScaleRequest("limb length", 900_000.0)},
+    {"scale": ScaleRequest("card", 9999.0)},
+    {"base_px": (5.0, 5.0), "tip_px": (5.0, 5.0)},
+    {"base_diameter_mm": 9000.0},
+], ids=str)  # fmt: skip
+def test_a_slip_of_unit_or_tap_is_told_and_no_answer_given(scene, slip):
+    with pytest.raises(BadInputError):
+        count_limb(scene[0], CountSettings(source="classical", **slip))
+    with pytest.raises(BadInputError, match="harvest_diameter_mm"):
+        GrowerInputs(harvest_diameter_mm=0.001)
+
+
 def test_most_drawn_fruit_is_found(scene, result):
     truth = fruitlets_of(scene[1])
     pairs = match_circles(

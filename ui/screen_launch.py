@@ -139,7 +139,7 @@ def launch(
     ------
     BadInputError
         When ``lan`` is asked for without a passphrase, or it is too short; when ``https`` is asked
-        for without ``lan`` or without its extra.
+        for without ``lan`` or without its extra; when the port is taken.
     """
     if lan and not passphrase:
         raise BadInputError("passphrase must be given with --lan: there is no default")
@@ -155,6 +155,8 @@ def launch(
     papers = certificate(folder, address) if lan and https is not False else None
     if https and papers is None:
         raise BadInputError("https needs --lan, and the extra: pip install 'fruitcount[https]'")
+    host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104  # nosec B104
+    check_port(host, port)
     tell_addresses(f"{'https' if papers else 'http'}://{{}}:{port}", address if lan else "", papers)
     if shared := shared_with(folder):
         print(f"Mind: {shared}", flush=True)
@@ -164,7 +166,7 @@ def launch(
     make_app(open_records(folder), guard).run(
         config={
             "server.port": port,
-            "server.address": "0.0.0.0" if lan else "127.0.0.1",  # noqa: S104  # nosec B104
+            "server.address": host,
             **({"server.sslCertFile": papers[0], "server.sslKeyFile": papers[1]} if papers else {}),
             "server.headless": True,
             "server.fileWatcherType": "none",
@@ -179,6 +181,20 @@ def launch(
             **_THEME,
         }
     )
+
+
+def check_port(host: str, port: int) -> None:
+    """Refuse a port that is taken, or not for everybody, before anything is started."""
+    with socket.socket() as probe:
+        if os.name == "posix":  # one that was left a moment ago may be taken again
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as fault:
+            raise BadInputError(
+                f"port {port} cannot be used ({fault.strerror}): if the screen is open already, go "
+                "to its address; else give another --port"
+            ) from fault
 
 
 def give_memory_back() -> None:

@@ -13,13 +13,14 @@ import math
 import secrets
 import time
 from collections.abc import Awaitable, Callable, MutableMapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
 
 from screen_shell import read_asset, unpacked, with_shell
-from starlette.requests import HTTPConnection, Request
+from starlette.requests import ClientDisconnect, HTTPConnection, Request
 from starlette.responses import HTMLResponse, Response
 
 from fruitcount.errors import BadInputError
@@ -254,10 +255,11 @@ def _safe_path(to: str) -> str:
 
 async def _body(asked: Request) -> bytes:
     body = b""
-    async for piece in asked.stream():
-        body += piece
-        if len(body) > 4096:
-            break
+    with suppress(ClientDisconnect):  # who went away in the middle gets no answer, nor a log line
+        async for piece in asked.stream():
+            body += piece
+            if len(body) > 4096:
+                break
     return body[:4096]
 
 

@@ -44,10 +44,17 @@ def _in_words() -> Iterator[None]:
         yield
     except FruitcountError as fault:
         raise click.UsageError(str(fault)) from fault
+    except UnicodeEncodeError as fault:
+        told = f"this terminal's language cannot write {shown_name(fault.object, longest=80)!a}"
+        raise click.UsageError(f"{told}: set LANG to C.UTF-8") from fault
     except ValueError as fault:
         if "null byte" not in str(fault):
             raise
         raise click.UsageError("a name cannot hold the sign NUL") from fault
+    except RuntimeError as fault:
+        if "lost sys.stdin" not in str(fault):
+            raise
+        raise click.UsageError("nobody can be asked here: give the option that answers") from fault
     except OSError as fault:
         if fault.errno == errno.EPIPE:  # the reader of a pipe went away: click ends quietly
             raise

@@ -14,7 +14,7 @@ from fruitcount.files import is_clip, shown_name
 
 
 @click.command("count")
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False))
 @opt.out("Folder for the pictures, records and table.")
 @opt.why
 @opt.flag("--no-picture", "Write no annotated picture.")
@@ -29,6 +29,7 @@ from fruitcount.files import is_clip, shown_name
 )
 @opt.option("--limb", "With --record: its limb.", default="", show_default=False)
 @opt.db
+@opt.option("--photos photos_folder", "With --record: folder of the photo files.", opt.FOLDER)
 @opt.units
 @opt.scale
 @opt.grower
@@ -55,6 +56,8 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
 
     if any(map(is_clip, photos)) and not options["same_limb"]:
         raise click.UsageError("a clip is counted with --same-limb")
+    if options["record"] and not options["same_limb"]:  # a place that cannot be used is told first
+        _records(options).close()
     refused = options["same_limb"] and not _same_limb(photos, choice, options)
     if options["same_limb"] and not refused:
         return
@@ -102,17 +105,22 @@ def _same_limb(photos: tuple[Path, ...], choice: Any, options: dict[str, Any]) -
     return True
 
 
+def _records(options: dict[str, Any]) -> Any:
+    from fruitcount.store.base import open_records
+
+    return open_records(options["db"], photos_folder=options["photos_folder"], create=True)
+
+
 def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
     """Keep a count in the records, and say so."""
     from contextlib import closing
 
-    from fruitcount.store.base import open_records
     from fruitcount.store.kept import record_count
     from fruitcount.tree.assignment import place_by_folder
 
     named = place_by_folder(path, path.parent)
     tree, limb = options["tree"].strip(), options["limb"].strip()
-    with closing(open_records(options["db"], create=True)) as store:
+    with closing(_records(options)) as store:
         record_count(
             store, path, result, tree=tree, limb=limb, side=named.side, moment=named.moment
         )
@@ -121,7 +129,7 @@ def _keep(path: Path, result: Any, options: dict[str, Any]) -> str:
 
 
 @click.command("after")
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False))
 @click.argument("record", type=opt.FILE)
 @opt.scale
 def after_command(photos: tuple[Path, ...], record: Path, **options: Any) -> None:

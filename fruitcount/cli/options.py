@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, finite
 from fruitcount.units import SYSTEMS, month_number, parse_length
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class _Typed(click.ParamType):  # type: ignore[type-arg,unused-ignore]
 
 def _point(words: str) -> tuple[float, float]:
     try:
-        x, y = (float(part) for part in words.split(","))
+        x, y = (finite("a point", float(part)) for part in words.split(","))
     except ValueError as fault:
         raise BadInputError(f"a point must read like 120,455 (pixels), got {words!r}") from fault
     return x, y
@@ -64,8 +64,9 @@ def disc_diameter_mm(name: str) -> float:
     """
     from fruitcount.image.references import DISC_DIAMETERS_MM
 
-    if name in DISC_DIAMETERS_MM:
-        return float(DISC_DIAMETERS_MM[name])
+    for known, diameter_mm in DISC_DIAMETERS_MM.items():
+        if name.lower().replace("-", " ") == known.replace("-", " "):
+            return diameter_mm
     try:
         return parse_length(name)
     except BadInputError as fault:

@@ -90,7 +90,7 @@ def export_command(
 def import_command(ctx: click.Context, source: Path, keep_location: bool) -> None:
     """Read a backup, or an exported folder, into records that are empty."""
     from fruitcount.errors import FruitcountError
-    from fruitcount.store.archive import read_archive
+    from fruitcount.store.archive import find_damage, read_archive
     from fruitcount.store.base import records_file
     from fruitcount.store.open_folder import COCO_FILE, read_coco_folder, read_csv_folder
 
@@ -102,6 +102,7 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
     try:
         with _opened(ctx, create=True) as store:
             count = read(store, source, keep_location=keep_location)
+            damage = find_damage(store)
     except FruitcountError:
         if made_here and file is not None:  # what was not there before is not left behind empty
             for ending in ("", "-wal", "-shm"):
@@ -109,12 +110,13 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
             with suppress(OSError):  # photos that were there before stay
                 file.with_name(f"{file.stem}-photos").rmdir()
         raise
-    click.echo(f"Read {count} rows.")
+    click.echo("\n".join([f"Read {count} rows.", *damage]))
+    sys.exit(1 if damage else 0)
 
 
 @records_command.command("delete")
 @opt.option("--tree tree", "Name of the tree to delete, with all its photos.")
-@opt.option("--photo", "Number of the photo to delete.", click.IntRange(min=1))
+@opt.option("--photo", "Number of the photo to delete.", click.IntRange(1, 2**31 - 1))
 @opt.flag("--yes", "Do not ask again.")
 @click.pass_context
 def delete_command(ctx: click.Context, tree: str | None, photo: int | None, yes: bool) -> None:

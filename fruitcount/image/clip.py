@@ -14,6 +14,7 @@ from fruitcount.types import Photo
 
 FRAMES_N = 5
 LONGEST_S = 120.0
+LEAST_READ_FRAC = 0.9
 _LOOKS_A_SECOND = 8
 _SMALL_PX = 480
 
@@ -43,6 +44,8 @@ def clip_photos(
         best[k * len(best) // frames_n : (k + 1) * len(best) // frames_n] for k in range(frames_n)
     ]
     chosen = [max(group, key=lambda frame: frame[0]) for group in groups if group]
+    if len(chosen) < 2:
+        raise PhotoUnreadableError(label, "the clip shows one moment only: film for two seconds")
     return [read_photo(data, name=f"{label} at {at_s:.1f} s") for _, at_s, data in chosen]
 
 
@@ -52,7 +55,7 @@ def _best_of_seconds(
     """Sharpness, moment and JPEG of each half second's sharpest frame."""
     clip = cv2.VideoCapture(str(path.absolute()), cv2.CAP_FFMPEG) if path.is_file() else None
     if clip is None or not clip.isOpened():
-        raise PhotoUnreadableError(label, f"the clip cannot be opened{_coding(path)}")
+        raise PhotoUnreadableError(label, f"the clip cannot be opened{_why(path)}")
     try:
         rate = clip.get(cv2.CAP_PROP_FPS)
         rate = rate if 1 <= rate <= 1000 else 30.0
@@ -76,7 +79,12 @@ def _best_of_seconds(
     finally:
         clip.release()
     if not best[2]:
-        raise PhotoUnreadableError(label, f"the clip shows no picture{_coding(path)}")
+        raise PhotoUnreadableError(label, f"the clip shows no picture{_why(path)}")
+    if number + 1 < LEAST_READ_FRAC * total:
+        missing = 100 * (1 - (number + 1) / total)
+        raise PhotoUnreadableError(
+            label, f"the clip is damaged or cut short: about {missing:.0f} % of it is missing"
+        )
     yield best
 
 
@@ -88,8 +96,8 @@ def _sharpness(frame: Any) -> float:
     return float(cv2.Laplacian(small, cv2.CV_32F).var())
 
 
-def _coding(path: Path) -> str:
-    """What the file says its pictures are coded as: the name in its sample descriptions."""
+def _why(path: Path) -> str:
+    """What may be wrong with a clip, with its coding as its sample descriptions name it."""
     try:
         data = path.read_bytes()
     except OSError as fault:
@@ -98,6 +106,6 @@ def _coding(path: Path) -> str:
     while at >= 0:
         name = data[at + 16 : at + 20].decode("latin-1")
         if name.isalnum() and name not in ("mp4a", "sowt", "text", "mebx"):
-            return f": this OpenCV may lack what reads its coding, {name}"
+            return f": it is cut short, or nothing here reads its coding, {name}"
         at = data.find(b"stsd", at + 4)
-    return ""
+    return ": it is cut short or no film; copy it from the camera again"

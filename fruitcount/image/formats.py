@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -18,7 +19,9 @@ _PILLOW_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 # Brands of an ISO base media file that mean HEVC-coded still pictures (ISO/IEC 23008-12, annex B),
 # and the two general picture brands that phones write as the main one.
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
-_BITS_PER_SAMPLE, _SAMPLES = 258, 277
+_BITS_PER_SAMPLE, _SAMPLES, COMPRESSION = 258, 277, 259
+DEFLATED = (8, 32946)
+"""Values of :data:`COMPRESSION` that mean zlib's packing."""
 
 
 def sniff_format(data: bytes) -> str | None:
@@ -114,24 +117,107 @@ def tiff_size(data: bytes) -> tuple[tuple[int, int], float]:
     return (int(tags[256]), int(tags[257])), _tiff_bytes(tags)
 
 
-def damage_words(data: bytes) -> str:
-    """What is wrong with a photo that does not decode, and the share of its file that is missing.
+def damage_words(data: bytes, missing_frac: float = 0.0) -> str:
+    """What is wrong with a photo that does not decode, and how much is missing.
 
-    The file's own account of its length tells that share. Where all bytes are there and some are
-    wrong, WebP, TIFF and HEIC decoders stop without saying how much of the picture that costs.
+    Where the picture does not tell (0), the file's own account of its length tells the share of the
+    file. Where all bytes are there and some are wrong, WebP, TIFF and HEIC decoders stop without
+    saying how much of the picture that costs.
     """
-    whole = {"WEBP": _webp_length, "TIFF": _tiff_length, "HEIF": _heif_length}.get(
-        sniff_format(data) or ""
-    )
-    if whole is None:
-        return "is damaged or cut short"
+    kind = sniff_format(data) or ""
+    lost = "how much of the picture is lost, a file of this kind does not tell"
+    if kind in ("JPEG", "PNG"):
+        lost = "part of its data is missing"
+    if missing_frac >= 0.01:
+        lost = f"about {100 * missing_frac:.0f} % of the picture is missing"
+    whole = {"WEBP": _webp_length, "TIFF": _tiff_length, "HEIF": _heif_length}.get(kind)
     missing = 0.0
     with suppress(Exception):  # the account itself may be damaged
-        missing = 1 - len(data) / max(whole(data), 1)
-    lost = "how much of the picture is lost, a file of this kind does not tell"
+        missing = 1 - len(data) / max(whole(data), 1) if whole else 0.0
     if missing > 0:
         lost = f"about {max(100 * missing, 1):.0f} % of the file is missing"
-    return f"is damaged or cut short: {lost}"
+    return f"is damaged or cut short: {lost}; copy it from the camera again"
+
+
+# What no unit of coded pixels holds (ITU-T H.265, 7.4.2), and one byte so often as none does that
+# codes a photo: a part of the memory card that was lost or overwritten. (A WebP may hold it.)
+_BLANK = re.compile(rb"\x00\x00[\x00-\x02]|(.)\1{255}", re.DOTALL)
+
+
+def heif_blank(data: bytes) -> bool:
+    """Whether a stretch of a HEIC's coded pixels was overwritten by one byte, or lost its length.
+
+    The decoder fills such places with what it likes, and says nothing.
+    """
+    with suppress(ValueError):  # an account that cannot be read is the decoder's to refuse
+        return any(map(_unit_blank, _heif_items(data)))
+    return False
+
+
+def _unit_blank(item: bytes) -> bool:
+    at, size = 0, int.from_bytes(item[:4], "big")
+    coded = len(item) > 6 and item[5] == 1 and size <= len(item) - 4  # tags do not begin so
+    while coded and at < len(item):
+        size = int.from_bytes(item[at : at + 4], "big")
+        if at + 4 + size > len(item) or _BLANK.search(item, at + 4, at + 4 + size):
+            return True
+        at += 4 + size
+    return False
+
+
+def _heif_items(data: bytes) -> Iterator[bytes]:
+    """What lies in the file at the places of its table (ISO/IEC 14496-12, 8.11.3)."""
+    at = data.index(b"iloc") + 4
+    new, stream = data[at], io.BytesIO(data[at + 4 :])
+
+    def number(n: int) -> int:
+        read = stream.read(n)
+        if len(read) < n:
+            raise ValueError("the table is cut off")
+        return int.from_bytes(read, "big")
+
+    sizes = number(2)
+    place_n, length_n, base_n, index_n = (sizes >> k & 15 for k in (12, 8, 4, 0))
+    for _ in range(number(4 if new > 1 else 2)):
+        number(4 if new > 1 else 2)
+        inside = new and number(2) & 15  # not in the file but in the table's own box
+        number(2)
+        base = number(base_n)
+        for _ in range(number(2)):
+            number(index_n if new else 0)
+            start, length = base + number(place_n), number(length_n)
+            if not inside:
+                yield data[start : start + length]
+
+
+def webp_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Kind and body of each chunk of a WebP."""
+    at, end = 12, min(len(data), 8 + int.from_bytes(data[4:8], "little"))
+    while at + 8 <= end:
+        size = int.from_bytes(data[at + 4 : at + 8], "little")
+        yield data[at : at + 4], data[at + 8 : at + 8 + size]
+        at += 8 + size + size % 2
+
+
+def png_pixels(data: bytes) -> Iterator[bytes]:
+    """A PNG's packed pixels, piece by piece."""
+    at = 8
+    while at + 8 <= len(data):
+        end = at + 8 + int.from_bytes(data[at : at + 4], "big")
+        if data[at + 4 : at + 8] == b"IDAT":
+            yield data[at + 8 : end]
+        at = end + 4
+
+
+def tiff_strips(tags: Any, data: bytes) -> Iterator[bytes]:
+    """A TIFF's strips or tiles as they lie in the file."""
+    for start, size in _tiff_places(tags):
+        yield data[start : start + size]
+
+
+def _tiff_places(tags: Any) -> Iterator[tuple[int, int]]:
+    starts, sizes = (tags.get(324), tags.get(325)) if 324 in tags else (tags[273], tags[279])
+    return ((int(start), int(size)) for start, size in zip(starts, sizes, strict=True))
 
 
 def _webp_length(data: bytes) -> int:
@@ -139,9 +225,7 @@ def _webp_length(data: bytes) -> int:
 
 
 def _tiff_length(data: bytes) -> int:
-    tags = _first_tags(data)
-    starts, sizes = (tags.get(324), tags.get(325)) if 324 in tags else (tags[273], tags[279])
-    return max(int(a) + int(n) for a, n in zip(starts, sizes, strict=True))
+    return max(map(sum, _tiff_places(_first_tags(data))))
 
 
 def _heif_length(data: bytes) -> int:
@@ -160,5 +244,7 @@ def _first_tags(data: bytes) -> Any:
     tags = TiffImagePlugin.ImageFileDirectory_v2(data[:8])
     stream = io.BytesIO(data)
     stream.seek(tags.next)
-    tags.load(stream)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of tags that are cut off: ours name the file
+        tags.load(stream)
     return tags

@@ -19,7 +19,7 @@ from typing import Any
 from PIL import ExifTags, Image, TiffImagePlugin
 
 from fruitcount.errors import PhotoUnreadableError
-from fruitcount.image.formats import opened, sniff_format
+from fruitcount.image.formats import opened, sniff_format, webp_chunks
 from fruitcount.image.heif import open_apart
 
 _TIME = "%Y:%m:%d %H:%M:%S"
@@ -160,6 +160,8 @@ def _jpeg_segments(data: bytes) -> Iterator[bytes]:
 
 def _jpeg_kept(code: int, segment: bytes) -> bool:
     profile = code == 0xE2 and segment[4:16] == b"ICC_PROFILE\x00"
+    # ICC.1: the first part of a profile has its sign at byte 36; else it is words of another kind
+    profile = profile and (segment[16:17] != b"\x01" or segment[54:58] == b"acsp")
     colours = code == 0xEE and segment[4:9] == b"Adobe" and len(segment) == 16
     return code in _JPEG_CODING or profile or colours
 
@@ -183,16 +185,13 @@ def _clean_png(data: bytes) -> bytes:
 
 def _clean_webp(data: bytes) -> bytes:
     exif = _exif_to_keep(data).removeprefix(b"Exif\x00\x00")
-    out, at = [], 12
-    end = min(len(data), 8 + int.from_bytes(data[4:8], "little"))
-    while at + 8 <= end:
-        kind, size = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8], "little")
-        body = data[at + 8 : at + 8 + size]
+    out = []
+    for kind, chunk in webp_chunks(data):
+        body = chunk
         if kind == b"VP8X":  # flags: 8 Exif, 4 XMP (RFC 9649, 2.7)
             body = bytes([body[0] & ~0x0C | 8 * bool(exif)]) + body[1:] if body else body
         if kind in _WEBP_KEPT:
-            out.append(kind + struct.pack("<I", size) + body + bytes(size % 2))
-        at += 8 + size + size % 2
+            out.append(kind + struct.pack("<I", len(body)) + body + bytes(len(body) % 2))
     if exif:
         out.append(b"EXIF" + struct.pack("<I", len(exif)) + exif + bytes(len(exif) % 2))
     body = b"WEBP" + b"".join(out)

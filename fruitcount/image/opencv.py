@@ -7,6 +7,7 @@ scale the limb net looks at other sizes as well: :mod:`fruitcount.whole_photo`.
 
 from __future__ import annotations
 
+import os
 import weakref
 from collections.abc import Callable
 from functools import lru_cache, wraps
@@ -28,7 +29,8 @@ except ImportError as error:  # libGL or glib missing: usual on a bare Debian or
         "apt-get install -y --no-install-recommends libgl1 libglib2.0-0"
     ) from error
 
-# its words about damaged files mean nothing to a grower; ours name the file
+# their words about damaged files mean nothing to a grower; ours name the file
+os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
 

@@ -7,10 +7,12 @@ checked *before* decoding, because a decoder will unpack a 48 kB file of 400 meg
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import re
 import stat
 import zlib
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -22,13 +24,18 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.files import shown_name
 from fruitcount.image.formats import (
+    COMPRESSION,
+    DEFLATED,
     MAX_PIXELS,
     bytes_a_pixel,
     check_size,
     damage_words,
+    heif_blank,
     opened,
+    png_pixels,
     sniff_format,
     tiff_size,
+    tiff_strips,
 )
 from fruitcount.image.heif import open_apart
 from fruitcount.image.metadata import capture_time, exif_of, location_of
@@ -75,7 +82,9 @@ def read_photo(
     data, label = _bytes_of(source, name)
     file_format = sniff_format(data)
     if file_format is None:
-        raise PhotoUnreadableError(label, "is not a JPEG, PNG, WebP, TIFF or HEIC photo")
+        raise PhotoUnreadableError(
+            label, "is not a JPEG, PNG, WebP, TIFF or HEIC photo: save it as one"
+        )
     reader = _read_heif if file_format == "HEIF" else _read_pillow
     rgb, exif = reader(data, label)
     rgb = np.ascontiguousarray(rgb)
@@ -138,11 +147,13 @@ def _pixels(image: Any, data: bytes, label: str) -> Pixels:
         whole = _whole_jpeg(image, data, label)
         if whole is not None:
             return _turn(whole, exif_of(image).get(ExifTags.Base.Orientation, 1))
-    if image.format == "PNG":
-        _check_png(image, data, label)
+    missing = _missing_share(image, data)
+    if missing is not None:
+        raise PhotoUnreadableError(label, damage_words(data, missing))
     image.seek(0)
     image.load()
-    return to_rgb8(ImageOps.exif_transpose(image))
+    ImageOps.exif_transpose(image, in_place=True)
+    return to_rgb8(image)
 
 
 def _whole_jpeg(image: Any, data: bytes, label: str) -> Pixels | None:
@@ -159,42 +170,44 @@ def _whole_jpeg(image: Any, data: bytes, label: str) -> Pixels | None:
     except ValueError as error:
         if _HARMLESS.search(str(error)):
             return None
-        missing = _missing_frac(image)
-        lost = f"about {100 * missing:.0f} % of the picture is missing" if missing >= 0.01 else (
-            "part of its data is missing")  # fmt: skip
-        raise PhotoUnreadableError(
-            label, f"is damaged or cut short: {lost}; copy it from the camera again"
-        ) from error
+        raise PhotoUnreadableError(label, damage_words(data, _grey_below(data))) from error
     return np.asarray(decoded, np.uint8) if plain else None
 
 
-def _check_png(image: Any, data: bytes, label: str) -> None:
-    """Unpack once more and count: Pillow shows a picture that lost pieces, and says nothing."""
-    unpacker, at, got = zlib.decompressobj(), 8, 0
+def _missing_share(image: Any, data: bytes) -> float | None:
+    """Share of the picture that a PNG or a TIFF lost; None where nothing is.
+
+    Packed pixels are unpacked once more: Pillow shows what lost pieces, and says nothing.
+    """
+    if image.format == "PNG":
+        got, sound = _unpacked(png_pixels(data))
+        all_n = image.width * image.height * bytes_a_pixel(image, data)
+        return None if sound else 1 - got / all_n
+    if image.format == "TIFF" and image.tag_v2.get(COMPRESSION) in DEFLATED:
+        lost = [not _unpacked([strip])[1] for strip in tiff_strips(image.tag_v2, data)]
+        return float(np.mean(lost)) if any(lost) else None
+    return None
+
+
+def _unpacked(pieces: Iterable[bytes]) -> tuple[int, bool]:
+    """Bytes that packed pieces of one stream come to, and whether its end and sum are right."""
+    unpacker, got = zlib.decompressobj(), 0
     with suppress(zlib.error):
-        while at + 8 <= len(data) and not unpacker.eof:
-            end = at + 8 + int.from_bytes(data[at : at + 4], "big")
-            piece = data[at + 8 : end] if data[at + 4 : at + 8] == b"IDAT" else b""
+        for packed in pieces:
+            piece = packed
             while piece and not unpacker.eof:
                 got += len(unpacker.decompress(piece, 1 << 20))
                 piece = unpacker.unconsumed_tail
-            at = end + 4
-    if unpacker.eof:
-        return
-    whole = image.width * image.height * bytes_a_pixel(image, data)
-    missing = f"{max(100 * (1 - got / whole), 1):.0f}"
-    raise PhotoUnreadableError(
-        label, f"is damaged or cut short: about {missing} % of the picture is missing"
-    )
+    return got, unpacker.eof
 
 
-def _missing_frac(image: Any) -> float:
-    """Share of the rows, from below, that the decoder filled with one colour."""
+def _grey_below(data: bytes) -> float:
+    """Share of a JPEG's rows, from below, that a patient decoder fills with one colour."""
     try:
-        image.load()
+        with Image.open(io.BytesIO(data + b"\xff\xd9")) as image:  # an end, where it is cut off
+            pixels = np.asarray(image.convert("L"))
     except OSError:
         return 0.0
-    pixels = np.asarray(image.convert("L"))
     flat = (pixels == pixels[-1, -1]).all(axis=1)
     return float(np.argmin(flat[::-1]) / len(flat)) if not flat.all() else 1.0
 
@@ -230,19 +243,16 @@ def to_rgb8(image: Any) -> Pixels:
     """Any Pillow image to uint8 RGB, shape (H, W, 3): 16 bits scaled, transparency over white."""
     if image.mode in ("I", "F") or image.mode.startswith("I;16"):
         return np.repeat(_to_8_bits(np.asarray(image))[:, :, None], 3, axis=2)
-    if image.mode in ("RGBA", "LA", "PA", "La", "RGBa") or "transparency" in image.info:
-        return _over_white(image)
-    return np.asarray(image.convert("RGB"))
-
-
-def _over_white(image: Any) -> Pixels:
+    clear = image.mode in ("RGBA", "LA", "PA", "La", "RGBa") or "transparency" in image.info
     # strip by strip: whole copies of a large picture took gigabytes
     out = np.empty((image.height, image.width, 3), np.uint8)
     for top in range(0, image.height, 512):
         box = (0, top, image.width, min(top + 512, image.height))
-        strip = image.crop(box).convert("RGBA")
-        white = Image.new("RGBA", strip.size, (255, 255, 255, 255))
-        out[top : box[3]] = np.asarray(Image.alpha_composite(white, strip).convert("RGB"))
+        strip = image.crop(box)
+        if clear:
+            white = Image.new("RGBA", strip.size, (255, 255, 255, 255))
+            strip = Image.alpha_composite(white, strip.convert("RGBA"))
+        out[top : box[3]] = np.asarray(strip.convert("RGB"))
     return out
 
 
@@ -258,7 +268,7 @@ def _to_8_bits(values: NDArray[Any]) -> Pixels:
 
 def _read_heif(data: bytes, label: str) -> tuple[Pixels, Any]:
     parts = open_apart(data, most_pixels=MAX_PIXELS)
-    if parts is None:
+    if parts is None or heif_blank(data):
         raise PhotoUnreadableError(label, damage_words(data))
     check_size(label, parts.size_px)
     exif = Image.Exif()

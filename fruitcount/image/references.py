@@ -298,7 +298,7 @@ def scale_from_disc(photo: Photo, x_px: float, y_px: float, diameter_mm: float) 
         When the tap is outside the photo or the diameter is not > 0.
     """
     diameter = positive("diameter_mm", diameter_mm)
-    _inside(photo, x_px, y_px)
+    marked_point(photo, "the tapped point", (x_px, y_px))
     disc = fit_disc(photo.rgb, x_px, y_px)
     if disc is None:
         return Scale(flags=Flag.NO_SCALE)
@@ -394,10 +394,16 @@ def scale_from_limb_length(length_px: float, length_mm: float) -> Scale:
     return Scale(px / positive("length_mm", length_mm), 0.04, source="limb length")
 
 
-def _inside(photo: Photo, x_px: float, y_px: float) -> None:
-    x, y = finite("x_px", x_px), finite("y_px", y_px)
-    if not (0 <= x <= photo.width_px - 1 and 0 <= y <= photo.height_px - 1):
+def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
+    """A tap as an array, checked to lie in the photo.
+
+    Shape (2,), x and y in pixels.
+    """
+    at = np.asarray(point, np.float64)
+    if at.shape != (2,) or not np.isfinite(at).all():
+        raise BadInputError(f"{name} must be a finite x, y pair, got {point!r}")
+    if not (-1 <= at[0] <= photo.width_px and -1 <= at[1] <= photo.height_px):
         raise BadInputError(
-            f"the tapped point must be inside the {photo.width_px} x {photo.height_px} photo, "
-            f"got ({x:g}, {y:g})"
+            f"{name} must be inside the {photo.width_px} x {photo.height_px} photo, got {point!r}"
         )
+    return at

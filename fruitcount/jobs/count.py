@@ -43,7 +43,7 @@ def read_left_standing(path: Path) -> FirstPass:
         When it is not such a record.
     """
     try:
-        record: Any = json.loads(path.read_text(encoding="utf-8"))
+        record: Any = json.loads(path.read_text(encoding="utf-8-sig"))
         kept = record["left_standing"]
         sure = {name: kept[name] for name in ("kept_count", "species")}
         return read_values(FirstPass, {**_EARLIER, **kept, **sure})
@@ -83,12 +83,12 @@ def check_photos(paths: Sequence[Path], record: Path, settings: CountSettings) -
     """
     from fruitcount.views import join_photos  # here: counting does without
 
+    first = read_left_standing(record)  # wrong use is told before anything is counted
     photos = [measure(read_photo(path), settings) for path in paths]
     for photo in photos:
         if Flag.COUNT_UNKNOWN in photo.flags:
             raise errors.PhotoUnreadableError(photo.name, " ".join(flag_sentences(photo.flags)))
     measurement = join_photos(photos).measurement if len(photos) > 1 else photos[0]
-    first = read_left_standing(record)
     other = other_limb_words(first, measurement.fruitlets, measurement.limb)
     if other:
         raise errors.OtherLimbError(f"{measurement.name}: not the limb of {record.name}: {other}")

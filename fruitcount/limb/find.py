@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from fruitcount.errors import BadInputError
 from fruitcount.flags import Flag
 from fruitcount.image.opencv import cv2
 from fruitcount.image.quality import sheet_behind
+from fruitcount.image.references import marked_point
 from fruitcount.limb.centre import Band, centred, fit_taper, measure_width, median_or_nan, smoothed
 from fruitcount.limb.result import (
     base_last,
@@ -17,7 +19,6 @@ from fruitcount.limb.result import (
     extended,
     frame_edge,
     made_limb,
-    marked_point,
     pinned,
     trimmed,
 )
@@ -105,6 +106,8 @@ def find_limb(
         return _with_shoots(scene, _measured(scene, drawn_line(line_px)), field)
     base = None if base_px is None else marked_point(photo, "base_px", base_px)
     tip = None if tip_px is None else marked_point(photo, "tip_px", tip_px)
+    if base is not None and tip is not None and np.hypot(*(tip - base)) < 2:
+        raise BadInputError("base and tip must be two places, the same one is given for both")
     found = None
     if base is None and tip is None:
         found = _searched(scene, field)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -13,7 +13,7 @@ from fruitcount.errors import BadInputError, positive
 from fruitcount.flags import Flag
 from fruitcount.limb.centre import Band, Taper
 from fruitcount.lines import along_line
-from fruitcount.types import FloatArray, Limb, Photo, Scale
+from fruitcount.types import FloatArray, Limb, Scale
 
 _EDGE_FRAC = 0.04
 
@@ -88,21 +88,6 @@ def with_caliper(limb: Limb, readings: Mapping[str, Any]) -> Limb:
     sure = {"diameter_rel_sd_frac": 0.02, "diameter_source": "caliper"}
     changed: dict[str, Any] = {**known, **sure, "flags": limb.flags & ~Flag.DIAMETER_DOUBTFUL}
     return replace(limb, **changed) if known else limb
-
-
-def marked_point(photo: Photo, name: str, point: Sequence[float]) -> FloatArray:
-    """A tap as an array, checked to lie in the photo.
-
-    Shape (2,), x and y in pixels.
-    """
-    at = np.asarray(point, np.float64)
-    if at.shape != (2,) or not np.isfinite(at).all():
-        raise BadInputError(f"{name} must be a finite x, y pair, got {point!r}")
-    if not (-1 <= at[0] <= photo.width_px and -1 <= at[1] <= photo.height_px):
-        raise BadInputError(
-            f"{name} must be inside the {photo.width_px} x {photo.height_px} photo, got {point!r}"
-        )
-    return at
 
 
 def drawn_line(line_px: FloatArray) -> FloatArray:

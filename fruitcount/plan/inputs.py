@@ -127,6 +127,8 @@ class GrowerInputs:
             value = getattr(self, name)
             if value is not None:
                 positive(name, value)
+        if self.harvest_diameter_mm is not None:
+            in_range("harvest_diameter_mm", self.harvest_diameter_mm, 5.0, 200.0)
         at_least("handling_factor", self.handling_factor, 1.0)
         at_least("safety_factor", self.safety_factor, 1.0)
         at_least("stub_mm", self.stub_mm, 0.0)

@@ -144,7 +144,9 @@ def _tree(line: Mapping[str, str], where: str) -> OrchardTree:
         except KeyError:
             raise BadInputError(f"{where}: {name} must be yes or no, got {cell!r}") from None
         except (ValueError, SpeciesError) as error:
-            raise BadInputError(f"{where}: {name}: {error}") from error
+            dated = _KINDS[name] == "date"
+            what = f"must be a date like 2026-03-18, got {cell!r}" if dated else error
+            raise BadInputError(f"{where}: {name}: {what}") from error
     try:
         return OrchardTree(**facts)
     except ValueError as error:

@@ -25,7 +25,15 @@ from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store.base import Store, reading
 from fruitcount.store.photo_record import edits_in_force
 from fruitcount.store.photos import file_of, unused_files
-from fruitcount.store.rows import all_lines, encode, photo_files, put_back, read_back
+from fruitcount.store.rows import (
+    all_lines,
+    encode,
+    photo_files,
+    put_back,
+    read_back,
+    record_tables,
+    table_rows,
+)
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
 _LINES = "records.jsonl"
@@ -135,7 +143,8 @@ def _member(archive: zipfile.ZipFile, name: str, largest: int) -> zipfile.ZipInf
     packed_n = max(info.compress_size, 1)
     if info.file_size > largest or info.file_size > _HIGHEST_RATIO * packed_n + 1_000_000:
         raise RecordError(
-            f"{name}: unpacks from {packed_n} to {info.file_size} bytes, which is no backup"
+            f"{archive.filename}: {name} unpacks from {packed_n} to {info.file_size} bytes, "
+            "which is no backup"
         )
     return info
 
@@ -159,6 +168,12 @@ def _database(store: Store) -> Iterator[str]:
                 yield f"database: {line}"
         for row in session.execute(text("PRAGMA foreign_key_check")):
             yield f"database: a row of {row[0]} points at nothing"
+    for table in record_tables():
+        try:
+            with reading(store) as session:
+                all(table_rows(session, table))
+        except RecordError as error:
+            yield str(error)
 
 
 def _photos(store: Store) -> Iterator[str]:

@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
-from json import JSONDecodeError
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,7 +20,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError, OperationalError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from fruitcount.errors import RecordError
+from fruitcount.errors import FruitcountError, RecordError
 from fruitcount.store.tables import Base, prepare
 
 DATA_VARIABLE = "FRUITCOUNT_DATA"
@@ -30,7 +29,8 @@ _R = TypeVar("_R", bound=Base)
 _BUSY_S = 30.0
 _WRITE = "fruitcount_write"
 # what reading a spoilt value raises besides the database's own errors
-_SPOILT = (UnicodeError, JSONDecodeError, RecursionError)
+_SPOILT = (ValueError, OverflowError, RecursionError)
+_REMEDY = "leave it as it is, and import a backup into new records"
 
 
 class RevisionConflictError(RecordError):
@@ -96,6 +96,8 @@ def open_store(url: str | Path, *, photos_folder: str | Path | None = None) -> S
         path = Path(str(where.database))
         name = str(path)
         folder = photos_folder or path.with_name(f"{path.stem}-photos")
+        if path.is_file() and not path.stat().st_size and any(Path(folder).glob("??/*")):
+            raise RecordError(f"{name}: is empty, though photos are beside it: {_REMEDY}")
         with suppress(OSError):  # there already, or a place that SQLite itself will speak of
             path.touch(mode=0o600, exist_ok=False)
         engine = create_engine(where, connect_args={"timeout": _BUSY_S})
@@ -125,7 +127,7 @@ def _as_url(url: str | Path) -> URL:
     if isinstance(url, Path) or "://" not in str(url):
         if str(url) in ("", ":memory:"):
             raise RecordError(f"{url!r}: records need a file")
-        path = Path(url).expanduser().absolute()
+        path = Path(os.path.expanduser(url)).absolute()
         # photos show where somebody's orchard is: what is made here only its owner may read
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         return URL.create("sqlite", database=str(path))
@@ -215,10 +217,13 @@ def _in_words(store: Store) -> Iterator[None]:
     try:
         yield
     except (SQLAlchemyError, *_SPOILT) as error:
+        if isinstance(error, FruitcountError):
+            raise
         cause = getattr(error, "orig", None) or error
-        line = str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__
-        for sign in ("malformed", "not a database", "no such table", "no such column"):
-            line += ": leave it as it is, and import a backup into new records" * (sign in line)
+        line = (str(cause).strip() or type(cause).__name__).splitlines()[0][:200]
+        signs = ("malformed", "not a database", "no such table", "no such column")
+        if isinstance(error, _SPOILT) or any(sign in line for sign in signs):
+            line += f": {_REMEDY}"
         raise RecordError(f"{store.name}: the database cannot be used: {line}") from error
 
 
@@ -268,7 +273,10 @@ def one_or_new(session: Session, table: type[_R], **key: Any) -> _R:
 
 def data_folder() -> Path:
     """The screen's folder of photos and corrections: ``FRUITCOUNT_DATA`` or ``~/.fruitcount``."""
-    return Path(os.environ.get(DATA_VARIABLE) or Path.home() / ".fruitcount")
+    told = os.environ.get(DATA_VARIABLE) or os.path.expanduser("~/.fruitcount")
+    if told.startswith("~"):
+        raise RecordError(f"no home folder is known here: give --db, or set {DATA_VARIABLE}")
+    return Path(told)
 
 
 def records_file(where: str | Path | None = None) -> Path | None:
@@ -276,7 +284,7 @@ def records_file(where: str | Path | None = None) -> Path | None:
     place = data_folder() if where is None else where
     if "://" in str(place):
         return None
-    path = Path(place).expanduser()
+    path = Path(os.path.expanduser(place))
     if path.is_dir() or where is None or (not path.suffix and not path.exists()):
         path = path / "records.db"
     return path

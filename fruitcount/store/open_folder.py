@@ -22,7 +22,7 @@ from sqlalchemy import JSON, Column, Table, Text
 from fruitcount.corrections.apply import corrected, edit_to, replayed
 from fruitcount.corrections.edits import edit_to_json
 from fruitcount.errors import FruitcountError, RecordError, broken_as
-from fruitcount.files import FORMULA_STARTS, written_whole
+from fruitcount.files import FORMULA_STARTS, table_reader, written_whole
 from fruitcount.measurement_record import (
     CocoPhoto,
     coco_object,
@@ -140,8 +140,8 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
         if not path.is_file() and table.name in _LATER_TABLES:
             continue
         try:
-            with path.open(newline="", encoding="utf-8") as stream:
-                rows = csv.DictReader(stream, strict=True)
+            with path.open(newline="", encoding="utf-8-sig") as stream:
+                rows = table_reader(stream, strict=True)
                 least = {c.name for c in table.columns} - set(_LATER)
                 if not least <= set(rows.fieldnames or ()):
                     raise RecordError(f"{path}: its first line must name {sorted(least)}")

@@ -7,6 +7,7 @@ every table, in an order in which each row comes after those that it points at.
 from __future__ import annotations
 
 import hashlib
+import json
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing, suppress
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import JSON, Date, Table, insert, select, text
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from fruitcount.errors import PhotoUnreadableError, RecordError, broken_as
@@ -36,9 +38,16 @@ def record_tables() -> list[Table]:
 
 
 def table_rows(session: Session, table: Table) -> Iterator[dict[str, Any]]:
-    """Rows of one table in the order of their numbers."""
-    for row in session.execute(select(table).order_by(table.c.id)).mappings():
-        yield {str(name): value for name, value in row.items()}
+    """Rows of one table in the order of their numbers.
+
+    Raises
+    ------
+    RecordError
+        Naming a row that could not be read back when it was written out.
+    """
+    for values in session.execute(select(table).order_by(table.c.id)).mappings():
+        row = {str(name): value for name, value in values.items()}
+        yield _decode(table, row, f"row {row['id']} of the records", older=False)
 
 
 def encode(value: Any) -> Any:
@@ -58,12 +67,16 @@ def _decode(table: Table, row: Any, where: str, *, older: bool) -> dict[str, Any
         with suppress(TypeError, ValueError):
             out[name] = date.fromisoformat(row[name]) if isinstance(kind, Date) else row[name]
         value = out[name]
+        if value is None and not table.columns[name].nullable:
+            raise RecordError(f"{where}: {table.name}.{name} is missing")
         wanted: tuple[type, ...] = (dict, list)
         if not isinstance(kind, JSON):
             wanted = (int, float) if kind.python_type is float else (kind.python_type,)
         large = isinstance(value, int) and abs(value) >= _INTEGER_END
         if value is not None and (not isinstance(value, wanted) or large):
             raise RecordError(f"{where}: {table.name}.{name} is not of its kind: {value!r:.80}")
+    with broken_as(RecordError, f"{where}: {table.name} is damaged"):
+        json.dumps(out, allow_nan=False, default=encode)
     return out
 
 
@@ -195,7 +208,7 @@ def put_back(
                 raise RecordError(f"{store.name}: records can only be read into an empty database")
         count = _read_lines(session, lines, name)
         if read_photo is not None:
-            _put_photos(store, session, read_photo, keep_location=keep_location)
+            _put_photos(store, session, name, read_photo, keep_location=keep_location)
     return count
 
 
@@ -212,7 +225,12 @@ def photos_beside(folder: Path) -> Callable[[str], bytes] | None:
 
 
 def _put_photos(
-    store: Store, session: Session, read: Callable[[str], bytes], *, keep_location: bool
+    store: Store,
+    session: Session,
+    source: str,
+    read: Callable[[str], bytes],
+    *,
+    keep_location: bool,
 ) -> None:
     """Put the file of every photo row in its place, checked against the row; all or none."""
     made = []
@@ -222,7 +240,7 @@ def _put_photos(
             name = f"photos/{photo.sha256}{photo.suffix}"
             data = read(name)
             if hashlib.sha256(data).hexdigest() != (photo.file_sha256 or photo.sha256):
-                raise RecordError(f"{name}: the photo is not what its row says")
+                raise RecordError(f"{source}: {name} is not the photo that its row says")
             kept = data if keep_location else without_location(data)
             if kept is not data:
                 photo.bytes_n, photo.file_sha256 = len(kept), hashlib.sha256(kept).hexdigest()
@@ -247,7 +265,11 @@ def _read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
             if item["table"] in GONE:
                 continue
             table, row = tables[RENAMED.get(item["table"], item["table"])], item["row"]
-        session.execute(insert(table), _decode(table, row, where, older=version < LATEST))
+        try:
+            session.execute(insert(table), _decode(table, row, where, older=version < LATEST))
+        except IntegrityError as error:
+            what = f"{table.name} comes twice, or belongs to nothing"
+            raise RecordError(f"{where}: this row of {what}: {error.orig}") from error
         count += 1
     if not version:
         raise RecordError(f"{name}: holds no records")

@@ -97,6 +97,9 @@ class TreeFacts:
         for name in ("trunk_circumference_mm", "crate_kg", "spacing_mm", "pace_n_per_min"):
             if getattr(self, name) is not None:
                 positive(name, getattr(self, name))
+        for name, most in (("crates_n", 10_000), ("crate_kg", 1000)):
+            if getattr(self, name) is not None:
+                in_range(name, getattr(self, name), 0, most)
         if self.limbs_n is not None and not 1 <= self.limbs_n <= MOST_LIMBS:
             raise BadInputError(
                 f"limbs must be from 1 to {MOST_LIMBS} (main limbs, not shoots), got {self.limbs_n}"
@@ -138,8 +141,10 @@ def read_limb_sizes(path: str | Path, tree: str) -> dict[str, LimbSize]:
     out: dict[str, LimbSize] = {}
     for where, row in _limb_lines(path, tree, ("base_diameter_mm",)):
         numbers = [
-            positive(name, _number(row.get(name, ""), name, where)) if row.get(name) else math.nan
-            for name in ("base_diameter_mm", "length_mm")
+            in_range(f"{where}: {name}", _number(row[name], name, where), 1, most)
+            if row.get(name)
+            else math.nan
+            for name, most in (("base_diameter_mm", 1000), ("length_mm", 20_000))
         ]
         out[row["limb"]] = LimbSize(numbers[0], numbers[1], row.get("group", ""))
     if not out:
@@ -168,13 +173,12 @@ def read_hand_counts(path: str | Path) -> tuple[tuple[tuple[float, float], ...],
     """
     out, limbs = [], dict[str, float]()
     for where, row in sheet_lines(path, ("seen", "true")):
-        seen, true = (
-            in_range(f"{where}: {name}", _number(row[name], name, where), 0, MOST_FRUIT)
-            for name in ("seen", "true")
-        )
+        seen, true = (_counted(row[name], name, where) for name in ("seen", "true"))
         out.append((seen, true))
-        if row.get("limb"):
-            limbs[row["limb"]] = true
+        if (limb := row.get("limb")) and limbs.setdefault(limb, true) is not true:
+            raise BadInputError(f"{where}: limb {limb!r} comes twice")
+    if not any(seen for seen, _ in out):
+        raise BadInputError(f"{path}: the sheet must have fruit seen on a photo, found none")
     return tuple(out), limbs
 
 
@@ -228,11 +232,15 @@ def read_walks(path: str | Path) -> tuple[Walk, ...]:
     """
     walks: dict[str, list[tuple[float, float]]] = {}
     for where, row in sheet_lines(path, ("walk", "fruit")):
-        fruit = in_range(f"{where}: fruit", _number(row["fruit"], "fruit", where), 0, MOST_FRUIT)
+        fruit = _counted(row["fruit"], "fruit", where)
         segments = walks.setdefault(row["walk"], [])
         segments.append((fruit, _chance(row, where, trunk=not segments)))
-    if not walks:
-        raise BadInputError(f"{path}: the sheet must have walks, found none")
+    for name, segments in walks.items():
+        if math.prod(chance for _, chance in segments) < 1e-6:
+            raise BadInputError(
+                f"{path}: walk {name!r} ends where not one walk in a million would: check its "
+                "chances, each is that of its own fork"
+            )
     return tuple(Walk(*zip(*segments, strict=True)) for segments in walks.values())
 
 
@@ -261,8 +269,16 @@ def _number(cell: str, name: str, where: str) -> float:
         raise BadInputError(f"{where}: {name} must be a number, got {cell!r}") from error
 
 
-def _whole(cell: str, name: str, where: str) -> int:
+def _counted(cell: str, name: str, where: str) -> float:
+    """A number of fruit, or the mean of a few counts of them."""
     number = in_range(f"{where}: {name}", _number(cell, name, where), 0, MOST_FRUIT)
+    if len(cell.rpartition(".")[2]) == 3 and "." in cell:
+        raise BadInputError(f"{where}: {name} must be without a dot for thousands, got {cell!r}")
+    return number
+
+
+def _whole(cell: str, name: str, where: str) -> int:
+    number = _counted(cell, name, where)
     if number != int(number):
         raise BadInputError(f"{where}: {name} must be a whole number, got {cell!r}")
     return int(number)

@@ -73,8 +73,21 @@ def _half(kind: str) -> bytes:
     return whole[: len(whole) // 2]
 
 
+def _blank(share: float) -> bytes:
+    whole = HEIC.read_bytes()
+    return whole[: int(share * len(whole))].ljust(len(whole), b"\0")
+
+
+def _changed_tiff() -> bytes:
+    data = bytearray(saved(limb_rgb()[::4, ::4], "TIFF", compression="tiff_adobe_deflate"))
+    data[len(data) // 2] ^= 0x55
+    return bytes(data)
+
+
 REFUSED = {
-    "half.jpg": (lambda: _half("JPEG"), "damaged or cut short"),
+    "half.jpg": (lambda: _half("JPEG"), "(4|5).? % of the picture is missing; copy it"),
+    "blank.heic": (lambda: _blank(0.7), "damaged or cut short"),
+    "changed.tif": (_changed_tiff, "about .* % of the picture is missing"),
     "half.png": (lambda: _half("PNG"), "damaged or cut short"),
     "half.webp": (lambda: _half("WEBP"), "damaged or cut short"),
     "half.tiff": (lambda: _half("TIFF"), "damaged or cut short"),

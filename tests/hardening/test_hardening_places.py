@@ -9,9 +9,11 @@ import json
 import os
 import shutil
 import sqlite3
+import stat
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -279,6 +281,7 @@ BROKEN: dict[str, tuple[Callable[[Path], None], str]] = {
     ),
     "text": (lambda p: p.write_text("these are my records\n" * 300), "damaged"),
     "a photo": (lambda p: p.write_bytes(saved(limb_rgb()[::8, ::8])), "damaged"),
+    "empty": (lambda p: p.write_bytes(b""), "is empty, though photos are beside it"),
 }
 COMMANDS: dict[str, list[str]] = {
     "check": ["records", "check"],
@@ -312,7 +315,7 @@ def test_a_database_that_cannot_be_used_is_left_as_it_is(
         assert words in result.output, (name, result.output)
         assert name == "count" or not out.exists() or not list(out.iterdir())
     with pytest.raises(RecordError, match=words):
-        open_store(path)
+        open_store(path, photos_folder=path.parent / "photos")
     after = {name: text for name, text in _on_disk(path.parent).items()
              if not name.endswith(("-wal", "-shm"))}  # fmt: skip
     assert after == {n: t for n, t in before.items() if not n.endswith(("-wal", "-shm"))}
@@ -329,6 +332,42 @@ def test_damage_inside_is_told_and_never_a_traceback(
     assert result.exit_code in (1, 2)
     assert "damaged" in result.output or "database" in result.output
     assert run("season", "--db", path, "--out", tmp_path / "o").exit_code in (0, 2)
+
+
+@pytest.mark.parametrize("spoilt", [
+    "tree SET note = x'ff00fe'", "tree SET trunk_circumference_mm = 9e999",
+    "season SET bloom_date = '31.12.2026'", "photo SET bytes_n = 'many'",
+])  # fmt: skip
+def test_a_row_that_is_none_is_told_before_it_is_written(
+    tmp_path: Path, photo: bytes, spoilt: str
+) -> None:
+    """SQLite takes any value in any column (its manual, 'Datatypes In SQLite')."""
+    path = tmp_path / "data" / "records.db"
+    _filled(path, photo)
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute(f"UPDATE {spoilt}")
+        raw.commit()
+    for words, code in (
+        ("check", 1), (f"backup {tmp_path}/b.zip", 2), (f"export {tmp_path}/e", 2),
+        (f"export {tmp_path}/c --as coco", 2),
+    ):  # fmt: skip
+        assert run("records", "--db", path, *words.split()).exit_code == code
+    assert run("season", "--db", path, "--out", tmp_path / "o").exit_code in (0, 2)
+    assert not (tmp_path / "b.zip").exists()
+
+
+def test_what_is_no_file_is_not_written_over(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "cards.pdf")
+    assert "is no file" in run("card", tmp_path / "cards.pdf").output
+    assert stat.S_ISFIFO((tmp_path / "cards.pdf").stat().st_mode)
+
+
+def test_a_folder_without_its_photos_is_told_on_import(tmp_path: Path, photo: bytes) -> None:
+    _filled(tmp_path / "data" / "records.db", photo)
+    run("records", "--db", tmp_path / "data", "export", tmp_path / "e")
+    shutil.rmtree(tmp_path / "e" / "photos")
+    result = run("records", "--db", tmp_path / "new", "import", tmp_path / "e")
+    assert (result.exit_code, result.output.count(" is gone")) == (1, 2)
 
 
 def test_records_that_may_only_be_read(

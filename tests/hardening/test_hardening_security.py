@@ -6,6 +6,7 @@ import errno
 import io
 import json
 import os
+import socket
 import sys
 import zipfile
 from collections.abc import Iterator
@@ -65,6 +66,16 @@ def test_the_network_is_not_served_without_a_passphrase(tmp_path: Path, word: st
         launch(port=1, lan=True, passphrase=word, data_dir=tmp_path)
     command = ["screen", "--lan", "--data", tmp_path, "--passphrase", word or "x"]
     assert run(*command).exit_code == 2
+
+
+def test_a_taken_port_is_told_before_anything_starts(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        result = run("screen", "--data", tmp_path, "--port", port)
+    assert result.exit_code == 2
+    assert f"port {port} cannot be used" in result.output
 
 
 INSIDE = ["/", "/app.py", "/_stcore/health", "/_stcore/host-config", "/_stcore/upload_file/a/b",

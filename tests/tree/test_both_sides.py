@@ -165,7 +165,7 @@ BAD = [
     ("limb,front,back,both\n1,5,9,6\n", r"line 2: both must be at most 5 .*got 6"),
     ("limb,front,back,both\n1,0,0,0\n", "fruit seen on tree 'T', found none"),
     ("tree,limb,front,back,both\nU,1,4,3,1\n", "fruit seen on tree 'T', found none"),
-    ("limb,front,back,both\n", "found none"),
+    ("limb,front,back,both\n", "no line below"),
 ]
 
 

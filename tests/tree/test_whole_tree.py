@@ -296,7 +296,7 @@ def test_walks_tell_the_total(tmp_path):
     assert "1 walk more" in got.count.surer  # an interval needs three
     assert not got.sheet.total.known
     for text, match in (
-        ("walk,fruit\n", "found none"), ("fruit\n1\n", "walk"),
+        ("walk,fruit\n", "no line below"), ("fruit\n1\n", "walk"),
         ("walk,fruit,chance\n1,2,2\n", "line 2: chance must be from 0 to 1, got 2"),
         ("walk,fruit,chance\n1,2,\n1,3,\n", "line 3: each piece after the trunk needs a chance"),
         ("walk,fruit,diameter_mm,fork_mm\n1,2,9,8 7\n",

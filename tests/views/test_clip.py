@@ -102,3 +102,8 @@ def test_what_cannot_be_read_is_named(clip, tmp_path) -> None:
         clip_photos(broken)
     with pytest.raises(PhotoUnreadableError, match="cannot be opened"):
         clip_photos(tmp_path / "none.mp4")
+    short = cv2.VideoWriter(str(tmp_path / "s.mp4"), cv2.VideoWriter_fourcc(*"mp4v"), 25, (64, 48))
+    short.write(np.zeros((48, 64, 3), np.uint8))
+    short.release()
+    with pytest.raises(PhotoUnreadableError, match=r"s\.mp4: the clip shows one moment only"):
+        clip_photos(tmp_path / "s.mp4")
