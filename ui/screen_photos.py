@@ -20,6 +20,7 @@ from fruitcount.errors import NotWrittenError, PhotoUnreadableError
 from fruitcount.files import written_whole
 from fruitcount.image.opencv import cv2, zoomed
 from fruitcount.image.photo import read_photo
+from fruitcount.store.photos import small_copy
 from fruitcount.types import Photo
 
 LARGEST_SIDE_PX = 2048
@@ -53,7 +54,7 @@ def hold(path: Path, photo: Photo) -> None:
 def preview_jpeg(path: Path, side_px: int = LARGEST_SIDE_PX) -> bytes:
     """The whole photo, its long side at most ``side_px``; kept beside the photo once made."""
     side_px = int(min(max(side_px, 64), LARGEST_SIDE_PX))
-    kept = path.with_name(f"{path.name}.{side_px}.jpg")
+    kept = small_copy(path, side_px)
     if kept.exists():
         return kept.read_bytes()
     data = shrink(photo_at(path).rgb, side_px)

@@ -8,7 +8,6 @@ from contextlib import suppress
 from functools import lru_cache
 from typing import Any
 
-import numpy as np
 import screen_cache as cache
 import streamlit as st
 from limb_size import own_words
@@ -27,9 +26,8 @@ from fruitcount.export.tree_work_sheet import (
     target_line,
 )
 from fruitcount.flags import CAUTIONS_FULL
-from fruitcount.image.opencv import cv2
 from fruitcount.jobs.tree import work_lines
-from fruitcount.jobs.tree_source import photo_row
+from fruitcount.jobs.tree_source import SMALL_PX, look_of, photo_row
 from fruitcount.season.orchard import name_order
 from fruitcount.store.orchard import season_history, tree_id_of
 from fruitcount.store.photo_record import PhotoLine
@@ -38,7 +36,7 @@ from fruitcount.tree.estimate import Estimate
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import compare_moments
 from fruitcount.tree.group import LimbCount, group_limbs
-from fruitcount.tree.photos import look_hash, same_looks
+from fruitcount.tree.photos import same_looks
 from fruitcount.tree.plan import TreePlan
 from fruitcount.tree.sheet import TreeSheet, common_practice_notes
 
@@ -46,7 +44,7 @@ from fruitcount.tree.sheet import TreeSheet, common_practice_notes
 def rows_of(lines: Sequence[PhotoLine], tree: str) -> list[dict[str, Any]]:
     """One row a counted photo, as the batch's own grouping takes them."""
     return [
-        {**photo_row(line, tree), "file": photo_words(line), "look": look_of(line.key)}
+        {**photo_row(line, tree), "file": photo_words(line), "look": look_at(line.key)}
         for line in lines
     ]
 
@@ -90,12 +88,12 @@ def noticed(rows: list[dict[str, Any]], facts: TreeFacts | None = None) -> list[
 
 
 @lru_cache(maxsize=4096)
-def look_of(key: str) -> str:
-    """Hash of a photo's looks, from its small copy; empty when there is none."""
+def look_at(key: str) -> str:
+    """Hash of a photo's looks, from its small copy; empty where it cannot be read."""
     with suppress(FruitcountError):
-        data = preview_jpeg(cache.records().path(key), 320)
-        rgb = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB)
-        return look_hash(np.asarray(rgb, np.uint8))
+        path = cache.records().path(key)
+        preview_jpeg(path, SMALL_PX)  # made here where it was not yet
+        return look_of(path)
     return ""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -13,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from fruitcount.corrections.apply import corrected
-from fruitcount.errors import BadInputError
+from fruitcount.errors import BadInputError, PhotoUnreadableError
+from fruitcount.image.photo import read_photo
 from fruitcount.jobs.kept_answers import KeptAnswers
 from fruitcount.season.orchard import OrchardTree
 from fruitcount.season.queue import ripening_month, species_of
@@ -21,14 +23,18 @@ from fruitcount.store.base import Store
 from fruitcount.store.limbs import hand_limbs, load_hand_counts, load_limbs, load_side_counts
 from fruitcount.store.orchard import load_trees, tree_numbers
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
-from fruitcount.store.photos import file_of
+from fruitcount.store.photos import file_of, small_copy
 from fruitcount.tree.both_sides import side_pairs, told_pairs
 from fruitcount.tree.checkpoint import measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows
+from fruitcount.tree.photos import look_hash
 from fruitcount.types import Measurement
 from fruitcount.units import season_year
 from fruitcount.views import joined_pair, joined_sides
+
+# long side of the copies by which two photos are told to be one picture
+SMALL_PX = 320
 
 
 @dataclass(frozen=True)
@@ -227,7 +233,8 @@ def _records_by_number(store: Store, photos: Sequence[PhotoLine]) -> dict[int, P
 
 
 def _record_row(store: Store, record: PhotoRecord, tree: str) -> dict[str, Any]:
-    row = {**photo_row(record, tree), "photo": file_of(store, record.key, record.suffix)}
+    photo = file_of(store, record.key, record.suffix)
+    row = {**photo_row(record, tree), "photo": photo, "look": look_of(photo)}
     if record.measured:
         row["measurement"] = partial(_corrected, record, row["photo"])
         row["state"] = sha256(
@@ -237,6 +244,14 @@ def _record_row(store: Store, record: PhotoRecord, tree: str) -> dict[str, Any]:
         length = record.measurement.limb.length_mm
         row["length_mm"] = length if length > 0 else None
     return row
+
+
+def look_of(photo: Path) -> str:
+    """Hash of a kept photo's looks, from its small copy; empty before the screen has shown it."""
+    small = small_copy(photo, SMALL_PX)
+    with suppress(PhotoUnreadableError):
+        return look_hash(read_photo(small).rgb) if small.is_file() else ""
+    return ""
 
 
 def _corrected(record: PhotoRecord, photo: Path) -> Measurement | None:

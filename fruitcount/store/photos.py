@@ -52,6 +52,11 @@ def file_of(store: Store, sha256: str, suffix: str) -> Path:
     return store.photos_folder / sha256[:2] / f"{sha256}{suffix}"
 
 
+def small_copy(photo: Path, side_px: int) -> Path:
+    """Where a kept photo's copy with that long side lies; it is made when it is shown."""
+    return photo.with_name(f"{photo.name}.{side_px}.jpg")
+
+
 def save_photo(
     store: Store,
     source: bytes | str | Path,

@@ -225,6 +225,18 @@ def test_what_is_typed_of_a_southern_tree_is_of_its_season(two_sided, monkeypatc
     assert load_trees(records.store, year=2025)[0].planted_year == 2025 - 8
 
 
+def test_a_photo_saved_again_counts_once_on_the_page_and_in_the_command(two_sided):
+    app, records, keys = two_sided
+    rgb = cv2.imread(str(records.path(keys["2"])))
+    _, jpeg = cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, 70])
+    again = records.add_photo(bytes(jpeg), "again.jpg")
+    records.put_in_tree(again, tree_id_of(records.store, "Gate"))
+    records.keep_result(again, 0, {"species": "peach"}, {"count_n": 30, "verdict": "thin"})
+    assert "54 fruit seen" in _said(app.run())
+    source = records_source(records.store, newest=True)
+    assert plan_of(source, "Gate", source.known("Gate")).count.total.value_n == 54
+
+
 def test_limbs_of_the_records_count_on_the_page_as_in_the_command(two_sided):
     app, records, _ = two_sided
     tree_id = tree_id_of(records.store, "Gate")
