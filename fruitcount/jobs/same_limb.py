@@ -89,9 +89,10 @@ def same_limb_lines(joined: JoinedLimb) -> list[str]:
         f"{int((rows >= 0).sum())} on {photo.name}"
         for photo, rows in zip(joined.photos, joined.fruit, strict=True)
     )
-    may = f"; {joined.possible_n} more may be, and count twice" if joined.possible_n else ""
+    low, high = joined.measurement.count_range_n
     return [
-        f"One limb from {len(joined.photos)} photos: {len(seen)} different fruit, yellowing "
-        f"ones too ({each}). {int((seen > 1).sum())} are on more than one photo{may}.",
+        f"One limb from {len(joined.photos)} photos: about {joined.likely_n:.0f} fruit hang there, "
+        f"yellowing and hidden ones too ({low:.0f} to {high:.0f} are likely). {len(seen)} of them "
+        f"are numbered ({each}), {int((seen > 1).sum())} are on more than one photo.",
         TRIED,
     ]

@@ -1,59 +1,86 @@
-"""What no photo of a limb shows, estimated from which fruit were seen on which photos."""
+"""How many fruit hang on a limb, those that no photo shows too, from what is on which photos."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from scipy import stats
+import numpy as np
 
-from fruitcount.tree.both_sides import TOO_HIGH_FRAC, TOO_LOW_FRAC, BothSides
+from fruitcount.types import FloatArray
+from fruitcount.views.match import pair_chances
 
+MISSED_FRAC = 0.22
+"""Of the fruit on one photo that another does not show: measured on drawn limbs. Higher takes more
+marks that one photo alone shows for fruit."""
 
-def chao_bound(once_n: int, twice_n: int, photos_n: int, seen_n: int) -> tuple[float, float]:
-    """Least number of fruit that is likely there, and the upper end of its 95 % interval.
+LEAST_SD, FEW_SD, RANGE_SD = 0.05, 0.6, 2.4
+"""Spread of the logarithm of the number, where many fruit are on both, and what few add, over how
+many they are; how many of it the range is wide to either side. Fitted on drawn limbs."""
 
-    Chao's bound for fruit that differ in how well they show, bias-corrected (Chao, Biometrics
-    43:783-791, 1987; log-normal interval from there; both from memory).
+_MEETING = 0.4  # log odds, else a third photo parts more fruit than it should
 
-    Parameters
-    ----------
-    once_n, twice_n : int
-        Fruit seen on one photo and on two. More seen once raise the bound.
-    photos_n : int
-        At least 3: two tell nothing of how fruit differ.
-    seen_n : int
-        Different fruit seen.
-    """
-    share = (photos_n - 1) / photos_n
-    hidden = share * once_n * (once_n - 1) / (2 * (twice_n + 1))
-    if hidden <= 0:
-        return float(seen_n), float(seen_n)
-    ratio = once_n / (twice_n + 1)
-    var = hidden + share**2 * ratio**3 * (twice_n + 1) * (1 + ratio / 4)
-    spread = math.exp(float(stats.norm.ppf(0.975)) * math.sqrt(math.log1p(var / hidden**2)))
-    return seen_n + hidden, seen_n + hidden * spread
+Chances = Mapping[tuple[int, int], FloatArray]
+"""Two photos' numbers to the chance (N, M) that a mark of one and of the other are one fruit."""
 
 
-def likely_range(
-    counts: Sequence[int], seen_on: Sequence[int], possible_n: int
-) -> tuple[float, float]:
-    """Between which numbers the limb's fruit lie, hidden ones included.
-
-    The lower end takes every possible pair for one fruit, and some marks for no fruit.
+def real_chances(own: Sequence[FloatArray], chances: Chances) -> list[FloatArray]:
+    """Chance that each mark of each photo is a fruit, knowing what the other photos show.
 
     Parameters
     ----------
-    counts : sequence of int
-        Fruit on each photo.
-    seen_on : sequence of int
-        On how many photos each different fruit was seen.
-    possible_n : int
-        Fruit that may be one of the others, seen again. More of them lower the lower end.
+    own : sequence of float arrays
+        A photo's marks' chances by themselves.
+    chances : mapping
     """
-    seen = len(seen_on)
-    low = max(seen - possible_n, *counts) / (1 + TOO_HIGH_FRAC)
-    once, twice = (sum(n == k for n in seen_on) for k in (1, 2))
-    if len(counts) == 2:
-        return low, BothSides("", counts[0], counts[1], twice).range_n[1]
-    return low, chao_bound(once, twice, len(counts), seen)[1] / (1 - TOO_LOW_FRAC)
+    out = []
+    for photo, chance in enumerate(own):
+        seen = [c.sum(1 - at.index(photo)).clip(0, 1) for at, c in chances.items() if photo in at]
+        alone = np.prod([np.ones(len(chance)), *(1 - one for one in seen)], axis=0)
+        missed = chance * MISSED_FRAC ** len(seen)
+        out.append(1 - alone * (1 - missed / (missed + 1 - chance)))
+    return out
+
+
+def agreeing(chances: Chances) -> dict[tuple[int, int], FloatArray]:
+    """Chances of pairs that take in what third photos say of the same two marks.
+
+    Two marks that go with one of a third photo are more likely the same, two that go with
+    different ones hardly so.
+    """
+    both = {**chances, **{(j, i): c.T for (i, j), c in chances.items()}}
+    out = {}
+    for (i, j), chance in chances.items():
+        sure = np.clip(chance, 1e-6, 1 - 1e-6)
+        odds = np.log(sure / (1 - sure))
+        thirds = [k for k in {a for a, _ in both} if (i, k) in both and (k, j) in both]
+        for k in thirds:
+            to, back = both[i, k], both[k, j]
+            first, second = to.sum(1)[:, None], back.sum(0)[None]
+            same = to @ back + (1 - first) * (1 - second)
+            apart = 1 - first * second * (1 - 3 / max(len(back), 4))
+            odds = odds + np.log((same + 0.02) / (apart + 0.02)) + _MEETING
+        out[i, j] = pair_chances(odds) if thirds else chance
+    return out
+
+
+def likely_fruit(seen_n: Sequence[float], chances: Chances) -> tuple[float, float, float]:
+    """How many fruit hang there, the lower and the upper end of its likely range.
+
+    Lincoln's index (1930) as Chapman (1951) mends it for few, both from memory, of all pairs of
+    photos together: what each shows, times each other, over what is on both. Real numbers of
+    likely fruit and of likely pairs take the place of counts.
+
+    Parameters
+    ----------
+    seen_n : sequence of float
+        Fruit likely on each photo.
+    chances : mapping
+        Of two photos or more. Higher ones lower the number.
+    """
+    both = sum(float(chance.sum()) for chance in chances.values())
+    ways = sum((seen_n[i] + 1) * (seen_n[j] + 1) for i, j in chances)
+    value = ways / (both + len(chances)) - 1
+    sd = math.hypot(LEAST_SD, FEW_SD * len(chances) / max(both, 1.0))
+    wide = math.exp(RANGE_SD * sd)
+    return value, max(value / wide, both / len(chances)), value * wide

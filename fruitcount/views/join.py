@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 
@@ -14,21 +14,24 @@ from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
 from fruitcount.tree.both_sides import BothSides, SidePair
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Measurement
-from fruitcount.views.hidden import likely_range
-from fruitcount.views.match import Pairing, pair_fruit
+from fruitcount.views.hidden import agreeing, likely_fruit, real_chances
+from fruitcount.views.match import Pairing, assigned, own_chance, pair_fruit, pair_through
 from fruitcount.views.places import NOMINAL_MM, Places, places_of
 
-LEAST_GAIN, GAIN_A_FRUIT, GAIN_OF_AGREEING = 27.0, 0.83, 14.0
-"""Log likelihood won, with what the search from either photo finds alike, from which two photos are
-believed to show one limb: the more, the more fruit the photo with fewer shows. Fitted on drawn
+LEAST_N, OF_MARKS, OF_AGREEING = 1.7, 0.2, 1.2
+"""Fruit likely on both from which two photos are believed to show one limb: so many, and a share of
+the marks on both together; fewer where the searches from either photo agree. Fitted on drawn
 limbs."""
 
-FEWEST_FRUIT = 6
+FEWEST_FRUIT = 5
 """On either photo; fewer do not tell one limb from another."""
 
 SURE_CHANCE = 0.5
-"""Two marks at least so likely to be one fruit are joined; the others widen the range. Higher parts
-more fruit that are the same."""
+"""Two marks at least so likely to be one fruit are joined. Higher parts more fruit that are the
+same."""
+
+NO_FRUIT_CHANCE = 0.3
+"""A mark that is less likely than this to be a fruit, as no other photo shows it, is left out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,15 +51,15 @@ class JoinedLimb:
     fruit : tuple of int arrays
         For each photo the row in `measurement.fruitlets` of each of its marks; -1 for marks off
         the limb.
-    possible_n : int
-        Fruit that may be one of the others, seen again: they count, the range allows for it.
+    likely_n : float
+        How many fruit hang there in all, yellowing and hidden ones too.
     """
 
     measurement: Measurement
     photos: tuple[Measurement, ...]
     base: int
     fruit: tuple[IntArray, ...]
-    possible_n: int = 0
+    likely_n: float = float("nan")
 
     @property
     def seen_on(self) -> IntArray:
@@ -70,10 +73,11 @@ class JoinedLimb:
         return np.asarray(self.seen_on[self.measurement.fruitlets.on_limb != 0], np.int64)
 
 
-def one_limb(pairing: Pairing, fewer_n: int) -> bool:
-    """Whether two photos, one of them with so few fruit, are believed to show one limb."""
-    gain = sum(pairing.gains) / 2 + GAIN_OF_AGREEING * pairing.agree_frac
-    return fewer_n >= FEWEST_FRUIT and gain >= LEAST_GAIN + GAIN_A_FRUIT * fewer_n
+def one_limb(pairing: Pairing) -> bool:
+    """Whether two photos are believed to show one limb."""
+    marks = pairing.chance.shape
+    least = LEAST_N + OF_MARKS * sum(marks) - OF_AGREEING * pairing.agree_frac
+    return min(marks) >= FEWEST_FRUIT and float(pairing.chance.sum()) >= least
 
 
 def join_photos(
@@ -115,41 +119,41 @@ def join_photos(
         key=lambda i: (photos[i].scale.known, not photos[i].limb.flags, counts[i]),
     )
     order = [i for i in range(len(photos)) if i != base] + [base]
-    pairings = {}
+    pairings, tried = {}, {}
     for i, j in combinations(order, 2):
+        tried[i, j] = pair_fruit(places[i], places[j])
         same = _told(told or {}, (i, j), rows)
-        if same is None and min(counts[i], counts[j]) < FEWEST_FRUIT:
-            continue
-        pairing = pair_fruit(places[i], places[j])
         if same is not None:
-            pairings[i, j] = replace(
-                pairing, first=same[0], second=same[1], chance=np.ones(same.shape[1])
-            )
-        elif one_limb(pairing, min(counts[i], counts[j])):
-            pairings[i, j] = pairing
+            pairings[i, j] = Pairing(same, ways=tried[i, j].ways, back=tried[i, j].back)
+        elif one_limb(tried[i, j]):
+            pairings[i, j] = tried[i, j]
     tied = _tied(len(photos), pairings)
     if len(most := max(tied, key=len)) < len(photos):
         if every or len(most) < 2:
             raise OtherLimbError(_unlike(photos, tied, counts))
         return join_photos([photos[i] for i in sorted(most)])
-    tracks, possible = _tracks(pairings, counts)
+    if not told:
+        pairings = _by_thirds(tried, pairings, places)
+    chances = {at: pairing.chance for at, pairing in pairings.items()}
+    real = real_chances([own_chance(one.sure) for one in places], chances)
     number = [np.full(len(p.fruitlets), -1) for p in photos]
-    for (i, row), name in tracks.items():
-        number[i][rows[i][row]] = name
-    number = _renumbered(number, base)
+    for name, track in enumerate(_tracks(order[::-1], agreeing(chances), real)):
+        for at, row in track:
+            number[at][rows[at][row]] = name
     fruit = _union(photos, base, number)
     fruit = _moved(
         fruit, photos, base, number, _on_base(pairings, places, photos[base], base), rows
     )
-    seen = np.bincount(np.concatenate([n[n >= 0] for n in number]), minlength=len(fruit))
     off = np.flatnonzero(number[base] < 0)
     number[base][off] = len(fruit) + np.arange(len(off))
+    others = photos[base].fruitlets.take(off)
+    likely, low, high = likely_fruit([float(one.sum()) for one in real], chances)
     whole = replace(
         photos[base],
-        fruitlets=fruit.joined(photos[base].fruitlets.take(off)),
-        count_range_n=likely_range(counts, seen.tolist(), possible),
+        fruitlets=fruit.joined(others.with_columns(on_limb=0 * others.on_limb)),
+        count_range_n=(low, high),
     )
-    return JoinedLimb(whole, tuple(photos), base, tuple(number), possible)
+    return JoinedLimb(whole, tuple(photos), base, tuple(number), likely)
 
 
 def joined_sides(
@@ -222,13 +226,15 @@ def _places(photos: Sequence[Measurement], rows: Sequence[IntArray]) -> list[Pla
 
 def _told(
     told: Mapping[tuple[int, int], IntArray], at: tuple[int, int], rows: Sequence[IntArray]
-) -> IntArray | None:
-    """What is told of two photos, as rows of their marks on the limb; None where nothing is."""
+) -> FloatArray | None:
+    """What is told of two photos, as chances of their marks on the limb; None where nothing is."""
     same = told[at] if at in told else told[at[::-1]][:, ::-1] if at[::-1] in told else None
     if same is None:
         return None
     same = same[np.isin(same[:, 0], rows[at[0]]) & np.isin(same[:, 1], rows[at[1]])]
-    return np.stack([np.searchsorted(rows[p], same[:, k]) for k, p in enumerate(at)])
+    out = np.zeros((len(rows[at[0]]), len(rows[at[1]])))
+    out[tuple(np.searchsorted(rows[p], same[:, k]) for k, p in enumerate(at))] = 1
+    return out
 
 
 def _tied(photos_n: int, pairings: dict[tuple[int, int], Pairing]) -> list[set[int]]:
@@ -251,41 +257,41 @@ def _unlike(photos: Sequence[Measurement], tied: list[set[int]], counts: list[in
     return f"{names}: these do not look like one limb, or could not be joined surely"
 
 
+def _by_thirds(
+    tried: Mapping[tuple[int, int], Pairing],
+    believed: Mapping[tuple[int, int], Pairing],
+    places: Sequence[Places],
+) -> dict[tuple[int, int], Pairing]:
+    """The pairings, with those of photos that a third one ties, the way over it tried too."""
+    out = dict(believed)
+    both = {**believed, **{(j, i): pairing.swapped for (i, j), pairing in believed.items()}}
+    for (i, j), k in product(tried, range(len(places))):
+        if (k, i) in both and (k, j) in both:
+            three = places[i], places[j], places[k]
+            out[i, j] = pair_through(out.get((i, j), tried[i, j]), three, both[k, i], both[k, j])
+    return out
+
+
 def _tracks(
-    pairings: dict[tuple[int, int], Pairing], counts: list[int]
-) -> tuple[dict[tuple[int, int], int], int]:
-    """A number for each (photo, fruit), and how many of the numbers may be one with another.
+    order: Sequence[int], chances: Mapping[tuple[int, int], FloatArray], real: Sequence[FloatArray]
+) -> list[list[tuple[int, int]]]:
+    """The (photo, row) marks of each fruit, one a photo; those of the photo named first lead.
 
-    The surest pairs are joined first, one mark a photo.
+    Marks that no other photo shows, and that are hardly a fruit then, are left out.
     """
-    label = {(p, r): (p, r) for p, n in enumerate(counts) for r in range(n)}
-    groups = {key: [key] for key in label}
-    links = [
-        (float(chance), (i, int(r)), (j, int(c)))
-        for (i, j), pairing in pairings.items()
-        for r, c, chance in zip(pairing.first, pairing.second, pairing.chance, strict=True)
-    ]
-    doubtful = set()
-    for chance, one, two in sorted(links, reverse=True):
-        a, b = label[one], label[two]
-        if a == b or {p for p, _ in groups[a]} & {p for p, _ in groups[b]}:
-            continue
-        if chance < SURE_CHANCE:
-            doubtful.add(a)
-            continue
-        for key in groups[b]:
-            label[key] = a
-        groups[a] += groups.pop(b)
-    order = {name: k for k, name in enumerate(dict.fromkeys(label.values()))}
-    return {key: order[name] for key, name in label.items()}, len(doubtful)
-
-
-def _renumbered(number: list[IntArray], base: int) -> list[IntArray]:
-    """The base photo's fruit come first, in their order."""
-    others = [n for k, n in enumerate(number) if k != base]
-    order = [int(v) for n in [number[base], *others] for v in n if v >= 0]
-    new = {old: k for k, old in enumerate(dict.fromkeys(order))}
-    return [np.array([new[int(v)] if v >= 0 else -1 for v in n], dtype=np.int64) for n in number]
+    chances = {**chances, **{(j, i): chance.T for (i, j), chance in chances.items()}}
+    out: list[list[tuple[int, int]]] = []
+    for photo in order:
+        same = np.zeros((len(out), len(real[photo])))
+        for k, track in enumerate(out):
+            for other, row in track:
+                if (other, photo) in chances:
+                    same[k] = 1 - (1 - same[k]) * (1 - chances[other, photo][row])
+        tracks, found = assigned(same, SURE_CHANCE)
+        for k, row in zip(tracks.tolist(), found.tolist(), strict=True):
+            out[k].append((photo, row))
+        out += [[(photo, row)] for row in sorted(set(range(len(real[photo]))) - {*found.tolist()})]
+    return [t for t in out if len(t) > 1 or real[t[0][0]][t[0][1]] >= NO_FRUIT_CHANCE]
 
 
 def _views(number: list[IntArray], base: int) -> list[list[tuple[int, int]]]:
@@ -333,12 +339,12 @@ def _on_base(
     middle = np.array([base.width_px - 1, base.height_px - 1]) / 2
     for photo in set(range(len(places))) - {at}:
         pairing = pairings.get((photo, at))
-        if pairing is None or pairing.way is None:  # tied to it by a third photo only
+        if pairing is None or not pairing.ways:  # tied to it by a third photo only
             px = base.limb.length_px / places[photo].length_mm
             one = places[photo]
             out[photo] = _off_line(base.limb.line_px, one.along_mm * px, one.aside_mm * px)
         else:
-            out[photo] = pairing.way.seen(places[photo], places[at])[0] * px_per_mm + middle
+            out[photo] = pairing.ways[0][1].seen(places[photo], places[at])[0] * px_per_mm + middle
     return out
 
 

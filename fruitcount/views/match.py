@@ -6,44 +6,23 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fruitcount.types import FloatArray, IntArray
 from fruitcount.views.places import Places
 
+PLACE_MM, DEPTH_MM = 1.5, 11.0
+"""Standard deviations of a place on the second photo where depth does not matter, and of how far
+fruit stand off the limb towards the lens or away. Larger join more. These and the next are fitted
+on renders."""
 
-@dataclass(frozen=True)
-class Spread:
-    """How far one fruit's values differ between two photos; fitted on renders.
+SIZE_FRAC, YELLOW_DIFFERS, FAR_FRAC = 0.12, 0.1, 0.1
+"""Spread of the ratio of one fruit's diameters; chance that it is told yellowing on one photo only;
+share of pairs three times as far apart, since a fruit's hidden part moves its mark."""
 
-    Attributes
-    ----------
-    place_mm : float
-        Standard deviation of a place on the second photo, where depth does not matter. Larger
-        joins more.
-    depth_mm : float
-        How far fruit stand off the limb towards the lens or away, which a photo does not show.
-    size_frac : float
-        Of the ratio of diameters.
-    yellow_differs : float
-        Chance that one fruit is told yellowing on one photo only.
-    same_log_odds : float
-        Of a fruit seen on one photo to be found on the other. Larger joins more.
-    far_frac : float
-        Share of pairs three times as far apart: a fruit's hidden part moves its mark.
-    stretch_frac : float
-        Of the ratio of two photos' limb lengths: scale, ends of the line. Larger takes limbs of
-        more different length for one.
-    """
-
-    place_mm: float = 1.5
-    depth_mm: float = 11.0
-    size_frac: float = 0.12
-    yellow_differs: float = 0.1
-    same_log_odds: float = 1.6
-    far_frac: float = 0.1
-    stretch_frac: float = 0.1
+SAME_LOG_ODDS, STRETCH_FRAC = 1.6, 0.1
+"""Of a fruit seen on one photo to be found on the other: larger joins more. Spread of the ratio of
+two photos' limb lengths: larger takes limbs of more different length for one."""
 
 
 @dataclass(frozen=True)
@@ -98,21 +77,22 @@ class Way:
         `values` of shape (..., 8) all of it for each of them.
         """
         v = self.values if values is None else values
-        bend = (self.slope + v[..., 6, None]) * a.chord_mm + v[..., 7, None] * (
-            a.chord_mm / 100
-        ) ** 2
-        away = np.stack([a.distance_mm + bend, a.distance_mm + bend + _DEPTH_STEP_MM])
-        away = np.maximum(away, 0.3 * a.distance_mm)[..., None]
-        point = np.concatenate([a.ray * away, away], -1) - self.here
-        point = point @ np.swapaxes(_turned(v[..., :3]) @ self.turn, -1, -2)
+        point = np.stack([self.in_space(a, v), self.in_space(a, v, _DEPTH_STEP_MM)])
+        away = point[0, ..., 2]
+        point = (point - self.here) @ np.swapaxes(_turned(v[..., :3]) @ self.turn, -1, -2)
         point += (self.there + v[..., 3:6])[..., None, :]
         scale = b.distance_mm / np.maximum(point[..., 2], 0.3 * b.distance_mm)
         seen, deeper = point[..., :2] * scale[..., None]
-        return seen, (deeper - seen) / _DEPTH_STEP_MM, away[0, ..., 0] / a.distance_mm * scale[0]
+        return seen, (deeper - seen) / _DEPTH_STEP_MM, away / a.distance_mm * scale[0]
 
-    def fitted(
-        self, a: Places, b: Places, pairs: tuple[Any, Any], place_mm: float, depth_mm: float
-    ) -> Way:
+    def in_space(self, a: Places, values: FloatArray, depth_mm: float = 0.0) -> FloatArray:
+        """The first photo's fruit before its camera, (..., N, 3) in mm, so far behind the limb."""
+        bend = (self.slope + values[..., 6, None]) * a.chord_mm
+        bend = bend + values[..., 7, None] * (a.chord_mm / 100) ** 2
+        away = np.maximum(a.distance_mm + bend + depth_mm, 0.3 * a.distance_mm)[..., None]
+        return np.concatenate([a.ray * away, away], -1)
+
+    def fitted(self, a: Places, b: Places, pairs: tuple[Any, Any], wider: float = 1.0) -> Way:
         """One step of least squares on the pairs, each value held near where the search put it."""
         a, b = a.take(pairs[0]), b.take(pairs[1])
         now = self.values
@@ -120,7 +100,8 @@ class Way:
         x, y = np.moveaxis(b.ray * b.distance_mm - seen, -1, 0)
         ka, kb = np.moveaxis(k, -1, 0)
         long = np.maximum(np.hypot(ka, kb), 1e-9)
-        wide = np.sqrt(place_mm**2 + (depth_mm * long) ** 2)
+        place_mm = PLACE_MM * wider
+        wide = np.sqrt(place_mm**2 + (DEPTH_MM * long) ** 2)
         z = np.concatenate(
             [(x * ka + y * kb) / long / wide, (x * kb - y * ka) / long / place_mm], -1
         )
@@ -138,36 +119,37 @@ def _turned(turn: FloatArray) -> FloatArray:
     return np.asarray(np.eye(3) + cross + cross @ cross / 2)
 
 
+Fit = tuple[float, Way, FloatArray]
+"""Log likelihood won, the way, and the log odds of each pair."""
+
+
 @dataclass(frozen=True, eq=False)
 class Pairing:
-    """Fruit of two photos joined.
+    """Which fruit of two photos may be the same.
 
     Attributes
     ----------
-    first, second : int arrays, shape (K,)
-        Rows of the fruit joined.
-    chance : float array, shape (K,)
-        0 to 1, that the two are one fruit.
-    gains : tuple of float
-        Log likelihood won over "no fruit in common", from either photo to the other.
+    chance : float array, shape (N, M)
+        0 to 1, that a mark of the first photo and one of the second show one fruit; their sum is
+        how many fruit are likely on both.
     agree_frac : float
-        Share of the pairs that the search from either photo finds by itself.
-    way : Way or None
+        Share of it on which the searches from either photo agree.
+    ways : tuple of Fit
+        From the first photo to the second, the best first; empty where none was found.
+    back : tuple of Fit
+        From the second to the first.
     """
 
-    first: NDArray[Any]
-    second: NDArray[Any]
     chance: FloatArray
-    gains: tuple[float, float]
-    agree_frac: float
-    way: Way | None
+    agree_frac: float = 1.0
+    ways: tuple[Fit, ...] = ()
+    back: tuple[Fit, ...] = ()
 
-    def __len__(self) -> int:
-        return len(self.first)
+    @property
+    def swapped(self) -> Pairing:
+        """The same from the second photo to the first."""
+        return Pairing(self.chance.T, self.agree_frac, self.back, self.ways)
 
-
-Fit = tuple[float, Way, FloatArray]
-"""Log likelihood won, the way, and the log odds of each pair."""
 
 _STRETCHES = (0.94, 1.0, 1.06)
 _SHIFT_STEP_MM = 8.0
@@ -178,67 +160,133 @@ _WIDE_SEARCH_MM = 5.1
 _WIDEST, _WIDER = 4.0, (3.0, 2.0, 1.5, 1.2, 1.0, 1.0)
 _DRAWN, _CELLS = 12_000, 120
 _FAR_ODDS = 6.0
-# Pairs less likely than the second are not even possible ones.
-_TEMPER, _LIKELY, _LEAST_CHANCE = 3.0, 0.4, 0.2
+_TEMPER = 3.0
+# Pairs less likely are not even possible ones.
+_LEAST_CHANCE = 0.2
+# Of the fruit on one photo that another shows; how surely a third photo's way is the right one.
+_SEEN_FRAC, _THIRD_LOG_ODDS = 0.75, -2.0
 # How far each value of a Stand may well lie from where the search put it.
 _HOLD = np.array([0.2, 0.2, 0.2, 60.0, 60.0, 60.0, 0.25, 1.5])
 _DEPTH_STEP_MM = 5.0
 _STEP = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.05])
 
 
-def pair_fruit(first: Places, second: Places, spread: Spread | None = None) -> Pairing:
-    """Join the fruit of two photos one to one by place, size and colour.
+def pair_fruit(first: Places, second: Places) -> Pairing:
+    """Pair the fruit of two photos by place, size and colour.
 
     How the limb stood to each lens is searched from either photo to the other, the best of it
     refined by least squares on the pairs that it gives. Where several ways explain the photos
     about as well, a pair's chance is its mean over them. Another limb that fits by chance seldom
     fits the same way from both.
     """
-    how = spread or Spread()
-    there, back = _ways(first, second, how), _ways(second, first, how)
-    none = np.zeros(0, int)
+    return _pairing(first, second, _ways(first, second), _ways(second, first))
+
+
+def pair_through(
+    pairing: Pairing, photos: tuple[Places, Places, Places], to_first: Pairing, to_second: Pairing
+) -> Pairing:
+    """The pairing of two photos with the way that leads over a third one tried too.
+
+    `photos` are the two and the third; `to_first` and `to_second` pair the third with each.
+    """
+    first, second, third = photos
+    one, two = to_first.ways[0][1], to_second.ways[0][1]
+    there, back = (
+        [*fits, _over_third((third, a, b), ways)]
+        for fits, a, b, ways in (
+            (pairing.ways, first, second, (one, two)),
+            (pairing.back, second, first, (two, one)),
+        )
+    )
+    return _pairing(first, second, there, back)
+
+
+def _pairing(first: Places, second: Places, there: list[Fit], back: list[Fit]) -> Pairing:
     if not there or not back:
-        return Pairing(none, none, np.zeros(0), (0.0, 0.0), 0.0, None)
-    one, two = _chance(there), _chance(back).T
-    pairs, again = (set(zip(*_assigned(c - _LIKELY), strict=True)) for c in (one, two))
-    agree = len(pairs & again) / max(len(pairs), len(again), 1)
-    chance = (one + two) / 2
-    rows, cols = _assigned(chance - _LEAST_CHANCE)
-    gains = there[0][0], back[0][0]
-    return Pairing(rows, cols, chance[rows, cols], gains, agree, there[0][1])
+        return Pairing(np.zeros((len(first), len(second))), 0.0)
+    there, back = (sorted(fits, key=lambda fit: -fit[0]) for fits in (there, back))
+    own = _own_gain(first)[:, None] + _own_gain(second)
+    one, two = _chance(there, own), _chance(back, own.T).T
+    agree = np.minimum(one, two).sum() / max(one.sum(), two.sum(), 1e-9)
+    return Pairing((one + two) / 2, float(agree), tuple(there), tuple(back))
 
 
-def _ways(first: Places, second: Places, how: Spread) -> list[Fit]:
+def _over_third(photos: tuple[Places, Places, Places], ways: tuple[Way, Way]) -> Fit:
+    """From the second of three photos to the last, by the ways from the first to either."""
+    third, a, b = photos
+    one, two = ways
+    turn_a, turn_b = (_turned(way.values[:3]) @ way.turn for way in ways)
+    there = one.there + one.values[3:6]
+    point = (one.in_space(third, one.values) - one.here) @ turn_a.T + there
+    # along a's chord, told from where in the picture it is
+    flat = np.linalg.lstsq(np.c_[a.ray, np.ones(len(a))], a.chord_mm, rcond=None)[0]
+    chord = np.c_[point[:, :2] / point[:, 2:], np.ones(len(point))] @ flat
+    slope, far = np.polyfit(chord, point[:, 2], 1)
+    zoom = a.distance_mm / far
+    other = turn_b @ (one.here - two.here) + two.there + two.values[3:6]
+    turn = turn_b @ np.linalg.inv(turn_a)
+    way = Way(turn, there * zoom, other * zoom, float(slope * zoom), np.zeros(8))
+    gain, way, score = _refined(a, b, way, _fixed(a, b), _WIDER[1:])
+    return gain + _THIRD_LOG_ODDS, way, score
+
+
+def _ways(first: Places, second: Places) -> list[Fit]:
     """Ways from the first photo to the second, the best first."""
     ways: list[tuple[float, Fit]] = []
     if not len(first) or not len(second):
         return []
-    fixed = _fixed(first, second, how)
+    fixed = _fixed(first, second)
     for swapped in (False, True):
         other = second.reversed if swapped else second
-        for odds, start in _starts(first, other, fixed, how):
-            way = _first_way(first, other, start, fixed, how)
+        for odds, start in _starts(first, other, fixed):
+            way = _first_way(first, other, start, fixed)
             if way is not None:
-                fit = _refined(first, other, way, fixed, how, _WIDER)
+                fit = _refined(first, other, way, fixed, _WIDER)
                 ways.append((odds + swapped * _SWAPPED_LOG_ODDS, fit))
     ways.sort(key=lambda each: -each[0] - each[1][0])
-    ways[:_SHAKEN] = [(o, _shaken(first, second, fit, fixed, how)) for o, fit in ways[:_SHAKEN]]
+    ways[:_SHAKEN] = [(o, _shaken(first, second, fit, fixed)) for o, fit in ways[:_SHAKEN]]
     out = [(odds + gain, way, score) for odds, (gain, way, score) in ways]
     return sorted(out, key=lambda fit: -fit[0])
 
 
-def _chance(ways: list[Fit]) -> FloatArray:
-    """Each pair's, the mean over the ways by what they explain."""
+def _chance(ways: list[Fit], own: FloatArray) -> FloatArray:
+    """Each pair's, the mean over the ways by what they explain; `own` is added to its log odds."""
     gains = np.array([fit[0] for fit in ways])
     weight = np.exp((gains - gains.max()) / _TEMPER)
-    return np.tensordot(weight / weight.sum(), np.stack([_chances(fit[2]) for fit in ways]), 1)
+    each = np.stack([pair_chances(fit[2] + own) for fit in ways])
+    return np.tensordot(weight / weight.sum(), each, 1)
 
 
-def _chances(score: FloatArray) -> FloatArray:
-    """Of each pair against its rivals, and against none."""
-    weight = np.exp(np.minimum(score, 50))
-    rivals = weight.sum(1)[:, None] + weight.sum(0)[None] - weight
-    return np.asarray(weight / (rivals + 1))
+def pair_chances(log_odds: FloatArray) -> FloatArray:
+    """Chance of each pair where a mark is in one pair at most, from each pair's own log odds.
+
+    Belief propagation on the assignment (Bethe's approximation to the sum over all of them).
+    """
+    weight = np.exp(np.minimum(log_odds, 30))
+    row, col = np.ones_like(weight), np.ones_like(weight)
+    for _ in range(30):
+        told = weight * col
+        row = (row + 1 / (1 + told.sum(1, keepdims=True) - told)) / 2
+        told = weight * row
+        col = (col + 1 / (1 + told.sum(0) - told)) / 2
+    odds = weight * row * col
+    return np.asarray(odds / (1 + odds))
+
+
+def assigned(chance: FloatArray, least: float = _LEAST_CHANCE) -> tuple[IntArray, IntArray]:
+    """Rows and columns of the pairs of highest chance, one a mark, none under the least."""
+    return _assigned(chance - least)
+
+
+def own_chance(sure: FloatArray) -> FloatArray:
+    """Chance that marks of such a score are fruit of the limb; fitted on renders."""
+    return np.asarray(0.99 / (1 + np.exp(-1.2 - 14.5 * (sure - 0.5))))
+
+
+def _own_gain(photo: Places) -> FloatArray:
+    """Log odds that a mark's score adds to its pairs: no other photo shows a false one."""
+    own = own_chance(photo.sure)
+    return np.asarray(np.log(own / (1 - _SEEN_FRAC * own)) + np.log((1 - 0.9 * _SEEN_FRAC) / 0.9))
 
 
 def _seen_by_stand(
@@ -329,7 +377,7 @@ def _axes(yaw: FloatArray, pitch: FloatArray, roll: FloatArray) -> tuple[FloatAr
     return turned, np.cos(roll) * up - np.sin(roll) * right, forward
 
 
-def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[float, Stand]]:
+def _starts(a: Places, b: Places, fixed: FloatArray) -> list[tuple[float, Stand]]:
     """The best stands of those a photographer may well have taken, apart from each other."""
     reach = 0.08 * b.length_mm + 16
     moves = np.arange(-reach, reach + 1, _SHIFT_STEP_MM)
@@ -343,10 +391,10 @@ def _starts(a: Places, b: Places, fixed: FloatArray, how: Spread) -> list[tuple[
     n = len(_STRETCHES)
     values, odds = np.repeat(values[good], n, 0), np.repeat(odds[good], n)
     values[:, 4] = np.repeat(same[good], n) * np.tile(_STRETCHES, int(good.sum()))
-    odds = odds - np.minimum(0.5 * (np.log(values[:, 4]) / how.stretch_frac) ** 2, _FAR_ODDS)
+    odds = odds - np.minimum(0.5 * (np.log(values[:, 4]) / STRETCH_FRAC) ** 2, _FAR_ODDS)
     middle_a, middle_b = (np.repeat(v[good], n) / 2 for v in (base_a + tip_a, base_b + tip_b))
     values[:, 3] = middle_b - values[:, 4] * middle_a
-    gains = _coarse(a, b, values, moves, fixed, _WIDE_SEARCH_MM, how.depth_mm)
+    gains = _coarse(a, b, values, moves, fixed)
     values[:, 3] += moves[gains.argmax(1)]
     order = np.argsort(-(gains.max(1) + odds))
     out: list[tuple[float, Stand]] = []
@@ -375,17 +423,17 @@ def _coarse(
     values: FloatArray,
     shifts: FloatArray,
     fixed: FloatArray,
-    place_mm: float,
-    depth_mm: float,
 ) -> FloatArray:
     """For each stand (K, 5) and shift what the best partner of each fruit explains."""
     along, aside, _, ka, kb = _with_depth(a, b, Stand(*list(values.T[:, :, None])))
-    v, w = place_mm**2, depth_mm**2
+    v, w = _WIDE_SEARCH_MM**2, DEPTH_MM**2
     size = np.log(v) + 0.5 * np.log1p(w / v * (ka**2 + kb**2))
     share = w / (v + w * (ka**2 + kb**2))
     y = (b.aside_mm - aside[..., None]).astype(np.float32)
     x0 = (b.along_mm - along[..., None]).astype(np.float32)
-    usual = np.log(max(b.length_mm, 1.0)) + np.log(np.hypot(float(np.std(b.aside_mm)), place_mm))
+    usual = np.log(max(b.length_mm, 1.0)) + np.log(
+        np.hypot(float(np.std(b.aside_mm)), _WIDE_SEARCH_MM)
+    )
     flat = ((fixed + usual - 0.919)[None] - size[..., None]).astype(np.float32)
     shared, ka32, kb32 = (t.astype(np.float32)[..., None] for t in (share, ka, kb))
     out = np.empty((len(values), len(shifts)))
@@ -404,25 +452,26 @@ def _heavy(z2: Any, far: float) -> Any:
 
 
 def _score(
-    a: Places, b: Places, gaps: tuple[FloatArray, ...], fixed: FloatArray, how: Spread
+    a: Places, b: Places, gaps: tuple[FloatArray, ...], fixed: FloatArray, wide: float = 1.0
 ) -> FloatArray:
     """Log odds of each pair; fruit of no pair lie anywhere along the limb."""
     x, y, ka, kb, larger = gaps
     ka, kb = ka[:, None], kb[:, None]
-    v, w = how.place_mm**2, how.depth_mm**2
+    place_mm = PLACE_MM * wide
+    v, w = place_mm**2, DEPTH_MM**2
     # covariance v I + w k k': its inverse by Sherman and Morrison
     share = w / (v + w * (ka**2 + kb**2))
     z2 = (x**2 + y**2 - share * (ka * x + kb * y) ** 2) / v
     size = np.log(v) + 0.5 * np.log1p(w / v * (ka**2 + kb**2))
-    usual = np.hypot(float(np.std(b.aside_mm)), how.place_mm)
+    usual = np.hypot(float(np.std(b.aside_mm)), place_mm)
     chance = (
         -np.log(max(b.length_mm, 1.0))
         - np.log(usual)
         + 0.919
         - 0.5 * (b.aside_mm[None] / usual) ** 2
     )
-    place = _heavy(z2, how.far_frac) - size - np.maximum(chance, -np.log(b.length_mm * 200))
-    return np.asarray(fixed + place + _size_gain(a, b, larger, how))
+    place = _heavy(z2, FAR_FRAC) - size - np.maximum(chance, -np.log(b.length_mm * 200))
+    return np.asarray(fixed + place + _size_gain(a, b, larger))
 
 
 def _gaps_along(a: Places, b: Places, s: Stand) -> tuple[FloatArray, ...]:
@@ -438,37 +487,34 @@ def _gaps(a: Places, b: Places, way: Way) -> tuple[FloatArray, ...]:
     return gap[..., 0], gap[..., 1], k[:, 0], k[:, 1], larger
 
 
-def _fixed(a: Places, b: Places, how: Spread) -> FloatArray:
+def _fixed(a: Places, b: Places) -> FloatArray:
     """What colour says of each pair, and how usual it is to see a fruit twice."""
     share = float(np.clip(np.mean(b.yellow), 0.03, 0.5))
     same = a.yellow[:, None] == b.yellow[None]
-    miss, mine = how.yellow_differs, np.where(b.yellow, share, 1 - share)[None]
+    miss, mine = YELLOW_DIFFERS, np.where(b.yellow, share, 1 - share)[None]
     colour = np.log(np.where(same, 1 - miss, miss) / np.where(same, mine, 1 - mine))
     # each fruit of the second photo is as likely as another to be the one
-    return np.asarray(colour.clip(-2, 1.5) + how.same_log_odds - np.log(len(b)))
+    return np.asarray(colour.clip(-2, 1.5) + SAME_LOG_ODDS - np.log(len(b)))
 
 
-def _size_gain(a: Places, b: Places, larger: FloatArray, how: Spread) -> FloatArray:
+def _size_gain(a: Places, b: Places, larger: FloatArray) -> FloatArray:
     """Log odds by size; `larger` is how much nearness enlarges each fruit on the second photo."""
     ratio = np.log(b.size_mm[None] / (a.size_mm * larger)[:, None])
     ratio = ratio - np.log(np.nanmedian(b.size_mm) / np.nanmedian(a.size_mm * larger))
-    usual = np.hypot(how.size_frac, float(np.nanstd(np.log(b.size_mm))) + 0.05)
-    gain = 0.5 * ratio**2 * (usual**-2 - how.size_frac**-2) + np.log(usual / how.size_frac)
+    usual = np.hypot(SIZE_FRAC, float(np.nanstd(np.log(b.size_mm))) + 0.05)
+    gain = 0.5 * ratio**2 * (usual**-2 - SIZE_FRAC**-2) + np.log(usual / SIZE_FRAC)
     return np.asarray(np.nan_to_num(gain).clip(-4, 2))
 
 
-def _refined(
-    a: Places, b: Places, way: Way, fixed: FloatArray, how: Spread, wider: tuple[float, ...]
-) -> Fit:
+def _refined(a: Places, b: Places, way: Way, fixed: FloatArray, wider: tuple[float, ...]) -> Fit:
     """A way fitted to the pairs that it gives, again and again; `wider` is how far off they lie."""
     for wide in wider:
-        place_mm = how.place_mm * wide
-        score = _score(a, b, _gaps(a, b, way), fixed, replace(how, place_mm=place_mm))
+        score = _score(a, b, _gaps(a, b, way), fixed, wide)
         rows, cols = _assigned(score)
         if len(rows) < 2:
             break
-        way = way.fitted(a, b, (rows, cols), place_mm, how.depth_mm)
-    score = _score(a, b, _gaps(a, b, way), fixed, how)
+        way = way.fitted(a, b, (rows, cols), wide)
+    score = _score(a, b, _gaps(a, b, way), fixed)
     rows, cols = _assigned(score)
     held = 0.5 * float(((way.values / _HOLD) ** 2).sum())
     return float(score[rows, cols].sum()) - held, way, score
@@ -480,7 +526,7 @@ def _assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
     return rows[good], cols[good]
 
 
-def _shaken(a: Places, b: Places, best: Fit, fixed: FloatArray, how: Spread) -> Fit:
+def _shaken(a: Places, b: Places, best: Fit, fixed: FloatArray) -> Fit:
     """A fit made better by fitting anew to some of its pairs, drawn from one seed."""
     rng = np.random.default_rng(2)
     for _ in range(_SHAKES):
@@ -490,16 +536,15 @@ def _shaken(a: Places, b: Places, best: Fit, fixed: FloatArray, how: Spread) -> 
             continue
         way = best[1]
         for _ in range(2):
-            way = way.fitted(a, b, (rows[some], cols[some]), how.place_mm, how.depth_mm)
-        now = _refined(a, b, way, fixed, how, _WIDER[1:])
+            way = way.fitted(a, b, (rows[some], cols[some]))
+        now = _refined(a, b, way, fixed, _WIDER[1:])
         best = max(best, now, key=lambda fit: fit[0])
     return best
 
 
-def _first_way(a: Places, b: Places, s: Stand, fixed: FloatArray, how: Spread) -> Way | None:
+def _first_way(a: Places, b: Places, s: Stand, fixed: FloatArray) -> Way | None:
     """The stand as a way, by the pairs that it gives; None where it gives none."""
-    wide = replace(how, place_mm=how.place_mm * _WIDEST)
-    rows, cols = _assigned(_score(a, b, _gaps_along(a, b, s), fixed, wide))
+    rows, cols = _assigned(_score(a, b, _gaps_along(a, b, s), fixed, _WIDEST))
     if len(rows) < 2:
         return None
     first, second = _limb_axes(a.heading, s.tilt_first), _limb_axes(b.heading, s.tilt_second)
@@ -511,7 +556,7 @@ def _first_way(a: Places, b: Places, s: Stand, fixed: FloatArray, how: Spread) -
         float(np.tan(s.tilt_first)),
         np.zeros(8),
     )
-    return way.fitted(a, b, (rows, cols), wide.place_mm, how.depth_mm)
+    return way.fitted(a, b, (rows, cols), _WIDEST)
 
 
 def _limb_axes(heading: float, tilt: float) -> FloatArray:
