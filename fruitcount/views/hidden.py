@@ -18,7 +18,7 @@ LEAST_SD, FEW_SD, RANGE_SD = 0.05, 0.6, 2.4
 """Spread of the logarithm of the number, where many fruit are on both, and what few add, over how
 many they are; how many of it the range is wide to either side. Fitted on drawn limbs."""
 
-_MEETING = 0.4  # log odds, else a third photo parts more fruit than it should
+_MEETING = 0.2  # log odds, else a third photo parts more fruit than it should
 
 Chances = Mapping[tuple[int, int], FloatArray]
 """Two photos' numbers to the chance (N, M) that a mark of one and of the other are one fruit."""
@@ -57,9 +57,9 @@ def agreeing(chances: Chances) -> dict[tuple[int, int], FloatArray]:
         for k in thirds:
             to, back = both[i, k], both[k, j]
             first, second = to.sum(1)[:, None], back.sum(0)[None]
-            same = to @ back + (1 - first) * (1 - second)
-            apart = 1 - first * second * (1 - 3 / max(len(back), 4))
-            odds = odds + np.log((same + 0.02) / (apart + 0.02)) + _MEETING
+            meet = to @ back
+            none, one = (1 - first) * (1 - second), first + second - 2 * first * second
+            odds = odds + np.log((meet + none + 0.3 * one + 0.02) / (1.02 - meet)) + _MEETING
         out[i, j] = pair_chances(odds) if thirds else chance
     return out
 

@@ -77,7 +77,7 @@ def one_limb(pairing: Pairing) -> bool:
     """Whether two photos are believed to show one limb."""
     marks = pairing.chance.shape
     least = LEAST_N + OF_MARKS * sum(marks) - OF_AGREEING * pairing.agree_frac
-    return min(marks) >= FEWEST_FRUIT and float(pairing.chance.sum()) >= least
+    return float(pairing.chance.sum()) >= least
 
 
 def join_photos(
@@ -119,14 +119,7 @@ def join_photos(
         key=lambda i: (photos[i].scale.known, not photos[i].limb.flags, counts[i]),
     )
     order = [i for i in range(len(photos)) if i != base] + [base]
-    pairings, tried = {}, {}
-    for i, j in combinations(order, 2):
-        tried[i, j] = pair_fruit(places[i], places[j])
-        same = _told(told or {}, (i, j), rows)
-        if same is not None:
-            pairings[i, j] = Pairing(same, ways=tried[i, j].ways, back=tried[i, j].back)
-        elif one_limb(tried[i, j]):
-            pairings[i, j] = tried[i, j]
+    tried, pairings = _pairings(order, places, _told(told or {}, rows))
     tied = _tied(len(photos), pairings)
     if len(most := max(tied, key=len)) < len(photos):
         if every or len(most) < 2:
@@ -225,16 +218,32 @@ def _places(photos: Sequence[Measurement], rows: Sequence[IntArray]) -> list[Pla
 
 
 def _told(
-    told: Mapping[tuple[int, int], IntArray], at: tuple[int, int], rows: Sequence[IntArray]
-) -> FloatArray | None:
-    """What is told of two photos, as chances of their marks on the limb; None where nothing is."""
-    same = told[at] if at in told else told[at[::-1]][:, ::-1] if at[::-1] in told else None
-    if same is None:
-        return None
-    same = same[np.isin(same[:, 0], rows[at[0]]) & np.isin(same[:, 1], rows[at[1]])]
-    out = np.zeros((len(rows[at[0]]), len(rows[at[1]])))
-    out[tuple(np.searchsorted(rows[p], same[:, k]) for k, p in enumerate(at))] = 1
+    told: Mapping[tuple[int, int], IntArray], rows: Sequence[IntArray]
+) -> dict[tuple[int, int], FloatArray]:
+    """What is told of two photos, either first, as chances of their marks on the limb."""
+    out = {}
+    for (i, j), pairs in told.items():
+        same = pairs[np.isin(pairs[:, 0], rows[i]) & np.isin(pairs[:, 1], rows[j])]
+        out[i, j] = np.zeros((len(rows[i]), len(rows[j])))
+        out[i, j][tuple(np.searchsorted(rows[p], same[:, k]) for k, p in enumerate((i, j)))] = 1
+        out[j, i] = out[i, j].T
     return out
+
+
+def _pairings(
+    order: Sequence[int], places: Sequence[Places], told: Mapping[tuple[int, int], FloatArray]
+) -> tuple[dict[tuple[int, int], Pairing], ...]:
+    """Those that were tried, and of them those that are told or believed."""
+    tried, good = {}, {}
+    for i, j in combinations(order, 2):
+        if (i, j) not in told and min(len(places[i]), len(places[j])) < FEWEST_FRUIT:
+            continue
+        one = tried[i, j] = pair_fruit(places[i], places[j])
+        if (i, j) in told:
+            good[i, j] = Pairing(told[i, j], ways=one.ways, back=one.back)
+        elif one_limb(one):
+            good[i, j] = one
+    return tried, good
 
 
 def _tied(photos_n: int, pairings: dict[tuple[int, int], Pairing]) -> list[set[int]]:
@@ -287,7 +296,7 @@ def _tracks(
             for other, row in track:
                 if (other, photo) in chances:
                     same[k] = 1 - (1 - same[k]) * (1 - chances[other, photo][row])
-        tracks, found = assigned(same, SURE_CHANCE)
+        tracks, found = assigned(same - SURE_CHANCE)
         for k, row in zip(tracks.tolist(), found.tolist(), strict=True):
             out[k].append((photo, row))
         out += [[(photo, row)] for row in sorted(set(range(len(real[photo]))) - {*found.tolist()})]

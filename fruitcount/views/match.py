@@ -154,15 +154,12 @@ class Pairing:
 _STRETCHES = (0.94, 1.0, 1.06)
 _SHIFT_STEP_MM = 8.0
 _SWAPPED_LOG_ODDS = -3.0  # the finder swaps base and tip on about one photo in twenty
-_TRIES = 12
-_SHAKEN, _SHAKES, _KEPT_FRAC = 4, 12, 0.6
+_TRIES = 20
 _WIDE_SEARCH_MM = 5.1
 _WIDEST, _WIDER = 4.0, (3.0, 2.0, 1.5, 1.2, 1.0, 1.0)
 _DRAWN, _CELLS = 12_000, 120
 _FAR_ODDS = 6.0
 _TEMPER = 3.0
-# Pairs less likely are not even possible ones.
-_LEAST_CHANCE = 0.2
 # Of the fruit on one photo that another shows; how surely a third photo's way is the right one.
 _SEEN_FRAC, _THIRD_LOG_ODDS = 0.75, -2.0
 # How far each value of a Stand may well lie from where the search put it.
@@ -231,22 +228,19 @@ def _over_third(photos: tuple[Places, Places, Places], ways: tuple[Way, Way]) ->
 
 
 def _ways(first: Places, second: Places) -> list[Fit]:
-    """Ways from the first photo to the second, the best first."""
-    ways: list[tuple[float, Fit]] = []
+    """Ways from the first photo to the second."""
+    out: list[Fit] = []
     if not len(first) or not len(second):
-        return []
+        return out
     fixed = _fixed(first, second)
     for swapped in (False, True):
         other = second.reversed if swapped else second
         for odds, start in _starts(first, other, fixed):
             way = _first_way(first, other, start, fixed)
             if way is not None:
-                fit = _refined(first, other, way, fixed, _WIDER)
-                ways.append((odds + swapped * _SWAPPED_LOG_ODDS, fit))
-    ways.sort(key=lambda each: -each[0] - each[1][0])
-    ways[:_SHAKEN] = [(o, _shaken(first, second, fit, fixed)) for o, fit in ways[:_SHAKEN]]
-    out = [(odds + gain, way, score) for odds, (gain, way, score) in ways]
-    return sorted(out, key=lambda fit: -fit[0])
+                gain, way, score = _refined(first, other, way, fixed, _WIDER)
+                out.append((gain + odds + swapped * _SWAPPED_LOG_ODDS, way, score))
+    return out
 
 
 def _chance(ways: list[Fit], own: FloatArray) -> FloatArray:
@@ -271,11 +265,6 @@ def pair_chances(log_odds: FloatArray) -> FloatArray:
         col = (col + 1 / (1 + told.sum(0) - told)) / 2
     odds = weight * row * col
     return np.asarray(odds / (1 + odds))
-
-
-def assigned(chance: FloatArray, least: float = _LEAST_CHANCE) -> tuple[IntArray, IntArray]:
-    """Rows and columns of the pairs of highest chance, one a mark, none under the least."""
-    return _assigned(chance - least)
 
 
 def own_chance(sure: FloatArray) -> FloatArray:
@@ -510,41 +499,26 @@ def _refined(a: Places, b: Places, way: Way, fixed: FloatArray, wider: tuple[flo
     """A way fitted to the pairs that it gives, again and again; `wider` is how far off they lie."""
     for wide in wider:
         score = _score(a, b, _gaps(a, b, way), fixed, wide)
-        rows, cols = _assigned(score)
+        rows, cols = assigned(score)
         if len(rows) < 2:
             break
         way = way.fitted(a, b, (rows, cols), wide)
     score = _score(a, b, _gaps(a, b, way), fixed)
-    rows, cols = _assigned(score)
+    rows, cols = assigned(score)
     held = 0.5 * float(((way.values / _HOLD) ** 2).sum())
     return float(score[rows, cols].sum()) - held, way, score
 
 
-def _assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
+def assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
+    """Rows and columns of the pairs of the highest sum, one a mark, each above zero."""
     rows, cols = linear_sum_assignment(-np.maximum(score, 0))
     good = score[rows, cols] > 0
     return rows[good], cols[good]
 
 
-def _shaken(a: Places, b: Places, best: Fit, fixed: FloatArray) -> Fit:
-    """A fit made better by fitting anew to some of its pairs, drawn from one seed."""
-    rng = np.random.default_rng(2)
-    for _ in range(_SHAKES):
-        rows, cols = _assigned(best[2])
-        some = rng.random(len(rows)) < _KEPT_FRAC
-        if some.sum() < 3:
-            continue
-        way = best[1]
-        for _ in range(2):
-            way = way.fitted(a, b, (rows[some], cols[some]))
-        now = _refined(a, b, way, fixed, _WIDER[1:])
-        best = max(best, now, key=lambda fit: fit[0])
-    return best
-
-
 def _first_way(a: Places, b: Places, s: Stand, fixed: FloatArray) -> Way | None:
     """The stand as a way, by the pairs that it gives; None where it gives none."""
-    rows, cols = _assigned(_score(a, b, _gaps_along(a, b, s), fixed, _WIDEST))
+    rows, cols = assigned(_score(a, b, _gaps_along(a, b, s), fixed, _WIDEST))
     if len(rows) < 2:
         return None
     first, second = _limb_axes(a.heading, s.tilt_first), _limb_axes(b.heading, s.tilt_second)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 import pytest
@@ -18,7 +19,8 @@ from fruitcount.jobs.tree_source import TreeSource
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.types import Kind, Limb, Measurement
 from fruitcount.views import JoinedLimb, join_photos
-from fruitcount.views.hidden import chao_bound, likely_range
+from fruitcount.views.hidden import agreeing, likely_fruit, real_chances
+from fruitcount.views.match import pair_chances
 
 SEEDS = range(3)
 
@@ -115,25 +117,48 @@ def test_what_cannot_be_joined_is_said() -> None:
         join_photos([photo, replace(photo, limb=Limb())])
 
 
-def test_chaos_bound_on_rabbits_that_were_counted() -> None:
-    # Cottontails, 135 in a pen, 76 caught in 18 nights, 43 once, 16 twice (Edwards & Eberhardt,
-    # J. Wildl. Manage. 31:87-96, 1967, as used by Chao 1987; from memory).
-    low, high = chao_bound(43, 16, 18, 76)
-    assert 0.85 * 135 < low < 135 < high
+def test_chapmans_number_of_turtles() -> None:
+    # 10 turtles marked, 15 caught later, 5 of them marked: 28 of them (Wikipedia, "Mark and
+    # recapture", worked example of the Chapman estimator; from memory).
+    same = np.zeros((10, 15))
+    same[range(5), range(5)] = 1
+    number, low, high = likely_fruit([10, 15], {(0, 1): same})
+    assert number == pytest.approx(11 * 16 / 6 - 1)
+    assert low < 28 < high
+    # the same from three photos of 10, 10 and 15 that agree
+    again = {(0, 1): same, (1, 2): same.T, (0, 2): same[:, :10]}
+    assert likely_fruit([10, 15, 10], again)[0] == pytest.approx((2 * 11 * 16 + 121) / 18 - 1)
 
 
-def test_a_range_never_ends_under_what_was_seen() -> None:
-    for both in range(8):
-        low, high = likely_range([10, 8], [2] * both + [1] * (18 - 2 * both), 0)
-        assert low <= 18 - both <= high
-    assert likely_range([5, 5, 5], [3] * 5, 0)[0] <= 5
+def test_chances_of_pairs_are_those_of_all_assignments() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        odds = np.exp(rng.normal(0, 1.5, (3, 3)))
+        all_of_it, each = 0.0, np.zeros((3, 3))
+        for partner in product((None, 0, 1, 2), repeat=3):
+            taken = [(i, j) for i, j in enumerate(partner) if j is not None]
+            if len({j for _, j in taken}) == len(taken):
+                weight = np.prod([odds[at] for at in taken])
+                all_of_it += weight
+                for at in taken:
+                    each[at] += weight
+        np.testing.assert_allclose(pair_chances(np.log(odds)), each / all_of_it, atol=0.12)
 
 
-def test_possible_pairs_lower_the_range_only_to_what_one_photo_shows() -> None:
-    seen = [2] * 4 + [1] * 10
-    low, few = likely_range([10, 8], seen, 0)[0], likely_range([10, 8], seen, 3)[0]
-    assert few < low
-    assert likely_range([10, 8], seen, 99)[0] == pytest.approx(10 / 1.16)  # TOO_HIGH_FRAC
+def test_a_mark_that_no_other_photo_shows_is_less_surely_a_fruit() -> None:
+    own = [np.array([0.6, 0.6]), np.array([0.6])]
+    shown, alone = real_chances(own, {(0, 1): np.array([[0.98], [0.0]])})[0]
+    assert alone < 0.35
+    assert shown > 0.9
+    more = {(0, 1): np.zeros((2, 1)), (0, 2): np.zeros((2, 1))}
+    assert real_chances([*own, own[1]], more)[0][0] < alone
+
+
+def test_a_third_photo_parts_what_it_shows_apart() -> None:
+    doubtful, sure = np.full((2, 2), 0.45), np.eye(2) * 0.95
+    same = agreeing({(0, 1): doubtful, (0, 2): sure, (1, 2): sure})[0, 1]
+    assert same[0, 0] > 0.8
+    assert same[0, 1] < 0.2
 
 
 def test_a_tree_takes_what_both_sides_show_from_its_photos() -> None:
