@@ -20,9 +20,10 @@ from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb, join_photos
 
 TRIED = (
-    "Joining was tried on drawn limbs only: about one pair in ten joins two different fruit. "
-    "Compare the numbers on the pictures before you cut. Three photos gave 15 % too many. The "
-    "range below counts in fruit that no photo shows."
+    "Joining was tried on drawn limbs only: about one pair in ten joins two different fruit, and a "
+    "fruit may have two numbers. Compare the pictures before you cut; the range tells how many "
+    "fruit there are better than the numbers do. Marks that one photo alone shows are left out "
+    "where they are hardly a fruit."
 )
 
 
