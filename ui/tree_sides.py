@@ -77,7 +77,7 @@ def _joined(
     """The two photos joined; worked out again only when either changed."""
     held: dict[str, tuple[str, JoinedLimb | None]] = st.session_state.setdefault("_sides", {})
     told = marks.get((pair.front_id, pair.back_id))
-    two = [lines[number] for number in (pair.front_id, pair.back_id)]
+    two = [lines[number] for number in (pair.front_id, pair.back_id, *pair.more_ids)]
     now = repr([(line.key, line.numbers, line.inputs) for line in two] + [told])
     if held.get(pair.limb, ("", None))[0] != now:
 
@@ -121,7 +121,7 @@ def _picture(key: str, side: int, joined: JoinedLimb | None, words: str) -> None
         return
     if joined is not None:
         fruit = joined.measurement.fruitlets
-        actions = np.where(joined.seen_on > 1, "keep", "counted")
+        actions = np.where(np.isin(np.arange(len(fruit)), joined.on_both), "keep", "counted")
         rgb = side_picture(rgb, side, joined, list(np.where(fruit.on_limb != 0, actions, "")), 720)
     width: Any = 130 if joined is None else "stretch"
     st.image(shrink(rgb, 720, ".jpg"), width=width, caption=_SIDES[side].title(), alt=words)
@@ -152,7 +152,7 @@ def _keep(pair: SidePair, joined: JoinedLimb, pairs: Sequence[tuple[int, int]]) 
     marks, crop = [], 0
     for numbers in pairs:
         place: list[float] = []
-        for photo, rows, number in zip(joined.photos, joined.fruit, numbers, strict=True):
+        for photo, rows, number in zip(joined.photos, joined.fruit, numbers, strict=False):
             at = int(np.flatnonzero(rows == number)[0])
             place += [float(photo.fruitlets.x_px[at]), float(photo.fruitlets.y_px[at])]
         marks.append(place)

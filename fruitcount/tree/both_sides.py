@@ -63,12 +63,16 @@ class BothSides:
         Fruit seen on the photo of each side.
     both_n : int
         Of those, recognised as the same fruit in both. Raising it lowers the estimate.
+    joined_n : tuple of float, optional
+        Fruit likely there and the ends of its range, where the limb's photos could be joined: it
+        goes before the counts.
     """
 
     limb: str
     front_n: int
     back_n: int
     both_n: int
+    joined_n: tuple[float, float, float] | None = None
 
     def __post_init__(self) -> None:
         for name in ("front_n", "back_n", "both_n"):
@@ -89,19 +93,26 @@ class BothSides:
         the estimate is then too low.
         """
         a, b, m = self.front_n, self.back_n, self.both_n
+        z = float(stats.norm.ppf(0.975))
+        if self.joined_n is not None:
+            likely, low, high = self.joined_n
+            sd_n = likely * math.log(high / low) / (2 * z)
+            return TwoSides(likely, sd_n**2, low, high, a + b - m)
         value = (a + 1) * (b + 1) / (m + 1) - 1
         var = (a + 1) * (b + 1) * (a - m) * (b - m) / ((m + 1) ** 2 * (m + 2))
         seen = a + b - m
         hidden = value - seen
         if hidden <= 0 or var == 0:
             return TwoSides(value, var, value, value, seen)
-        spread = math.exp(float(stats.norm.ppf(0.975)) * math.sqrt(math.log1p(var / hidden**2)))
+        spread = math.exp(z * math.sqrt(math.log1p(var / hidden**2)))
         return TwoSides(value, var, seen + hidden / spread, seen + hidden * spread, seen)
 
     @property
     def range_n(self) -> tuple[float, float]:
         """The interval with what differing visibility may do to it; not under the fruit seen."""
         whole = self.whole
+        if self.joined_n is not None:
+            return whole.low_n, whole.high_n
         low = max(whole.low_n / (1 + TOO_HIGH_FRAC), float(whole.seen_n))
         return low, whole.high_n / (1 - TOO_LOW_FRAC)
 
@@ -183,6 +194,8 @@ class SidePair:
         Fruit counted on each.
     both_n : int or None
         Recognised as the same on both; None where that was not told.
+    more_ids : tuple of int
+        The limb's other photos.
     """
 
     limb: str
@@ -191,6 +204,7 @@ class SidePair:
     front_n: int
     back_n: int
     both_n: int | None = None
+    more_ids: tuple[int, ...] = ()
 
     @property
     def most_both_n(self) -> int:
@@ -222,13 +236,15 @@ def side_pairs(
     limbs: dict[str, dict[str, list[tuple[int, int]]]] = {}
     for row in rows:
         good = row.get("ok") and row.get("count_n") is not None and row.get("limb")
-        if good and row.get("side") in ("front", "back") and row.get("moment") != "after":
+        if good and row.get("moment") != "after":
             sides = limbs.setdefault(str(row["limb"]), {"front": [], "back": []})
-            sides[str(row["side"])].append((int(row["photo_id"]), int(row["count_n"])))
+            side = str(row.get("side") or "")
+            sides.setdefault(side, []).append((int(row["photo_id"]), int(row["count_n"])))
     out = []
     for limb, sides in limbs.items():
+        more = tuple(k for side in sides for k, _ in sides[side] if side not in ("front", "back"))
         pairs = [
-            SidePair(limb, front, back, front_n, back_n, told.get(frozenset((front, back))))
+            SidePair(limb, front, back, front_n, back_n, told.get(frozenset((front, back))), more)
             for (front, front_n), (back, back_n) in product(sides["front"], sides["back"])
         ]
         out += [p for p in pairs if p.both_n is not None][:1] or pairs[:1]

@@ -203,9 +203,9 @@ def read_both_sides(path: str | Path, tree: str) -> tuple[BothSides, ...]:
     for where, row in _limb_lines(path, tree, _SIDES):
         if not row["limb"]:
             raise BadInputError(f"{where}: limb must have a name, got ''")
-        counts = [_whole(row[name], name, where) for name in _SIDES]
+        front, back, both = (_whole(row[name], name, where) for name in _SIDES)
         try:
-            out.append(BothSides(row["limb"], *counts))
+            out.append(BothSides(row["limb"], front, back, both))
         except BadInputError as error:
             raise BadInputError(f"{where}: {error}") from error
     if not any(x.front_n + x.back_n for x in out):

@@ -68,6 +68,12 @@ class JoinedLimb:
         return np.bincount(rows, minlength=len(self.measurement.fruitlets))
 
     @property
+    def on_both(self) -> IntArray:
+        """Which fruit are on the first photo and on the second."""
+        same = np.intersect1d(self.fruit[0], self.fruit[1])
+        return same[same >= 0]
+
+    @property
     def own_seen_on(self) -> IntArray:
         """The same of the limb's own fruit alone, yellowing ones too."""
         return np.asarray(self.seen_on[self.measurement.fruitlets.on_limb != 0], np.int64)
@@ -162,9 +168,12 @@ def joined_sides(
     found = []
     for pair, limb in joined.items():
         if limb is not None:
-            twice = limb.measurement.fruitlets.counts_as_crop & (limb.seen_on > 1)
-            both = min(int(twice.sum()), pair.most_both_n)
-            found.append(BothSides(pair.limb, pair.front_n, pair.back_n, both))
+            fruit, most = limb.measurement.fruitlets, pair.most_both_n
+            both = min(int(fruit.counts_as_crop[limb.on_both].sum()), most)
+            crop = fruit.counts_as_crop.sum() / max((fruit.on_limb != 0).sum(), 1)
+            low, high = limb.measurement.count_range_n
+            joined_n = float(crop * limb.likely_n), float(crop * low), float(crop * high)
+            found.append(BothSides(pair.limb, pair.front_n, pair.back_n, both, joined_n))
     words = (
         f"Limb {limb.limb}: {limb.both_n} fruit recognised on both sides by their places (tried on "
         "drawn limbs only): type that number if you can tell better."
@@ -178,15 +187,19 @@ def joined_pair(
     measured: Callable[[int], Measurement | None],
     marks: Sequence[Sequence[float]] | None = None,
 ) -> JoinedLimb | None:
-    """The limb of two sides; None where they cannot be joined.
+    """The limb of two sides and its other photos; None where the sides cannot be joined.
 
     `marks` are places of fruit that somebody paired: x and y on the front, then on the back.
     """
-    sides = [measured(number) for number in (pair.front_id, pair.back_id)]
-    photos = [side for side in sides if side is not None]
-    with suppress(FruitcountError):
-        told = None if marks is None else np.asarray(marks, float).reshape(-1, 4)
-        return join_photos(photos, told={} if told is None else {(0, 1): _rows_at(photos, told)})
+    front, back, *more = map(measured, (pair.front_id, pair.back_id, *pair.more_ids))
+    if front is None or back is None:
+        return None
+    told = {}
+    if marks is not None:
+        told[0, 1] = _rows_at((front, back), np.asarray(marks, float).reshape(-1, 4))
+    for others in ([one for one in more if one is not None], []):
+        with suppress(FruitcountError):
+            return join_photos([front, back, *others], told=told)
     return None
 
 
@@ -260,10 +273,11 @@ def _unlike(photos: Sequence[Measurement], tied: list[set[int]], counts: list[in
     """Which two photos are not tied, and why."""
     alone = min(range(len(photos)), key=lambda i: len(tied[i]))
     other = next(i for i in range(len(photos)) if i not in tied[alone])
-    names = f"{photos[alone].name} and {photos[other].name}"
-    if (few := min(counts[alone], counts[other])) < FEWEST_FRUIT:
-        return f"{names}: {few} fruit on one of them are too few to join them surely"
-    return f"{names}: these do not look like one limb, or could not be joined surely"
+    few = min(counts[alone], counts[other])
+    why = "these do not look like one limb, or could not be joined surely"
+    if few < FEWEST_FRUIT:
+        why = f"{few} fruit on one of them are too few to join them surely"
+    return f"{photos[alone].name} and {photos[other].name}: {why}"
 
 
 def _by_thirds(
@@ -348,12 +362,12 @@ def _on_base(
     middle = np.array([base.width_px - 1, base.height_px - 1]) / 2
     for photo in set(range(len(places))) - {at}:
         pairing = pairings.get((photo, at))
-        if pairing is None or not pairing.ways:  # tied to it by a third photo only
-            px = base.limb.length_px / places[photo].length_mm
-            one = places[photo]
-            out[photo] = _off_line(base.limb.line_px, one.along_mm * px, one.aside_mm * px)
+        if pairing is None or not pairing.ways:  # tied to it over others only
+            along_px = places[photo].along_mm * base.limb.length_px / places[photo].length_mm
+            out[photo] = point_on_line(base.limb.line_px, along_px)
         else:
-            out[photo] = pairing.ways[0][1].seen(places[photo], places[at])[0] * px_per_mm + middle
+            seen = pairing.ways[0][1].seen(places[photo], places[at])[0]
+            out[photo] = seen * px_per_mm + middle
     return out
 
 
@@ -387,11 +401,3 @@ def _moved(
     )
     gap = 0.5 * float(np.median(r)) if len(r) else 0.0
     return out.with_columns(cluster=cluster_numbers(out, gap))
-
-
-def _off_line(line_px: FloatArray, along_px: FloatArray, aside_px: FloatArray) -> FloatArray:
-    ahead, behind = (point_on_line(line_px, along_px + d) for d in (2.0, -2.0))
-    way = ahead - behind
-    way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-    side = np.stack([-way[:, 1], way[:, 0]], 1)
-    return np.asarray(point_on_line(line_px, along_px) + aside_px[:, None] * side)

@@ -407,11 +407,7 @@ def _apart(s: Stand, t: Stand) -> bool:
 
 
 def _coarse(
-    a: Places,
-    b: Places,
-    values: FloatArray,
-    shifts: FloatArray,
-    fixed: FloatArray,
+    a: Places, b: Places, values: FloatArray, shifts: FloatArray, fixed: FloatArray
 ) -> FloatArray:
     """For each stand (K, 5) and shift what the best partner of each fruit explains."""
     along, aside, _, ka, kb = _with_depth(a, b, Stand(*list(values.T[:, :, None])))
