@@ -20,8 +20,8 @@ from fruitcount.types import Photo
 from fruitcount.views import JoinedLimb, join_photos
 
 TRIED = (
-    "Joining was tried on drawn limbs only: about one pair in ten joins two different fruit, and a "
-    "fruit may have two numbers. Compare the pictures before you cut; the range tells how many "
+    "Joining was tried on drawn limbs only: about one pair in eight joins two different fruit, and "
+    "a fruit may have two numbers. Compare the pictures before you cut; the range tells how many "
     "fruit there are better than the numbers do. Marks that one photo alone shows are left out "
     "where they are hardly a fruit."
 )

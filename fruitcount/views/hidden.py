@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from fruitcount.tree.both_sides import TOO_LOW_FRAC
 from fruitcount.types import FloatArray
 from fruitcount.views.match import pair_chances
 
@@ -69,7 +70,8 @@ def likely_fruit(seen_n: Sequence[float], chances: Chances) -> tuple[float, floa
 
     Lincoln's index (1930) as Chapman (1951) mends it for few, both from memory, of all pairs of
     photos together: what each shows, times each other, over what is on both. Real numbers of
-    likely fruit and of likely pairs take the place of counts.
+    likely fruit and of likely pairs take the place of counts. Fruit that are hard to see on every
+    photo make the number too low: the upper end takes that in.
 
     Parameters
     ----------
@@ -83,4 +85,4 @@ def likely_fruit(seen_n: Sequence[float], chances: Chances) -> tuple[float, floa
     value = ways / (both + len(chances)) - 1
     sd = math.hypot(LEAST_SD, FEW_SD * len(chances) / max(both, 1.0))
     wide = math.exp(RANGE_SD * sd)
-    return value, max(value / wide, both / len(chances)), value * wide
+    return value, max(value / wide, both / len(chances)), value * wide / (1 - TOO_LOW_FRAC)
