@@ -89,8 +89,8 @@ def broken_as(kind: type[FruitcountError], where: str) -> Iterator[None]:
     ) as fault:  # fmt: skip
         if isinstance(fault, kind):
             raise
-        kept = isinstance(fault, FruitcountError)  # it says in words what is wrong
-        raise kind(f"{where}: {fault if kept else f'{type(fault).__name__}: {fault}'}") from fault
+        lacks = "not known, or not there: " * isinstance(fault, KeyError)
+        raise kind(f"{where}: {lacks}{fault}") from fault
 
 
 def finite(name: str, value: float) -> float:

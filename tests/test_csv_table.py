@@ -4,7 +4,9 @@ import pytest
 
 from fruitcount.errors import BadInputError
 from fruitcount.files import number_in, sheet_lines, table_lines
+from fruitcount.tree.assignment import AssignmentRules
 from fruitcount.tree.facts import read_hand_counts, read_limb_sizes
+from fruitcount.tree.folder import read_rows
 
 
 def put(path, text, encoding="utf-8"):
@@ -55,6 +57,15 @@ def test_no_line_of_hand_counts_is_lost_unsaid(tmp_path, text, said):
         read_hand_counts(put(tmp_path / "t.csv", text))
     good = read_hand_counts(put(tmp_path / "g.csv", " Seen ,TRUE\n10.5,12\n"))
     assert good == (((10.5, 12.0),), {})
+
+
+def test_slips_of_a_folder_are_told_before_it_is_counted(tmp_path):
+    for slip in ({"by": "name", "pattern": "{tree"}, {"by": "sheet"}):
+        with pytest.raises(BadInputError):
+            AssignmentRules(**slip)
+    twice = put(tmp_path / "t.csv", "file,tree,limb,ok,count_n\na,T,A,yes,1\na,T,A,yes,1\n")
+    with pytest.raises(BadInputError, match="line 3: a comes twice"):
+        read_rows(twice)
 
 
 def test_a_table_of_a_million_lines_is_refused_in_words(tmp_path):

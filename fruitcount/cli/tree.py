@@ -38,7 +38,7 @@ import fruitcount.cli.options as opt
 @opt.option(
     "--trunk trunk_circumference_mm", "Trunk circumference, 20 cm above ground.", opt.LENGTH
 )
-@opt.option("--age age_years", "Years of the tree, with --trunk.", click.IntRange(min=2))
+@opt.option("--age age_years", "Years of the tree, with --trunk.", click.IntRange(2, 200))
 @opt.option("--crates crates_n", "Crates wanted from this tree.", click.FloatRange(min=0))
 @opt.option("--crate-kg", "Fruit in a full crate, kg.", click.FloatRange(min=0.1))
 @opt.spacing

@@ -199,23 +199,17 @@ def webp_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
         at += 8 + size + size % 2
 
 
-def png_pixels(data: bytes) -> Iterator[bytes]:
-    """A PNG's packed pixels, piece by piece."""
+def png_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Kind and bytes of each chunk of a PNG, its length before and its sum behind."""
     at = 8
     while at + 8 <= len(data):
-        end = at + 8 + int.from_bytes(data[at : at + 4], "big")
-        if data[at + 4 : at + 8] == b"IDAT":
-            yield data[at + 8 : end]
-        at = end + 4
+        end = at + 12 + int.from_bytes(data[at : at + 4], "big")
+        yield data[at + 4 : at + 8], data[at:end]
+        at = end
 
 
-def tiff_strips(tags: Any, data: bytes) -> Iterator[bytes]:
-    """A TIFF's strips or tiles as they lie in the file."""
-    for start, size in _tiff_places(tags):
-        yield data[start : start + size]
-
-
-def _tiff_places(tags: Any) -> Iterator[tuple[int, int]]:
+def tiff_places(tags: Any) -> Iterator[tuple[int, int]]:
+    """Start and length of each strip or tile of a TIFF's picture."""
     starts, sizes = (tags.get(324), tags.get(325)) if 324 in tags else (tags[273], tags[279])
     return ((int(start), int(size)) for start, size in zip(starts, sizes, strict=True))
 
@@ -225,7 +219,7 @@ def _webp_length(data: bytes) -> int:
 
 
 def _tiff_length(data: bytes) -> int:
-    return max(map(sum, _tiff_places(_first_tags(data))))
+    return max(map(sum, tiff_places(_first_tags(data))))
 
 
 def _heif_length(data: bytes) -> int:

@@ -19,7 +19,7 @@ from typing import Any
 from PIL import ExifTags, Image, TiffImagePlugin
 
 from fruitcount.errors import PhotoUnreadableError
-from fruitcount.image.formats import opened, sniff_format, webp_chunks
+from fruitcount.image.formats import opened, png_chunks, sniff_format, webp_chunks
 from fruitcount.image.heif import open_apart
 
 _TIME = "%Y:%m:%d %H:%M:%S"
@@ -170,16 +170,14 @@ def _clean_png(data: bytes) -> bytes:
     exif = _exif_to_keep(data).removeprefix(b"Exif\x00\x00")
     chunk = b"eXIf" + exif
     tags = struct.pack(">I", len(exif)) + chunk + struct.pack(">I", zlib.crc32(chunk))
-    out, at = [data[:8]], 8
-    while at + 8 <= len(data):
-        kind, end = data[at + 4 : at + 8], at + 12 + int.from_bytes(data[at : at + 4], "big")
+    out = [data[:8]]
+    for kind, whole in png_chunks(data):
         if kind in _PNG_KEPT:
-            out.append(data[at:end])
+            out.append(whole)
         if kind == b"IHDR" and exif:
             out.append(tags)
         if kind == b"IEND":
             break
-        at = end
     return b"".join(out)
 
 

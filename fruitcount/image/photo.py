@@ -23,20 +23,7 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.files import shown_name
-from fruitcount.image.formats import (
-    COMPRESSION,
-    DEFLATED,
-    MAX_PIXELS,
-    bytes_a_pixel,
-    check_size,
-    damage_words,
-    heif_blank,
-    opened,
-    png_pixels,
-    sniff_format,
-    tiff_size,
-    tiff_strips,
-)
+from fruitcount.image import formats
 from fruitcount.image.heif import open_apart
 from fruitcount.image.metadata import capture_time, exif_of, location_of
 from fruitcount.image.opencv import cv2
@@ -80,7 +67,7 @@ def read_photo(
         decoded then.
     """
     data, label = _bytes_of(source, name)
-    file_format = sniff_format(data)
+    file_format = formats.sniff_format(data)
     if file_format is None:
         raise PhotoUnreadableError(
             label, "is not a JPEG, PNG, WebP, TIFF or HEIC photo: save it as one"
@@ -133,11 +120,13 @@ def _check_file(label: str, about: os.stat_result) -> None:
 
 def _read_pillow(data: bytes, label: str) -> tuple[Pixels, Any]:
     try:
-        with opened(data, label) as image:
+        with formats.opened(data, label) as image:
             exif = exif_of(image)
             return _pixels(image, data, label), exif
     except PhotoUnreadableError as error:
-        if sniff_format(data) == "TIFF" and isinstance(error.__cause__, UnidentifiedImageError):
+        if formats.sniff_format(data) == "TIFF" and isinstance(
+            error.__cause__, UnidentifiedImageError
+        ):
             return _float_tiff(data, label), {}
         raise
 
@@ -149,7 +138,7 @@ def _pixels(image: Any, data: bytes, label: str) -> Pixels:
             return _turn(whole, exif_of(image).get(ExifTags.Base.Orientation, 1))
     missing = _missing_share(image, data)
     if missing is not None:
-        raise PhotoUnreadableError(label, damage_words(data, missing))
+        raise PhotoUnreadableError(label, formats.damage_words(data, missing))
     image.seek(0)
     image.load()
     ImageOps.exif_transpose(image, in_place=True)
@@ -170,7 +159,7 @@ def _whole_jpeg(image: Any, data: bytes, label: str) -> Pixels | None:
     except ValueError as error:
         if _HARMLESS.search(str(error)):
             return None
-        raise PhotoUnreadableError(label, damage_words(data, _grey_below(data))) from error
+        raise PhotoUnreadableError(label, formats.damage_words(data, _grey_below(data))) from error
     return np.asarray(decoded, np.uint8) if plain else None
 
 
@@ -180,11 +169,13 @@ def _missing_share(image: Any, data: bytes) -> float | None:
     Packed pixels are unpacked once more: Pillow shows what lost pieces, and says nothing.
     """
     if image.format == "PNG":
-        got, sound = _unpacked(png_pixels(data))
-        all_n = image.width * image.height * bytes_a_pixel(image, data)
+        chunks = formats.png_chunks(data)
+        got, sound = _unpacked(chunk[8:-4] for kind, chunk in chunks if kind == b"IDAT")
+        all_n = image.width * image.height * formats.bytes_a_pixel(image, data)
         return None if sound else 1 - got / all_n
-    if image.format == "TIFF" and image.tag_v2.get(COMPRESSION) in DEFLATED:
-        lost = [not _unpacked([strip])[1] for strip in tiff_strips(image.tag_v2, data)]
+    if image.format == "TIFF" and image.tag_v2.get(formats.COMPRESSION) in formats.DEFLATED:
+        places = formats.tiff_places(image.tag_v2)
+        lost = [not _unpacked([data[at : at + n]])[1] for at, n in places]
         return float(np.mean(lost)) if any(lost) else None
     return None
 
@@ -215,12 +206,12 @@ def _grey_below(data: bytes) -> float:
 def _float_tiff(data: bytes, label: str) -> Pixels:
     """Colour TIFFs of floating point or odd depth, which Pillow does not know."""
     try:
-        check_size(label, *tiff_size(data))
+        formats.check_size(label, *formats.tiff_size(data))
         decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     except PhotoUnreadableError:
         raise
     except Exception as error:
-        raise PhotoUnreadableError(label, damage_words(data)) from error
+        raise PhotoUnreadableError(label, formats.damage_words(data)) from error
     if decoded is None:
         raise PhotoUnreadableError(label, "is a TIFF of a kind not read here: save it as JPEG")
     wide = np.asarray(decoded)
@@ -267,10 +258,10 @@ def _to_8_bits(values: NDArray[Any]) -> Pixels:
 
 
 def _read_heif(data: bytes, label: str) -> tuple[Pixels, Any]:
-    parts = open_apart(data, most_pixels=MAX_PIXELS)
-    if parts is None or heif_blank(data):
-        raise PhotoUnreadableError(label, damage_words(data))
-    check_size(label, parts.size_px)
+    parts = open_apart(data, most_pixels=formats.MAX_PIXELS)
+    if parts is None or formats.heif_blank(data):
+        raise PhotoUnreadableError(label, formats.damage_words(data))
+    formats.check_size(label, parts.size_px)
     exif = Image.Exif()
     with suppress(Exception):  # damaged Exif is not a reason to refuse a photo
         exif.load(parts.exif)

@@ -22,18 +22,10 @@ from sqlalchemy import select, text
 from fruitcount.errors import RecordError, broken_as
 from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
+from fruitcount.store import rows
 from fruitcount.store.base import Store, reading
 from fruitcount.store.photo_record import edits_in_force
 from fruitcount.store.photos import file_of, unused_files
-from fruitcount.store.rows import (
-    all_lines,
-    encode,
-    photo_files,
-    put_back,
-    read_back,
-    record_tables,
-    table_rows,
-)
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
 _LINES = "records.jsonl"
@@ -69,20 +61,22 @@ def write_archive(store: Store, path: str | Path, *, keep_location: bool = False
         draft = folder / target.name
         with zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as out:
             photos = {}
-            for name, data, row in photo_files(store, session, keep_location=keep_location):
+            for name, data, row in rows.photo_files(store, session, keep_location=keep_location):
                 # a ZipInfo has a date of its own: zip files know none before 1980, clocks do
                 out.writestr(zipfile.ZipInfo(name), data)
                 photos[int(row["id"])] = row
             info = zipfile.ZipInfo(_LINES)
             info.compress_type = zipfile.ZIP_DEFLATED
             with out.open(info, "w", force_zip64=True) as stream:
-                for line in all_lines(session, photos):
-                    row_text = json.dumps(line, ensure_ascii=False, allow_nan=False, default=encode)
+                for line in rows.all_lines(session, photos):
+                    row_text = json.dumps(
+                        line, ensure_ascii=False, allow_nan=False, default=rows.encode
+                    )
                     stream.write(row_text.encode() + b"\n")
         with _opened(draft, str(target)) as again:
             if (bad := again.testzip()) is not None:
                 raise RecordError(f"{target}: {bad} cannot be read back, archive not made")
-        read_back(session, lambda copy: read_archive(copy, draft, photos=False), str(target))
+        rows.read_back(session, lambda copy: read_archive(copy, draft, photos=False), str(target))
     return target
 
 
@@ -113,7 +107,7 @@ def read_archive(
 
         with archive.open(_member(archive, _LINES, _LARGEST_LINES)) as stream:
             lines, files = _parsed(stream, name), read if photos else None
-            return put_back(store, lines, name, files, keep_location=keep_location)
+            return rows.put_back(store, lines, name, files, keep_location=keep_location)
 
 
 # where the drive fails the zip reader may say no more than "not a zip file"
@@ -168,10 +162,10 @@ def _database(store: Store) -> Iterator[str]:
                 yield f"database: {line}"
         for row in session.execute(text("PRAGMA foreign_key_check")):
             yield f"database: a row of {row[0]} points at nothing"
-    for table in record_tables():
+    for table in rows.record_tables():
         try:
             with reading(store) as session:
-                all(table_rows(session, table))
+                all(rows.table_rows(session, table))
         except RecordError as error:
             yield str(error)
 
@@ -196,12 +190,12 @@ def _edits(store: Store) -> Iterator[str]:
         steps: dict[int, list[EditRow]] = {}
         for step in session.scalars(select(EditRow).order_by(EditRow.photo_id, EditRow.revision)):
             steps.setdefault(step.photo_id, []).append(step)
-        for photo_id, rows in steps.items():
-            if [r.revision for r in rows] != list(range(1, len(rows) + 1)):
+        for photo_id, history in steps.items():
+            if [r.revision for r in history] != list(range(1, len(history) + 1)):
                 yield f"photo {photo_id}: a step of its edits is missing"
                 continue
             try:
-                edits_in_force(rows)
+                edits_in_force(history)
             except RecordError as error:
                 yield str(error)
         for row in session.scalars(select(MeasurementRow)):

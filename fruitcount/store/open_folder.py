@@ -19,30 +19,16 @@ from typing import Any
 
 from sqlalchemy import JSON, Column, Table, Text
 
+from fruitcount import measurement_record as record
 from fruitcount.corrections.apply import corrected, edit_to, replayed
 from fruitcount.corrections.edits import edit_to_json
 from fruitcount.errors import FruitcountError, RecordError, broken_as
 from fruitcount.files import FORMULA_STARTS, table_reader, written_whole
-from fruitcount.measurement_record import (
-    CocoPhoto,
-    coco_object,
-    measurement_from_dict,
-    measurement_to_dict,
-    photos_from_coco,
-)
+from fruitcount.store import rows
 from fruitcount.store.base import Store, reading
 from fruitcount.store.photo_record import edits_in_force
 from fruitcount.store.photos import file_of
-from fruitcount.store.rows import (
-    all_lines,
-    encode,
-    photos_beside,
-    put_back,
-    read_back,
-    record_tables,
-    table_rows,
-    write_photo_folder,
-)
+from fruitcount.store.rows import table_rows
 from fruitcount.store.tables import FIRST, KIND, RENAMED, EditRow, now_text
 
 # columns and tables that came after the first CSV files were written: they may be missing there
@@ -74,8 +60,8 @@ def write_csv_folder(
     out = Path(folder)
     written = []
     with written_whole(out) as draft, reading(store) as session:
-        changed = write_photo_folder(store, session, out, keep_location) if photos else {}
-        for table in record_tables():
+        changed = rows.write_photo_folder(store, session, out, keep_location) if photos else {}
+        for table in rows.record_tables():
             path = out / f"{table.name}.csv"
             with (draft / path.name).open("w", newline="", encoding="utf-8") as stream:
                 writer = csv.writer(stream)
@@ -84,7 +70,7 @@ def write_csv_folder(
                     row = kept | (changed.get(kept["id"], {}) if table.name == "photo" else {})
                     writer.writerow([_cell(c, row[c.name]) for c in table.columns])
             written.append(path)
-        read_back(session, lambda copy: read_csv_folder(copy, draft), str(out))
+        rows.read_back(session, lambda copy: read_csv_folder(copy, draft), str(out))
     return written
 
 
@@ -126,14 +112,14 @@ def read_csv_folder(store: Store, folder: str | Path, *, keep_location: bool = F
         True leaves the GPS position in the photo files.
     """
     csv.field_size_limit(_LONGEST_CELL)
-    lines, beside = _lines(Path(folder)), photos_beside(Path(folder))
-    return put_back(store, lines, str(folder), beside, keep_location=keep_location)
+    lines, beside = _lines(Path(folder)), rows.photos_beside(Path(folder))
+    return rows.put_back(store, lines, str(folder), beside, keep_location=keep_location)
 
 
 def _lines(folder: Path) -> Iterator[dict[str, Any]]:
     """Header and rows. The tables name no version: columns that came later may be missing."""
     yield {"kind": KIND, "version": FIRST}
-    for table in record_tables():
+    for table in rows.record_tables():
         older = (old for old, new in RENAMED.items() if new == table.name)
         paths = [folder / f"{name}.csv" for name in (*older, table.name)]
         path = next(filter(Path.is_file, paths), paths[-1])
@@ -141,12 +127,12 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
             continue
         try:
             with path.open(newline="", encoding="utf-8-sig") as stream:
-                rows = table_reader(stream, strict=True)
+                reader = table_reader(stream, strict=True)
                 least = {c.name for c in table.columns} - set(_LATER)
-                if not least <= set(rows.fieldnames or ()):
+                if not least <= set(reader.fieldnames or ()):
                     raise RecordError(f"{path}: its first line must name {sorted(least)}")
-                for row in rows:
-                    where = f"{path}, line {rows.line_num}"
+                for row in reader:
+                    where = f"{path}, line {reader.line_num}"
                     yield {"where": where, "table": table.name, "row": _read(table, row, where)}
         except (OSError, UnicodeDecodeError, csv.Error) as error:
             raise RecordError(f"{path}: cannot be read: {error}") from error
@@ -167,12 +153,12 @@ def write_coco_folder(
     """Write ``records.coco.json``; see :func:`write_csv_folder`."""
     out = Path(folder)
     with written_whole(out) as draft, reading(store) as session:
-        changed = write_photo_folder(store, session, out, keep_location) if photos else {}
-        lines = list(all_lines(session, changed))
+        changed = rows.write_photo_folder(store, session, out, keep_location) if photos else {}
+        lines = list(rows.all_lines(session, changed))
         body = _coco_of(store, lines)
-        text = json.dumps(body, ensure_ascii=False, allow_nan=False, default=encode)
+        text = json.dumps(body, ensure_ascii=False, allow_nan=False, default=rows.encode)
         (draft / COCO_FILE).write_text(text + "\n", encoding="utf-8")
-        read_back(session, lambda copy: read_coco_folder(copy, draft), str(out / COCO_FILE))
+        rows.read_back(session, lambda copy: read_coco_folder(copy, draft), str(out / COCO_FILE))
     return [out / COCO_FILE]
 
 
@@ -185,17 +171,17 @@ def _coco_of(store: Store, lines: list[dict[str, Any]]) -> dict[str, Any]:
     first: dict[int, dict[str, Any]] = {}  # corrections belong to the first result
     for row in _rows(lines, "measurement"):
         first.setdefault(row["photo_id"], row)
-    images: list[CocoPhoto] = []
+    images: list[record.CocoPhoto] = []
     for photo_id, row in first.items():
-        measurement, path = measurement_from_dict(row["body"]), paths[photo_id]
+        measurement, path = record.measurement_from_dict(row["body"]), paths[photo_id]
         told, mine = inputs.get(photo_id), edits.get(photo_id)
-        if measurement_to_dict(measurement) != row["body"]:
+        if record.measurement_to_dict(measurement) != row["body"]:
             continue  # an older body is kept whole among the rows
         shown = corrected(measurement, mine, path, told) if mine else None
         before = None if shown is None else measurement
-        images.append(CocoPhoto(shown or measurement, told, f"photos/{path.name}", before))
+        images.append(record.CocoPhoto(shown or measurement, told, f"photos/{path.name}", before))
         row["body"] = {"image": len(images)}
-    return {**coco_object(images), _ROWS: lines}
+    return {**record.coco_object(images), _ROWS: lines}
 
 
 def _rows(lines: list[dict[str, Any]], table: str) -> Iterator[dict[str, Any]]:
@@ -215,7 +201,9 @@ def _edits(lines: list[dict[str, Any]]) -> dict[int, list[dict[str, Any]]]:
     return edits
 
 
-def _changed(lines: list[dict[str, Any]], photos: Mapping[int, CocoPhoto]) -> list[dict[str, Any]]:
+def _changed(
+    lines: list[dict[str, Any]], photos: Mapping[int, record.CocoPhoto]
+) -> list[dict[str, Any]]:
     """One step more for each corrected photo whose marks another program changed."""
     edits, kept = _edits(lines), list(_rows(lines, "edit"))
     number = max((row["id"] for row in kept), default=0)
@@ -249,14 +237,14 @@ def read_coco_folder(store: Store, folder: str | Path, *, keep_location: bool = 
     with broken_as(RecordError, f"{path}: is no export of the records"):
         body = json.loads(path.read_text(encoding="utf-8"))
         lines = list(body[_ROWS])
-        photos = photos_from_coco(body, str(path))
-        drawn: dict[int, CocoPhoto] = {}
+        photos = record.photos_from_coco(body, str(path))
+        drawn: dict[int, record.CocoPhoto] = {}
         for row in _rows(lines, "measurement"):
             if set(row["body"]) == {"image"}:
                 photo = photos[int(row["body"]["image"]) - 1]
                 drawn[row["photo_id"]] = photo
-                row["body"] = measurement_to_dict(photo.automatic or photo.measurement)
+                row["body"] = record.measurement_to_dict(photo.automatic or photo.measurement)
         lines += _changed(lines, drawn)
-    return put_back(
-        store, lines, str(path), photos_beside(path.parent), keep_location=keep_location
+    return rows.put_back(
+        store, lines, str(path), rows.photos_beside(path.parent), keep_location=keep_location
     )

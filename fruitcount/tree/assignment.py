@@ -231,6 +231,9 @@ class AssignmentRules:
 
     def __post_init__(self) -> None:
         one_of("by", self.by, ("auto", *SOURCES))
+        _compiled(self.pattern)  # what is wrong with it is told before anything is counted
+        if self.by == "sheet" and not self.sheet:
+            raise BadInputError("by sheet needs a sheet of the photos (--sheet)")
 
     def place(self, path: Path, root: Path, row: Mapping[str, Any]) -> tuple[Assigned, str]:
         """Whose photo this is, and which source told its tree.

@@ -132,10 +132,14 @@ def read_rows(path: str | Path) -> list[dict[str, Any]]:
     BadInputError
         When it is no such table.
     """
-    out = []
+    out, seen = [], set()
     for where, line in sheet_lines(path, ("file", "tree", "limb", "ok", "count_n")):
         try:
-            out.append(_row(line))
+            row = _row(line)
+            if row["file"] in seen:
+                raise ValueError(f"{row['file']} comes twice")
+            seen.add(row["file"])
+            out.append(row)
         except ValueError as error:
             raise BadInputError(f"{where}: {error}") from error
     return out
