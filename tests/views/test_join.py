@@ -165,11 +165,11 @@ def test_a_tree_takes_what_both_sides_show_from_its_photos() -> None:
     limb, other = limb_in_space(1), limb_in_space(101)
     (front, seen), (back, again) = photo_of(limb, 0.0, 10), photo_of(limb, 172.0, 11)
 
-    def known(second: Measurement) -> TreeFacts:
+    def known(second: Measurement, *more: Measurement) -> TreeFacts:
         rows = tuple(
-            {"file": side, "ok": True, "tree": "T", "limb": "1", "side": side}
+            {"file": m.name + side, "ok": True, "tree": "T", "limb": "1", "side": side}
             | {"count_n": int(m.fruitlets.counts_as_crop.sum()), "measurement": m}
-            for side, m in (("front", front), ("back", second))
+            for side, m in (("front", front), ("back", second), *(("", m) for m in more))
         )
         return TreeSource(rows, {}).known("T")
 
@@ -177,4 +177,9 @@ def test_a_tree_takes_what_both_sides_show_from_its_photos() -> None:
     both = len(set(seen) & set(again))
     assert [limb.both_n for limb in facts.both_sides] == [pytest.approx(both, abs=3)]
     assert "recognised on both sides" in facts.remarks[0]
+    [two], [three] = facts.both_sides, known(back, photo_of(limb, 20.0, 13)[0]).both_sides
+    for one in (two, three):
+        assert one.range_n[0] < one.whole.value_n < one.range_n[1]
+        assert one.whole.value_n == pytest.approx(24, abs=4)
+    assert three.joined_n != two.joined_n
     assert known(photo_of(other, 172.0, 12)[0]).both_sides == ()
