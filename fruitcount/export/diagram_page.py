@@ -234,6 +234,7 @@ def _bar(page: Page, word: str, state: LoadState, rgb: tuple[int, int, int], fin
         f"{v:.1f}" if v < _TICKS[-1] else f"over {_TICKS[-1]}"
         for v in (band.low, band.middle, band.high)
     ]
-    said = f"{word}: {times[1]} ({times[0]} to {times[2]}), {state.verdict}"
+    span = f" ({times[0]} to {times[2]})" if times[0] != times[2] else ""
+    said = f"{word}: {times[1]}{span}, {state.verdict}"
     page.y = floor + 15
     page.words((LEFT, page.y), said if math.isfinite(band.middle) else f"{word}: no load")

@@ -9,7 +9,7 @@ from fruitcount.load.beam import Prop
 from fruitcount.load.model import BEAM
 from fruitcount.load.state import Band, LoadState, branch_rel_sd_frac
 from fruitcount.plan.inputs import GrowerInputs
-from fruitcount.species.model import Sourced, Species
+from fruitcount.species.model import Species
 from fruitcount.types import Limb, Reason
 from fruitcount.units import format_length, format_weight
 
@@ -28,6 +28,8 @@ def load_lines(report: LoadReport, units: str = "metric") -> list[str]:
         least = "" if math.isnan(report.before.fruit_g) else f"at least {weight} at harvest; "
         return [f"Load: {least}what the limb can carry is not known{missing}."]
     before, after = _state_words(report.before), _state_words(report.after)
+    if report.after.fruit_count == report.before.fruit_count:  # nothing comes off
+        before = before.removesuffix(" or lighten it")
     lines = [f"With all fruit left ({weight} at harvest) this limb would {before}."]
     if report.after.fruit_count < report.before.fruit_count:
         left = format_weight(report.after.fruit_g, units)
@@ -133,46 +135,35 @@ def explain_load(
     """
     if not report.known:
         return ()
-    out = [
+    prop = report.prop
+    return (
         *_material(report, species, inputs),
         *_state("before", report.before, inputs),
         *_state("after", report.after, inputs),
         _band(report, limb, species),
-    ]
-    if report.prop is not None:
-        rule = "kg on a rigid prop set before the weight comes on, where it lowers stress most"
-        given = f"{report.prop.at_mm:.0f} mm from the base"
-        source = "textbook propped cantilever"
-        out.append(Reason("prop carries", report.prop.carries_kg, rule, given, source))
-    return tuple(out)
+        *([Reason("prop carries", prop.carries_kg,
+                  "kg on a rigid prop set before the weight comes on, where it lowers stress most",
+                  f"{prop.at_mm:.0f} mm from the base", "textbook propped cantilever")]
+          if prop is not None else []),
+    )  # fmt: skip
 
 
 def _material(report: LoadReport, species: Species, inputs: GrowerInputs) -> list[Reason]:
-    size = inputs.harvest_diameter_mm
-    diameter = species.harvest_diameter_mm
+    size, diameter = inputs.harvest_diameter_mm, species.harvest_diameter_mm
     given = f"{diameter.number if size is None else size:g} mm at harvest"
-    source = f"density: {_said(species.fruit_density_g_per_cm3)}"
-    if size is None:
-        source += f"; diameter: {_said(diameter)}"
-    share = species.bark_circle_frac
-    strength = f"{species.green_mor_mpa.number:g} MPa times {share.number:g}"
+    source = f"density: {species.fruit_density_g_per_cm3.said}"
+    source += f"; diameter: {diameter.said}" if size is None else ""
+    green, share = species.green_mor_mpa, species.bark_circle_frac
     return [
         Reason("one ripe fruit, g", report.fruit_g, "sphere times density", given, source),
-        Reason(
-            "breaking stress, MPa",
-            report.breaking_mpa,
-            "green wood strength times what real branches reached as a circle over bark",
-            strength,
-            f"strength: {_said(species.green_mor_mpa)}; share: {_said(share)}",
-        ),
-        Reason(
-            "working stress, MPa",
-            report.working_mpa,
-            "breaking stress over the safety factor",
-            f"safety factor {inputs.safety_factor:g}",
-            _OURS,
-        ),
-    ]
+        Reason("breaking stress, MPa", report.breaking_mpa,
+               "green wood strength times what real branches reached as a circle over bark",
+               f"{green.number:g} MPa times {share.number:g}",
+               f"strength: {green.said}; share: {share.said}"),
+        Reason("working stress, MPa", report.working_mpa,
+               "breaking stress over the safety factor",
+               f"safety factor {inputs.safety_factor:g}", _OURS),
+    ]  # fmt: skip
 
 
 def _state(word: str, state: LoadState, inputs: GrowerInputs) -> list[Reason]:
@@ -204,9 +195,5 @@ def _band(report: LoadReport, limb: Limb, species: Species) -> Reason:
         f"{BEAM.unseen_rel_sd_frac:.0%}, fruit weight {BEAM.fruit_rel_sd_frac:.0%} ({_OURS})"
     )
     rule = "standard deviation of the load factor as a share of it, delta method"
-    share = _said(species.bark_circle_se_frac)
+    share = species.bark_circle_se_frac.said
     return Reason("load factor spread", report.after.factor_rel_sd_frac, rule, parts, share)
-
-
-def _said(number: Sourced) -> str:
-    return f"{number.source} ({number.status})"

@@ -112,28 +112,21 @@ class GrowerInputs:
             raise BadInputError(f"pass_number must be 1 or 2, got {self.pass_number!r}")
         if self.ripening_month is not None and self.ripening_month not in range(1, 13):
             raise BadInputError(f"ripening_month must be from 1 to 12, got {self.ripening_month!r}")
-        if self.expected_drop_frac is not None:
-            in_range("expected_drop_frac", self.expected_drop_frac, 0.0, 0.95)
         if self.cap is not None and (self.cap < 0 or self.cap != int(self.cap)):
             raise BadInputError(f"cap must be a whole number of at least 0, got {self.cap!r}")
-        if self.limb_target is not None:
-            at_least("limb_target", self.limb_target, 0.0)
-        if self.inclination_deg is not None:
-            in_range("inclination_deg", self.inclination_deg, -90.0, 90.0)
-        for name in (
-            "spacing_mm", "harvest_diameter_mm", "limb_length_mm",
-            "seconds_per_cut", "seconds_per_pinch",
-        ):  # fmt: skip
-            value = getattr(self, name)
-            if value is not None:
-                positive(name, value)
-        if self.harvest_diameter_mm is not None:
-            in_range("harvest_diameter_mm", self.harvest_diameter_mm, 5.0, 200.0)
-        at_least("handling_factor", self.handling_factor, 1.0)
-        at_least("safety_factor", self.safety_factor, 1.0)
-        at_least("stub_mm", self.stub_mm, 0.0)
-        at_least("keep_tip_leaves_mm", self.keep_tip_leaves_mm, 0.0)
-        in_range("max_cut_frac", self.max_cut_frac, 0.0, 0.95)
+        told = {name: value for name, value in vars(self).items() if value is not None}
+        above_0 = ("spacing_mm", "harvest_diameter_mm", "limb_length_mm", "seconds_per_cut",
+                   "seconds_per_pinch")  # fmt: skip
+        for name in (n for n in above_0 if n in told):
+            positive(name, told[name])
+        least = {"limb_target": 0.0, "handling_factor": 1.0, "safety_factor": 1.0, "stub_mm": 0.0,
+                 "keep_tip_leaves_mm": 0.0}  # fmt: skip
+        for name in (n for n in least if n in told):
+            at_least(name, told[name], least[name])
+        ends = {"expected_drop_frac": (0.0, 0.95), "inclination_deg": (-90.0, 90.0),
+                "max_cut_frac": (0.0, 0.95), "harvest_diameter_mm": (5.0, 200.0)}  # fmt: skip
+        for name in (n for n in ends if n in told):
+            in_range(name, told[name], *ends[name])
 
 
 @dataclass(frozen=True)

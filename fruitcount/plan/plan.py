@@ -93,7 +93,6 @@ def plan_limb(
         keep_count=int(kept.sum()),
         keep_mask=_mask(n, placed.index[kept]),
         off_mask=_mask(n, placed.index[~kept]),
-        yellowing_mask=yellowing,
         keep_score=_spread(problem.score, placed.index, n),
         cuts=cuts,
         pinches=_in_order(work.pinches, placed),

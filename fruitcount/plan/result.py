@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -81,20 +82,9 @@ class Choice:
 
 def summed(named: Choice, choices: Sequence[Choice]) -> Choice:
     """One choice for several limbs, named as ``named``; no load, which is each limb's own."""
-
-    def total(name: str) -> float:
-        return float(sum(getattr(c, name) for c in choices))
-
-    return replace(
-        named,
-        keep_n=int(total("keep_n")),
-        final_n=int(total("final_n")),
-        cuts_n=int(total("cuts_n")),
-        pinches_n=int(total("pinches_n")),
-        work_seconds=total("work_seconds"),
-        harvest_g=total("harvest_g"),
-        load_word="not known",
-    )
+    summed_up = ("keep_n", "final_n", "cuts_n", "pinches_n", "work_seconds", "harvest_g")
+    totals: dict[str, Any] = {n: sum(getattr(c, n) for c in choices) for n in summed_up}
+    return replace(named, load_word="not known", **totals)
 
 
 @dataclass(frozen=True)
@@ -151,8 +141,8 @@ class Plan:
         ``"room"`` (gaps and clusters left no room for more).
     keep_count : int
         Fruit to keep, as many as ``keep_mask`` holds.
-    keep_mask, off_mask, yellowing_mask : bool arrays, one a fruitlet
-        No fruit is in two of them. Fruit of other limbs is in none.
+    keep_mask, off_mask : bool arrays, one a fruitlet
+        No fruit is in both. Yellowing fruit and that of other limbs is in neither.
     keep_score : float array, one a fruitlet
         0 to 1; NaN for damaged and yellowing fruit, and for fruit not on this limb.
     cuts : tuple of Cut
@@ -192,7 +182,6 @@ class Plan:
     keep_count: int
     keep_mask: BoolArray
     off_mask: BoolArray
-    yellowing_mask: BoolArray
     keep_score: FloatArray
     cuts: tuple[Cut, ...]
     pinches: tuple[int, ...]
@@ -215,7 +204,7 @@ class Plan:
     explanation: tuple[Reason, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("keep_mask", "off_mask", "yellowing_mask"):
+        for name in ("keep_mask", "off_mask"):
             object.__setattr__(self, name, read_only(getattr(self, name), np.bool_))
         object.__setattr__(self, "keep_score", read_only(self.keep_score, np.float64))
 

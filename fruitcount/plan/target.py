@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from fruitcount.plan.inputs import RULES, GrowerInputs
@@ -73,33 +73,16 @@ def keep_target(
     -------
     KeepTarget
     """
-    drop, drop_reason = _drop(species, inputs)
-    reasons = [drop_reason] if drop_reason else []
+    drop = _drop_frac(species, inputs)
     final, standing = _by_spacing(length_mm, species, inputs)
-    reasons.extend(_spacing_reasons(length_mm, species, inputs, final))
     more = 1.0 + RULES.first_pass_margin_frac if inputs.pass_number == 1 else 1.0
-    limits: dict[str, tuple[float, float, float]] = {}
-    if carry is not None:
-        if math.isfinite(carry.count):
-            # A limb that stands bears one fruit; less than one is noise of the estimate.
-            band = (carry.count_low, carry.count, carry.count_high)
-            limits["wood"] = (max(band[0], 1.0), max(band[1], 1.0), max(band[2], 1.0))
-        factors = f"safety {inputs.safety_factor:g}, handling {inputs.handling_factor:g}"
-        reasons.append(
-            Reason(
-                "fruit the wood may carry",
-                carry.count,
-                carry.sentence,
-                factors,
-                "textbook beam; factors (our choice)",
-            )
-        )
+    limits: dict[str, tuple[float, ...]] = {}
+    if carry is not None and math.isfinite(carry.count):
+        # A limb that stands bears one fruit; less than one is noise of the estimate.
+        band = (carry.count_low, carry.count, carry.count_high)
+        limits["wood"] = tuple(max(count, 1.0) for count in band)
     if inputs.limb_target is not None:
         limits["tree share"] = (inputs.limb_target,) * 3
-        reasons.append(
-            Reason("share of the tree's target", inputs.limb_target, "typed or from the tree plan",
-                   f"limb_target {inputs.limb_target:g}", "grower")
-        )  # fmt: skip
     heavy = species.heavy_set_spacing_mm.known and inputs.spacing_mm is None
     by_length = "very heavy set" if heavy else "spacing"
     finals = {by_length: final, **limits}
@@ -107,14 +90,10 @@ def keep_target(
     stands = {k: tuple(v / (1.0 - drop) for v in t) for k, t in stands.items()}
     if inputs.cap is not None:
         finals["cap"] = stands["cap"] = (float(inputs.cap),) * 3
-        reasons.append(
-            Reason("cap", inputs.cap, "never keep more than this", f"cap {inputs.cap}", "grower")
-        )
-    reasons.extend(_pass_reasons(inputs, species))
     low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
     low, centre, high = (_least(stands, i) for i in range(3))
-    at_harvest = _least(finals, 1)
-    return KeepTarget(low, centre, high, at_harvest, rule, low_rule, high_rule, tuple(reasons))
+    reasons = tuple(_reasons(length_mm, species, inputs, carry, final))
+    return KeepTarget(low, centre, high, _least(finals, 1), rule, low_rule, high_rule, reasons)
 
 
 def _whole(count: float) -> float:
@@ -141,7 +120,7 @@ def spacings_mm(species: Species, inputs: GrowerInputs) -> tuple[float, float, f
 
 def _by_spacing(
     length_mm: float, species: Species, inputs: GrowerInputs
-) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Final and standing counts (low, centre, high), not yet whole."""
     # A limb shorter than one spacing still carries one fruit.
     low, centre, high = (
@@ -154,57 +133,50 @@ def _by_spacing(
     return (low, centre, high), (low * more, first, max(high * more, first))
 
 
-def _drop(species: Species, inputs: GrowerInputs) -> tuple[float, Reason | None]:
+def _drop_frac(species: Species, inputs: GrowerInputs) -> float:
     if inputs.drop_done is not False:
-        return 0.0, None
+        return 0.0
     own = inputs.expected_drop_frac
-    expected = species.natural_drop_frac.middle if own is None else own
-    return expected, Reason(
-        "natural drop still to come",
-        expected,
-        "the count left standing is raised so that the wanted count remains after the drop",
-        "the grower says the drop has not happened",
-        "grower" if own is not None else _said(species.natural_drop_frac),
-    )
+    return species.natural_drop_frac.middle if own is None else own
 
 
-def _spacing_reasons(
-    length_mm: float, species: Species, inputs: GrowerInputs, final: tuple[float, float, float]
-) -> list[Reason]:
-    if math.isnan(length_mm) or math.isnan(final[1]):
-        return []
-    names = (
-        "final count by spacing, low",
-        "final count by spacing",
-        "final count by spacing, high",
-    )
-    own = inputs.spacing_mm
-    return [
-        Reason(
-            name,
-            _whole(count),
-            "length of fruiting wood over spacing, rounded down",
-            f"{length_mm:.0f} mm of wood, {number.number if own is None else own:.0f} mm spacing",
-            _said(number) if own is None else "grower's own spacing",
-        )
-        for name, count, number in zip(names, final, _spacings(species), strict=True)
-    ]
-
-
-def _pass_reasons(inputs: GrowerInputs, species: Species) -> list[Reason]:
-    out = []
-    if inputs.pass_number == 1 and species.first_pass_spacing_mm.known:
-        out.append(
-            Reason(
-                "first-pass margin",
-                RULES.first_pass_margin_frac,
-                "the first pass leaves this share over the final count, and no fewer than its own "
-                "spacing; the second pass takes the rest",
-                f"first-pass spacing {species.first_pass_spacing_mm.number:.0f} mm",
-                _said(species.first_pass_spacing_mm),
-            )
-        )
-    return out
+def _reasons(
+    length_mm: float,
+    species: Species,
+    inputs: GrowerInputs,
+    carry: CarryLimit | None,
+    final: tuple[float, ...],
+) -> Iterator[Reason]:
+    own, first = inputs.spacing_mm, species.first_pass_spacing_mm
+    if inputs.drop_done is False:
+        told = inputs.expected_drop_frac is not None
+        yield Reason("natural drop still to come", _drop_frac(species, inputs),
+                     "the count left standing is raised so that the wanted count remains after it",
+                     "the grower says the drop has not happened",
+                     "grower" if told else species.natural_drop_frac.said)  # fmt: skip
+    if length_mm > 0:
+        ends = zip((", low", "", ", high"), final, _spacings(species), strict=True)
+        for end, count, number in ends:
+            mm = number.number if own is None else own
+            said = number.said if own is None else "grower's own spacing"
+            yield Reason(f"final count by spacing{end}", _whole(count),
+                         "length of fruiting wood over spacing, rounded down",
+                         f"{length_mm:.0f} mm of wood, {mm:.0f} mm spacing", said)  # fmt: skip
+    if carry is not None:
+        factors = f"safety {inputs.safety_factor:g}, handling {inputs.handling_factor:g}"
+        yield Reason("fruit the wood may carry", carry.count, carry.sentence, factors,
+                     "textbook beam; factors (our choice)")  # fmt: skip
+    if inputs.limb_target is not None:
+        share = inputs.limb_target
+        yield Reason("share of the tree's target", share, "typed or from the tree plan",
+                     f"limb_target {share:g}", "grower")  # fmt: skip
+    if inputs.cap is not None:
+        yield Reason("cap", inputs.cap, "never keep more than this", f"cap {inputs.cap}", "grower")
+    if inputs.pass_number == 1 and first.known:
+        yield Reason("first-pass margin", RULES.first_pass_margin_frac,
+                     "the first pass leaves this share over the final count, and no fewer than "
+                     "its own spacing; the second pass takes the rest",
+                     f"first-pass spacing {first.number:.0f} mm", first.said)  # fmt: skip
 
 
 def _smallest(counts: Mapping[str, tuple[float, ...]], which: int) -> str:
@@ -215,7 +187,3 @@ def _smallest(counts: Mapping[str, tuple[float, ...]], which: int) -> str:
 def _least(counts: Mapping[str, tuple[float, ...]], which: int) -> float:
     known = [t[which] for t in counts.values() if not math.isnan(t[which])]
     return _whole(min(known)) if known else math.nan
-
-
-def _said(number: Sourced) -> str:
-    return f"{number.source} ({number.status})"

@@ -248,10 +248,10 @@ def explain(plan: Plan, species: Species, inputs: GrowerInputs) -> tuple[Reason,
         out.extend(_work_reasons(plan, inputs))
     if math.isfinite(plan.timing.median_mm):
         latest = species.thinning_latest_mm
-        late = f"late from {latest.number:g} mm"
-        said = f"{latest.source} ({latest.status})"
-        size = plan.timing.median_mm
-        out.append(Reason("median green diameter", size, plan.timing.word, late, said))
+        out.append(
+            Reason("median green diameter", plan.timing.median_mm, plan.timing.word,
+                   f"late from {latest.number:g} mm", latest.said)
+        )  # fmt: skip
     return tuple(out)
 
 
@@ -272,11 +272,10 @@ def _work_reasons(plan: Plan, inputs: GrowerInputs) -> list[Reason]:
         Reason("share by clippers", plan.clipper_share_frac, "fruit in cuts over fruit off",
                f"cuts: {len(plan.cuts)}", nine),
     ]  # fmt: skip
-    for cut in plan.cuts:
-        given = (
-            f"brings off {len(cut.fruit)}; {inputs.keep_tip_leaves_mm:g} mm with leaves left, "
-            f"stub {inputs.stub_mm:g} mm"
-        )
-        rule = "mm along the wood from the base, beyond the last kept fruit"
-        out.append(Reason("cut", cut.from_base_mm, rule, given, f"grower's rule ({OURS})"))
-    return out
+    leaves = f"{inputs.keep_tip_leaves_mm:g} mm with leaves left, stub {inputs.stub_mm:g} mm"
+    rule = "mm along the wood from the base, beyond the last kept fruit"
+    return out + [
+        Reason("cut", cut.from_base_mm, rule, f"brings off {len(cut.fruit)}; {leaves}",
+               f"grower's rule ({OURS})")
+        for cut in plan.cuts
+    ]  # fmt: skip

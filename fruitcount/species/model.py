@@ -48,6 +48,11 @@ class Sourced:
             raise BadInputError("source must not be empty")
 
     @property
+    def said(self) -> str:
+        """Source and status, as they stand beside a number."""
+        return f"{self.source} ({self.status})"
+
+    @property
     def number(self) -> float:
         """The value as one float.
 

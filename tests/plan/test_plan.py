@@ -16,15 +16,16 @@ from fruitcount.flags import Flag
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.plan import plan_limb
 from fruitcount.species.model import load_species
-from fruitcount.types import Fruitlets, Limb
+from fruitcount.types import Fruitlets, Kind, Limb
 
 PEACH = load_species("peach")
 
 
 def check_whole(plan, fruit):
-    assert len(plan.keep_mask) == len(plan.off_mask) == len(plan.yellowing_mask) == len(fruit)
+    assert len(plan.keep_mask) == len(plan.off_mask) == len(fruit)
     assert not (plan.keep_mask & plan.off_mask).any()
-    assert not (plan.keep_mask & plan.yellowing_mask).any()
+    yellowing = fruit.kind == Kind.YELLOWING
+    assert not (yellowing & (plan.keep_mask | plan.off_mask)).any()
     assert plan.keep_mask.sum() == plan.keep_count
     assert plan.keep_count + plan.off_count == plan.crop_count
     done = sorted([i for c in plan.cuts for i in c.fruit] + list(plan.pinches))
