@@ -306,7 +306,7 @@ def _unbeaten(options: list[_Option], gap: float) -> list[_Option]:
     return out
 
 
-def choose_kept(problem: ThinningProblem, most: int) -> BoolArray:
+def choose_kept(problem: ThinningProblem, most: int, fewest: int) -> BoolArray:
     """Fruit to keep: the exact choice, or by clusters where places or gaps are not known.
 
     Shape (N,), True where the fruit stays.
@@ -317,15 +317,14 @@ def choose_kept(problem: ThinningProblem, most: int) -> BoolArray:
     Parameters
     ----------
     problem : ThinningProblem
-    most : int
-        Wanted number; one fewer where that spares work by a cut, fewer only where clusters and
-        gaps leave no room.
+    most, fewest : int
+        Wanted number, and what is enough where a cut spares work by it; fewer only where clusters
+        and gaps leave no room.
     """
     wood = problem.wood
     if not problem.ordered:
         return _best_of_sites(wood, most)
-    fewest = max(most - 1, 1) if problem.costs.may_cut else most
-    kept = choose_fruit(wood, most, fewest=min(fewest, most), costs=problem.costs)
+    kept = choose_fruit(wood, most, fewest=fewest, costs=problem.costs)
     if kept.sum() < fewest:
         as_they_hang = _best_of_sites(replace(wood, site=problem.group), most)
         kept = max((kept, as_they_hang), key=lambda k: int(k.sum()))

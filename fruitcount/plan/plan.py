@@ -156,7 +156,8 @@ def _chosen(
     if unknown or not species.thinned or inputs.light_set:
         return _Chosen(placed, crop, target, problem, np.ones(n, dtype=bool), Work((), ()))
     most = min(int(target.centre), n) if math.isfinite(target.centre) else n
-    kept = choose_kept(problem, most)
+    spare = problem.costs.may_cut and target.low < most  # one fewer, but within the range
+    kept = choose_kept(problem, most, most - 1 if spare and most > 1 else most)
     if n <= most:  # all may stay but what a cluster has too many of; damaged fruit too
         kept = _all_but_crowded(problem, kept)
     # a cut must be shown on the picture: without a line there is no place to show
