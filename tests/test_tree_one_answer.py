@@ -136,7 +136,8 @@ def test_where_the_share_is_smaller_the_limbs_own_number_and_the_reason_stand_be
 ):
     source = table_source(counted / "plain")
     own = {row["limb"]: round(row["keep_n"]) for row in source.rows}
-    plan = plan_of(source, "Gate", TreeFacts(limbs_n=3, ripening_month=6))
+    few = TreeFacts(limbs_n=3, ripening_month=6, crates_n=0.1, crate_kg=10.0)
+    plan = plan_of(source, "Gate", few)
     sheet = write_tree_sheet(plan, tmp_path / "tree.pdf")
     paper = " ".join("".join(p.extract_text() for p in pypdf.PdfReader(sheet).pages).split())
     lines = "\n".join(tree_lines(plan))
