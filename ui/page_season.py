@@ -178,8 +178,9 @@ def ask_work(make: Callable[..., SeasonBook], counts: Callable[[], TreeSource]) 
         if not book.weeks:
             st.write("No tree has a day yet: each needs its day of full bloom, or a size.")
         else:
-            for first, names, told in week_cells(book.weeks):
-                st.markdown(f"**Week from {first}: {plain(told)}**  \n{plain(names)}")
+            for first, names, known in week_cells(book.weeks):
+                told = plain(known).replace(" h", "\u00a0h")
+                st.markdown(f"**From {first}: {told}**  \n{plain(names)}")
             if not pace:
                 st.caption("Hours come from the counted photos once your pace is typed.")
         st.caption("  \n".join(CAUTIONS_FULL))

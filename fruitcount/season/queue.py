@@ -27,11 +27,11 @@ _STALE_DAYS = 10
 _LATEST_HARVEST_DAYS = 200
 # thinning gains little size so near to harvest: our own choice
 _TOO_NEAR_DAYS = 21
+_LAST_CALL, _LATE = " Past dime size: do not wait.", " Thin now, expect less gain."
 _BY_SIZE = {
-    "too early": "too early", "early but possible": "soon", "in time": "now", "last call": "now",
-    "late": "late",
+    "too early": ("too early", ""), "early but possible": ("soon", " Early but possible."),
+    "in time": ("now", ""), "last call": ("now", _LAST_CALL), "late": ("late", _LATE),
 }  # fmt: skip
-_LAST_CALL = " Past dime size: do not wait."
 _GROUPS = {
     "late": 0, "now": 0, "second pass due": 0, "measure again": 0, "soon": 1,
     "second pass later": 1, "too early": 2, "not known": 3, "done": 4, "over": 4,
@@ -271,7 +271,7 @@ def _by_days(tree: OrchardTree, window: Days | None, today: date) -> tuple[str, 
     usual = f"usual {(window.first - bloom).days}-{(window.last - bloom).days}"
     text = f"{_after_bloom(days)}; {usual}."
     if today > window.last:
-        return "late", f"{text} Thin now, expect less gain."
+        return "late", text + _LATE
     if today >= window.first:
         return "now", text
     return "soon" if today >= window.first - timedelta(days=_SOON_DAYS) else "too early", text
@@ -291,16 +291,10 @@ def _by_size(
     north = None if month is None else northern_month(month, southern=tree.southern)
     early = species.season_of(north) == "early"
     low, high = species.thinning_size_mm.low, latest_size_mm(species, early_ripening=early)
-    word = size_word(size_mm, species, early_ripening=early)
-    more = {
-        "early but possible": " Early but possible.",
-        "last call": _LAST_CALL,
-        "late": " Thin now, expect less gain.",
-    }
+    state, more = _BY_SIZE[size_word(size_mm, species, early_ripening=early)]
     told = f"measured {size_mm:.0f} mm on {day_words(Days(on, on))}" if on else ""
     told = told or f"measure {size_mm:.0f} mm"
-    text = f"Fruitlets {told}; usual {low:.0f}-{high:.0f} mm."
-    return _BY_SIZE[word], text + more.get(word, "")
+    return state, f"Fruitlets {told}; usual {low:.0f}-{high:.0f} mm.{more}"
 
 
 def harvest_days(tree: OrchardTree, gdh30: float = math.nan) -> Days | None:

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 import page_season
 import pytest
+import screen_cache
 from screen_launch import DATA_VARIABLE
 from streamlit.testing.v1 import AppTest
 
@@ -32,7 +33,8 @@ def on(monkeypatch):
             def today(cls):
                 return day
 
-        monkeypatch.setattr(page_season, "date", Day)
+        for module in (page_season, screen_cache):
+            monkeypatch.setattr(module, "date", Day)
 
     return set_day
 
@@ -131,7 +133,7 @@ def test_weeks_ask_for_what_they_lack(data, on):
     on(date(2025, 4, 28))
     app = page().run()
     said = words(app)
-    assert "**Week from 28 April 2025: not known**  \nt0; t1" in said.replace("\\", "")
+    assert "**From 28 April 2025: not known**  \nt0; t1" in said.replace("\\", "")
     assert "once your pace is typed" in said
     next(n for n in app.number_input if n.label.startswith("Hours")).set_value(4.0).run()
     assert not app.exception
