@@ -23,6 +23,10 @@ LEAST_N, OF_MARKS, OF_AGREEING = 1.7, 0.2, 1.2
 the marks on both together; fewer where the searches from either photo agree. Fitted on drawn
 limbs."""
 
+LEAST_GAIN, GAIN_A_FRUIT = 8.0, 1.25
+"""And the log likelihood won, the more, the more fruit the photo with fewer shows: limbs whose
+fruit hang at even distances fit each other by chance."""
+
 FEWEST_FRUIT = 5
 """On either photo; fewer do not tell one limb from another."""
 
@@ -83,7 +87,8 @@ def one_limb(pairing: Pairing) -> bool:
     """Whether two photos are believed to show one limb."""
     marks = pairing.chance.shape
     least = LEAST_N + OF_MARKS * sum(marks) - OF_AGREEING * pairing.agree_frac
-    return float(pairing.chance.sum()) >= least
+    gain = LEAST_GAIN + GAIN_A_FRUIT * min(marks)
+    return float(pairing.chance.sum()) >= least and pairing.gain >= gain
 
 
 def join_photos(

@@ -146,6 +146,11 @@ class Pairing:
     back: tuple[Fit, ...] = ()
 
     @property
+    def gain(self) -> float:
+        """Log likelihood won over "no fruit in common", the mean of both searches."""
+        return (self.ways[0][0] + self.back[0][0]) / 2 if self.ways and self.back else 0.0
+
+    @property
     def swapped(self) -> Pairing:
         """The same from the second photo to the first."""
         return Pairing(self.chance.T, self.agree_frac, self.back, self.ways)

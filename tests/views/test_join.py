@@ -15,7 +15,9 @@ import pytest
 from limbs_around import limb_in_space, photo_of
 
 from fruitcount.errors import BadInputError, OtherLimbError
+from fruitcount.evaluate.synthetic import draw_scene
 from fruitcount.jobs.tree_source import TreeSource
+from fruitcount.pipeline import CountSettings, measure
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.types import Kind, Limb, Measurement
 from fruitcount.views import JoinedLimb, join_photos
@@ -78,6 +80,14 @@ def test_another_limb_is_refused() -> None:
         except OtherLimbError:
             refused += 1
     assert refused >= len(SEEDS) - 1
+
+
+def test_limbs_whose_fruit_hang_at_even_distances_are_refused() -> None:
+    first, second = (
+        measure(draw_scene(seed)[0], CountSettings(source="classical")) for seed in (7, 8)
+    )
+    with pytest.raises(OtherLimbError):
+        join_photos([first, second])
 
 
 def test_a_photo_joined_to_itself_stays_as_it_is() -> None:
