@@ -29,9 +29,10 @@ from fruitcount.lines import along_line, resampled
 from fruitcount.types import FloatArray, Fruitlets, Limb, Maps, Photo, Scale
 from fruitcount.whole_photo import whole_photo
 
-# Chance that the net's route is right under which woody ridges are asked instead.
-LEAST_CHANCE = 0.7
-
+# Chance that the net's route is right under which woody ridges are asked instead. Of 56 dense
+# renders that nothing was set on, 0.82 of the limb was found and 6 limbs were wrong; at 0.7 0.80
+# and 9. On 14 phone photos 0.85 of the limb was found at 0.5, 0.83 at 0.
+LEAST_CHANCE = 0.5
 
 # Grid on which paths are searched. Larger finds thinner limbs, slower (time grows with its square).
 SEARCH_LONG_SIDE = 256
@@ -55,8 +56,9 @@ MIN_BASE_ODDS = 4.0
 # Shortest limb, as a share of the photo's long side; below it, ``LIMB_NOT_FOUND``.
 MIN_LENGTH_FRAC = 0.15
 
-# How far the true middle may lie from the searched path, as a share of the long side.
-REACH_FRAC = 0.03
+# How far the true middle may lie from the searched path, as a share of the long side. At 0.03 the
+# line slips to other wood more often.
+REACH_FRAC = 0.015
 
 # Points of the line given back.
 VERTICES = 80
