@@ -13,8 +13,8 @@ from fruitcount.detect.heatmap_cnn import model_path, trained_maps
 from fruitcount.errors import in_range, positive
 from fruitcount.types import LARGEST_FRUIT_MM, SMALLEST_FRUIT_MM, Maps, Pixels, Scale
 
-# Lowest score kept, for each source of heatmap. The trained one on 188 held-back photographs of four
-# crops: of 0.2 to 0.5 the best mean F1 (0.885; 0.882 at 0.35) and the least bias of the counts.
+# Lowest score kept, for each source of heatmap. The trained one on 188 held-back photographs of
+# four crops: of 0.2 to 0.5 the best mean F1 (0.885; 0.882 at 0.35) and the least bias of counts.
 SHIPPED_THRESHOLD: dict[str, float] = {"trained": 0.3, "classical": 0.3}
 
 
