@@ -30,9 +30,14 @@ def real_chances(own: Sequence[FloatArray], chances: Chances) -> list[FloatArray
 
     Parameters
     ----------
-    own : sequence of float arrays
+    own : sequence of float arrays, shape (N,)
         A photo's marks' chances by themselves.
     chances : mapping
+        Of pairs of photos to the chances of pairs of their marks, shape (N, M).
+
+    Returns
+    -------
+    list of float arrays, shape (N,), 0 to 1
     """
     out = []
     for photo, chance in enumerate(own):
@@ -47,7 +52,7 @@ def agreeing(chances: Chances) -> dict[tuple[int, int], FloatArray]:
     """Chances of pairs that take in what third photos say of the same two marks.
 
     Two marks that go with one of a third photo are more likely the same, two that go with
-    different ones hardly so.
+    different ones hardly so. Chances of two photos have the shape (N, M), before and after.
     """
     both = {**chances, **{(j, i): c.T for (i, j), c in chances.items()}}
     out = {}

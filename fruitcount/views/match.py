@@ -259,7 +259,8 @@ def _chance(ways: list[Fit], own: FloatArray) -> FloatArray:
 def pair_chances(log_odds: FloatArray) -> FloatArray:
     """Chance of each pair where a mark is in one pair at most, from each pair's own log odds.
 
-    Belief propagation on the assignment (Bethe's approximation to the sum over all of them).
+    Shape (N, M) before and after. Belief propagation on the assignment (Bethe's approximation to
+    the sum over all of them).
     """
     weight = np.exp(np.minimum(log_odds, 30))
     row, col = np.ones_like(weight), np.ones_like(weight)
@@ -273,7 +274,7 @@ def pair_chances(log_odds: FloatArray) -> FloatArray:
 
 
 def own_chance(sure: FloatArray) -> FloatArray:
-    """Chance that marks of such a score are fruit of the limb; fitted on renders."""
+    """Chance that marks of such scores, shape (N,), are fruit of the limb; fitted on renders."""
     return np.asarray(0.99 / (1 + np.exp(-1.2 - 14.5 * (sure - 0.5))))
 
 
@@ -511,7 +512,10 @@ def _refined(a: Places, b: Places, way: Way, fixed: FloatArray, wider: tuple[flo
 
 
 def assigned(score: FloatArray) -> tuple[IntArray, IntArray]:
-    """Rows and columns of the pairs of the highest sum, one a mark, each above zero."""
+    """Rows and columns of the pairs of the highest sum, one a mark, each above zero.
+
+    The score has shape (N, M); what is given back (K,) each.
+    """
     rows, cols = linear_sum_assignment(-np.maximum(score, 0))
     good = score[rows, cols] > 0
     return rows[good], cols[good]
