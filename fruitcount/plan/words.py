@@ -105,8 +105,11 @@ def choice_lines(choices: Sequence[Choice], units: str = "metric") -> list[str]:
 
 def _difference(quick: Choice, full: Choice, units: str) -> str:
     times = full.work_seconds / max(quick.work_seconds, 1.0)
-    longer = "half as long again" if times > 1.25 else "about as long"
-    if times >= 1.75:
+    if time_words(quick.work_seconds) == time_words(full.work_seconds):
+        longer = "about as long"
+    elif times < 1.75:
+        longer = "half as long again" if times > 1.25 else "about as long"
+    else:
         longer = "twice as long" if times < 2.5 else f"{times:.0f} times as long"
     more = full.final_n - quick.final_n
     if more == 0:

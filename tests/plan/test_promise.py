@@ -193,6 +193,9 @@ def test_two_plans_are_told_with_what_they_differ_in():
                    work_seconds=33.0, harvest_g=750.0)  # fmt: skip
     said = choice_lines((quick, full))
     assert said[2] == ("The full crop has 2 more at harvest (0.3 kg) and takes 3 times as long.")
+    # both "about half a minute": then neither is told to take longer
+    near = choice_lines((replace(quick, work_seconds=17.0), full))
+    assert near[2].endswith("and takes about as long.")
     alike = choice_lines((quick, replace(full, final_n=3.0, harvest_g=450.0)))
     assert "differ only in work" in alike[2]
 
