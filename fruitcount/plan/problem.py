@@ -287,8 +287,8 @@ def thinning_problem(
     )
     whole = placed.wood_mm if in_mm else length
     even = whole / max(target.final, 1.0)
-    # Half of the crop, rounded down; one fruit grows on what the longest cut leaves.
-    half = target.final // 2 if target.final >= 4 else 0.0
+    # Half of the crop, rounded down, but two of three; one grows on what the longest cut leaves.
+    half = max(target.final // 2, 2.0) if target.final >= 3 else 0.0
     stays = half * (spacings_mm(species, inputs)[1] if in_mm else even)
     costs = _costs(wood, limb, inputs, even=even, stays=stays, in_mm=in_mm)
     return ThinningProblem(wood, costs, ordered, px_per_unit, group, score)
