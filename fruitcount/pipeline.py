@@ -96,7 +96,7 @@ class CountSettings:
 
 
 # A photo of a limb shows no less of it, and no more, along its longer side. Our choice.
-LEAST_VIEW_MM, MOST_VIEW_MM = 100.0, 30_000.0
+LEAST_VIEW_MM, MOST_VIEW_MM = 50.0, 30_000.0
 
 ENDS_UNSURE = "The base is taken to be the {end} end of the line: turn it round if that is the tip."
 

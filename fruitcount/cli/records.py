@@ -103,7 +103,7 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
         with _opened(ctx, create=True) as store:
             count = read(store, source, keep_location=keep_location)
             damage = find_damage(store)
-    except FruitcountError:
+    except (FruitcountError, OSError):
         if made_here and file is not None:  # what was not there before is not left behind empty
             for ending in ("", "-wal", "-shm"):
                 file.with_name(file.name + ending).unlink(missing_ok=True)

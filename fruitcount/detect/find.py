@@ -108,7 +108,7 @@ def _at(maps: Maps, channel: F32, circles_px: FloatArray) -> FloatArray:
 
 # A mark whose score is within this of the threshold is "doubtful"; when more than a third of the
 # marks are, the photo as a whole is. Our choice.
-DOUBT_MARGIN = 0.12
+DOUBT_MARGIN = 0.17
 MANY_DOUBTFUL_FRAC = 1 / 3
 
 

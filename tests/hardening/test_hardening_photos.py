@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import struct
 import time
 import zlib
@@ -150,7 +151,7 @@ def test_all_at_once_on_the_command_line(tmp_path: Path) -> None:
     assert result.exit_code == 1
     for name, (_, words) in REFUSED.items():
         line = next(x for x in result.output.splitlines() if x.startswith(f"{name}: "))
-        assert words in line
+        assert re.search(words, line)
     with (out / "counts.csv").open() as stream:
         rows = {row["photo"]: row for row in csv.DictReader(stream)}
     assert set(rows) == {*REFUSED, "good.jpg"}
@@ -170,7 +171,7 @@ def _in_a_folder(folder: Path, out: Path) -> None:
     for name, (_, words) in REFUSED.items():
         assert rows[name]["ok"] == "no"
         assert rows[name]["count_n"] == ""
-        assert words in rows[name]["problem"]
+        assert re.search(words, rows[name]["problem"])
     assert left_behind(out) == []
     again = run("folder", folder, "--out", out, "--workers", 1, *CLASSICAL)
     assert again.exit_code == 1  # the bad ones are tried again, and what was counted is not
