@@ -145,12 +145,12 @@ def trace_between(photo: Photo, a_px: Sequence[float], b_px: Sequence[float]) ->
         From a to b, both kept exactly.
     """
     a, b = marked_point(photo, "a_px", a_px), marked_point(photo, "b_px", b_px)
+    if float(np.hypot(*(b - a))) < 4:
+        return np.array([a, b])
     whole = whole_photo(photo.rgb)
     maps = None if whole is None else whole.fruit[-1]
     scene = Scene(photo, maps, Fruitlets.empty(), Scale())
     field = make_field(scene, SEARCH_LONG_SIDE)
-    if float(np.hypot(*(b - a))) < 4:
-        return np.array([a, b])
     rough = _tapped(photo, field, a, b)
     band = centred(scene, rough, REACH_FRAC * max(photo.rgb.shape[:2]))
     return pinned(resampled(band.line_px, 40), a, b)

@@ -48,13 +48,18 @@ def real_chances(own: Sequence[FloatArray], chances: Chances) -> list[FloatArray
     return out
 
 
+def both_ways(chances: Chances) -> dict[tuple[int, int], FloatArray]:
+    """The same, with each two photos named in either order: shape (N, M), and (M, N) as well."""
+    return {**chances, **{(j, i): chance.T for (i, j), chance in chances.items()}}
+
+
 def agreeing(chances: Chances) -> dict[tuple[int, int], FloatArray]:
     """Chances of pairs that take in what third photos say of the same two marks.
 
     Two marks that go with one of a third photo are more likely the same, two that go with
     different ones hardly so. Chances of two photos have the shape (N, M), before and after.
     """
-    both = {**chances, **{(j, i): c.T for (i, j), c in chances.items()}}
+    both = both_ways(chances)
     out = {}
     for (i, j), chance in chances.items():
         sure = np.clip(chance, 1e-6, 1 - 1e-6)

@@ -14,7 +14,7 @@ from fruitcount.limb.position import cluster_numbers
 from fruitcount.lines import nearest_on_line, point_on_line
 from fruitcount.tree.both_sides import BothSides, SidePair
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Measurement
-from fruitcount.views.hidden import agreeing, likely_fruit, real_chances
+from fruitcount.views.hidden import agreeing, both_ways, likely_fruit, real_chances
 from fruitcount.views.match import Pairing, assigned, own_chance, pair_fruit, pair_through
 from fruitcount.views.places import NOMINAL_MM, Places, places_of
 
@@ -244,8 +244,7 @@ def _told(
         same = pairs[np.isin(pairs[:, 0], rows[i]) & np.isin(pairs[:, 1], rows[j])]
         out[i, j] = np.zeros((len(rows[i]), len(rows[j])))
         out[i, j][tuple(np.searchsorted(rows[p], same[:, k]) for k, p in enumerate((i, j)))] = 1
-        out[j, i] = out[i, j].T
-    return out
+    return both_ways(out)
 
 
 def _pairings(
@@ -307,7 +306,7 @@ def _tracks(
 
     Marks that no other photo shows, and that are hardly a fruit then, are left out.
     """
-    chances = {**chances, **{(j, i): chance.T for (i, j), chance in chances.items()}}
+    chances = both_ways(chances)
     out: list[list[tuple[int, int]]] = []
     for photo in order:
         same = np.zeros((len(out), len(real[photo])))
