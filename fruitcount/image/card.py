@@ -6,7 +6,7 @@ picture, so that a leaf over part of a side, or over a corner, does not move the
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -62,6 +62,10 @@ DEPTH_SD_FRAC = 0.01
 # long side.
 SEARCH_LONG_SIDES_PX = (1000, 2000)
 
+# The same for cards that are covered in part. A stake's width in the smaller picture is what can be
+# mended there: a thicker one needs a smaller picture still.
+_HIDDEN_LONG_SIDES_PX = (1000, 500, 320)
+
 # Side of a card on a reduced picture from which that picture will do. Larger searches finer
 # pictures more often.
 PLAIN_SIDE_PX = 32.0
@@ -98,14 +102,12 @@ def find_card(photo: Photo, side_mm: float | None = None) -> Scale:
     """
     if side_mm is not None:
         side_mm = positive("side_mm", side_mm)
-    cards = [
-        _measure(photo.rgb, corners, number, side_mm) for corners, number in _detect(photo.rgb)
-    ]
-    cards = [card for card in cards if not _is_none(card)]
-    if not cards:
-        return Scale(flags=Flag.NO_SCALE)
-    cards.sort(key=lambda card: -_mean_side(card.corners_px))
-    return _agree(cards)
+    for found in _searched(photo.rgb):
+        cards = [_measure(photo.rgb, corners, number, side_mm) for corners, number in found]
+        cards = [card for card in cards if not _is_none(card)]
+        if cards:
+            return _agree(sorted(cards, key=lambda card: -_mean_side(card.corners_px)))
+    return Scale(flags=Flag.NO_SCALE)
 
 
 def _is_none(card: Scale) -> bool:
@@ -137,8 +139,8 @@ def on_card(
     return inside
 
 
-def _detect(rgb: Pixels) -> list[tuple[FloatArray, int]]:
-    """Corners (4, 2) and number of each card, on reduced pictures and then on the full one."""
+def _searched(rgb: Pixels) -> Iterator[list[tuple[FloatArray, int]]]:
+    """Corners (4, 2) and number of each card: of reduced pictures, the full one, cards in part."""
     long_px = max(rgb.shape[:2])
     for search_px in SEARCH_LONG_SIDES_PX:
         if search_px >= 0.8 * long_px:
@@ -147,8 +149,10 @@ def _detect(rgb: Pixels) -> list[tuple[FloatArray, int]]:
         plain_px = PLAIN_SIDE_PX * long_px / search_px
         last = search_px == SEARCH_LONG_SIDES_PX[-1]
         if found and (last or max(_mean_side(corners) for corners, _ in found) >= plain_px):
-            return found
-    return _markers(_grey(rgb)) or _reduced(rgb, SEARCH_LONG_SIDES_PX[0], markers_in_part)
+            yield found
+    yield _markers(_grey(rgb))
+    for search_px in _HIDDEN_LONG_SIDES_PX:
+        yield _reduced(rgb, search_px, markers_in_part)
 
 
 Finder = Callable[[Pixels], list[tuple[FloatArray, int]]]

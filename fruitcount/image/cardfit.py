@@ -16,7 +16,7 @@ import numpy as np
 
 from fruitcount.image.opencv import cv2, sample_grid
 from fruitcount.image.quality import linear
-from fruitcount.types import FloatArray, Pixels
+from fruitcount.types import BoolArray, FloatArray, Pixels
 
 # Main cameras of phones have focal lengths of about 24 to 28 mm in 35 mm terms; 27 mm over the
 # 43.27 mm diagonal of that frame. A general figure, from memory; a card near the middle of the
@@ -176,7 +176,7 @@ def _robust_line(points: FloatArray) -> tuple[FloatArray, FloatArray] | None:
     good = points[np.isfinite(points).all(axis=1)]
     if len(good) < 8:
         return None
-    keep = np.ones(len(good), bool)
+    keep = _most_in_line(good)
     for _ in range(6):
         centre, direction = _principal(good[keep])
         distance = np.abs(_across(good, centre, direction))
@@ -189,6 +189,16 @@ def _robust_line(points: FloatArray) -> tuple[FloatArray, FloatArray] | None:
         keep = new
     centre, direction = _principal(good[keep])
     return centre, direction
+
+
+def _most_in_line(points: FloatArray) -> BoolArray:
+    """The points near the line through that pair of them which has most of them near it."""
+    first, second = np.triu_indices(len(points), 5)
+    along = points[second] - points[first]
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+    apart = points[None] - points[first, None]
+    near = np.abs(apart[..., 0] * along[:, 1:] - apart[..., 1] * along[:, :1]) <= 0.5
+    return np.asarray(near[near.sum(axis=1).argmax()])
 
 
 def _principal(points: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -55,6 +55,32 @@ def test_a_blade_from_outside_into_the_border_leaves_number_and_scale(
     assert scale.px_per_mm == pytest.approx(4, rel=0.01)
 
 
+def test_two_fruit_over_the_border_and_a_stake_that_holds_it_leave_number_and_scale() -> None:
+    view = View(px_per_mm=4, spin_deg=-3, card_id=19, side_mm=SIDE_MM)
+    _, corners = draw(view)
+    right, down = (corners[1] - corners[0]) / 200, (corners[3] - corners[0]) / 200
+    photo = covered(view, disc(corners[0] + 110 * right - 14 * down, 25), (110, 125, 70))
+    picture = photo.rgb.copy()
+    for outline, colour in (
+        (disc(corners[0] + 158 * right - 6 * down, 24), (70, 95, 50)),
+        (corners[3] + np.array([[100, -20], [112, 15], [112, 90], [90, 90], [90, 15]])
+         @ np.array([right, down]), (95, 75, 65)),
+    ):  # fmt: skip
+        cv2.fillPoly(picture, [np.round(outline).astype(np.int32)], colour, cv2.LINE_AA)
+    scale = find_card(Photo(picture), SIDE_MM)
+    assert scale.card_id == 19
+    assert scale.px_per_mm == pytest.approx(4, rel=0.01)
+
+
+def test_a_card_is_looked_for_behind_what_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    view = View(px_per_mm=4, spin_deg=8, tilt_deg=12, axis_deg=30, card_id=37, side_mm=SIDE_MM)
+    _, corners = draw(view)
+    photo = covered(view, disc(corners[2], 26), (120, 150, 80))
+    false = (np.array([[220.0, 105], [246, 108], [182, 135], [174, 126]]), 17)
+    monkeypatch.setattr(card, "_markers", lambda _: [false])
+    assert find_card(photo, SIDE_MM).card_id == 37
+
+
 def test_small_steep_and_hidden_at_once_is_no_card(monkeypatch: pytest.MonkeyPatch) -> None:
     picture, _ = draw(View(px_per_mm=4, tilt_deg=20, card_id=23))
     photo = Photo(picture)
