@@ -337,7 +337,7 @@ def _measured(
     limb = with_caliper(find_limb(photo, maps, found, scale, line_px=line, **ends), vars(rules))
     placed = place_fruitlets(found, limb, scale)
     limb = replace(limb, flags=limb.flags | doubts_by_fruit(placed, limb, maps))
-    sheet = sheet_behind(photo.rgb, placed.x_px, placed.y_px)
+    sheet = sheet_behind(photo.rgb, placed.x_px, placed.y_px, limb.line_px)
     before = inside(sheet, placed.x_px, placed.y_px)
     placed = placed.with_columns(on_limb=np.where(before, placed.on_limb, 0))
     flags = scale.flags | limb.flags | photo_quality(photo) | colour_doubt(photo, scale)

@@ -260,6 +260,10 @@ BOARD_EDGES = 3
 # other limbs about 0.29 to 1; of twelve photos of cherries before a tunnel nine had none.
 LEAST_BEFORE = 0.25
 
+# The same of the limb. On six path-traced limbs, each before a sheet that it left by a quarter or
+# more of its length, what lay beside the sheet was the limb's own.
+LEAST_LIMB_BEFORE = 0.9
+
 
 @of_last_photo
 def backdrop(rgb: Pixels) -> FloatArray:
@@ -321,26 +325,34 @@ def inside(outline: FloatArray, x: FloatArray, y: FloatArray) -> BoolArray:
     return np.asarray((side >= 0).all(axis=-1) | (side <= 0).all(axis=-1))
 
 
-def sheet_behind(rgb: Pixels, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
-    """The sheet's outline, where the fruit found say that it was hung behind the limb.
+def sheet_behind(
+    rgb: Pixels, x_px: FloatArray, y_px: FloatArray, line_px: FloatArray | None = None
+) -> FloatArray:
+    """The sheet's outline, where fruit and limb found say that it was hung behind the limb.
 
-    A tunnel, a wall or a tent behind the trees looks the same, but few fruit lie before it.
+    A tunnel, a wall or a tent behind the trees looks the same, but few fruit lie before it; bare
+    ground does too, but a limb runs out of it. A limb that is longer than its sheet has fruit
+    beside it.
 
     Parameters
     ----------
     rgb : uint8 array, shape (rows, columns, 3)
     x_px, y_px : float arrays, shape (N,)
         Fruit found on the photo.
+    line_px : float array, shape (M, 2), optional
+        The limb found.
 
     Returns
     -------
     float array, shape (K, 2)
-        As of :func:`backdrop`; shape (0, 2) where less than ``LEAST_BEFORE`` of the fruit lie
-        before it.
+        As of :func:`backdrop`; shape (0, 2) where less than ``LEAST_BEFORE`` of the fruit or
+        ``LEAST_LIMB_BEFORE`` of the limb lie before it.
     """
     outline = backdrop(rgb)
-    before = inside(outline, x_px, y_px)
-    seldom = len(before) > 0 and float(before.mean()) < LEAST_BEFORE
+    asked = [(inside(outline, x_px, y_px), LEAST_BEFORE)]
+    if line_px is not None:
+        asked.append((inside(outline, *line_px.T), LEAST_LIMB_BEFORE))
+    seldom = any(len(before) and before.mean() < least for before, least in asked)
     return outline[:0] if seldom else outline
 
 

@@ -22,7 +22,7 @@ from fruitcount.limb.result import (
     pinned,
     trimmed,
 )
-from fruitcount.limb.search import Found, line_map, ridge_map, search_line
+from fruitcount.limb.search import Found, line_map, ridge_map, search_before, search_line
 from fruitcount.limb.shoots import find_shoots
 from fruitcount.limb.wood import Field, Scene, cost_of, make_field, route_between, route_from
 from fruitcount.lines import along_line, resampled
@@ -160,7 +160,7 @@ def _searched(scene: Scene, field: Field) -> Found | None:
     """The route by the limb net; by woody ridges where the net is missing or sees none."""
     told, fruit = line_map(scene.photo.rgb), scene.fruitlets
     sheet = sheet_behind(scene.photo.rgb, fruit.x_px, fruit.y_px)
-    found = None if told is None else search_line(told.within(sheet))
+    found = None if told is None else search_before(told, sheet)
     if found is not None and found.right_chance >= LEAST_CHANCE:
         return found
     by_ridge = search_line(ridge_map(field.ridge, field.px_per_cell))

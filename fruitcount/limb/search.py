@@ -15,6 +15,7 @@ from skimage.graph import MCP_Geometric
 
 from fruitcount.image.opencv import cv2, size_at
 from fruitcount.image.quality import inside
+from fruitcount.lines import nearest_on_line
 from fruitcount.types import F32, BoolArray, FloatArray, IntArray, Pixels
 from fruitcount.whole_photo import HALF_UNIT_PX, whole_photo
 
@@ -46,9 +47,7 @@ class LineMap:
     px_per_cell: float
 
     def within(self, outline_px: FloatArray) -> LineMap:
-        """The same map with nothing outside a sheet's outline; itself where there is none."""
-        if len(outline_px) < 3:
-            return self
+        """The same map with nothing outside a sheet's outline."""
         rows, columns = np.indices(self.line.shape)
         at = self.to_px(np.stack([columns, rows], axis=-1).astype(np.float64))
         there = inside(outline_px, at[..., 0], at[..., 1]).astype(np.float32)
@@ -158,6 +157,26 @@ def search_line(maps: LineMap) -> Found | None:
         right_chance=float("nan") if by_ridge else _right_chance(elsewhere),
         by_ridge=by_ridge,
     )
+
+
+def search_before(maps: LineMap, outline_px: FloatArray) -> Found | None:
+    """The route of :func:`search_line`, or that of another limb, which lies before a sheet.
+
+    The same limb is taken whole: it may be longer than the sheet is wide.
+
+    Parameters
+    ----------
+    maps : LineMap
+    outline_px : float array, shape (K, 2)
+        Of the sheet, photo x, y; shape (0, 2) without one.
+    """
+    found = search_line(maps)
+    before = search_line(maps.within(outline_px)) if len(outline_px) else None
+    if found is None or before is None:
+        return before or found
+    _, off_px = nearest_on_line(found.line_px, *before.line_px.T)
+    same = np.mean(np.abs(off_px) < BESIDE * maps.px_per_cell) > 0.5
+    return found if same else before
 
 
 def _goes_on(maps: LineMap, cell: IntArray) -> bool:

@@ -73,6 +73,16 @@ def test_what_stands_behind_the_trees_is_no_sheet():
     assert len(sheet_behind(photo, *np.zeros((2, 0))))
 
 
+def test_a_limb_that_runs_out_of_it_was_not_held_before_it():
+    rng = np.random.default_rng(8)
+    photo = _cloth(_leaves(rng), CORNERS, (225, 225, 220), rng)
+    fruit = np.array([[300.0, 400.0], [300.0, 310.0]])
+    limb = np.column_stack([np.linspace(200, 700, 40), np.full(40, 300.0)])
+    assert len(sheet_behind(photo, *fruit, limb))
+    assert not len(sheet_behind(photo, *fruit, limb * [1.6, 1.0] - [180, 0]))
+    assert len(sheet_behind(photo, *fruit, limb[:0]))
+
+
 def test_inside_agrees_with_a_geometry_library():
     """Against OpenCV's point in polygon."""
     rng = np.random.default_rng(5)

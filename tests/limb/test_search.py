@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from fruitcount.limb.find import MIN_RIGHT_CHANCE
-from fruitcount.limb.search import LineMap, ridge_map, search_line
+from fruitcount.limb.search import LineMap, ridge_map, search_before, search_line
 
 SHAPE = (120, 160)
 
@@ -51,6 +51,21 @@ def test_another_limb_as_likely_makes_it_unsure() -> None:
     assert alone is not None
     assert both is not None
     assert both.right_chance < MIN_RIGHT_CHANCE < alone.right_chance
+
+
+def test_a_sheet_tells_which_limb_but_not_how_long_it_is() -> None:
+    one, other = ((20, 20), (130, 30), 1.0), ((40, 90), (150, 100), 0.9)
+    maps = told(drawn(one, other), one[0], one[1])
+    sheet = 10.0 * np.array([[60, 60], [130, 60], [130, 118], [60, 118]])
+    found = search_before(maps, sheet)
+    assert found is not None
+    assert found.line_px[:, 1].min() > 850
+    alone = told(drawn(other), other[0], other[1])
+    whole, by_sheet = search_line(alone), search_before(alone, sheet)
+    assert whole is not None
+    assert by_sheet is not None
+    assert np.array_equal(by_sheet.line_px, whole.line_px)
+    assert whole.line_px[-1][0] - whole.line_px[0][0] > 1000
 
 
 def test_ridges_alone_say_nothing_of_ends_or_of_being_right() -> None:
