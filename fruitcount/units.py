@@ -76,7 +76,9 @@ def format_size(size_mm: float, system: str = "metric") -> str:
 
 
 def format_weight(mass_g: float, system: str = "metric") -> str:
-    """A crop weight: kg or lb to one place."""
+    """A crop weight: kg or lb to one place, of a few cherries g or oz."""
+    if 0 < mass_g < 50:
+        return format_in("fruit", mass_g, system)
     return format_in("crop", mass_g / 1000, system)
 
 

@@ -153,8 +153,10 @@ def verdict_for(
             "the best fruit of each cluster is marked as a proposal."
         )
     if crop <= target.centre:
-        here = f"{crop} fruit hang here and {target.centre:.0f} may stay"
-        here = f"{here}; take {off} off" if off else f"{here}: nothing to take off"
+        here = f"{crop} fruit hang here and {target.centre:.0f} may stay: nothing to take off"
+        if off:
+            few = f"{crop} fruit are few enough, clusters are too close"
+            here = f"{few}; take {off} off, leave {crop - off}"
         doubt = "; what the limb can carry is not known" if flags & LOAD_DOUBTS else ""
         return "leave", f"{here}{doubt}."
     here = f"{crop} fruit hang here and about {target.centre:.0f} should stay."
