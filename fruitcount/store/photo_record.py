@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -142,70 +142,84 @@ def list_photos(store: Store, *, tree_id: int | None = None) -> list[PhotoLine]:
 
 
 def load_record(store: Store, photo_id: int) -> PhotoRecord:
-    """Read all that is stored of one photo; see :func:`load_records`."""
-    return load_records(store, [photo_id])[0]
-
-
-def load_records(store: Store, photo_ids: Sequence[int]) -> list[PhotoRecord]:
-    """Read all that is stored of some photos, in their order.
+    """Read all that is stored of one photo.
 
     Raises
     ------
     RecordError
-        When one is not there or its record is damaged.
+        When it is not there or its record is damaged.
     """
-    # as text: few of a season's measurements have to be read; the first counts, so it comes last
-    body = select(MeasurementRow.photo_id, cast(MeasurementRow.body, Text))
-    body = body.where(MeasurementRow.photo_id.in_(photo_ids)).order_by(MeasurementRow.id.desc())
-    history = select(EditRow).where(EditRow.photo_id.in_(photo_ids)).order_by(EditRow.revision)
     with reading(store) as session:
-        lines = {line["number"]: line for line in _lines(session, PhotoRow.id.in_(photo_ids))}
-        for lost in set(photo_ids) - set(lines):
-            must_get(session, PhotoRow, lost)
+        must_get(session, PhotoRow, photo_id)
+        return _records(session, _lines(session, PhotoRow.id == photo_id))[0]
+
+
+def load_records(store: Store, photos: Sequence[PhotoLine]) -> list[PhotoRecord]:
+    """Read all that is stored of some photos, in their order."""
+    with reading(store) as session:
+        return _records(session, [vars(photo) for photo in photos])
+
+
+def _records(session: Session, lines: Sequence[Mapping[str, Any]]) -> list[PhotoRecord]:
+    """In a few questions, each of no more numbers than a database takes at once."""
+    out = []
+    for k in range(0, len(lines), 5000):
+        part = lines[k : k + 5000]
+        numbers = [line["number"] for line in part]
+        # as text: few of a season's measurements have to be read; the first counts: it comes last
+        body = select(MeasurementRow.photo_id, cast(MeasurementRow.body, Text))
+        body = body.where(MeasurementRow.photo_id.in_(numbers)).order_by(MeasurementRow.id.desc())
         measured = {row[0]: row[1] for row in session.execute(body)}
+        history = select(EditRow).where(EditRow.photo_id.in_(numbers)).order_by(EditRow.revision)
         steps: dict[int, list[EditRow]] = defaultdict(list)
         for step in session.scalars(history):
             steps[step.photo_id].append(step)
-        return [
+        out += [
             PhotoRecord(
-                **lines[number],
+                **line,
                 measured=measured.get(number, ""),
                 edits=tuple(edits_in_force(steps[number])),
                 revision=steps[number][-1].revision if steps[number] else 0,
             )
-            for number in photo_ids
+            for number, line in zip(numbers, part, strict=True)
         ]
+    return out
 
 
 def _lines(session: Session, which: Any) -> list[dict[str, Any]]:
     """Values of a :class:`PhotoLine` for the photos that meet a condition."""
     taken_at = MeasurementRow.body["photo"]["taken_at"].as_string()
+    length_mm = MeasurementRow.body["limb"]["length_mm"].as_float()  # earlier decisions lack it
     of_photo = MeasurementRow.photo_id == PhotoRow.id
     # the result that corrections belong to, and the decision that is in force
     first = _of_photos(func.min(MeasurementRow.id), MeasurementRow.photo_id, which)
     newest = _of_photos(func.max(DecisionRow.id), DecisionRow.photo_id, which)
+    same = ("suffix", "tree_id", "limb_id", "side", "moment", "saved_at")
     query = (
-        select(PhotoRow, LimbRow.name, DecisionRow, taken_at)
+        select(
+            PhotoRow.sha256.label("key"),
+            PhotoRow.file_name.label("name"),
+            PhotoRow.id.label("number"),
+            func.coalesce(LimbRow.name, "").label("limb"),
+            *(getattr(PhotoRow, field) for field in same),
+            *(DecisionRow.inputs, DecisionRow.body, taken_at.label("taken"), length_mm.label("mm")),
+        )
         .outerjoin(LimbRow, LimbRow.id == PhotoRow.limb_id)
         .outerjoin(DecisionRow, (DecisionRow.photo_id == PhotoRow.id) & DecisionRow.id.in_(newest))
         .outerjoin(MeasurementRow, of_photo & MeasurementRow.id.in_(first))
         .where(which)
         .order_by(PhotoRow.id)
     )
-    same = ("suffix", "tree_id", "limb_id", "side", "moment", "saved_at")
-    return [
-        {
-            "key": row.sha256,
-            "name": row.file_name,
-            "number": row.id,
-            "limb": limb or "",
-            "inputs": dict(result.inputs) if result else {},
-            "numbers": row_values(result.body) if result else {},
-            "taken_on": date.fromisoformat((taken or row.saved_at)[:10]),
-            **{field: getattr(row, field) for field in same},
-        }
-        for row, limb, result, taken in session.execute(query)
-    ]
+    out = []
+    for row in session.execute(query).mappings():
+        line = dict(row)
+        body, taken, mm = (line.pop(name) for name in ("body", "taken", "mm"))
+        length = {} if mm is None else {"length_mm": float(mm)}
+        line["inputs"] = line["inputs"] or {}
+        line["numbers"] = {**length, **row_values(body)} if body else {}
+        line["taken_on"] = date.fromisoformat((taken or line["saved_at"])[:10])
+        out.append(line)
+    return out
 
 
 def _of_photos(value: Any, photo_id: Any, which: Any) -> Any:

@@ -98,14 +98,14 @@ _SIDE = 16
 SAME_BITS = 32
 
 
-def look_hash(rgb: Pixels) -> str:
+def look_hash(pixels: Pixels) -> str:
     """64 hex letters that change little when the photo is saved again or shrunk.
 
     Parameters
     ----------
-    rgb : uint8 array, shape (rows, columns, 3)
+    pixels : uint8 array, shape (rows, columns, 3) or, of a grey photo, (rows, columns)
     """
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
     small = cv2.resize(grey, (_SIDE * 4, _SIDE * 4), interpolation=cv2.INTER_AREA)
     waves = cv2.dct(small.astype(np.float32))[:_SIDE, :_SIDE].ravel()
     bits = waves > np.median(waves[1:])
