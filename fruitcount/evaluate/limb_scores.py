@@ -181,7 +181,7 @@ def thickness_coverage(
     held = [
         low <= t.base_diameter_mm <= high
         for m, t in zip(measurement, truths, strict=True)
-        if m is not None and math.isfinite(t.base_diameter_mm)
+        if m is not None and math.isfinite(t.base_diameter_mm) and _shows_base(t)
         for low, high in [m.limb.base_range_mm]
         if math.isfinite(low)
     ]
