@@ -229,8 +229,8 @@ PLAIN = 0.22
 DEPTH_SD = 0.05
 
 # How much narrower than its circle a young stone fruit shows, in radii, as a prior sd: they are up
-# to half as long again as wide, seen from any side. A larger one follows the rim more: on 538 fruit
-# of 40 drawn limbs the bias of the diameter is +3.6 % at 0.08 and +2.2 % at 0.2, on 625 of 40 others
+# to half as long again as wide, seen from any side. Larger follows the rim more: on 538 fruit of 40
+# drawn limbs the bias of the diameter is +3.6 % at 0.08 and +2.2 % at 0.2, on 625 of 40 others
 # +2.7 % and +1.7 %.
 SLIM_SD = 0.2
 
