@@ -32,7 +32,7 @@ from fruitcount.jobs.season import SeasonBook, WorkFacts, history_of, season_boo
 from fruitcount.jobs.tree_source import TreeSource, records_source
 from fruitcount.season.heat import heat_by_tree, read_weather
 from fruitcount.season.orchard import OrchardTree
-from fruitcount.season.queue import Days, QueueLine, day_words
+from fruitcount.season.queue import QueueLine, day_word
 from fruitcount.store.orchard import load_trees, tree_id_of
 from fruitcount.units import season_year
 
@@ -99,7 +99,7 @@ def show_queue(lines: list[QueueLine], year: int | None) -> None:
     ahead = [(line.due.first, line.tree.name) for line in lines if line.due and not line.closed]
     if ahead and not due:
         day, name = min(ahead)
-        st.write(f"Next: {plain(name)}, from {day_words(Days(day, day))}.")
+        st.write(f"Next: {plain(name)}, from {day_word(day)}.")
     for line in due:
         with st.container(border=True):
             show_line(line, year)

@@ -25,7 +25,7 @@ from fruitcount.export.report_page import (
     usable_pt,
 )
 from fruitcount.season.orchard import OrchardTree, SeasonFacts, name_order, season_steps
-from fruitcount.season.queue import Days, QueueLine, Week, day_words
+from fruitcount.season.queue import QueueLine, Week, day_word, day_words
 from fruitcount.species.model import species_title
 from fruitcount.units import MONTHS, format_length, format_size, unit_of
 
@@ -56,14 +56,14 @@ def week_cells(weeks: Sequence[Week], *, most: int = 24) -> list[list[str]]:
     out = []
     for week in weeks:
         known = len(week.trees) > week.unknown_n
-        hours = f"{number(week.hours, 1)} h" if known else "not known"
+        hours = f"{number(week.hours, 1)} h" if known else "hours not known"
         if known and week.unknown_n:
             hours += f" and {trees_told(week.unknown_n)} not known"
         if week.short_h > 0:
             hours += f": {number(week.short_h, 1)} h more than you have"
         more = len(week.trees) - most
         trees = "; ".join(week.trees[:most]) + (f"; and {more} more" if more > 0 else "")
-        out.append([f"{day_words(Days(week.first, week.first))} {week.first.year}", trees, hours])
+        out.append([f"{day_word(week.first)} {week.first.year}", trees, hours])
     return out
 
 

@@ -41,11 +41,12 @@ _GROUPS = {
 
 @dataclass(frozen=True)
 class Days:
-    """First and last day of something, and where they come from."""
+    """First and last day of something, where they come from, whether it should be done by now."""
 
     first: date
     last: date
     source: str = ""
+    overdue: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class QueueLine:
         """When, why, and the harvest, in sentences."""
         when = "" if self.due is None or self.state == "measure again" else day_words(self.due)
         if self.for_today and when and self.due:
-            when = f"By {day_words(Days(self.due.last, self.due.last))}"
+            when = "This week" if self.due.overdue else f"By {day_word(self.due.last)}"
         ripe = f"Harvest about {day_words(self.harvest)}." if self.harvest else ""
         return " ".join(part for part in (when and f"{when}.", self.reason, ripe) if part)
 
@@ -164,12 +165,16 @@ def _line(tree: OrchardTree, today: date, gdh30: float, year: int | None) -> Que
     if species is not None and not species.thinned:
         return QueueLine(tree, "not thinned", f"{species.title} is not thinned by hand.")
     if tree.second_pass_on and tree.second_pass_on <= today:
-        return QueueLine(tree, "done", f"Second pass done on {tree.second_pass_on}.")
+        return QueueLine(tree, "done", f"Second pass done on {day_word(tree.second_pass_on)}.")
     season = season_year(today, southern=tree.southern)
     window = _window(tree, species, gdh30)
     end = _harvest_end(tree, year or season, gdh30)
     if (year or season) < season or today > end:
-        past = f"Its season ended on {end}." if today > end else f"The season of {year} is over."
+        past = (
+            f"Its season ended on {day_word(end)} {end.year}."
+            if today > end
+            else f"The season of {year} is over."
+        )
         return QueueLine(tree, "over", past)
     if (year or season) > season:
         return QueueLine(tree, "too early", f"The season of {year} has not begun.")
@@ -188,7 +193,7 @@ def _second_pass(
 ) -> QueueLine:
     days = round(species.second_pass_days.middle) if species else _SECOND_PASS_DAYS
     due = done_on + timedelta(days=days)
-    first, again = (day_words(Days(day, day)) for day in (done_on, due))
+    first, again = day_word(done_on), day_word(due)
     if due > last:
         text = f"First pass on {first}; harvest is too near for a second."
         return QueueLine(tree, "done", text)
@@ -199,7 +204,10 @@ def _second_pass(
 
 def _open_days(first: date, last: date, today: date) -> Days:
     """Days still open: work that should be done by now is for the week that begins today."""
-    return Days(max(first, today), last if last >= today else today + timedelta(days=_WORK_DAYS))
+    overdue = last < today
+    return Days(
+        max(first, today), today + timedelta(days=_WORK_DAYS) if overdue else last, overdue=overdue
+    )
 
 
 def _first_pass(
@@ -213,10 +221,8 @@ def _first_pass(
         text += f" Warm month after bloom ({gdh30:,.0f} degree hours): thin earlier."
     due = None
     if state in ("now", "late"):
-        last = today + timedelta(days=_WORK_DAYS)
-        if window and state == "now" and _LAST_CALL not in text:
-            last = window.last
-        due = _open_days(today, last, today)
+        in_time = window and state == "now" and _LAST_CALL not in text
+        due = _open_days(today, window.last if window and in_time else date.min, today)
     elif window is not None and state != "not known":
         due = _open_days(window.first, window.last, today)
     return QueueLine(tree, state, text, due)
@@ -256,16 +262,16 @@ def _window(tree: OrchardTree, species: Species | None, gdh30: float) -> Days | 
     sooner = timedelta(days=round(max(days_sooner(gdh30), 0.0)))
     low, high = (timedelta(days=d) for d in (species.thinning_days.low, species.thinning_days.high))
     start = tree.bloom_date - sooner
-    return Days(start + low, start + high, species.thinning_days.source)
+    return Days(start + low, start + high)
 
 
 def _by_days(tree: OrchardTree, window: Days | None, today: date) -> tuple[str, str]:
     bloom = tree.bloom_date
     if bloom is None:
-        return "not known", "Give its day of full bloom, or its species and fruitlet size."
+        return "not known", "Give its species and its day of full bloom, or measure a limb."
     days = (today - bloom).days
     if days < 0:
-        return "too early", f"Bloom is given as {bloom}."
+        return "too early", f"Full bloom is given as {day_word(bloom)}."
     if window is None:
         return "not known", f"{_after_bloom(days)}; fruit size decides: measure a limb."
     usual = f"usual {(window.first - bloom).days}-{(window.last - bloom).days}"
@@ -292,7 +298,7 @@ def _by_size(
     early = species.season_of(north) == "early"
     low, high = species.thinning_size_mm.low, latest_size_mm(species, early_ripening=early)
     state, more = _BY_SIZE[size_word(size_mm, species, early_ripening=early)]
-    told = f"measured {size_mm:.0f} mm on {day_words(Days(on, on))}" if on else ""
+    told = f"measured {size_mm:.0f} mm on {day_word(on)}" if on else ""
     told = told or f"measure {size_mm:.0f} mm"
     return state, f"Fruitlets {told}; usual {low:.0f}-{high:.0f} mm.{more}"
 
@@ -344,9 +350,14 @@ def _harvest_end(tree: OrchardTree, year: int, gdh30: float) -> date:
     return date(ripe, month, monthrange(ripe, month)[1])
 
 
+def day_word(day: date) -> str:
+    """``25 August``, for people."""
+    return f"{day.day} {MONTHS[day.month - 1]}"
+
+
 def day_words(days: Days) -> str:
     """``25 August``, or the two ends of a range, for people."""
-    first, last = (f"{d.day} {MONTHS[d.month - 1]}" for d in (days.first, days.last))
+    first, last = day_word(days.first), day_word(days.last)
     return first if first == last else f"{first} to {last}"
 
 

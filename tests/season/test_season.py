@@ -195,7 +195,7 @@ def test_days_from_bloom_end_the_season_and_not_the_month():
     # a warm first month moves the harvest and the end of thinning alike
     warm = line(date(2026, 6, 25), 8000, bloom_date=bloom, **typed)
     assert (warm.state, warm.harvest.first) == ("over", date(2026, 7, 11))
-    assert "ended on 2026-07-18" in line(date(2026, 7, 19), bloom_date=bloom, **typed).reason
+    assert "ended on 18 July 2026" in line(date(2026, 7, 19), bloom_date=bloom, **typed).reason
     # days that tell of an early variety make it one: NC State, no later than nickel size
     early = {"bloom_date": bloom, "harvest_days": 85, "ripening_month": None, "size_mm": 22}
     assert line(**early).state == "late"
@@ -268,7 +268,7 @@ def test_passes_and_years_to_come_are_not_done_yet():
         "too early", "too early", "soon", "now", "second pass later", "second pass due", "done",
     ]  # fmt: skip
     (old,) = queue([tree("a", size_mm=18)], TODAY, year=2025)
-    assert (old.state, old.reason) == ("over", "Its season ended on 2025-08-31.")
+    assert (old.state, old.reason) == ("over", "Its season ended on 31 August 2025.")
     (next_,) = queue([tree("a", size_mm=18)], TODAY, year=2027)
     assert next_.state == "too early"
 
