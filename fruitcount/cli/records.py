@@ -102,7 +102,8 @@ def import_command(ctx: click.Context, source: Path, keep_location: bool) -> Non
     try:
         with _opened(ctx, create=True) as store:
             count = read(store, source, keep_location=keep_location)
-            damage = find_damage(store)
+            beside = source.is_dir() and not (source / "photos").is_dir()
+            damage = find_damage(store, hashed=beside)  # else each was checked when it was put back
     except (FruitcountError, OSError):
         if made_here and file is not None:  # what was not there before is not left behind empty
             for ending in ("", "-wal", "-shm"):

@@ -86,7 +86,10 @@ def screen_command(
     sys.path.insert(0, str(screen_folder()))
     launch = import_module("screen_launch").launch
     if lan and not passphrase:
-        passphrase = click.prompt("Passphrase for the screen", hide_input=True)
+        if sys.stdin and sys.stdin.isatty():
+            passphrase = click.prompt("Passphrase for the screen", hide_input=True)
+        elif sys.stdin:  # nobody can be asked, what is piped in is taken
+            passphrase = sys.stdin.readline().strip()
     launch(port=port, lan=lan, passphrase=passphrase, data_dir=data, https=https)
 
 

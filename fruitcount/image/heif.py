@@ -12,8 +12,9 @@ import os
 import subprocess
 import sys
 from dataclasses import dataclass
-from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 _LONGEST_S = 120.0
@@ -27,8 +28,8 @@ class HeifParts:
     ----------
     size_px : tuple of (width, height)
         Upright: the decoder has turned the picture already.
-    image : PIL image or None
-        None where it was not asked for, or has too many pixels.
+    rgb : uint8 array, shape (rows, columns, 3), or None
+        Transparency is laid over white. None where it was not asked for, or has too many pixels.
     exif : bytes
         Of the main picture; empty if it has none.
     blocks : tuple of (name, bytes)
@@ -36,7 +37,7 @@ class HeifParts:
     """
 
     size_px: tuple[int, int]
-    image: Any
+    rgb: NDArray[np.uint8] | None
     exif: bytes
     blocks: tuple[tuple[str, bytes], ...]
 
@@ -67,16 +68,18 @@ def open_apart(data: bytes, *, most_pixels: int) -> HeifParts | None:
 
 
 def _parts(out: bytes) -> HeifParts:
-    line, _, rest = out.partition(b"\n")
-    head = json.loads(line)
+    start = out.index(b"\n") + 1
+    head, rest = json.loads(out[:start]), memoryview(out)[start:]
     blocks = []
     for name, size in head["blocks"]:
-        blocks.append((str(name), rest[:size]))
+        blocks.append((str(name), bytes(rest[:size])))
         rest = rest[size:]
     size_px = (int(head["size"][0]), int(head["size"][1]))
-    image = Image.frombytes(head["mode"], size_px, rest) if head["mode"] else None
+    pixels = np.frombuffer(rest, np.uint8)
+    # a copy, which stands by itself: what the other process wrote is then let go
+    rgb = pixels.reshape(size_px[1], size_px[0], 3).copy() if len(pixels) else None
     tags = tuple((name, block) for name, block in blocks if name != "primary" and block)
-    return HeifParts(size_px, image, dict(blocks)["primary"], tags)
+    return HeifParts(size_px, rgb, dict(blocks)["primary"], tags)
 
 
 def main() -> None:
@@ -98,19 +101,23 @@ def main() -> None:
     blocks += [
         ("other", bytes(item["data"])) for each in opened for item in each.info.get("metadata", [])
     ]
-    head: dict[str, Any] = {"size": list(frame.size), "mode": ""}
-    pixels, primary = b"", bytes(frame.info.get("exif") or b"")
-    if frame.size[0] * frame.size[1] <= most_pixels:
-        image = frame.to_pillow()
-        head |= {"size": list(image.size), "mode": image.mode}
-        pixels = image.tobytes()
-    blocks.append(("primary", primary))
-    head["blocks"] = [[name, len(block)] for name, block in blocks]
+    blocks.append(("primary", bytes(frame.info.get("exif") or b"")))
+    width, height = frame.size
+    pixels, step = memoryview(b""), 1
+    if width * height <= most_pixels:
+        pixels, step = frame.data, frame.stride
+        if frame.mode != "RGB":
+            image = frame.to_pillow().convert("RGBA")
+            white = Image.new("RGBA", image.size, "white")
+            pixels = memoryview(Image.alpha_composite(white, image).convert("RGB").tobytes())
+            step = 3 * width
     out = sys.stdout.buffer
+    head = {"size": frame.size, "blocks": [[name, len(block)] for name, block in blocks]}
     out.write(json.dumps(head).encode() + b"\n")
     for _, block in blocks:
         out.write(block)
-    out.write(pixels)
+    for at in range(0, len(pixels), step):
+        out.write(pixels[at : at + 3 * width])
     out.flush()
 
 

@@ -21,7 +21,7 @@ from fruitcount.jobs.same_limb import write_joined
 from fruitcount.pipeline import CountSettings, Result, decide
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.tree.assignment import AssignmentRules
-from fruitcount.tree.checkpoint import ProgressLog, measurement_of
+from fruitcount.tree.checkpoint import LOG_NAME, ProgressLog, measurement_of
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.folder import (
     FolderCount,
@@ -111,7 +111,7 @@ def count_folder_to_files(
     if choice.tuning is not None:
         how = partial(adjusted, tuning=choice.tuning, settings=settings)
         work, key = partial(work, adjust=how), settings_key(key, tuning_record(choice.tuning))
-    with closing(ProgressLog(choice.out / "progress.jsonl", key)) as progress_log:
+    with closing(ProgressLog(choice.out / LOG_NAME, key)) as progress_log:
         count = count_folder(
             folder,
             work,
@@ -194,6 +194,9 @@ def folder_lines(answer: FolderAnswer) -> list[str]:
         lines.append(f"{name}: {' '.join(w for w in words if w != HIDDEN)}".rstrip())
     if any(tree.count and not tree.count.total.hidden_too for tree in answer.trees):
         lines.append(HIDDEN)
+    if lost := answer.count.not_there:
+        named = ", ".join(repr(name) for name in lost[:20]) + ", ..." * (len(lost) > 20)
+        lines.append(f"The sheet names photos that are not in the folder ({len(lost)}): {named}")
     clashes = [row for row in answer.count.rows if row.get("clash")]
     if clashes:
         lines.append(f"Name and folder of a photo say different things ({len(clashes)}):")

@@ -27,7 +27,7 @@ from fruitcount.store.orchard import load_trees, tree_numbers
 from fruitcount.store.photo_record import PhotoLine, PhotoRecord, list_photos, load_records
 from fruitcount.store.photos import file_of, small_copy
 from fruitcount.tree.both_sides import side_pairs, told_pairs
-from fruitcount.tree.checkpoint import measurement_in, measurement_of
+from fruitcount.tree.checkpoint import counted_in, measurement_in, measurement_of
 from fruitcount.tree.facts import LimbSize, TreeFacts
 from fruitcount.tree.folder import read_rows
 from fruitcount.tree.photos import look_hash
@@ -55,6 +55,8 @@ class TreeSource:
         The folder that was counted, to draw the pictures anew.
     answers : KeptAnswers or None
         What the limbs' own plans came to before.
+    remarks : tuple of str
+        What there is to say of the table itself.
     """
 
     rows: tuple[dict[str, Any], ...]
@@ -62,6 +64,7 @@ class TreeSource:
     folder: Path | None = None
     photos: Path | None = None
     answers: KeptAnswers | None = None
+    remarks: tuple[str, ...] = ()
 
     def measured(self, row: Mapping[str, Any]) -> Measurement | None:
         """A row's photo as measured, or as corrected by hand; None where it is not known."""
@@ -78,7 +81,8 @@ class TreeSource:
         sides, words = joined_sides(
             {pair: joined_pair(pair, lambda k: self.measured(self.rows[k])) for pair in pairs}
         )
-        return replace(facts, both_sides=facts.both_sides + sides, remarks=facts.remarks + words)
+        remarks = facts.remarks + words + self.remarks
+        return replace(facts, both_sides=facts.both_sides + sides, remarks=remarks)
 
     def photo(self, row: Mapping[str, Any]) -> Path | None:
         """A row's photo file, where it is there."""
@@ -98,7 +102,10 @@ def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource
     """
     path = Path(table)
     path = path / "photos.csv" if path.is_dir() else path
-    return TreeSource(tuple(read_rows(path)), {}, path.parent, photos)
+    rows = tuple(read_rows(path))
+    lost = len(counted_in(path.parent) - {row["sha256"] for row in rows})
+    told = f"{path.name} lacks {lost} photos counted with it: taken out, or it was cut short."
+    return TreeSource(rows, {}, path.parent, photos, remarks=(told,) * bool(lost))
 
 
 def records_source(

@@ -221,6 +221,7 @@ def _in_words(store: Store) -> Iterator[None]:
             raise
         cause = getattr(error, "orig", None) or error
         line = (str(cause).strip() or type(cause).__name__).splitlines()[0][:200]
+        line = "a value in it is damaged" if isinstance(error, _SPOILT) else line
         signs = ("malformed", "not a database", "no such table", "no such column")
         if isinstance(error, _SPOILT) or any(sign in line for sign in signs):
             line += f": {_REMEDY}"

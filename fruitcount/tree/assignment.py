@@ -198,7 +198,8 @@ def read_sheet(path: str | Path) -> dict[str, Assigned]:
     """  # noqa: D205
     out: dict[str, Assigned] = {}
     for where, row in sheet_lines(path, ("file", "tree")):
-        name, place = row["file"].replace("\\", "/"), _assigned(row, where)
+        name = row["file"].replace("\\", "/").removeprefix("./")
+        place = _assigned(row, where)
         if out.setdefault(name, place) != place:
             raise BadInputError(f"{where}: {name} comes twice")
     return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -28,6 +29,7 @@ class RowLog(Protocol):
 
 
 _FOLDER = "measured"
+LOG_NAME = "progress.jsonl"
 
 
 class ProgressLog:
@@ -120,6 +122,19 @@ class ProgressLog:
     def close(self) -> None:
         """Let another program write."""
         self._stream.close()
+
+
+def counted_in(folder: Path) -> set[str]:
+    """Hashes of the photos that the last batch in a folder counted; none where it has no log."""
+    found: dict[str, set[str]] = {}
+    with suppress(OSError, ValueError, LookupError, TypeError, RecursionError):
+        for line in (folder / LOG_NAME).read_bytes().splitlines():
+            row = json.loads(line)
+            key = row["settings_key"]
+            found = {key: found.get(key, set())}
+            if row["body"].get("ok"):
+                found[key].add(row["sha256"])
+    return set().union(*found.values())
 
 
 def measurement_in(row: Mapping[str, Any]) -> Measurement | None:

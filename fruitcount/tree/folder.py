@@ -40,11 +40,14 @@ class FolderCount:
         One a photo, in order, with its place; ``file`` is relative to the folder.
     limbs : tuple of LimbCount
     progress : Progress
+    not_there : tuple of str
+        Photos that the sheet names, and the folder does not have.
     """
 
     rows: tuple[dict[str, Any], ...]
     limbs: tuple[LimbCount, ...]
     progress: Progress
+    not_there: tuple[str, ...] = ()
 
 
 def count_folder(
@@ -87,7 +90,9 @@ def count_folder(
         row["told_by"] = told_by
         rows.append(row)
     _choose_originals(rows)
-    return FolderCount(tuple(rows), tuple(group_limbs(rows)), result.progress)
+    there = {name for row in rows for name in (row["file"], Path(row["file"]).name)}
+    lost = tuple(name for name in how.sheet if name not in there)
+    return FolderCount(tuple(rows), tuple(group_limbs(rows)), result.progress, lost)
 
 
 def _choose_originals(rows: Sequence[dict[str, Any]]) -> None:
