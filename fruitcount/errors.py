@@ -94,22 +94,23 @@ def broken_as(kind: type[FruitcountError], where: str) -> Iterator[None]:
 
 def _plain(fault: Exception) -> str:
     """What is wrong, without a reader's own words."""
-    if isinstance(fault, FruitcountError | OSError):
-        return str(fault)
+    if isinstance(fault, OSError):
+        return fault.strerror or str(fault)
     if isinstance(fault, KeyError):
         return f"not known, or not there: {fault}"
     if isinstance(fault, RecursionError):
         return "it is nested too deep"
     if hasattr(fault, "pos"):  # a JSONDecodeError
         return "it is no JSON, or was cut off"
-    if isinstance(fault, UnicodeDecodeError):
+    if isinstance(fault, UnicodeError):
         return "it is no text in UTF-8"
     if isinstance(fault, ValueError) and not str(fault).startswith(_PYTHONS):
         return str(fault)
     return "a value in it is of another kind than it must be"
 
 
-_PYTHONS = ("invalid literal for", "could not convert", "cannot convert", "not enough values")
+_PYTHONS = ("invalid literal for", "could not convert", "cannot convert", "not enough values",
+            "Invalid isoformat", "Out of range float", "Exceeds the limit")  # fmt: skip
 
 
 def finite(name: str, value: float) -> float:

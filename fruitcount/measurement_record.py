@@ -23,7 +23,7 @@ from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from fruitcount.errors import RecordError, broken_as
+from fruitcount.errors import BadInputError, RecordError, broken_as
 from fruitcount.flags import Flag, flag_names, flags_from_names
 from fruitcount.types import FloatArray, Fruitlets, Kind, Measurement
 
@@ -369,7 +369,7 @@ def _mark(note: dict[str, Any], classes: dict[int, str], size: tuple[int, int]) 
         "score": float(note.get("score", 1.0)),
     }
     if not all(map(math.isfinite, box)) or row["r_px"] <= 0:
-        raise RecordError(f"box {note['bbox']!r} holds no circle")
+        raise BadInputError(f"box {note['bbox']!r} holds no circle")
     own = note.get(_OWN)
     if own is not None and _same_place(own, box, size):
         row = dict(own)

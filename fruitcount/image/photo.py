@@ -270,9 +270,10 @@ def _to_8_bits(values: NDArray[Any]) -> Pixels:
 
 def _read_heif(data: bytes, label: str) -> tuple[Pixels, Any]:
     parts = open_apart(data, most_pixels=formats.MAX_PIXELS)
-    if parts is None or formats.heif_blank(data):
+    if parts is not None:
+        formats.check_size(label, parts.size_px)
+    if parts is None or parts.rgb is None or formats.heif_blank(data):
         raise PhotoUnreadableError(label, formats.damage_words(data))
-    formats.check_size(label, parts.size_px)
     exif = Image.Exif()
     with suppress(Exception):  # damaged Exif is not a reason to refuse a photo
         exif.load(parts.exif)

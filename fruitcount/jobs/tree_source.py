@@ -104,7 +104,7 @@ def table_source(table: str | Path, *, photos: Path | None = None) -> TreeSource
     path = path / "photos.csv" if path.is_dir() else path
     rows = tuple(read_rows(path))
     lost = len(counted_in(path.parent) - {row["sha256"] for row in rows})
-    told = f"{path.name} lacks {lost} photos counted with it: taken out, or it was cut short."
+    told = f"{path.name} lacks {lost} of the photos counted with it: was it cut short?"
     return TreeSource(rows, {}, path.parent, photos, remarks=(told,) * bool(lost))
 
 

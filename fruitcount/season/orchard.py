@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import BadInputError, SpeciesError, in_range, positive
+from fruitcount.errors import BadInputError, FruitcountError, SpeciesError, in_range, positive
 from fruitcount.files import number_in, shown_name, table_lines, typed_name
 from fruitcount.species.model import load_species
 from fruitcount.units import month_number
@@ -87,9 +87,13 @@ class OrchardTree:
         for name, low, high in (("ripening_month", 1, 12), ("harvest_days", 30, 330)):
             if getattr(self, name) is not None:
                 in_range(name, getattr(self, name), low, high)
-        for name in ("trunk_circumference_mm", "size_mm", "photos_mm"):
+        for name, most in (
+            ("trunk_circumference_mm", 10_000),
+            ("size_mm", 200),
+            ("photos_mm", 1e6),
+        ):
             if getattr(self, name) is not None:
-                positive(name, getattr(self, name))
+                in_range(name, positive(name, getattr(self, name)), 0, most)
         for name in ("bloom_date", "first_pass_on", "second_pass_on", "photos_on"):
             if getattr(self, name) is not None:
                 believed_day(name, getattr(self, name))
@@ -144,8 +148,9 @@ def _tree(line: Mapping[str, str], where: str) -> OrchardTree:
         except KeyError:
             raise BadInputError(f"{where}: {name} must be yes or no, got {cell!r}") from None
         except (ValueError, SpeciesError) as error:
-            dated = _KINDS[name] == "date"
-            what = f"must be a date like 2026-03-18, got {cell!r}" if dated else error
+            kind = {"date": "a date like 2026-03-18", "int": "a whole number"}.get(_KINDS[name])
+            what = f"must be {kind or 'a number'}, got {cell!r}"
+            what = str(error) if isinstance(error, FruitcountError) else what
             raise BadInputError(f"{where}: {name}: {what}") from error
     try:
         return OrchardTree(**facts)

@@ -23,7 +23,8 @@ from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.store import rows
 from fruitcount.store.base import Store, reading
-from fruitcount.store.photo_record import edits_in_force
+from fruitcount.store.orchard import load_trees
+from fruitcount.store.photo_record import edits_in_force, list_photos
 from fruitcount.store.photos import checked_bytes, file_of, unused_files
 from fruitcount.store.tables import EditRow, MeasurementRow, PhotoRow
 
@@ -114,9 +115,12 @@ def read_archive(
 def _opened(path: str | Path, name: str) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as archive:
+            if len(set(archive.namelist())) < len(archive.namelist()):
+                raise RecordError(f"{name}: holds a file twice, which is no backup")
             yield archive
     except (*_DAMAGED, OSError, EOFError, LookupError, ValueError, RuntimeError) as error:
-        raise RecordError(f"{name}: cannot be read, or is damaged: {error}") from error
+        why = "it wants a password" if isinstance(error, RuntimeError) else error
+        raise RecordError(f"{name}: cannot be read, or is damaged: {why}") from error
 
 
 def _parsed(stream: IO[bytes], name: str) -> Iterator[Any]:
@@ -149,7 +153,14 @@ def find_damage(store: Store, *, hashed: bool = True) -> list[str]:
     unchanged (False for ``hashed`` reads no photo), that no file is without a row, that every edit
     history is whole and that every automatic result can be read.
     """
-    return [*_database(store), *_photos(store, hashed=hashed), *_edits(store)]
+    found: list[str] = []
+    parts = (_database(store), _photos(store, hashed=hashed), _edits(store), _sense(store))
+    for part in parts:
+        try:
+            found.extend(part)  # what was found before the fault is kept
+        except RecordError as error:
+            found.append(str(error))
+    return list(dict.fromkeys(found))
 
 
 def _database(store: Store) -> Iterator[str]:
@@ -165,6 +176,14 @@ def _database(store: Store) -> Iterator[str]:
         try:
             with reading(store) as session:
                 all(rows.table_rows(session, table))
+        except RecordError as error:
+            yield str(error)
+
+
+def _sense(store: Store) -> Iterator[str]:
+    for read in (list_photos, load_trees):
+        try:
+            read(store)
         except RecordError as error:
             yield str(error)
 

@@ -126,7 +126,10 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
         if not path.is_file() and table.name in _LATER_TABLES:
             continue
         try:
-            with path.open(newline="", encoding="utf-8-sig") as stream:
+            with (
+                broken_as(RecordError, f"{path}: cannot be read"),
+                path.open(newline="", encoding="utf-8-sig") as stream,
+            ):
                 reader = table_reader(stream, strict=True)
                 least = {c.name for c in table.columns} - set(_LATER)
                 if not least <= set(reader.fieldnames or ()):
@@ -134,11 +137,13 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
                 for row in reader:
                     where = f"{path}, line {reader.line_num}"
                     yield {"where": where, "table": table.name, "row": _read(table, row, where)}
-        except (OSError, UnicodeDecodeError, csv.Error) as error:
+        except csv.Error as error:
             raise RecordError(f"{path}: cannot be read: {error}") from error
 
 
 def _read(table: Table, row: dict[str, str], where: str) -> dict[str, Any]:
+    if None in row or None in row.values():
+        raise RecordError(f"{where}: has more or fewer cells than there are columns")
     with broken_as(RecordError, f"{where}: cannot be read"):
         return {name: _value(table.columns[name], cell) for name, cell in row.items()}
 

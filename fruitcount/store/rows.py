@@ -73,6 +73,7 @@ def _decode(table: Table, row: Any, where: str, *, older: bool) -> dict[str, Any
         if not isinstance(kind, JSON):
             wanted = (int, float) if kind.python_type is float else (kind.python_type,)
         large = isinstance(value, int) and abs(value) >= _INTEGER_END
+        large |= isinstance(value, bool) and bool not in wanted  # Python takes it for a number
         if value is not None and (not isinstance(value, wanted) or large):
             raise RecordError(f"{where}: {table.name}.{name} is not of its kind: {value!r:.80}")
     with broken_as(RecordError, f"{where}: {table.name} is damaged"):
@@ -287,7 +288,7 @@ def _read_lines(session: Session, lines: Iterable[Any], name: str) -> int:
 
 def _header(item: dict[str, Any], where: str) -> int:
     version = item.get("version")
-    if item.get("kind") != KIND or not isinstance(version, int) or not FIRST <= version <= LATEST:
+    if item.get("kind") != KIND or type(version) is not int or not FIRST <= version <= LATEST:
         raise RecordError(
             f"{where}: expected {KIND!r} of version {FIRST} to {LATEST}, got "
             f"{item.get('kind')!r} of version {version!r}"

@@ -174,6 +174,11 @@ def read_hand_counts(path: str | Path) -> tuple[tuple[tuple[float, float], ...],
     out, limbs = [], dict[str, float]()
     for where, row in sheet_lines(path, ("seen", "true")):
         seen, true = (_counted(row[name], name, where) for name in ("seen", "true"))
+        if seen > 2 * true + 5:  # leaves are taken for fruit now and then, never so many
+            raise BadInputError(
+                f"{where}: {seen:g} seen and {true:g} by hand cannot be of one limb: were the "
+                "columns changed over?"
+            )
         out.append((seen, true))
         if (limb := row.get("limb")) and limbs.setdefault(limb, true) is not true:
             raise BadInputError(f"{where}: limb {limb!r} comes twice")

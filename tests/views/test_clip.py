@@ -107,3 +107,31 @@ def test_what_cannot_be_read_is_named(clip, tmp_path) -> None:
     short.release()
     with pytest.raises(PhotoUnreadableError, match=r"s\.mp4: the clip shows one moment only"):
         clip_photos(tmp_path / "s.mp4")
+
+
+def _index_first(data: bytes) -> bytes:
+    """The same film with its index before its frames (ISO/IEC 14496-12, 8.7.5, from memory)."""
+    boxes, at = {}, 0
+    while at < len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        boxes[data[at + 4 : at + 8]] = data[at : at + size]
+        at += size
+    index = bytearray(boxes.pop(b"moov"))
+    moved = data.index(b"moov") - data.index(b"mdat") > 0
+    places = index.index(b"stco") + 12
+    for k in range(int.from_bytes(index[places - 4 : places], "big")):
+        here = slice(places + 4 * k, places + 4 * k + 4)
+        start = int.from_bytes(index[here], "big") + moved * len(index)
+        index[here] = start.to_bytes(4, "big")
+    return boxes.pop(b"ftyp") + bytes(index) + b"".join(boxes.values())
+
+
+@pytest.mark.parametrize("kept", [0.3, 0.6, 0.85])
+def test_a_cut_clip_is_refused(clip, tmp_path, kept) -> None:
+    """What of it is there would be read as the whole limb."""
+    data, cut = _index_first(clip[0].read_bytes()), tmp_path / "cut.mp4"
+    cut.write_bytes(data)
+    assert len(clip_photos(cut)) == FRAMES_N  # whole, the index first is no fault
+    cut.write_bytes(data[: int(kept * len(data))])
+    with pytest.raises(PhotoUnreadableError, match=r"cut\.mp4: .*cut short: about \d+ % of it"):
+        clip_photos(cut)
