@@ -14,7 +14,7 @@ import screen_cache as cache
 import screen_engine as engine
 from screen_photos import preview_jpeg
 from screen_wide import count_with_wide
-from tree_lessons import Nothing, batch_settings, follow_tuning
+from tree_lessons import batch_settings, follow_tuning
 
 from fruitcount.errors import FruitcountError
 from fruitcount.measurement_record import measurement_from_dict
@@ -59,33 +59,6 @@ def keep_photos(photos: Iterable[tuple[str, bytes | FruitcountError]], tree_id: 
         if place.limb:
             records.put_on_limb(key, place.limb, place.side, place.moment)
     return bad
-
-
-class _Keeper(Nothing):
-    """Takes the batch's rows into the records; a photo that cannot be read is not kept.
-
-    Parameters
-    ----------
-    keys : dict
-        Key of each photo by its file's hash.
-    names : dict
-        Name of each photo by its key.
-    """
-
-    def __init__(self, keys: dict[str, str], names: dict[str, str]) -> None:
-        self.keys, self.names = keys, names
-        self.bad: list[str] = []
-
-    def add(self, sha256: str, body: dict[str, Any]) -> bool:
-        """Keep one photo's result."""
-        key = self.keys[sha256]
-        if body["ok"]:
-            _place_by_code(key, body)
-            _keep_count(key, self.names[key], body["measurement"])
-        else:
-            self.bad.append(_in_words(self.names[key], cache.records().path(key), body["problem"]))
-            cache.records().forget(key)
-        return True
 
 
 def _place_by_code(key: str, body: Mapping[str, Any]) -> None:
@@ -136,13 +109,23 @@ def count_kept(
     records = cache.records()
     paths = {key: records.path(key) for key in photos}
     hashes = {file_hash(path): key for key, path in paths.items()}
-    keeper = _Keeper(hashes, photos)
+    bad: list[str] = []
+
+    def take(sha256: str, body: dict[str, Any]) -> None:
+        key = hashes[sha256]
+        if body["ok"]:
+            _place_by_code(key, body)
+            _keep_count(key, photos[key], body["measurement"])
+        else:
+            bad.append(_in_words(photos[key], records.path(key), body["problem"]))
+            records.forget(key)
+
     how = batch_settings(len(photos), workers)
     files: list[str | Path] = list(paths.values())
     learned = any(_tuned(key) for key in photos)
     work = count_with_wide if learned else partial(count_photo, with_measurement=True)
-    run_batch(files, work, progress_log=keeper, settings=how, progress=tell)
-    return keeper.bad
+    run_batch(files, work, take=take, settings=how, progress=tell)
+    return bad
 
 
 def _tuned(key: str) -> bool:

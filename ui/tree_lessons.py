@@ -246,22 +246,6 @@ def batch_settings(photos_n: int, workers: int | None = None) -> BatchSettings:
     return BatchSettings(engine=engine, workers=workers or workers_for(photos_n))
 
 
-class Nothing:
-    """A batch's progress log that keeps nothing: each photo's marks lie beside it."""
-
-    def done(self) -> set[str]:
-        """None: only photos that have no result are given to the batch."""
-        return set()
-
-    def add(self, sha256: str, body: dict[str, Any]) -> bool:
-        """Keep one photo's result; here nothing."""
-        return bool(sha256 and body)
-
-    def rows(self) -> list[dict[str, Any]]:
-        """Not asked for."""
-        return []
-
-
 def find_many(paths: Sequence[Path], tell: Tell) -> None:
     """Find the low-score marks of photos that have none kept beside them yet.
 
@@ -274,6 +258,6 @@ def find_many(paths: Sequence[Path], tell: Tell) -> None:
     left: list[str | Path] = [path for path in paths if not has_wide(path)]
     if left:
         run_batch(
-            left, find_wide, progress_log=Nothing(), settings=batch_settings(len(left)),
+            left, find_wide, settings=batch_settings(len(left)),
             progress=lambda now: tell(now.done_n, now.total_n),
         )  # fmt: skip

@@ -211,9 +211,9 @@ def _about(total: Estimate) -> str:
 def _show_sure(count: TreeCount) -> None:
     said = estimate_lines(count)
     # where all limbs were photographed the heading says the first of it
-    for line in said[1:] if count.total.se_n == 0 and not count.total.hidden_too else said:
+    for line in said[1:] if count.total.all_limbs and not count.total.hidden_too else said:
         st.write(plain(line))
-    if count.total.se_n == 0:
+    if count.total.all_limbs:
         st.write("Taken as if these photos show every limb. If not, name the others below.")
     if count.surer:
         st.write(plain(count.surer))

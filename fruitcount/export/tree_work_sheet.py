@@ -47,7 +47,7 @@ def estimate_lines(count: TreeCount) -> list[str]:
     lines = [estimate_line(count.total)]
     if likely is not None:
         span = f"{number(likely.low_n)} to {number(likely.high_n)}"
-        of = "on these limbs" if likely.se_n == 0 else "on all limbs"
+        of = "on these limbs" if likely.all_limbs else "on all limbs"
         lines.append(
             f"Likely in sight {of}, with those that the count missed: about "
             f"{number(likely.value_n)} (95% interval {span}, kept wide to be safe). "
@@ -69,10 +69,10 @@ def estimate_line(estimate: Estimate) -> str:
     if not estimate.known:
         next_one = "walk once more" if by_walks else "photograph another limb"
         return f"{about}; {estimate.sampled_n} {unit} cannot show how sure that is: {next_one}."
-    if estimate.se_n == 0 and not estimate.hidden_too:  # every limb was photographed
+    if estimate.all_limbs and not estimate.hidden_too:  # every limb was photographed
         return f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
     span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
-    by_lot = "" if by_walks or estimate.se_n == 0 else f" {BY_LOT}"
+    by_lot = "" if by_walks or estimate.all_limbs else f" {BY_LOT}"
     if by_lot and estimate.counted_n < FEW_COUNTED:
         few = f" Under {FEW_COUNTED} fruit were counted: the interval is kept wide to be safe."
         by_lot = few + by_lot
@@ -84,7 +84,7 @@ def covers(estimate: Estimate) -> str:
     """What an estimate is of: fruit that hang there, or those that photos show."""
     if estimate.hidden_too:
         return "fruit on the tree"
-    return "fruit seen" if estimate.se_n == 0 else "fruit that photos of all limbs would show"
+    return "fruit seen" if estimate.all_limbs else "fruit that photos of all limbs would show"
 
 
 def headline(plan: TreePlan) -> str:

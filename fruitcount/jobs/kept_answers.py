@@ -46,12 +46,12 @@ class KeptAnswers:
         return {}
 
     def __call__(
-        self, row: Mapping[str, Any], inputs: GrowerInputs, name: str, work: Callable[[], Any]
+        self, row: Mapping[str, Any], inputs: GrowerInputs, work: Callable[[], Any]
     ) -> Any:
-        """What is kept of this row and these inputs by that name, or worked out now and kept."""
+        """What is kept of this row and these inputs, or worked out now and kept."""
         if not row.get("state"):
             return work()
-        key = settings_key(row["state"], inputs, name)
+        key = settings_key(row["state"], inputs)
         if key not in self._held:
             self._held[key] = self._new[key] = work()
         return self._held[key]

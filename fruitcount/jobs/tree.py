@@ -35,7 +35,6 @@ def plan_of(source: TreeSource, tree: str, facts: TreeFacts) -> TreePlan:
     """One tree's plan from a table or from the records: see :func:`plan_tree`."""
     plan = plan_tree(source.rows, tree, facts, measured=source.measured, kept=source.answers)
     if source.answers is not None:
-        _ = plan.choices  # asked now, so that they are kept too
         source.answers.save()
     return plan
 

@@ -7,26 +7,12 @@ import os
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from fruitcount.errors import RecordError
 from fruitcount.files import written_whole
 from fruitcount.measurement_record import measurement_from_dict
 from fruitcount.types import Measurement
-
-
-class RowLog(Protocol):
-    """Where a batch writes its rows."""
-
-    def done(self) -> set[str]:
-        """Hashes of photos that need not be counted again."""
-
-    def add(self, sha256: str, body: dict[str, Any]) -> bool:
-        """Write a row for good before returning; False when there was one already."""
-
-    def rows(self) -> list[dict[str, Any]]:
-        """All rows with these settings, each with its ``sha256``."""
-
 
 _FOLDER = "measured"
 LOG_NAME = "progress.jsonl"

@@ -23,7 +23,6 @@ from fruitcount.tree.facts import LimbSize, SizedLimb, TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
 from fruitcount.tree.hidden import (
     BY_SIDES,
-    ENOUGH_BY_HAND,
     Factor,
     apply_factor,
     factor_share,
@@ -70,11 +69,7 @@ def seen_factor(facts: TreeFacts) -> tuple[Factor | None, tuple[str, ...]]:
         if lines:
             lines = (*lines, "The tree's total rests on the limbs counted by hand, not on those "
                      "seen from both sides.")  # fmt: skip
-        by_hand = ratio_factor([s for s, _ in facts.seen_true], [t for _, t in facts.seen_true])
-        if by_hand.known and by_hand.limbs_n < ENOUGH_BY_HAND:
-            lines = (*lines, f"From fewer than {ENOUGH_BY_HAND} limbs counted by hand the interval "
-                     "is kept wide to be safe.")  # fmt: skip
-        return by_hand, lines
+        return ratio_factor(*zip(*facts.seen_true, strict=True)), lines
     if not enough_seen(facts.both_sides):
         return None, lines
     factor = both_sides_factor(facts.both_sides)
@@ -217,7 +212,7 @@ def tree_count(rows: Sequence[Mapping[str, Any]], tree: str, facts: TreeFacts) -
     following: tuple[str, ...] = ()
     surer = _more_walks(total) if facts.walks else ""
     if not facts.walks:
-        following, share = _next_limbs(limbs, area, seen, factor_share(in_sight, factor), facts)
+        following, share = _next_limbs(limbs, area, seen, factor_share(total, factor), facts)
         surer = _surer(share if in_sight.known else math.nan, following, factor)
     return TreeCount(
         tuple(limbs),

@@ -44,6 +44,8 @@ class Estimate:
         Fruit actually counted.
     hidden_too : bool
         Whether fruit that photos do not show are in it; else it covers what photos would show.
+    all_limbs : bool
+        Whether every limb was photographed.
     """
 
     value_n: float
@@ -54,6 +56,7 @@ class Estimate:
     method: str
     counted_n: float = 0.0
     hidden_too: bool = False
+    all_limbs: bool = False
 
     @property
     def known(self) -> bool:
@@ -107,15 +110,28 @@ def t_times(dof: float) -> float:
     return float(stats.t.ppf(0.975, dof)) if dof > 0 else math.nan
 
 
-def product_interval(*parts: tuple[float, float, float]) -> tuple[float, float]:
-    """Both ends of the interval of a product of independent estimates, each (value, low, high).
+def product_interval(
+    one: tuple[float, float, float],
+    other: tuple[float, float, float],
+    *,
+    dof: tuple[float, float] | None = None,
+) -> tuple[float, float]:
+    """Both ends of the interval of a product of two independent estimates.
 
-    All must be over 0.
+    Each is (value, low, high), all over 0. With their degrees of freedom given, one that rests on
+    few limbs does not widen the whole as if both did (Satterthwaite 1946, from memory).
     """
-    value = math.prod(part[0] for part in parts)
-    down = math.hypot(*(math.log(v / low) for v, low, _ in parts))
-    up = math.hypot(*(math.log(high / v) for v, _, high in parts))
-    return value * math.exp(-down), value * math.exp(up)
+    ends = []
+    for end in (1, 2):
+        half = [abs(math.log(part[end] / part[0])) for part in (one, other)]
+        width = math.hypot(*half)
+        if dof is not None and width:
+            sd = [h / t_times(each) for h, each in zip(half, dof, strict=True)]
+            both = math.hypot(*sd) ** 4 / sum(s**4 / n for s, n in zip(sd, dof, strict=True))
+            width = t_times(both) * math.hypot(*sd)
+        ends.append(math.exp(width))
+    value = one[0] * other[0]
+    return value / ends[0], value * ends[1]
 
 
 # Variance of a limb's count grows as area**1.75: between chance alone (1) and a fixed share of
@@ -145,9 +161,7 @@ class LimbGroup:
     limbs_n: int
 
 
-def ratio_total(
-    fruit_n: ArrayLike, area_cm2: ArrayLike, *, all_area_cm2: ArrayLike, wider: float = 1.0
-) -> Estimate:
+def ratio_total(fruit_n: ArrayLike, area_cm2: ArrayLike, *, all_area_cm2: ArrayLike) -> Estimate:
     """Estimate a tree's fruit from the limbs that were photographed.
 
     The limbs not photographed are treated as still to come (Royall, Biometrika 57:377-387, 1970,
@@ -164,8 +178,6 @@ def ratio_total(
     all_area_cm2 : array-like, shape (N,), cm2
         Cross-section area of *every* limb of the tree, those photographed included. More limbs
         left out of the sample make the interval wider.
-    wider : float
-        Times the spread between limbs. Raising it widens the interval.
 
     Returns
     -------
@@ -191,7 +203,7 @@ def ratio_total(
     value = counted if n == len(whole) else counted / float(x.sum()) * float(whole.sum())
     se = 0.0 if n == len(whole) else _prediction_se(y, x, whole) if n > 1 else math.nan
     raw = Estimate(value, se, math.nan, math.nan, n, "by limb cross-section", counted)
-    return _with_ends(raw, n - 1, float(whole.sum() / x.sum()) - 1, wider=wider)
+    return _with_ends(raw, n - 1, float(whole.sum() / x.sum()) - 1)
 
 
 # An interval of over ten times each way tells nothing that a grower could use: our choice, after
@@ -199,11 +211,11 @@ def ratio_total(
 WIDEST_TIMES = 10.0
 
 
-def _with_ends(raw: Estimate, dof: float, rest_frac: float, *, wider: float) -> Estimate:
+def _with_ends(raw: Estimate, dof: float, rest_frac: float, *, wider: float = 1.0) -> Estimate:
     """Fill in the interval; ``rest_frac`` is the size of the limbs not seen, by those seen."""
     value, counted, se = raw.value_n, raw.counted_n, raw.se_n
     if se == 0 and rest_frac <= 0:
-        return replace(raw, low_n=value, high_n=value)
+        return replace(raw, low_n=value, high_n=value, all_limbs=True)
     if not (math.isfinite(se) and dof > 0):
         return raw
     t = t_times(dof) * wider

@@ -12,7 +12,7 @@ from fruitcount.errors import BadInputError, in_range
 from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.tree.assignment import AssignmentRules
-from fruitcount.tree.checkpoint import RowLog
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.count import TreeCount, tree_count
 from fruitcount.tree.facts import TreeFacts
 from fruitcount.tree.group import LimbCount, group_limbs
@@ -54,7 +54,7 @@ def count_folder(
     folder: str | Path,
     work: PhotoWork,
     *,
-    progress_log: RowLog,
+    progress_log: ProgressLog,
     naming: AssignmentRules | None = None,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
@@ -66,7 +66,7 @@ def count_folder(
     folder : str or Path
     work : callable
         Usually ``functools.partial(fruitcount.tree.photos.count_photo, settings=..., ...)``.
-    progress_log : RowLog
+    progress_log : ProgressLog
         Goes on where it stopped when called again.
     naming : AssignmentRules, optional
         Default: the card's code, else the first folder is the tree, the second the limb.

@@ -21,10 +21,6 @@ BY_HAND, BY_SIDES, BY_RANGE = (
 )  # fmt: skip
 """What a factor was measured on: words in the method of an estimate by it."""
 
-ENOUGH_BY_HAND = 6
-"""Limbs counted by hand: with them 94-97 % of intervals hold, with three 94-98 % (simulated:
-:mod:`fruitcount.evaluate.tree_intervals`)."""
-
 _NINETY_TO_95 = 1.960 / 1.645  # standard deviations of a normal distribution
 
 
@@ -42,6 +38,8 @@ class Factor:
         Limbs it was measured on.
     limbs_are : str
         What those limbs are: :data:`BY_HAND`, :data:`BY_SIDES` or :data:`BY_RANGE`.
+    seen_n : float
+        Fruit seen on them; 0 where ranges tell.
     """
 
     value: float
@@ -49,6 +47,7 @@ class Factor:
     high: float
     limbs_n: int
     limbs_are: str = BY_HAND
+    seen_n: float = 0.0
 
     @property
     def known(self) -> bool:
@@ -89,7 +88,7 @@ def ratio_factor(seen_n: ArrayLike, true_n: ArrayLike, *, least_se: float = 0.0)
     residual = (y - value * x) / np.sqrt(np.maximum(1.0 - weight, 1e-12))
     se = max(math.sqrt(float(np.sum(residual**2))) / float(x.sum()), least_se)
     times = math.exp(min(t_times(n - 1) * math.sqrt(math.log1p((se / value) ** 2)), 50.0))
-    return Factor(value, value / times, value * times, n)
+    return Factor(value, value / times, value * times, n, seen_n=float(x.sum()))
 
 
 def range_factor(low_n: ArrayLike, high_n: ArrayLike, count_n: ArrayLike) -> Factor:
@@ -106,7 +105,7 @@ def range_factor(low_n: ArrayLike, high_n: ArrayLike, count_n: ArrayLike) -> Fac
     count_n : array-like, shape (n,)
         Fruit counted on the photos.
     """
-    count = max(float(as_column("count_n", count_n).sum()), 1e-9)
+    count = max(float(as_column("count_n", count_n).sum()), 0.5)
     low = max(float(as_column("low_n", low_n).sum()), 0.5)
     high = max(float(as_column("high_n", high_n).sum()), low)
     middle, times = math.sqrt(low * high), math.sqrt(high / low) ** _NINETY_TO_95
@@ -114,18 +113,18 @@ def range_factor(low_n: ArrayLike, high_n: ArrayLike, count_n: ArrayLike) -> Fac
     return Factor(middle / count, middle / times / count, middle * times / count, limbs_n, BY_RANGE)
 
 
-def factor_share(seen: Estimate, factor: Factor | None) -> float:
-    """Share of the answer's squared width that comes from the factor, 0 to 1; NaN if unknown.
+def factor_share(total: Estimate, factor: Factor | None) -> float:
+    """Share of a total's squared width that comes from its factor, 0 to 1; NaN if unknown.
 
     More photos cannot take this part away.
     """
-    if factor is None or not (seen.known and factor.known and seen.low_n > 0):
+    if factor is None or not (total.known and factor.known and total.low_n > 0):
         return math.nan
-    by_sample, by_factor = (
+    by_factor, whole = (
         math.log(high / low) ** 2
-        for low, high in ((seen.low_n, seen.high_n), (factor.low, factor.high))
+        for low, high in ((factor.low, factor.high), (total.low_n, total.high_n))
     )
-    return by_factor / (by_sample + by_factor) if by_factor else 0.0
+    return min(by_factor / whole, 1.0) if by_factor else 0.0
 
 
 def apply_factor(seen: Estimate, factor: Factor) -> Estimate:
@@ -141,11 +140,23 @@ def apply_factor(seen: Estimate, factor: Factor) -> Estimate:
     value, low, high = seen.value_n * factor.value, math.nan, math.nan
     if seen.known and factor.known:
         # half a fruit where none was seen: a product needs what is over 0
-        sample = (max(seen.value_n, 0.5), max(seen.low_n, 0.5), max(seen.high_n, 0.5))
-        low, high = product_interval(sample, (factor.value, factor.low, factor.high))
+        shown, least, most = (max(n, 0.5) for n in (seen.value_n, seen.low_n, seen.high_n))
+        # what photos miss of the tree's own limbs differs by chance as on those counted by hand
+        own = math.sqrt(1 + factor.seen_n * seen.counted_n / shown**2)
+        down, up = (factor.value * (x / factor.value) ** own for x in (factor.low, factor.high))
+        by_range = factor.limbs_are == BY_RANGE
+        dof = None if by_range else (_dof(seen), factor.limbs_n - 1)
+        low, high = product_interval((shown, least, most), (factor.value, down, up), dof=dof)
         low = max(low if seen.value_n else 0.0, min(seen.counted_n, value))
     method = f"{seen.method}, times {factor.value:.2f} by {factor.limbs_n} {factor.limbs_are}"
     return Estimate(
         value, seen.se_n * factor.value, low, high, seen.sampled_n, method, seen.counted_n,
-        hidden_too=factor.limbs_are != BY_RANGE
+        hidden_too=factor.limbs_are != BY_RANGE, all_limbs=seen.all_limbs
     )  # fmt: skip
+
+
+def _dof(seen: Estimate) -> float:
+    """Degrees of freedom of a total; without end where chance makes it wider than its limbs do."""
+    dof = max(seen.sampled_n - 1, 1)
+    by_limbs = t_times(dof) * math.sqrt(math.log1p((seen.se_n / max(seen.value_n, 0.5)) ** 2))
+    return dof if seen.high_n <= seen.value_n * math.exp(1.1 * by_limbs) else math.inf

@@ -119,22 +119,20 @@ def bits_apart(one: str, two: str) -> int:
     return (int(one, 16) ^ int(two, 16)).bit_count()
 
 
-def same_looks(hashes: Sequence[str], *, within_bits: int = SAME_BITS) -> list[int]:
+def same_looks(hashes: Sequence[str]) -> list[int]:
     """For each photo the index of the first earlier one that looks the same, or its own.
 
     Parameters
     ----------
     hashes : sequence of str
         From :func:`look_hash`; an empty one is like no other.
-    within_bits : int
-        Raising it takes more photos for the same.
     """
     out: list[int] = []
     firsts: list[int] = []
     for i, h in enumerate(hashes):
         match = i
         if h:
-            match = next((j for j in firsts if bits_apart(hashes[j], h) <= within_bits), i)
+            match = next((j for j in firsts if bits_apart(hashes[j], h) <= SAME_BITS), i)
         if match == i and h:
             firsts.append(i)
         out.append(match)

@@ -24,7 +24,7 @@ from fruitcount.tree.target import target_of
 from fruitcount.types import Measurement
 
 Measured = Callable[[Mapping[str, Any]], Measurement | None]
-Kept = Callable[[Mapping[str, Any], GrowerInputs, str, Callable[[], Any]], Any]
+Kept = Callable[[Mapping[str, Any], GrowerInputs, Callable[[], Any]], Any]
 _FEWER = {
     "spacing": "its spacing has room for no more",
     "very heavy set": "its spacing has room for no more",
@@ -47,6 +47,8 @@ class LimbAnswer(NamedTuple):
     rule : str
         What governs it: see :class:`fruitcount.plan.result.Plan`.
     plan_choice : str
+    choices : tuple of Choice
+        The chosen plan and the other one, which is the same where they do not differ.
     """
 
     keep_n: int
@@ -54,6 +56,7 @@ class LimbAnswer(NamedTuple):
     known: bool
     rule: str
     plan_choice: str
+    choices: tuple[Choice, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,29 +88,17 @@ class LimbWork:
     @cached_property
     def answer(self) -> LimbAnswer | None:
         """The few numbers that the tree needs of it."""
-        values = self._kept("answer", self._answer)
-        return LimbAnswer(*values) if values else None
-
-    @cached_property
-    def choices(self) -> tuple[Choice, ...]:
-        """The chosen plan and the other one, which is the same where they do not differ."""
-        return tuple(Choice(*values) for values in self._kept("choices", self._choices))
-
-    def _kept(self, name: str, work: Callable[[], Any]) -> Any:
-        return work() if self.kept is None else self.kept(self.row, self.inputs, name, work)
+        kept = self.kept or (lambda row, inputs, work: work())
+        *told, choices = kept(self.row, self.inputs, self._answer) or (None,)
+        return LimbAnswer._make((*told, tuple(Choice(*c) for c in choices))) if choices else None
 
     def _answer(self) -> tuple[Any, ...]:
         if self.result is None:
             return ()
-        p = self.result.decision.plan
-        rule = p.rule if p.rule == "room" else p.target.rule
-        return LimbAnswer(p.keep_count, p.final_count, p.number_known, rule, p.plan_choice)
-
-    def _choices(self) -> list[tuple[Any, ...]]:
-        if self.result is None:
-            return []
         one = self.result.decision
-        return [astuple(c) for c in one.choices or (as_choice(one, chosen=True),) * 2]
+        p, choices = one.plan, one.choices or (as_choice(one, chosen=True),) * 2
+        rule, both = p.rule if p.rule == "room" else p.target.rule, [astuple(c) for c in choices]
+        return (p.keep_count, p.final_count, p.number_known, rule, p.plan_choice, both)
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +136,8 @@ class TreePlan:
     @cached_property
     def choices(self) -> tuple[Choice, ...]:
         """The chosen plans of all limbs and the other ones, summed; empty where they agree."""
-        pairs = {n: x.choices for n, x in self.work.items() if x.answer and x.answer.known}
+        answers = {name: limb.answer for name, limb in self.work.items()}
+        pairs = {name: x.choices for name, x in answers.items() if x is not None and x.known}
         both = next((pair for pair in pairs.values() if len({c.name for c in pair}) > 1), ())
         if len({pair[0].name for pair in pairs.values()}) != 1:
             return ()
@@ -175,7 +167,7 @@ class TreePlan:
             short = all_seen and other.final_n < math.floor(wanted.low_n)
             what += ", the limbs bear no more" if short else ""
         elif sum(x.whole_n for x in sheet.limbs) < wanted.low_n:
-            what = "no more hang there"
+            what = "no more hang there" if all_seen else "by what was seen no more hang there"
         else:
             what = "spacing and wood of these limbs allow no more"
         where = "" if all_seen else " on the whole tree"
@@ -207,8 +199,8 @@ def plan_tree(
         A row's photo as measured, or None; by default what the row holds as ``measurement``.
         Planned with what ``facts`` say, the choice that it was counted with, and its share.
     kept : callable, optional
-        What a part of a row's own plan, by its name, came to before with these inputs, as plain
-        values; the last argument works it out.
+        What a row's own plan came to before with these inputs, as plain values; the last argument
+        works it out.
 
     Raises
     ------

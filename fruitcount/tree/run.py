@@ -22,7 +22,7 @@ from typing import Any
 
 from fruitcount.errors import BadInputError, FruitcountError, at_least, one_of
 from fruitcount.measurement_record import plain
-from fruitcount.tree.checkpoint import RowLog
+from fruitcount.tree.checkpoint import ProgressLog
 from fruitcount.tree.photos import file_hash
 
 PhotoWork = Callable[[str], dict[str, Any]]
@@ -269,13 +269,13 @@ class BatchResult:
     files: tuple[tuple[str, str], ...]
     progress: Progress
 
-    def rows(self, progress_log: RowLog) -> Iterator[dict[str, Any]]:
+    def rows(self, progress_log: ProgressLog) -> Iterator[dict[str, Any]]:
         """One row a file, in order: ``file``, ``same_as`` (an earlier file with the same bytes,
         or empty), then what the progress log holds.
 
         Parameters
         ----------
-        progress_log : RowLog
+        progress_log : ProgressLog
             The one that the batch was run with.
         """  # noqa: D205
         by_hash = {row["sha256"]: row for row in progress_log.rows()}
@@ -293,7 +293,8 @@ def run_batch(
     files: Sequence[str | Path],
     work: PhotoWork,
     *,
-    progress_log: RowLog,
+    progress_log: ProgressLog | None = None,
+    take: Callable[[str, Row], object] | None = None,
     settings: BatchSettings | None = None,
     progress: Callable[[Progress], None] | None = None,
 ) -> BatchResult:
@@ -309,8 +310,10 @@ def run_batch(
     work : callable
         ``(path) -> dict`` of plain values, importable by name (``functools.partial`` is fine).
         What it raises becomes the row's ``problem``.
-    progress_log : RowLog
+    progress_log : ProgressLog, optional
         Where rows go; its settings key decides which photos are done already.
+    take : callable, optional
+        Takes each photo's hash and row where there is no log.
     settings : BatchSettings, optional
     progress : callable, optional
         Called after every file, from this process.
@@ -332,11 +335,13 @@ def run_batch(
         if progress is not None:
             progress(now)
 
-    todo = _todo([str(f) for f in files], progress_log.done(), hashes, step)
+    known, add = (progress_log.done(), progress_log.add) if progress_log else (set(), take)
+    todo = _todo([str(f) for f in files], known, hashes, step)
     # closed here, so that workers end at once when this is stopped
     with closing(ENGINES[how.engine](work, todo, how)) as done:
         for path, body in done:
-            progress_log.add(hashes[path], body)
+            if add is not None:
+                add(hashes[path], body)
             step(bad=not body["ok"])
     return BatchResult(tuple((str(f), hashes.get(str(f), "")) for f in files), now)
 

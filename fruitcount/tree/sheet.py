@@ -216,7 +216,8 @@ def tree_sheet(
     # hands take off whole fruit: of 33.9 estimated none comes off where 34 may stay
     whole_n = _whole(filled)
     # a limb nobody has seen takes its share by wood, whatever the others make likely for it
-    most = min(target.middle_n, total.value_n) if math.isfinite(total.value_n) else target.middle_n
+    # where none was seen yet that says too little of the others
+    most = min(target.middle_n, total.value_n) if total.value_n > 0 else target.middle_n
     keep = share_by_area(most, area, have_n=np.where(blank, np.nan, whole_n))
     rows = [
         replace(

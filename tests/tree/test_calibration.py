@@ -105,11 +105,11 @@ def test_share_of_the_hand_counts():
     tree = ratio_total([50, 31, 22], [5, 4, 3], all_area_cm2=[5, 4, 3, 4])
     sure = ratio_factor([54, 108, 27], [100, 200, 50])
     unsure = ratio_factor([54, 108, 27], [80, 230, 40])
-    assert factor_share(tree, sure) == pytest.approx(0, abs=1e-9)
-    share = factor_share(tree, unsure)
-    assert 0 < share < 1
+    assert factor_share(apply_factor(tree, sure), sure) == pytest.approx(0, abs=1e-9)
     # without the sampling part, what is left of the width is the root of that share
     got = apply_factor(tree, unsure)
+    share = factor_share(got, unsure)
+    assert 0 < share < 1
     left = math.log(unsure.high / unsure.value) / math.log(got.high_n / got.value_n)
     assert share == pytest.approx(left**2, rel=0.05)
 

@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 
 from fruitcount.errors import BadInputError
 from fruitcount.evaluate.tree_intervals import cell, walks_cell
-from fruitcount.export.tree_work_sheet import estimate_line
+from fruitcount.export.tree_work_sheet import estimate_line, estimate_lines
 from fruitcount.tree.estimate import LimbGroup, csa_cm2, grouped_total, ratio_total, simple_total
+from fruitcount.tree.facts import TreeFacts
+from fruitcount.tree.plan import plan_tree
 from fruitcount.tree.sampling import Walk, paths_total
 
 FRUIT, AREA = [50, 31, 22, 40, 18], [5.0, 4.0, 3.0, 4.2, 2.5]
@@ -115,6 +117,21 @@ def test_limbs_without_fruit_do_not_say_that_the_others_have_none():
     assert got.high_n - got.value_n > math.sqrt(got.value_n)  # alike by luck is not known
     bare = cell(14, 0.5, 0.8, 3, trees=200, fruit_per_cm2=0.1)
     assert bare.min() >= 0.94
+
+
+def test_no_fruit_on_some_limbs_is_not_said_of_all():
+    rows = [{"file": f"{k}", "tree": "T", "limb": f"{k}", "ok": True, "count_n": 0,
+             "count_low_n": 0, "count_high_n": 2, "base_diameter_mm": 25.0, "length_mm": 900.0}
+            for k in range(3)]  # fmt: skip
+    some = plan_tree(rows, "T", TreeFacts(limbs_n=14))
+    first, likely, *_ = estimate_lines(some.count)
+    assert first.startswith("About 0 fruit that photos of all limbs would show (95% interval 0 to")
+    assert 11 <= some.count.likely.high_n <= 200  # rule of three, times a range of up to two a limb
+    assert "on all limbs" in likely
+    assert "by what was seen" in some.too_few
+    assert min(x.keep_n for x in some.sheet.limbs if not x.counted) > 0  # for those there may be
+    every = estimate_lines(plan_tree(rows, "T", TreeFacts(limbs_n=3)).count)
+    assert every[0] == "0 fruit seen on all 3 limbs."
 
 
 def test_the_words_say_where_an_interval_is_wide():
