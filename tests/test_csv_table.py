@@ -48,7 +48,7 @@ def test_lines_are_named(tmp_path):
     ('seen,true,limb\n10,12,"A\n20,27,B\n', "a quote is not closed"),
     ("seen,seen,true\n1,2,3\n", "the column seen comes twice"),
     ("seen,true\n", "no line below its first"),
-    ("seen;true\n1.234;1.500\n", "line 2: seen must be without a dot for thousands"),
+    ("seen;true\n1.234;1.500\n", "line 2: seen must be without a sign for thousands"),
     ("seen,true,limb\n1,2,A\n1,2,A\n", "line 3: limb 'A' comes twice"),
     ("seen,true\n0,5\n", r"t.csv: the sheet must have fruit seen"),
 ])  # fmt: skip

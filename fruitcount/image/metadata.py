@@ -138,6 +138,20 @@ def _clean_jpeg(data: bytes) -> bytes:
     return b"\xff\xd8" + b"".join([*segments[:first], head, *segments[first:]])
 
 
+def scans_missing(data: bytes) -> bool:
+    """Whether a progressive JPEG lacks the last bit of a coefficient (ITU-T T.81, G.1.1.1)."""
+    left: set[tuple[int, int]] = set()
+    for segment in _jpeg_segments(data):
+        if segment[:2] == b"\xff\xc2":
+            left = {(part, k) for part in segment[10::3] for k in range(64)}
+        elif segment[:2] == b"\xff\xda":
+            n = 2 * segment[4]
+            first, last, bit = segment[5 + n : 8 + n]
+            sent = range(first, last + 1) if bit & 15 == 0 else ()
+            left -= {(part, k) for part in segment[5 : 5 + n : 2] for k in sent}
+    return bool(left)
+
+
 def _jpeg_segments(data: bytes) -> Iterator[bytes]:
     at = 2
     while found := _MARKER.search(data, at):

@@ -25,7 +25,7 @@ from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.files import shown_name
 from fruitcount.image import formats
 from fruitcount.image.heif import open_apart
-from fruitcount.image.metadata import capture_time, exif_of, location_of
+from fruitcount.image.metadata import capture_time, exif_of, location_of, scans_missing
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Photo, Pixels
 
@@ -156,6 +156,8 @@ def _whole_jpeg(image: Any, data: bytes, label: str) -> Pixels | None:
     import simplejpeg
 
     plain = image.mode in ("RGB", "L")
+    if "progressive" in image.info and scans_missing(data):
+        raise PhotoUnreadableError(label, formats.damage_words(data))
     try:
         decoded = simplejpeg.decode_jpeg(data, "RGB" if plain else "CMYK")
     except ValueError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -277,8 +278,8 @@ def _number(cell: str, name: str, where: str) -> float:
 def _counted(cell: str, name: str, where: str) -> float:
     """A number of fruit, or the mean of a few counts of them."""
     number = in_range(f"{where}: {name}", _number(cell, name, where), 0, MOST_FRUIT)
-    if len(cell.rpartition(".")[2]) == 3 and "." in cell:
-        raise BadInputError(f"{where}: {name} must be without a dot for thousands, got {cell!r}")
+    if re.search(r"[.,]\d{3}$", cell):
+        raise BadInputError(f"{where}: {name} must be without a sign for thousands, got {cell!r}")
     return number
 
 

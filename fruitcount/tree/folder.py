@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fruitcount.errors import BadInputError, in_range
+from fruitcount.errors import BadInputError, in_range, one_of
 from fruitcount.files import number_in, sheet_lines, write_table
 from fruitcount.results import ROW_COLUMNS
 from fruitcount.tree.assignment import AssignmentRules
@@ -154,9 +155,11 @@ def _row(line: Mapping[str, str]) -> dict[str, Any]:
     row: dict[str, Any] = {name: line.get(name, "").removeprefix("'") for name in _COLUMNS}
     for name in _NUMBERS:
         row[name] = in_range(name, number_in(row[name]), 0, 1e6) if row.get(name) else None
+    one_of("ok", row["ok"], ("yes", "no"))
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
-    int(row["look"] or "0", 16)  # a look that is no number is told here, with its line
+    if not re.fullmatch("([0-9a-f]{64})?", row["look"]):
+        raise ValueError("the end of the line is damaged or cut off")
     row["flags"] = row["flags"].split()
     return row
 

@@ -235,3 +235,38 @@ def test_sheets_name_the_cell_as_it_was_typed(tmp_path: Path) -> None:
     table.write_text("seen,true\n1000,12\n")
     with pytest.raises(BadInputError, match="columns changed over"):
         read_hand_counts(table)
+
+
+def test_a_progressive_photo_whose_last_scans_are_missing_is_refused() -> None:
+    """Such a file ends as it should, and shows the whole limb, but coarsely."""
+    for picture in (Image.fromarray(limb_rgb()), Image.fromarray(limb_rgb()).convert("L")):
+        data = saved(picture, progressive=True, quality=90)
+        read_photo(data)
+        scans = [found.start() for found in re.finditer(b"\xff\xda", data)]
+        for cut in scans[1:]:
+            with pytest.raises(PhotoUnreadableError, match="damaged"):
+                read_photo(data[:cut] + b"\xff\xd9")
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        (lambda text: text[:-60], "damaged or cut off"),
+        (lambda text: text.replace(",yes,", ",maybe,", 1), "ok must be yes or no|ok must be one"),
+    ],
+)
+def test_a_changed_table_is_named(
+    counted: tuple[Path, Path, str], tmp_path: Path, change: Callable[[str], str], match: str
+) -> None:
+    table = tmp_path / "photos.csv"
+    table.write_text(change((counted[1] / "photos.csv").read_text()))
+    said = run("tree", table, "--out", tmp_path / "sheet")
+    assert said.exit_code == 2
+    assert re.search(rf"photos\.csv, line \d: .*({match})", said.output)
+
+
+def test_thousands_are_no_decimals(tmp_path: Path) -> None:
+    table = tmp_path / "hand.csv"
+    table.write_text('seen,true\n"1,234",1200\n')
+    with pytest.raises(BadInputError, match="sign for thousands"):
+        read_hand_counts(table)
