@@ -190,8 +190,6 @@ class Photo:
         EXIF capture time (no zone), where present.
     file_format : str
         ``"JPEG"``, ``"PNG"``, ``"WEBP"``, ``"TIFF"`` or ``"HEIF"``.
-    location : tuple of (latitude, longitude) in degrees, or None
-        Only read when asked for; never written unless asked for.
     """
 
     rgb: Pixels
@@ -199,7 +197,6 @@ class Photo:
     sha256: str = ""
     taken_at: datetime | None = None
     file_format: str = ""
-    location: tuple[float, float] | None = None
 
     @property
     def width_px(self) -> int:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import os
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pi_heif
 import pytest
+from PIL import Image
 
 from fruitcount.evaluate.match import nearest_first
 from fruitcount.store.base import Store, must_get, reading
@@ -30,6 +33,25 @@ class Pairing:
     second: np.ndarray
     only_first: np.ndarray
     only_second: np.ndarray
+
+
+def location_in(photo: bytes | Path) -> tuple[float, float] | None:
+    """Latitude and longitude that a file tells, north and east positive, as Pillow reads it."""
+    data = photo if isinstance(photo, bytes) else photo.read_bytes()
+    exif = Image.Exif()
+    if data[4:8] == b"ftyp":
+        exif.load(pi_heif.open_heif(io.BytesIO(data)).info["exif"] or b"")
+    else:
+        with Image.open(io.BytesIO(data)) as image:
+            exif = image.getexif()
+    gps = exif.get_ifd(0x8825)
+    if not gps:
+        return None
+    latitude, longitude = (
+        (a + b / 60 + c / 3600) * (-1 if gps[tag] in ("S", "W") else 1)
+        for tag, (a, b, c) in ((1, gps[2]), (3, gps[4]))
+    )
+    return float(latitude), float(longitude)
 
 
 def photos_folder(name: str) -> Path:

@@ -9,6 +9,7 @@ import os
 import socket
 import sys
 import threading
+import tomllib
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -32,20 +33,8 @@ from fruitcount.store.base import DATA_VARIABLE, data_folder, shared_with
 from fruitcount.store.kept import Records, open_records
 
 _HERE = Path(__file__).resolve().parent
-# Ours: leaf, bark and paper. Every text pair was checked for a contrast of at least 4.5 to 1.
 _MANIFEST, _JS = "application/manifest+json", "text/javascript"
 _FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
-_THEME = {
-    "theme.font": "system-ui, sans-serif",
-    "theme.light.primaryColor": "#00573f",
-    "theme.light.backgroundColor": "#fffdf6",
-    "theme.light.secondaryBackgroundColor": "#eceadb",
-    "theme.light.textColor": "#181c20",
-    "theme.dark.primaryColor": "#7fd1ae",
-    "theme.dark.backgroundColor": "#12171a",
-    "theme.dark.secondaryBackgroundColor": "#232b2f",
-    "theme.dark.textColor": "#f4f2e8",
-}
 
 
 def make_app(records: Records, guard: Guard | None) -> Any:
@@ -168,17 +157,7 @@ def launch(
             "server.port": port,
             "server.address": host,
             **({"server.sslCertFile": papers[0], "server.sslKeyFile": papers[1]} if papers else {}),
-            "server.headless": True,
-            "server.fileWatcherType": "none",
-            "server.maxUploadSize": 400,
-            "server.enableWebsocketCompression": True,  # marks and pictures: a fifth of the bytes
-            "browser.gatherUsageStats": False,
-            # its greeting would ask a server elsewhere for this computer's outer address
-            "logger.hideWelcomeMessage": True,
-            "client.toolbarMode": "minimal",
-            "client.showErrorDetails": "none",
-            "client.showErrorLinks": False,
-            **_THEME,
+            **tomllib.loads(read_asset("server.toml")),
         }
     )
 

@@ -129,9 +129,9 @@ def _side_points(grey: Pixels, corners: FloatArray, k: int) -> FloatArray:
     if np.dot(outward, start - corners.mean(axis=0)) < 0:
         outward = -outward
     # A cell is a sixth of the side: the profile stays within the black border and the white rim.
-    reach_in, reach_out = _reaches(corners, k, outward)
+    reach = _reach(corners, k, outward)
     share = np.linspace(0.06, 0.94, _PROFILES)
-    depth = np.linspace(-reach_in, reach_out, _SAMPLES)
+    depth = np.linspace(-reach, reach, _SAMPLES)
     base = start + share[:, None] * along
     grid = base[:, None, :] + depth[None, :, None] * outward
     light = linear(sample_grid(grey, grid[..., 0], grid[..., 1]))
@@ -139,12 +139,9 @@ def _side_points(grey: Pixels, corners: FloatArray, k: int) -> FloatArray:
     return np.asarray(base + position[:, None] * outward, np.float64)
 
 
-def _reaches(corners: FloatArray, k: int, outward: FloatArray) -> tuple[float, float]:
-    depth_px = abs(float(np.dot(outward, corners[(k + 2) % 4] - corners[k])))
-    depth2_px = abs(float(np.dot(outward, corners[(k + 3) % 4] - corners[k])))
-    cell_px = min(depth_px, depth2_px) / 6
-    reach = float(np.clip(0.8 * cell_px, 2.0, 14.0))
-    return reach, reach
+def _reach(corners: FloatArray, k: int, outward: FloatArray) -> float:
+    far = [abs(float(np.dot(outward, corners[(k + n) % 4] - corners[k]))) for n in (2, 3)]
+    return float(np.clip(0.8 * min(far) / 6, 2.0, 14.0))
 
 
 def _step_position(light: FloatArray, depth: FloatArray) -> FloatArray:
@@ -182,9 +179,7 @@ def _robust_line(points: FloatArray) -> tuple[FloatArray, FloatArray] | None:
         distance = np.abs(_across(good, centre, direction))
         limit = max(3 * 1.4826 * float(np.median(distance[keep])), 0.25)
         new = distance <= limit
-        if new.sum() < 8:
-            break
-        if (new == keep).all():
+        if new.sum() < 8 or (new == keep).all():
             break
         keep = new
     centre, direction = _principal(good[keep])

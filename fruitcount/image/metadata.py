@@ -52,24 +52,6 @@ def capture_time(exif: Any) -> datetime | None:
         return None
 
 
-def location_of(exif: Any) -> tuple[float, float] | None:
-    """Latitude and longitude in degrees, north and east positive; None where not said."""
-    try:
-        gps = exif.get_ifd(ExifTags.IFD.GPSInfo)
-        latitude = _degrees(gps[ExifTags.GPS.GPSLatitude], gps[ExifTags.GPS.GPSLatitudeRef], "S")
-        longitude = _degrees(gps[ExifTags.GPS.GPSLongitude], gps[ExifTags.GPS.GPSLongitudeRef], "W")
-    except Exception:
-        return None
-    inside = abs(latitude) <= 90 and abs(longitude) <= 180
-    return (latitude, longitude) if inside else None
-
-
-def _degrees(parts: Any, reference: Any, negative: str) -> float:
-    degrees, minutes, seconds = (float(p) for p in parts)
-    value = degrees + minutes / 60 + seconds / 3600
-    return -value if str(reference).upper().startswith(negative) else value
-
-
 def without_location(data: bytes) -> bytes:
     """The same photo with no tag but orientation, capture time and colour profile.
 

@@ -25,7 +25,7 @@ from fruitcount.errors import PhotoTooLargeError, PhotoUnreadableError
 from fruitcount.files import shown_name
 from fruitcount.image import formats
 from fruitcount.image.heif import open_apart
-from fruitcount.image.metadata import capture_time, exif_of, location_of, scans_missing
+from fruitcount.image.metadata import capture_time, exif_of, scans_missing
 from fruitcount.image.opencv import cv2
 from fruitcount.types import Photo, Pixels
 
@@ -36,9 +36,7 @@ MAX_BYTES = 700_000_000
 _HARMLESS = re.compile(r": (\d|1[0-6]) extraneous bytes before marker 0xd9")
 
 
-def read_photo(
-    source: str | os.PathLike[str] | bytes, *, name: str = "", keep_location: bool = False
-) -> Photo:
+def read_photo(source: str | os.PathLike[str] | bytes, *, name: str = "") -> Photo:
     """Read one photograph.
 
     Parameters
@@ -48,8 +46,6 @@ def read_photo(
         the content decides, not the name.
     name : str
         Name to record; by default the path's last part.
-    keep_location : bool
-        True reads the GPS position into ``Photo.location``. It is dropped otherwise.
 
     Returns
     -------
@@ -82,7 +78,6 @@ def read_photo(
         sha256=hashlib.sha256(data).hexdigest(),
         taken_at=capture_time(exif),
         file_format=file_format,
-        location=location_of(exif) if keep_location else None,
     )
 
 

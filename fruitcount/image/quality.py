@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fruitcount.flags import Flag
-from fruitcount.image.opencv import cv2, of_last_photo, reduced_to, whole_step
+from fruitcount.image.opencv import cv2, of_last_photo, reduced_to, size_at, whole_step
 from fruitcount.types import F32, BoolArray, FloatArray, Photo, Pixels, Scale
 
 _LONG_SIDE_PX = 1024
@@ -105,10 +105,7 @@ def measure_quality(rgb: Pixels) -> QualityMeasures:
 
 def _reduced(rgb: Pixels) -> Pixels:
     factor = whole_step(_LONG_SIDE_PX / max(rgb.shape[:2]))
-    if factor >= 1:
-        return rgb
-    size = (max(1, round(rgb.shape[1] * factor)), max(1, round(rgb.shape[0] * factor)))
-    return reduced_to(rgb, size)
+    return rgb if factor >= 1 else reduced_to(rgb, size_at(rgb, factor))
 
 
 def _sharpness(grey: F32) -> float:
@@ -279,10 +276,8 @@ def backdrop(rgb: Pixels) -> FloatArray:
         Photo x, y of its convex outline; shape (0, 2) where no sheet is seen. A board or a sheet
         without any fold looks like sky unless three of its edges are in the photo.
     """
-    rows, columns = rgb.shape[:2]
-    factor = max(rows, columns) / SIDE_PX
-    size = (max(1, round(columns / factor)), max(1, round(rows / factor)))
-    small = reduced_to(rgb, size, spare=2) if factor > 1 else rgb
+    columns, factor = rgb.shape[1], SIDE_PX / max(rgb.shape[:2])
+    small = reduced_to(rgb, size_at(rgb, factor), spare=2) if factor < 1 else rgb
     unit = np.asarray(small, np.float32) / np.float32(255)
     lab = np.asarray(cv2.cvtColor(unit, cv2.COLOR_RGB2LAB), np.float32)
     plain = _plain(lab)

@@ -11,8 +11,16 @@ from sqlalchemy import delete, select
 from fruitcount.errors import BadInputError, at_least, positive
 from fruitcount.files import typed_name
 from fruitcount.measurement_record import plain
-from fruitcount.store import tables
 from fruitcount.store.base import Store, must_get, one_or_new, reading, writing
+from fruitcount.store.tables import (
+    HandCountRow,
+    LimbRow,
+    PhotoRow,
+    SideCountRow,
+    TreeRow,
+    TuningRow,
+    now_text,
+)
 
 
 def save_limb(store: Store, tree_id: int, *, name: str, **facts: Any) -> int:
@@ -23,22 +31,18 @@ def save_limb(store: Store, tree_id: int, *, name: str, **facts: Any) -> int:
     for label in facts.keys() & {"base_diameter_mm", "length_mm"}:
         positive(label, facts[label])
     with writing(store) as session:
-        must_get(session, tables.TreeRow, tree_id)
-        row = one_or_new(session, tables.LimbRow, tree_id=tree_id, name=typed_name(name))
+        must_get(session, TreeRow, tree_id)
+        row = one_or_new(session, LimbRow, tree_id=tree_id, name=typed_name(name))
         for field, value in facts.items():
             setattr(row, field, value)
         session.flush()
         return row.id
 
 
-def load_limbs(store: Store, tree_id: int) -> Sequence[tables.LimbRow]:
+def load_limbs(store: Store, tree_id: int) -> Sequence[LimbRow]:
     """Limbs of a tree in the order they were added."""
     with reading(store) as session:
-        query = (
-            select(tables.LimbRow)
-            .where(tables.LimbRow.tree_id == tree_id)
-            .order_by(tables.LimbRow.id)
-        )
+        query = select(LimbRow).where(LimbRow.tree_id == tree_id).order_by(LimbRow.id)
         return session.scalars(query).all()
 
 
@@ -56,34 +60,30 @@ def save_hand_count(store: Store, **count: Any) -> None:
     at_least("true_n", count["true_n"], 0)
     with writing(store) as session:
         if count.get("tree_id") is not None:
-            must_get(session, tables.TreeRow, count["tree_id"])
-        session.add(tables.HandCountRow(**count))
+            must_get(session, TreeRow, count["tree_id"])
+        session.add(HandCountRow(**count))
 
 
-def load_hand_counts(store: Store, *, year: int) -> Sequence[tables.HandCountRow]:
+def load_hand_counts(store: Store, *, year: int) -> Sequence[HandCountRow]:
     """Hand counts of one year, in the order they were added.
 
     :func:`fruitcount.tree.hidden.ratio_factor` makes a factor of several.
     """
-    query = (
-        select(tables.HandCountRow)
-        .where(tables.HandCountRow.year == year)
-        .order_by(tables.HandCountRow.id)
-    )
+    query = select(HandCountRow).where(HandCountRow.year == year).order_by(HandCountRow.id)
     with reading(store) as session:
         return session.scalars(query).all()
 
 
-def hand_limbs(counts: Sequence[tables.HandCountRow]) -> dict[str, float]:
+def hand_limbs(counts: Sequence[HandCountRow]) -> dict[str, float]:
     """Limb name to its count by hand, of one tree's counts whose limb was told."""
     return {c.limb: c.true_n for c in counts if c.limb and c.tree_id is not None}
 
 
 def delete_hand_counts(store: Store, tree_id: int, *, year: int) -> None:
     """Remove a tree's own hand counts of a year."""
-    mine = (tables.HandCountRow.tree_id == tree_id, tables.HandCountRow.year == year)
+    mine = (HandCountRow.tree_id == tree_id, HandCountRow.year == year)
     with writing(store) as session:
-        session.execute(delete(tables.HandCountRow).where(*mine))
+        session.execute(delete(HandCountRow).where(*mine))
 
 
 def save_side_count(
@@ -121,16 +121,13 @@ def save_side_count(
     here = (front_photo_id, back_photo_id)
     with writing(store) as session:
         for number in here:
-            must_get(session, tables.PhotoRow, number)
+            must_get(session, PhotoRow, number)
         # the same two, the other way round: the sides were told again meanwhile
-        same = (
-            tables.SideCountRow.front_photo_id.in_(here),
-            tables.SideCountRow.back_photo_id.in_(here),
-        )
-        session.execute(delete(tables.SideCountRow).where(*same))
+        same = (SideCountRow.front_photo_id.in_(here), SideCountRow.back_photo_id.in_(here))
+        session.execute(delete(SideCountRow).where(*same))
         if both_n is not None:
             front, back = here
-            row = tables.SideCountRow(front_photo_id=front, back_photo_id=back, both_n=both_n)
+            row = SideCountRow(front_photo_id=front, back_photo_id=back, both_n=both_n)
             row.marks = "" if marks is None else json.dumps([list(each) for each in marks])
             session.add(row)
 
@@ -148,10 +145,10 @@ def load_side_marks(store: Store, tree_id: int) -> dict[tuple[int, int], list[li
 
 def _side_counts(store: Store, tree_id: int) -> dict[tuple[int, int], tuple[int, str]]:
     query = (
-        select(tables.SideCountRow)
-        .join(tables.PhotoRow, tables.PhotoRow.id == tables.SideCountRow.front_photo_id)
-        .where(tables.PhotoRow.tree_id == tree_id)
-        .order_by(tables.SideCountRow.id)
+        select(SideCountRow)
+        .join(PhotoRow, PhotoRow.id == SideCountRow.front_photo_id)
+        .where(PhotoRow.tree_id == tree_id)
+        .order_by(SideCountRow.id)
     )
     with reading(store) as session:
         return {
@@ -163,10 +160,10 @@ def _side_counts(store: Store, tree_id: int) -> dict[tuple[int, int], tuple[int,
 def save_tuning(store: Store, tree_id: int, body: dict[str, Any]) -> int:
     """Put a tuning in force for a tree; an earlier one ends. Returns its number."""
     with writing(store) as session:
-        must_get(session, tables.TreeRow, tree_id)
+        must_get(session, TreeRow, tree_id)
         for row in session.scalars(_in_force(tree_id)):
-            row.ended_at = tables.now_text()
-        new = tables.TuningRow(tree_id=tree_id, body=plain(body))
+            row.ended_at = now_text()
+        new = TuningRow(tree_id=tree_id, body=plain(body))
         session.add(new)
         session.flush()
         return new.id
@@ -176,22 +173,20 @@ def end_tuning(store: Store, tree_id: int) -> None:
     """Take a tree's tuning back; its row stays, with the time it ended."""
     with writing(store) as session:
         for row in session.scalars(_in_force(tree_id)):
-            row.ended_at = tables.now_text()
+            row.ended_at = now_text()
 
 
-def load_tuning(store: Store, tree_id: int) -> tables.TuningRow | None:
+def load_tuning(store: Store, tree_id: int) -> TuningRow | None:
     """The tuning that the user accepted for a tree and that is in force, or None.
 
     Its ``body`` says what it changes and what it was worth; see
     ``fruitcount.calibrate.Proposal.record``.
     """
     with reading(store) as session:
-        query = _in_force(tree_id).order_by(tables.TuningRow.id.desc()).limit(1)
-        row: tables.TuningRow | None = session.scalar(query)
+        query = _in_force(tree_id).order_by(TuningRow.id.desc()).limit(1)
+        row: TuningRow | None = session.scalar(query)
         return row
 
 
 def _in_force(tree_id: int) -> Any:
-    return select(tables.TuningRow).where(
-        tables.TuningRow.tree_id == tree_id, tables.TuningRow.ended_at == ""
-    )
+    return select(TuningRow).where(TuningRow.tree_id == tree_id, TuningRow.ended_at == "")

@@ -158,7 +158,7 @@ def _row(line: Mapping[str, str]) -> dict[str, Any]:
     one_of("ok", row["ok"], ("yes", "no"))
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
-    if not re.fullmatch("([0-9a-f]{64})?", row["look"]):
+    if not re.fullmatch("([0-9a-f]{16}|[0-9a-f]{64})?", row["look"]):  # 16 in earlier versions
         raise ValueError("the end of the line is damaged or cut off")
     row["flags"] = row["flags"].split()
     return row

@@ -112,12 +112,11 @@ def _photo(data: bytes, _: Path) -> None:
     from fruitcount.image.photo import read_photo
 
     bare = without_location(data)  # must take anything
-    photo = read_photo(data, name="fuzz", keep_location=True)
+    photo = read_photo(data, name="fuzz")
     assert photo.rgb.dtype == np.uint8
     assert photo.rgb.ndim == 3
     assert photo.rgb.shape[2] == 3
-    assert photo.location is None or all(map(math.isfinite, photo.location))
-    again = read_photo(bare, name="fuzz", keep_location=True)
+    again = read_photo(bare, name="fuzz")
     # of a sound file every pixel stays; damaged Exif may lose the turn along with the place
     assert again.rgb.size == photo.rgb.size, "taking the place out changed the picture"
 
@@ -267,7 +266,7 @@ SHEET = b"file,tree,limb,side,moment\na/b.jpg,North 3,1,front,before\nc.jpg,Sout
 TABLE = (
     b"file,tree,limb,side,moment,ok,problem,count_n,keep_n,yellowing_n,median_size_mm,"
     b"base_diameter_mm,length_mm,card_id,taken_at,flags,same_as,sha256,look\n"
-    b"a.jpg,N,1,front,,yes,,23,6,1,14.5,22.1,800,12,2026-05-02T08:09:10,CARD_SMALL,,abc,00ff\n"
+    b"a.jpg,N,1,front,,yes,,23,6,1,14.5,22.1,800,12,2026-05-02T08:09:10,CARD_SMALL,,abc,00ff00ff00ff00ff\n"
     b"'=b.jpg,N,2,,,no,is damaged,,,,,,,-1,,,,def,\n"
 )
 

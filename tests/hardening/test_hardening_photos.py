@@ -312,7 +312,7 @@ def test_a_loop_of_exif_directories_ends() -> None:
     entries = struct.unpack(order + "H", data[at + first : at + first + 2])[0]
     link = at + first + 2 + 12 * entries
     data[link : link + 4] = struct.pack(order + "I", first)
-    assert read_photo(bytes(data), keep_location=True).width_px == 240
+    assert read_photo(bytes(data)).width_px == 240
 
 
 def test_a_photo_that_crashes_its_decoder_is_refused_and_the_others_are_counted(

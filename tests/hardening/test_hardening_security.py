@@ -16,9 +16,11 @@ from pathlib import Path
 import pytest
 from hardening.kit import limb_rgb, run, saved
 from hardening.server import Screen
+from helpers import location_in
 from screen_launch import launch, photo_response
 from screen_login import Guard, make_secret
 from screen_photos import photos_in
+from screen_shell import read_asset
 
 from fruitcount.errors import BadInputError, FruitcountError, PhotoUnreadableError
 from fruitcount.image.photo import read_photo
@@ -299,7 +301,7 @@ def test_what_is_shown_holds_no_place_and_no_tags(records: Records) -> None:
     shown = bytes(photo_response(records, key, {}).body)
     assert b"Exif" not in shown
     assert b"maker" not in shown
-    assert read_photo(records.path(key), keep_location=True).location is None
+    assert location_in(records.path(key)) is None
 
 
 NAMES = [
@@ -406,8 +408,9 @@ def test_a_hostile_backup_writes_nowhere_else(
 
 def test_an_upload_over_the_limit_is_refused(lan: tuple[Screen, str]) -> None:
     """The limit that the server was started with is far below what would fill its memory."""
-    source = (Path(sys.modules["screen_launch"].__file__ or "")).read_text()
-    assert '"server.maxUploadSize": 400' in source
+    source = Path(sys.modules["screen_launch"].__file__ or "").read_text()
+    source += read_asset("server.toml")
+    assert '"server.maxUploadSize" = 400' in source
     assert "enableXsrfProtection" not in source  # on unless it is turned off
     assert "enableCORS" not in source
 

@@ -131,22 +131,17 @@ def gps_exif() -> Image.Exif:
     return exif
 
 
-def test_time_is_read_and_place_only_when_asked() -> None:
-    data = saved(picture(), "JPEG", exif=gps_exif())
-    plain = read_photo(data)
-    assert plain.taken_at == datetime(2026, 5, 2, 8, 9, 10)
-    assert plain.location is None
-    # 33 deg 30 min 36 s south = -33.51; 70 deg 45 min west = -70.75.
-    assert read_photo(data, keep_location=True).location == pytest.approx((-33.51, -70.75))
+def test_time_is_read() -> None:
+    read = read_photo(saved(picture(), "JPEG", exif=gps_exif()))
+    assert read.taken_at == datetime(2026, 5, 2, 8, 9, 10)
 
 
 def test_damaged_exif_is_no_reason_to_refuse() -> None:
     data = bytearray(saved(picture(), "JPEG", exif=gps_exif()))
     at = data.index(b"Exif\x00\x00") + 6
     data[at : at + 20] = b"\xff" * 20
-    read = read_photo(bytes(data), keep_location=True)
+    read = read_photo(bytes(data))
     assert read.taken_at is None
-    assert read.location is None
     assert read.width_px == 61
 
 

@@ -6,7 +6,7 @@ import zipfile
 
 import numpy as np
 import pytest
-from helpers import photo_bytes
+from helpers import location_in, photo_bytes
 from PIL import Image
 from sqlalchemy import text
 
@@ -29,15 +29,11 @@ def photo():
     return out.getvalue()
 
 
-def place_in(data):
-    return read_photo(data, keep_location=True).location
-
-
 def test_the_place_is_not_kept(store, photo):
     number = save_photo(store, photo, name="a.jpg")
     kept = photo_bytes(store, number)
-    assert place_in(photo) is not None
-    assert place_in(kept) is None
+    assert location_in(photo) is not None
+    assert location_in(kept) is None
     assert read_photo(kept).taken_at is not None
     assert np.array_equal(read_photo(kept).rgb, read_photo(photo).rgb)
     # the photo is still known by the bytes it came with
@@ -50,7 +46,7 @@ def test_the_place_is_kept_when_asked_and_goes_again(store, photo):
     number = save_photo(store, photo, name="a.jpg", keep_location=True)
     assert photo_bytes(store, number) == photo
     save_photo(store, photo)
-    assert place_in(photo_bytes(store, number)) is None
+    assert location_in(photo_bytes(store, number)) is None
     save_photo(store, photo, keep_location=True)
     assert photo_bytes(store, number) == photo
     assert find_damage(store) == []
@@ -72,13 +68,13 @@ def test_archives_lack_the_place_too(store, photo, tmp_path):
     for path, has_place in ((plain, False), (full, True)):
         with zipfile.ZipFile(path) as z:
             (name,) = [n for n in z.namelist() if n.startswith("photos/")]
-            assert (place_in(z.read(name)) is not None) == has_place
+            assert (location_in(z.read(name)) is not None) == has_place
     for k, (path, wish, has_place) in enumerate(
         [(plain, True, False), (full, False, False), (full, True, True)]
     ):
         new = open_store(tmp_path / f"new{k}" / "o.db")
         read_archive(new, path, keep_location=wish)
-        assert (place_in(photo_bytes(new, 1)) is not None) == has_place
+        assert (location_in(photo_bytes(new, 1)) is not None) == has_place
         assert find_damage(new) == []
         new.close()
 
@@ -92,7 +88,7 @@ def test_a_row_from_before_is_still_good(store, photo, tmp_path):
     assert find_damage(store) == []
     new = open_store(tmp_path / "new.db")
     read_archive(new, write_archive(store, tmp_path / "a.zip"))
-    assert place_in(photo_bytes(new, 1)) is None
+    assert location_in(photo_bytes(new, 1)) is None
     new.close()
 
 

@@ -180,7 +180,7 @@ def test_the_table_comes_back_as_it_was(tmp_path):
         {**r, "side": "front", "moment": "", "told_by": "folder", "problem": "", "keep_n": 3.0,
          "yellowing_n": 1.0, "median_size_mm": 15.25, "card_id": 12, "taken_at": "",
          "flags": ["no_scale", "x"],
-         "same_as": "", "sha256": "ab", "look": "ff00"}
+         "same_as": "", "sha256": "ab", "look": "ff" * 32}
         for r in rows()
     ]  # fmt: skip
     full.append({**full[0], "file": "=risky", "ok": False, "count_n": None, "length_mm": None})
