@@ -127,7 +127,8 @@ def product_interval(
         width = math.hypot(*half)
         if dof is not None and width:
             sd = [h / t_times(each) for h, each in zip(half, dof, strict=True)]
-            both = math.hypot(*sd) ** 4 / sum(s**4 / n for s, n in zip(sd, dof, strict=True))
+            shrink = sum(s**4 / n for s, n in zip(sd, dof, strict=True))
+            both = math.hypot(*sd) ** 4 / shrink if shrink else math.inf
             width = t_times(both) * math.hypot(*sd)
         ends.append(math.exp(width))
     value = one[0] * other[0]

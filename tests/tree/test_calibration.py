@@ -106,6 +106,9 @@ def test_share_of_the_hand_counts():
     sure = ratio_factor([54, 108, 27], [100, 200, 50])
     unsure = ratio_factor([54, 108, 27], [80, 230, 40])
     assert factor_share(apply_factor(tree, sure), sure) == pytest.approx(0, abs=1e-9)
+    alike = ratio_total([5, 5, 5], [1, 1, 1], all_area_cm2=[1] * 14)  # as wide as chance alone
+    whole = apply_factor(alike, ratio_factor([10, 20], [10, 20]))
+    assert (whole.low_n, whole.high_n) == pytest.approx((alike.low_n, alike.high_n))
     # without the sampling part, what is left of the width is the root of that share
     got = apply_factor(tree, unsure)
     share = factor_share(got, unsure)
