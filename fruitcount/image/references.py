@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -211,32 +213,10 @@ def _offset(
     return np.asarray(np.nan_to_num(out, nan=np.inf), np.float64)
 
 
-# Diameters in mm. US coins: United States Mint, coin specifications. Euro coins: the 50 cent, 1
-# and 2 euro from the EUR-Lex summary of Regulation (EC) 975/98, the smaller ones from several
-# agreeing tables. UK coins: secondary tables; those with flat sides (20p, 50p, 1 pound) are left
-# out, as they are not round. Table-tennis ball: ITTF law 2.03.01.
-DISC_DIAMETERS_MM: dict[str, float] = {
-    "us dime": 17.91,
-    "us cent": 19.05,
-    "us nickel": 21.21,
-    "us quarter": 24.26,
-    "us dollar": 26.49,
-    "us half dollar": 30.61,
-    "euro 1 cent": 16.25,
-    "euro 2 cent": 18.75,
-    "euro 5 cent": 21.25,
-    "euro 10 cent": 19.75,
-    "euro 20 cent": 22.25,
-    "euro 50 cent": 24.25,
-    "euro 1": 23.25,
-    "euro 2": 25.75,
-    "uk 1p": 20.3,
-    "uk 2p": 25.9,
-    "uk 5p": 18.0,
-    "uk 10p": 24.5,
-    "uk 2 pounds": 28.4,
-    "table-tennis ball": 40.0,
-}
+# Names of coins and balls to their diameters in mm; the file names its sources.
+DISC_DIAMETERS_MM: dict[str, float] = tomllib.loads(
+    Path(__file__).with_name("discs.toml").read_text(encoding="utf-8")
+)
 
 # ISO/IEC 7810, size ID-1.
 BANK_CARD_MM = (85.60, 53.98)

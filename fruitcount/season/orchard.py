@@ -87,13 +87,10 @@ class OrchardTree:
         for name, low, high in (("ripening_month", 1, 12), ("harvest_days", 30, 330)):
             if getattr(self, name) is not None:
                 in_range(name, getattr(self, name), low, high)
-        for name, most in (
-            ("trunk_circumference_mm", 10_000),
-            ("size_mm", 200),
-            ("photos_mm", 1e6),
-        ):
+        most = {"trunk_circumference_mm": 1e4, "size_mm": 200.0, "photos_mm": 1e6}
+        for name, high in most.items():
             if getattr(self, name) is not None:
-                in_range(name, positive(name, getattr(self, name)), 0, most)
+                in_range(name, positive(name, getattr(self, name)), 0, high)
         for name in ("bloom_date", "first_pass_on", "second_pass_on", "photos_on"):
             if getattr(self, name) is not None:
                 believed_day(name, getattr(self, name))
