@@ -23,7 +23,7 @@ from fruitcount import measurement_record as record
 from fruitcount.corrections.apply import corrected, edit_to, replayed
 from fruitcount.corrections.edits import edit_to_json
 from fruitcount.errors import FruitcountError, RecordError, broken_as
-from fruitcount.files import FORMULA_STARTS, table_reader, written_whole
+from fruitcount.files import FORMULA_STARTS, sheet_lines, table_reader, write_table, written_whole
 from fruitcount.store import rows
 from fruitcount.store.base import Store, reading
 from fruitcount.store.photo_record import edits_in_force
@@ -34,6 +34,7 @@ from fruitcount.store.tables import FIRST, KIND, RENAMED, EditRow, now_text
 # columns and tables that came after the first CSV files were written: they may be missing there
 _LATER = ("file_sha256", "harvest_days", "marks")
 _LATER_TABLES = ("tuning", "side_count")
+_CONTENTS = "contents.csv"
 # a spreadsheet takes a text that starts like this for a formula
 _RISKY = (*FORMULA_STARTS, "'")
 # the module's own limit of 131,072 signs is passed by the marks of one dense limb
@@ -57,21 +58,23 @@ def write_csv_folder(
     keep_location : bool
         True leaves the GPS position in the photo files.
     """
-    out = Path(folder)
-    written = []
+    out, told = Path(folder), dict[str, int]()
     with written_whole(out) as draft, reading(store) as session:
         changed = rows.write_photo_folder(store, session, out, keep_location) if photos else {}
         for table in rows.record_tables():
-            path = out / f"{table.name}.csv"
-            with (draft / path.name).open("w", newline="", encoding="utf-8") as stream:
+            told[table.name] = 0
+            with (draft / f"{table.name}.csv").open("w", newline="", encoding="utf-8") as stream:
                 writer = csv.writer(stream)
                 writer.writerow([c.name for c in table.columns])
                 for kept in table_rows(session, table):
                     row = kept | (changed.get(kept["id"], {}) if table.name == "photo" else {})
                     writer.writerow([_cell(c, row[c.name]) for c in table.columns])
-            written.append(path)
+                    told[table.name] += 1
+        # a table that lost its last lines looks whole
+        lines = [{"table": name, "rows": n} for name, n in told.items()]
+        write_table(draft / _CONTENTS, lines, ("table", "rows"))
         rows.read_back(session, lambda copy: read_csv_folder(copy, draft), str(out))
-    return written
+    return [out / f"{name}.csv" for name in told] + [out / _CONTENTS]
 
 
 def _cell(column: Column[Any], value: Any) -> str:
@@ -119,6 +122,9 @@ def read_csv_folder(store: Store, folder: str | Path, *, keep_location: bool = F
 def _lines(folder: Path) -> Iterator[dict[str, Any]]:
     """Header and rows. The tables name no version: columns that came later may be missing."""
     yield {"kind": KIND, "version": FIRST}
+    contents, told = folder / _CONTENTS, dict[str, str]()
+    if contents.is_file():
+        told = {row["table"]: row["rows"] for _, row in sheet_lines(contents, ("table", "rows"))}
     for table in rows.record_tables():
         older = (old for old, new in RENAMED.items() if new == table.name)
         paths = [folder / f"{name}.csv" for name in (*older, table.name)]
@@ -134,9 +140,16 @@ def _lines(folder: Path) -> Iterator[dict[str, Any]]:
                 least = {c.name for c in table.columns} - set(_LATER)
                 if not least <= set(reader.fieldnames or ()):
                     raise RecordError(f"{path}: its first line must name {sorted(least)}")
+                count = 0
                 for row in reader:
+                    count += 1
                     where = f"{path}, line {reader.line_num}"
                     yield {"where": where, "table": table.name, "row": _read(table, row, where)}
+                if told.get(table.name, str(count)) != str(count):
+                    raise RecordError(
+                        f"{path}: has {count} rows, {_CONTENTS} tells of {told[table.name]}: was "
+                        f"it cut short? If rows were changed on purpose, take {_CONTENTS} away"
+                    )
         except csv.Error as error:
             raise RecordError(f"{path}: cannot be read: {error}") from error
 

@@ -270,3 +270,17 @@ def test_thousands_are_no_decimals(tmp_path: Path) -> None:
     table.write_text('seen,true\n"1,234",1200\n')
     with pytest.raises(BadInputError, match="sign for thousands"):
         read_hand_counts(table)
+
+
+def test_an_exported_table_that_lost_its_last_line_is_refused(tmp_path: Path) -> None:
+    _records(tmp_path)
+    run("records", "--db", tmp_path / "data", "export", tmp_path / "csv")
+    table = tmp_path / "csv" / "decision.csv"
+    whole = table.read_bytes()
+    table.write_bytes(b"".join(whole.splitlines(keepends=True)[:-1]))
+    said = run("records", "--db", tmp_path / "new", "import", tmp_path / "csv")
+    assert said.exit_code == 2
+    assert "decision.csv: has 0 rows, contents.csv tells of 1: was it cut short?" in said.output
+    (tmp_path / "csv" / "contents.csv").unlink()  # as exports of earlier versions are
+    said = run("records", "--db", tmp_path / "new", "import", tmp_path / "csv")
+    assert said.exit_code == 0, said.output
