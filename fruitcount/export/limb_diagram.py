@@ -15,11 +15,12 @@ import numpy as np
 from fruitcount.export.diagram_page import LEFT, RIGHT, WIDTH, Page, factor_bars, stress_chart
 from fruitcount.export.words import ACTIONS, CUT_RGB, INK_RGB, WHITE, fruit_actions
 from fruitcount.lines import line_length_px, places_on_wood
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
-from fruitcount.plan.result import Plan
+from fruitcount.plan.words import cut_lines
 from fruitcount.tree.sheet import TreeSheet
 from fruitcount.types import FloatArray, IntArray
-from fruitcount.units import format_length, unit_of
+from fruitcount.units import unit_of
 
 MARK = 5.0
 ROW = 13.0
@@ -28,7 +29,7 @@ FAINT_RGB = (150, 145, 138)
 LEAN_COS, LEAN_SIN = math.cos(math.radians(52.0)), math.sin(math.radians(52.0))
 
 
-def draw_limb(result: Result, units: str = "metric") -> Page:
+def draw_limb(result: Result, units: str = "metric", *, words: bool = True) -> Page:
     """Lay out the whole diagram.
 
     Parameters
@@ -37,6 +38,8 @@ def draw_limb(result: Result, units: str = "metric") -> Page:
         Where its limb was not found, only the words are drawn; stress and load factor are left out
         where the load is not known.
     units : {"metric", "us"}
+    words : bool
+        What to do and the load in words too; False where they stand beside it.
 
     Returns
     -------
@@ -44,12 +47,14 @@ def draw_limb(result: Result, units: str = "metric") -> Page:
         Its ``svg`` is for a screen, its ``drawing`` for a report.
     """
     page, plan, load = Page(), result.decision.plan, result.decision.load
-    page.title(plan.answer)
+    if words:
+        page.title(plan.answer)
     if line_length_px(result.measurement.limb.line_px) > 0:
         view = _View.of(result)
         page.heading("Before: what hangs here and what comes off")
         _strip(page, view, before=True)
-        _cut_list(page, plan, units)
+        for line in cut_lines(plan, units) if words else ():
+            page.text(line)
         page.heading(f"After: {plan.keep_count} kept")
         _strip(page, view, before=False)
         _ruler(page, view, units)
@@ -58,11 +63,8 @@ def draw_limb(result: Result, units: str = "metric") -> Page:
     if load.sure:
         stress_chart(page, load)
         factor_bars(page, load)
-        if load.prop is not None and load.after.verdict != "fine":
-            at = format_length(load.prop.at_mm, units)
-            page.text(f"A prop {at} from the base would carry about {load.prop.carries_kg:.1f} kg.")
-    else:
-        page.text("What the limb can carry is not known.")
+    for line in load_lines(load, units) if words else ():
+        page.text(line)
     _legend(page)
     page.text("Drawn straight, to scale along the limb; marks are not to size.", small=True)
     page.text("An estimate. It does not promise that the limb will hold.", small=True)
@@ -85,18 +87,6 @@ def draw_strip(result: Result, units: str = "metric") -> Page:
     if result.decision.load.sure:
         factor_bars(page, result.decision.load)
     return page
-
-
-def _cut_list(page: Page, plan: Plan, units: str) -> None:
-    for number, cut in enumerate(plan.cuts, start=1):
-        where = "limb" if cut.shoot == -1 else f"side shoot {cut.shoot + 1}"
-        at = format_length(cut.from_base_mm, units)
-        if math.isnan(cut.from_base_mm):
-            at = "see mark"
-        page.text(f"Cut {number} ({where}): {at} from the base, takes {len(cut.fruit)} fruit")
-    if plan.pinches:
-        first = "Then pinch" if plan.cuts else "Pinch"
-        page.text(f"{first} off {len(plan.pinches)} by hand")
 
 
 def _legend(page: Page) -> None:

@@ -105,10 +105,10 @@ def heading(words: str, size: float = 13) -> list[Any]:
     return [Spacer(1, size * 0.6), text(words, size, bold=True), Spacer(1, size * 0.25)]
 
 
-def number(value: float | None, digits: int = 0, *, unknown: str = "-") -> str:
-    """A number with thousands marked; ``unknown`` for None and NaN."""
+def number(value: float | None, digits: int = 0) -> str:
+    """A number with thousands marked; a dash for None and NaN."""
     if value is None or not math.isfinite(value):
-        return unknown
+        return "-"
     return f"{value:,.{digits}f}"
 
 

@@ -86,23 +86,20 @@ def fruit_actions(fruit: Fruitlets, plan: Plan) -> list[str]:
 
 
 def count_line(measurement: Measurement, units: str = "metric") -> str:
-    """What was counted, such as ``23 fruitlets, 2 yellowing, 3 not on this limb; middle 14 mm``."""
+    """What was counted: ``23 fruitlets seen, besides 2 yellowing and 3 not on this limb; ...``."""
     if Flag.COUNT_UNKNOWN in measurement.flags:
         return "Fruit not counted: could not tell from this photo"
     fruit = measurement.fruitlets
     here = fruit.on_limb != 0
-    parts = [f"{int(fruit.counts_as_crop.sum())} fruitlets"]
+    words = f"{int(fruit.counts_as_crop.sum())} fruitlets"
     if np.isfinite(measurement.count_range_n).all():
-        parts[0] += " seen ({:.0f} to {:.0f} are likely there)".format(*measurement.count_range_n)
-    yellowing = int(np.sum(here & (fruit.kind == Kind.YELLOWING)))
-    if yellowing:
-        parts.append(f"{yellowing} yellowing")
+        words += " seen ({:.0f} to {:.0f} are likely there)".format(*measurement.count_range_n)
     damaged = int(np.sum(here & (fruit.kind == Kind.DAMAGED)))
-    if damaged:
-        parts.append(f"{damaged} of them perhaps damaged")
-    if not here.all():
-        parts.append(f"{int(np.sum(~here))} not on this limb")
-    words = ", ".join(parts)
+    words += f", {damaged} of them perhaps damaged" if damaged else ""
+    yellowing = int(np.sum(here & (fruit.kind == Kind.YELLOWING)))
+    counts = ((yellowing, "yellowing"), (int(np.sum(~here)), "not on this limb"))
+    besides = [f"{count} {what}" for count, what in counts if count]
+    words += f", besides {' and '.join(besides)}" if besides else ""
     if np.isfinite(fruit.middle_size_mm):
         words += f"; middle size {format_size(fruit.middle_size_mm, units)}"
     return words

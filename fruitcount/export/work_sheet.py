@@ -54,7 +54,8 @@ def limb_work_sheet(
     ]
     body_height = height - _height(top, width) - 12
     left = KeepInFrame(left_width, body_height, _limb_steps(result, how), mode="shrink")
-    drawing = draw_limb(result, how.units).drawing((width - left_width - gap, body_height))
+    page = draw_limb(result, how.units, words=False)
+    drawing = page.drawing((width - left_width - gap, body_height))
     body = Table([[left, drawing]], colWidths=[left_width + gap, width - left_width - gap])
     body.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *no_padding()]))
     return build_pdf([*top, body], path, title=f"Limb sheet: {measurement.name}", settings=how)

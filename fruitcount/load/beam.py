@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.lines import line_length_px, point_on_line
-from fruitcount.types import BoolArray, FloatArray, Limb
+from fruitcount.types import BoolArray, FloatArray
 from fruitcount.units import GRAVITY_N_PER_KG
 
 
@@ -163,22 +162,15 @@ class Prop:
     ----------
     at_mm : float
         Along the limb from its base.
-    x_px, y_px : float
-        Where to draw it.
     carries_kg : float
         Force on it, handling factor included.
     worst_stress_mpa : float
         Of the limb with the prop.
-    load_factor : float
-        With the prop, middle of the band.
     """
 
     at_mm: float
-    x_px: float
-    y_px: float
     carries_kg: float
     worst_stress_mpa: float
-    load_factor: float
 
 
 def propped_moment_n_m(beam: Beam, moment_n_m: FloatArray, section: int) -> FloatArray:
@@ -191,7 +183,7 @@ def propped_moment_n_m(beam: Beam, moment_n_m: FloatArray, section: int) -> Floa
     return moment_n_m + bending_moment_n_m(beam, up)
 
 
-def best_prop(beam: Beam, moment_n_m: FloatArray, breaking_mpa: float, limb: Limb) -> Prop | None:
+def best_prop(beam: Beam, moment_n_m: FloatArray) -> Prop | None:
     """Try a prop under every fourth section and take the one that lowers the worst stress most.
 
     Parameters
@@ -199,9 +191,6 @@ def best_prop(beam: Beam, moment_n_m: FloatArray, breaking_mpa: float, limb: Lim
     beam : Beam
     moment_n_m : float array, shape (K,)
         Of the crop to be carried.
-    breaking_mpa : float
-    limb : Limb
-        For the place in the photo.
 
     Returns
     -------
@@ -218,13 +207,4 @@ def best_prop(beam: Beam, moment_n_m: FloatArray, breaking_mpa: float, limb: Lim
     if best < 0:
         return None
     force = prop_reaction_n(beam, moment_n_m, best)
-    share = beam.along_mm[best] / beam.along_mm[-1]
-    x_px, y_px = point_on_line(limb.line_px, share * line_length_px(limb.line_px))[0]
-    return Prop(
-        at_mm=float(beam.along_mm[best]),
-        x_px=float(x_px),
-        y_px=float(y_px),
-        carries_kg=force / GRAVITY_N_PER_KG,
-        worst_stress_mpa=best_stress,
-        load_factor=breaking_mpa / best_stress if best_stress > 0 else float("inf"),
-    )
+    return Prop(float(beam.along_mm[best]), force / GRAVITY_N_PER_KG, best_stress)

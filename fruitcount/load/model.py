@@ -10,8 +10,9 @@ import numpy as np
 from fruitcount.lines import line_length_px, places_on_wood, point_on_line
 from fruitcount.load.beam import Beam, Weights
 from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.problem import wood_thickness_frac
 from fruitcount.species.model import Species
-from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Limb
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb
 from fruitcount.units import GRAVITY_N_PER_KG
 
 _SHOOT_PIECES = 8
@@ -25,10 +26,6 @@ class LoadDetail:
     ----------
     sections : int
         Sections at which the limb is checked. More is finer.
-    tip_share_frac : float
-        Tip over base diameter where the tip was not measured.
-    shoot_share_frac : float
-        Shoot over limb base diameter where the shoot was not measured.
     diameter_rel_sd_frac : float
         One standard deviation of a diameter, as a share, where the limb does not say.
     fruit_rel_sd_frac : float
@@ -52,8 +49,6 @@ class LoadDetail:
     """
 
     sections: int = 101
-    tip_share_frac: float = 0.5
-    shoot_share_frac: float = 1 / 3
     diameter_rel_sd_frac: float = 0.10
     fruit_rel_sd_frac: float = 0.05
     harvest_size_rel_sd_frac: float = 0.05
@@ -112,14 +107,6 @@ class LimbModel:
     fork_reach_mm: FloatArray
 
 
-def crop_index(fruitlets: Fruitlets) -> IntArray:
-    """Fruit that would be crop on this limb, as indices.
-
-    Shape (N,), rows of the fruitlets.
-    """
-    return np.flatnonzero(fruitlets.counts_as_crop & (fruitlets.kind != Kind.YELLOWING))
-
-
 def limb_model(
     fruitlets: Fruitlets, limb: Limb, species: Species, inputs: GrowerInputs
 ) -> LimbModel | None:
@@ -140,15 +127,17 @@ def limb_model(
         return None
     place = _Places(limb, length_mm, inputs.inclination_deg)
     along = np.linspace(0.0, length_mm, BEAM.sections)
-    beam = Beam(along, place.reach(-1, along), _diameters(limb, along))
-    index = crop_index(fruitlets)
+    main = np.full(BEAM.sections, -1)
+    thick = limb.base_diameter_mm * wood_thickness_frac(limb, main, along / length_mm)
+    beam = Beam(along, place.reach(-1, along), np.maximum(thick, 1.0))
+    index = np.flatnonzero(fruitlets.counts_as_crop)
     line, at_px = places_on_wood(fruitlets.take(index), limb)
     at = at_px * np.where(line == -1, place.along_mm_per_px, place.mm_per_px)
     fruit_g = harvest_mass_g(species, inputs.harvest_diameter_mm)
     force = fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
-    shoot_base = np.array([s.base_diameter_mm for s in limb.shoots], dtype=float)
-    usual = limb.base_diameter_mm * BEAM.shoot_share_frac
-    shoot_base = np.where(np.isfinite(shoot_base), shoot_base, usual)
+    shoots = np.arange(len(limb.shoots))
+    at_fork = wood_thickness_frac(limb, shoots, np.zeros(len(shoots)))
+    shoot_base = limb.base_diameter_mm * at_fork
     wood_line, wood_at, wood_mm, wood_g = _wood_pieces(beam, place, shoot_base, species)
     pull = wood_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     return LimbModel(
@@ -204,13 +193,6 @@ class _Places:
             if one >= 0:
                 joins[mine] = self.fork_mm[one]
         return Weights(joins, reach, force_n)
-
-
-def _diameters(limb: Limb, along: FloatArray) -> FloatArray:
-    base = limb.base_diameter_mm
-    known = np.isfinite(limb.tip_diameter_mm)
-    tip = limb.tip_diameter_mm if known else base * BEAM.tip_share_frac
-    return np.asarray(np.maximum(base + (tip - base) * along / along[-1], 1.0))
 
 
 def _wood_pieces(

@@ -10,13 +10,13 @@ import numpy as np
 
 from fruitcount.flags import LOAD_DOUBTS, Flag
 from fruitcount.load.beam import Prop, best_prop
-from fruitcount.load.model import BEAM, LimbModel, crop_index, harvest_mass_g, limb_model
+from fruitcount.load.model import BEAM, LimbModel, harvest_mass_g, limb_model
 from fruitcount.load.state import Judge, LoadState, no_sections
 from fruitcount.load.words import explain_load, notes_of
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.plan.result import Cut
 from fruitcount.species.model import Species
-from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Limb, Reason
+from fruitcount.types import BoolArray, FloatArray, Fruitlets, Limb, Reason
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +111,9 @@ def limb_load(
     """
     model = limb_model(fruitlets, limb, species, inputs)
     if model is None:
-        crop_g = len(crop_index(fruitlets)) * harvest_mass_g(species, inputs.harvest_diameter_mm)
+        crop_g = int(fruitlets.counts_as_crop.sum()) * harvest_mass_g(
+            species, inputs.harvest_diameter_mm
+        )
         return _not_known(species, inputs, math.nan if Flag.COUNT_UNKNOWN in flags else crop_g)
     n = len(model.index)
     wide = (count_range_n[1] - count_range_n[0]) / (2 * BEAM.band_z * max(n, 1))
@@ -132,7 +134,7 @@ def limb_load(
         after=after,
         breaking_mpa=judge.breaking_mpa,
         working_mpa=judge.breaking_mpa / inputs.safety_factor,
-        prop=best_prop(model.beam, after.moment_n_m, judge.breaking_mpa, limb),
+        prop=best_prop(model.beam, after.moment_n_m),
         fruit_g=model.fruit_g,
         thin_wood=judge.thin,
         sag_low_mm=float(after.sink_mm[-1]) if judge.thin else math.nan,
@@ -151,19 +153,14 @@ def limb_load(
     return replace(report, explanation=explain_load(report, limb, species, inputs))
 
 
-def _gone(model: LimbModel, line: IntArray, at: FloatArray, cut: Cut) -> BoolArray:
-    """What lies beyond a cut: on its own line, and for the main limb all shoots beyond too."""
-    gone: BoolArray = (line == cut.shoot) & (at > cut.at_mm)
-    if cut.shoot == -1:
-        fork = np.append(model.fork_mm, -np.inf)[line]
-        gone |= (line >= 0) & (fork > cut.at_mm)
-    return gone
-
-
 def _standing_wood(model: LimbModel, cuts: Sequence[Cut]) -> BoolArray:
-    wood = np.ones(len(model.wood_g), dtype=bool)
+    """Pieces not beyond a cut: on its own line, and for the main limb on all shoots beyond too."""
+    wood, line = np.ones(len(model.wood_g), dtype=bool), model.wood_line
+    fork = np.append(model.fork_mm, -np.inf)[line]
     for cut in cuts:
-        wood &= ~_gone(model, model.wood_line, model.wood_at_mm, cut)
+        wood &= (line != cut.shoot) | (model.wood_at_mm <= cut.at_mm)
+        if cut.shoot == -1:
+            wood &= fork <= cut.at_mm
     return wood
 
 

@@ -44,10 +44,9 @@ class Band:
 
 @dataclass(frozen=True)
 class ForkLoad:
-    """Where a shoot leaves the limb, and its stress at its base."""
+    """A shoot's stress at its base."""
 
     shoot: int
-    at_mm: float
     shoot_stress_mpa: float
 
 
@@ -131,9 +130,9 @@ def branch_rel_sd_frac(species: Species) -> float:
     return math.sqrt(math.log1p((scatter / species.bark_circle_frac.number) ** 2))
 
 
-def factor_band(factor: float, rel_sd_frac: float, band_z: float = 1.645) -> Band:
+def factor_band(factor: float, rel_sd_frac: float) -> Band:
     """Band of a factor whose logarithm is taken as normal (a factor cannot be negative)."""
-    spread = math.exp(band_z * rel_sd_frac)
+    spread = math.exp(BEAM.band_z * rel_sd_frac)
     return Band(factor / spread, factor, factor * spread)
 
 
@@ -147,8 +146,8 @@ class Judge:
         species: Species,
         inputs: GrowerInputs,
         *,
-        unseen_rel_sd_frac: float = 0.0,
-        sure: bool = True,
+        unseen_rel_sd_frac: float,
+        sure: bool,
     ) -> None:
         self.model = model
         self.breaking_mpa = species.breaking_stress_mpa
@@ -214,11 +213,11 @@ class Judge:
     def _forks(self, fruit: BoolArray, wood: BoolArray) -> tuple[ForkLoad, ...]:
         model = self.model
         out = []
-        for shoot, at in enumerate(model.fork_mm):
+        for shoot in range(len(model.fork_mm)):
             mine = model.fruit.take(fruit & (model.fruit_line == shoot))
             own = model.wood.take(wood & (model.wood_line == shoot))
             both = Weights.of(mine, own)
             pull = float((both.force_n * (both.reach_mm - model.fork_reach_mm[shoot])).sum()) / 1000
             shoot_stress = bending_stress_mpa(np.array([pull]), model.shoot_base_mm[[shoot]])[0]
-            out.append(ForkLoad(shoot, float(at), float(shoot_stress)))
+            out.append(ForkLoad(shoot, float(shoot_stress)))
         return tuple(out)

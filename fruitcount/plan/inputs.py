@@ -8,7 +8,7 @@ import numpy as np
 
 from fruitcount.errors import BadInputError, at_least, in_range, one_of, positive
 from fruitcount.lines import line_length_px, places_on_wood
-from fruitcount.types import FloatArray, Fruitlets, IntArray, Kind, Limb
+from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb
 from fruitcount.units import northern_month
 
 PLAN_CHOICES = ("quick", "full")
@@ -246,8 +246,7 @@ def place_on_wood(fruitlets: Fruitlets, limb: Limb, inputs: GrowerInputs) -> Pla
     -------
     PlacedFruit
     """
-    crop = fruitlets.counts_as_crop & (fruitlets.kind != Kind.YELLOWING)
-    index = np.flatnonzero(crop)
+    index = np.flatnonzero(fruitlets.counts_as_crop)
     line, at = places_on_wood(fruitlets.take(index), limb)
     nan = float("nan")
     length = limb.length_px

@@ -10,6 +10,7 @@ import numpy as np
 from fruitcount.errors import at_least
 from fruitcount.lines import along_line, line_length_px, point_on_line
 from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.problem import wood_thickness_frac
 from fruitcount.plan.result import FirstPass, Plan
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb, Shoot
 
@@ -118,7 +119,6 @@ def carry_out(
     whole = limb.length_px if limb.length_px > 0 else line_length_px(limb.line_px)
     share = ends[-1] / whole
     line = _up_to(limb.line_px, ends[-1])
-    tip = limb.tip_diameter_mm if limb.tip_diameter_mm > 0 else limb.base_diameter_mm / 2
     shorter = replace(
         limb,
         line_px=line,
@@ -127,7 +127,8 @@ def carry_out(
         else limb.width_px[:0],
         length_px=ends[-1],
         length_mm=limb.length_mm * share,
-        tip_diameter_mm=limb.base_diameter_mm + (tip - limb.base_diameter_mm) * share,
+        tip_diameter_mm=limb.base_diameter_mm
+        * float(wood_thickness_frac(limb, np.array([-1]), np.array([share]))[0]),
         shoots=tuple(shoots),
     )
     typed = inputs.limb_length_mm

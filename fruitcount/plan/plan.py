@@ -32,7 +32,7 @@ from fruitcount.plan.words import (
     verdict_for,
 )
 from fruitcount.species.model import Species
-from fruitcount.types import BoolArray, FloatArray, Fruitlets, IntArray, Kind, Limb
+from fruitcount.types import BoolArray, Fruitlets, Kind, Limb
 
 CarryAsked = Callable[[Limb, GrowerInputs], CarryLimit]
 
@@ -82,7 +82,8 @@ def plan_limb(
     own = Flag.NONE if math.isfinite(placed.wood_mm) else Flag.NO_SCALE
     own |= Flag.FRUIT_LATE if timing.word == "late" else Flag.NONE
     yellowing = (fruitlets.kind == Kind.YELLOWING) & (fruitlets.on_limb != 0)
-    n = len(fruitlets)
+    every, score = np.arange(len(fruitlets)), np.full(len(fruitlets), np.nan)
+    score[placed.index] = problem.score
     plan = Plan(
         verdict=verdict,
         reason=reason,
@@ -91,9 +92,9 @@ def plan_limb(
         target=target,
         rule=_rule(verdict, target, kept),
         keep_count=int(kept.sum()),
-        keep_mask=_mask(n, placed.index[kept]),
-        off_mask=_mask(n, placed.index[~kept]),
-        keep_score=_spread(problem.score, placed.index, n),
+        keep_mask=np.isin(every, placed.index[kept]),
+        off_mask=np.isin(every, placed.index[~kept]),
+        keep_score=score,
         cuts=cuts,
         pinches=_in_order(work.pinches, placed),
         work_seconds=len(work.cuts) * inputs.seconds_per_cut
@@ -237,18 +238,6 @@ def _rule(verdict: str, target: KeepTarget, kept: BoolArray) -> str:
     if verdict == "thin" and kept.sum() < min(target.low, target.centre):
         return "room"
     return target.rule
-
-
-def _mask(n: int, index: IntArray) -> BoolArray:
-    mask = np.zeros(n, dtype=bool)
-    mask[index] = True
-    return mask
-
-
-def _spread(values: FloatArray, index: IntArray, n: int) -> FloatArray:
-    out = np.full(n, np.nan)
-    out[index] = values
-    return out
 
 
 def _in_order(pinches: tuple[int, ...], placed: PlacedFruit) -> tuple[int, ...]:

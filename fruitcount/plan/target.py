@@ -90,10 +90,9 @@ def keep_target(
     stands = {k: tuple(v / (1.0 - drop) for v in t) for k, t in stands.items()}
     if inputs.cap is not None:
         finals["cap"] = stands["cap"] = (float(inputs.cap),) * 3
-    low_rule, rule, high_rule = (_smallest(stands, i) for i in range(3))
-    low, centre, high = (_least(stands, i) for i in range(3))
+    (low_rule, low), (rule, centre), (high_rule, high) = (_least(stands, i) for i in range(3))
     reasons = tuple(_reasons(length_mm, species, inputs, carry, final))
-    return KeepTarget(low, centre, high, _least(finals, 1), rule, low_rule, high_rule, reasons)
+    return KeepTarget(low, centre, high, _least(finals, 1)[1], rule, low_rule, high_rule, reasons)
 
 
 def _whole(count: float) -> float:
@@ -179,11 +178,8 @@ def _reasons(
                      f"first-pass spacing {first.number:.0f} mm", first.said)  # fmt: skip
 
 
-def _smallest(counts: Mapping[str, tuple[float, ...]], which: int) -> str:
+def _least(counts: Mapping[str, tuple[float, ...]], which: int) -> tuple[str, float]:
+    """The rule that allows fewest, and how many, whole."""
     known = {k: t[which] for k, t in counts.items() if not math.isnan(t[which])}
-    return min(known, key=lambda k: known[k]) if known else "not known"
-
-
-def _least(counts: Mapping[str, tuple[float, ...]], which: int) -> float:
-    known = [t[which] for t in counts.values() if not math.isnan(t[which])]
-    return _whole(min(known)) if known else math.nan
+    rule = min(known, key=lambda k: known[k], default="not known")
+    return rule, _whole(known.get(rule, math.nan))

@@ -48,7 +48,7 @@ def range_sentence(plan: Plan) -> str:
         high = _WOOD_IN_DOUBT if plan.keep_high_rule == "wood" else high
     if plan.keep_low_n == plan.keep_high_n:
         return f"{plan.keep_low_n:.0f}: set by {low}."
-    return f"{plan.keep_low_n:.0f} by {low}, {plan.keep_high_n:.0f} by {high}."
+    return f"Range: {plan.keep_low_n:.0f} by {low}, {plan.keep_high_n:.0f} by {high}."
 
 
 def time_words(seconds: float) -> str:

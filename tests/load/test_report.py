@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from limbs import PX_PER_MM, fruit_on, straight_limb
+from limbs import fruit_on, straight_limb
 
 from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, Flag, cut_tool
 from fruitcount.load import model as load_model
@@ -144,7 +144,6 @@ def test_prop_helps_and_carries_less_than_all():
     assert 0 < prop.carries_kg < total_kg
     assert prop.worst_stress_mpa < report.after.worst_stress_mpa
     assert 0.4 < prop.at_mm / 1200 <= 1
-    assert prop.x_px == pytest.approx(300 + prop.at_mm * PX_PER_MM)
 
 
 def test_carry_limit_is_where_the_stress_reaches_the_working_stress():
