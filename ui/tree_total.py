@@ -19,6 +19,7 @@ from tree_facts import ask_facts
 from fruitcount.errors import BadInputError, FruitcountError
 from fruitcount.export.limb_diagram import draw_tree, tree_words
 from fruitcount.export.tree_work_sheet import (
+    NOT_SEEN,
     covers,
     estimate_lines,
     headline,
@@ -141,7 +142,9 @@ def answer_or_estimate(
         return None
     sheet = answer.sheet
     words, _, other = headline(answer).partition(": ")
-    st.markdown(f"### {_about(sheet.total)} {covers(sheet.total)}: {words}")
+    if _all_counted(answer.count):
+        words = f"{_about(sheet.total)} {covers(sheet.total)}: {words}"
+    st.markdown(f"### {words[:1].upper()}{words[1:]}")
     if other:
         st.markdown(f"**{plain(other[:1].upper() + other[1:])}.**")
     st.write("  \n".join(map(plain, [*work_lines(answer, units()), target_line(sheet.target)])))
@@ -153,6 +156,7 @@ def answer_or_estimate(
     with st.expander("Limb by limb, and what to bear in mind", key="limbs"):
         st.markdown(_table(sheet))
         own = [f"Limb {x.name}: keep {x.keep_words}." for x in sheet.limbs if x.own_words]
+        own += [] if len(sheet.counted) == len(sheet.limbs) else [f"Not seen: {NOT_SEEN}"]
         st.write("  \n".join(map(plain, own)))
         st.caption("  \n".join(CAUTIONS_FULL))
         for note in (*answer.notes, *sheet.notes, *pace, *source_lines(sheet.target)):
@@ -181,7 +185,7 @@ def _table(sheet: TreeSheet) -> str:
     columns = 6 if math.isfinite(sheet.work.minutes) else 5
     rows = []
     for limb in sheet.limbs:
-        now, keep = "not seen, load not checked", f"up to {limb.keep_n}"
+        now, keep = "not seen", f"up to {limb.keep_n}"
         off, minutes = "-", "-"
         if limb.counted:
             now, keep = str(limb.whole_n), str(limb.keep_n)
@@ -208,10 +212,14 @@ def _about(total: Estimate) -> str:
     return f"About {total.value_n:.0f}" if math.isfinite(total.value_n) else "An unknown number of"
 
 
+def _all_counted(count: TreeCount) -> bool:
+    return count.total.all_limbs and not count.total.hidden_too
+
+
 def _show_sure(count: TreeCount) -> None:
     said = estimate_lines(count)
     # where all limbs were photographed the heading says the first of it
-    for line in said[1:] if count.total.all_limbs and not count.total.hidden_too else said:
+    for line in said[1:] if _all_counted(count) else said:
         st.write(plain(line))
     if count.total.all_limbs:
         st.write("Taken as if these photos show every limb. If not, name the others below.")

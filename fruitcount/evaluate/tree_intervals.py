@@ -3,8 +3,8 @@
 Drawn trees of 8 to 40 limbs whose crop for their wood differs by 30 to 60 % (gamma, Poisson in
 it), limbs drawn by lot, photos that find 60 to 95 % of the fruit. 2,000 trees a cell.
 Measured with the first number 51000: by wood 93.5 to 96.6 % hold, by number 92.5 to 97.2 (that
-cell 96.0 of 3,000 others), with six hand counts 92.8 to 96.1, with three 93.6 to 96.5, by the
-photos' ranges 94.2 to 98.0. Those, and those of nearly bare trees (94 to 100), are wide, which the
+cell 96.0 of 3,000 others), by the photos' ranges 94.2 to 98.0; with 71000 by six hand counts 93.1
+to 96.6, by three 94.0 to 96.9. The ranges, and trees nearly bare (94 to 100), are wide, which the
 words beside them say.
 """
 

@@ -39,6 +39,7 @@ BY_LOT = (
     "This holds for limbs drawn by lot; from limbs picked because they are easy to reach it can "
     "be a fifth too low or too high."
 )
+NOT_SEEN = "Keep is its share by wood at most, load not checked. Count it before you cut."
 
 
 def estimate_lines(count: TreeCount) -> list[str]:
@@ -179,11 +180,8 @@ def _table_notes(tree: TreePlan) -> list[str]:
         notes.append("Minutes at your own pace.")
     notes.append("Harvest: fruit left after the second pass.")
     if not all(limb.counted for limb in tree.sheet.limbs):
-        notes.append(
-            "* nobody has seen it: Keep is its share by wood at most, load not "
-            "checked. Count it before you cut. Off, minutes, harvest and the last line are of the "
-            "limbs photographed."
-        )
+        notes.append(f"* nobody has seen it: {NOT_SEEN} Off, minutes, harvest and the last line "
+                     "are of the limbs photographed.")  # fmt: skip
     return notes
 
 

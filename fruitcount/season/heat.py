@@ -138,7 +138,8 @@ def read_weather(path: str | Path) -> Weather:
     none = np.isin(values, _NO_VALUE if fahrenheit else _NO_VALUE + _NO_VALUE_C)
     if none.any():
         what = " and ".join(f"{v:g}" for v in np.unique(values[none]))
-        notes.append(f"{none.sum()} values of {what} taken for missing.")
+        values_told = "1 value" if none.sum() == 1 else f"{none.sum()} values"
+        notes.append(f"{values_told} of {what} taken for missing.")
     celsius = np.where(none, np.nan, (values - 32) / 1.8 if fahrenheit else values)
     wrong = (celsius < _COLDEST_C) | (celsius > _HOTTEST_C)
     if wrong.any():

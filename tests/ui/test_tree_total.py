@@ -118,7 +118,7 @@ def test_limbs_counted_by_hand_widen_the_tree_and_can_be_cleared(tree_page):
         assert not app.exception
     words = "\n".join(m.value for m in app.markdown)
     assert "By hand 1.33 times what the photos show (95% interval" in words  # 40 for 30
-    assert "About 2667 fruit on the tree" in words
+    assert "About 2,667 fruit on the tree" in words
     next(b for b in app.button if b.label == "Clear them").click().run()
     assert load_hand_counts(records.store, year=year) == []
     assert "About 2000 fruit seen" in "\n".join(m.value for m in app.markdown)
