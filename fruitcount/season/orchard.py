@@ -88,9 +88,9 @@ class OrchardTree:
             if getattr(self, name) is not None:
                 in_range(name, getattr(self, name), low, high)
         most = {"trunk_circumference_mm": 1e4, "size_mm": 200.0, "photos_mm": 1e6}
-        for name, high in most.items():
+        for name, top in most.items():
             if getattr(self, name) is not None:
-                in_range(name, positive(name, getattr(self, name)), 0, high)
+                in_range(name, positive(name, getattr(self, name)), 0, top)
         for name in ("bloom_date", "first_pass_on", "second_pass_on", "photos_on"):
             if getattr(self, name) is not None:
                 believed_day(name, getattr(self, name))
