@@ -155,6 +155,8 @@ def _row(line: Mapping[str, str]) -> dict[str, Any]:
     row: dict[str, Any] = {name: line.get(name, "").removeprefix("'") for name in _COLUMNS}
     for name in _NUMBERS:
         row[name] = in_range(name, number_in(row[name]), 0, 1e6) if row.get(name) else None
+    if (row["count_n"] or 0) % 1:  # as of 1,007 with a sign for thousands
+        raise BadInputError(f"count_n must be a whole number, got {line['count_n']!r}")
     one_of("ok", row["ok"], ("yes", "no"))
     row["ok"] = row["ok"] == "yes"
     row["card_id"] = int(row["card_id"] or -1)
