@@ -51,8 +51,8 @@ def _done(trees: Sequence[OrchardTree]) -> list[list[str]]:
     return [[day.isoformat(), name, what] for day, name, what in out]
 
 
-def week_cells(weeks: Sequence[Week], *, most: int = 24) -> list[list[str]]:
-    """Each week's first day, trees (``most`` of them by name) and hours, in words for a table."""
+def week_cells(weeks: Sequence[Week]) -> list[list[str]]:
+    """Each week's first day, trees (24 of them by name) and hours, in words for a table."""
     out = []
     for week in weeks:
         known = len(week.trees) > week.unknown_n
@@ -61,8 +61,8 @@ def week_cells(weeks: Sequence[Week], *, most: int = 24) -> list[list[str]]:
             hours += f" and {trees_told(week.unknown_n)} not known"
         if week.short_h > 0:
             hours += f": {number(week.short_h, 1)} h more than you have"
-        more = len(week.trees) - most
-        trees = "; ".join(week.trees[:most]) + (f"; and {more} more" if more > 0 else "")
+        more = len(week.trees) - 24
+        trees = "; ".join(week.trees[:24]) + (f"; and {more} more" if more > 0 else "")
         out.append([f"{day_word(week.first)} {week.first.year}", trees, hours])
     return out
 

@@ -134,7 +134,8 @@ def run_processes(
         block = chain([first], islice(stream, settings.recycle_after - 1))
         suspects = yield from _one_pool(work, block, settings.workers)
         for path in suspects:
-            yield path, _alone(work, path)
+            with _pool(1) as alone:
+                yield path, _row(alone.submit(do_one, work, path))
 
 
 def _flow(
@@ -178,11 +179,6 @@ def _one_pool(
     finally:
         pool.shutdown(wait=not suspects, cancel_futures=True)
     return suspects
-
-
-def _alone(work: PhotoWork, path: str) -> Row:
-    with _pool(1) as pool:
-        return _row(pool.submit(do_one, work, path))
 
 
 def _row(future: Future[Row]) -> Row:

@@ -55,16 +55,9 @@ class Walk:
             raise BadInputError(f"chance_frac must be over 0, up to 1, got {self.chance_frac!r}")
 
     @property
-    def running_chance_frac(self) -> FloatArray:
-        """Chance that the walk comes by each segment."""
-        running: FloatArray = np.cumprod(self.chance_frac, dtype=np.float64)
-        return running
-
-    @property
     def total_n(self) -> float:
         """The path's own unbiased estimate of the whole tree."""
-        fruit = np.asarray(self.fruit_n, dtype=np.float64)
-        return float(np.sum(fruit / self.running_chance_frac))
+        return float(np.sum(np.asarray(self.fruit_n) / np.cumprod(self.chance_frac)))
 
 
 def fork_chances(size: ArrayLike) -> FloatArray:

@@ -66,7 +66,7 @@ def test_running_product_of_chances():
     # constructed tree of 140 fruit, all four paths worked by hand
     paths = sorted(every_path(FORKED), key=lambda p: p.total_n)
     assert [p.total_n for p in paths] == pytest.approx([107.778, 143.333, 145, 165], abs=0.001)
-    chance = np.array([p.running_chance_frac[-1] for p in paths])
+    chance = np.array([math.prod(p.chance_frac) for p in paths])
     assert chance == pytest.approx([0.225, 0.375, 0.2, 0.2])
     total = np.array([p.total_n for p in paths])
     mean = float(chance @ total)
