@@ -140,8 +140,10 @@ def join_photos(
         pairings = _by_thirds(tried, pairings, places)
     chances = {at: pairing.chance for at, pairing in pairings.items()}
     real = real_chances([own_chance(one.sure) for one in places], chances)
+    likely, low, high = likely_fruit([float(one.sum()) for one in real], chances)
     number = [np.full(len(p.fruitlets), -1) for p in photos]
-    for name, track in enumerate(_tracks(order[::-1], agreeing(chances), real)):
+    tracks = _tracks(order[::-1], agreeing(chances), real, max(round(likely), 1))
+    for name, track in enumerate(tracks):
         for at, row in track:
             number[at][rows[at][row]] = name
     fruit = _union(photos, base, number)
@@ -151,7 +153,6 @@ def join_photos(
     off = np.flatnonzero(number[base] < 0)
     number[base][off] = len(fruit) + np.arange(len(off))
     others = photos[base].fruitlets.take(off)
-    likely, low, high = likely_fruit([float(one.sum()) for one in real], chances)
     whole = replace(
         photos[base],
         fruitlets=fruit.joined(others.with_columns(on_limb=0 * others.on_limb)),
@@ -300,14 +301,19 @@ def _by_thirds(
 
 
 def _tracks(
-    order: Sequence[int], chances: Mapping[tuple[int, int], FloatArray], real: Sequence[FloatArray]
+    order: Sequence[int],
+    chances: Mapping[tuple[int, int], FloatArray],
+    real: Sequence[FloatArray],
+    most_n: int,
 ) -> list[list[tuple[int, int]]]:
     """The (photo, row) marks of each fruit, one a photo; those of the photo named first lead.
 
-    Marks that no other photo shows, and that are hardly a fruit then, are left out.
+    Of marks that are joined to no other photo's, those are left out that are hardly a fruit, and
+    the ones likeliest to be another's fruit where there are more than hang there.
     """
     chances = both_ways(chances)
     out: list[list[tuple[int, int]]] = []
+    alone: list[float] = []
     for photo in order:
         same = np.zeros((len(out), len(real[photo])))
         for k, track in enumerate(out):
@@ -317,8 +323,16 @@ def _tracks(
         tracks, found = assigned(same - SURE_CHANCE)
         for k, row in zip(tracks.tolist(), found.tolist(), strict=True):
             out[k].append((photo, row))
-        out += [[(photo, row)] for row in sorted(set(range(len(real[photo]))) - {*found.tolist()})]
-    return [t for t in out if len(t) > 1 or real[t[0][0]][t[0][1]] >= NO_FRUIT_CHANCE]
+        new = sorted(set(range(len(real[photo]))) - {*found.tolist()})
+        out += [[(photo, row)] for row in new]
+        alone += list(real[photo][new] * (1 - same[:, new].max(axis=0, initial=0)))
+    sure = [1 + len(t) if len(t) > 1 else own for t, own in zip(out, alone, strict=True)]
+    best = sorted(np.argsort(-np.array(sure), kind="stable")[:most_n])
+    return [
+        t
+        for t in map(out.__getitem__, best)
+        if len(t) > 1 or real[t[0][0]][t[0][1]] >= NO_FRUIT_CHANCE
+    ]
 
 
 def _views(number: list[IntArray], base: int) -> list[list[tuple[int, int]]]:

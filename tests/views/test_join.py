@@ -63,6 +63,14 @@ def test_two_photos_count_the_limb_better_than_one() -> None:
     assert abs(np.mean(two)) < 0.08 < abs(np.mean(one))
 
 
+@pytest.mark.parametrize("seed", [4, 5, 7])
+def test_no_more_fruit_are_numbered_than_are_likely_there(seed: int) -> None:
+    joined, _ = _joined(seed, 0.0, 90.0 if seed == 7 else 20.0, 172.0)
+    numbered = int((joined.measurement.fruitlets.on_limb != 0).sum())
+    assert 20 < numbered <= round(joined.likely_n)
+    assert (joined.own_seen_on >= 1).all()
+
+
 def test_ranges_hold_the_limb() -> None:
     held = 0
     for seed in SEEDS:
