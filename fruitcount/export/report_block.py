@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reportlab.graphics.shapes import Drawing, Line, Polygon, Rect, String
+from reportlab.graphics.shapes import Drawing, Line, Polygon, Rect
 from reportlab.lib import colors
 from reportlab.platypus import KeepTogether, Spacer
 
+from fruitcount.export.letters import chart_words
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
-    chart_font,
     heading,
     number,
     text,
@@ -169,8 +169,7 @@ def _chart(trees: Sequence[BlockTree], width: float, most: float) -> Drawing:
     for k in range(math.ceil(most / step) + 1):
         x = _NAMES_PT + k * step * scale
         drawing.add(Line(x, 0, x, top, strokeColor=_GREY, strokeWidth=0.5))
-        drawing.add(String(x, top + 4, number(k * step), fontName=chart_font(), fontSize=7.5,
-                           textAnchor="middle"))  # fmt: skip
+        drawing.add(chart_words((x, top + 4), number(k * step), 7.5, anchor="middle"))
     names = [t.line.tree.name for t in trees]
     for t, y in zip(trees, name_rows(drawing, names, (_NAMES_PT, _ROW_PT, 8.5), top), strict=True):
         _bar(drawing, t, y, scale)

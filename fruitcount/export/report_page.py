@@ -24,6 +24,7 @@ from fruitcount.units import SYSTEMS
 
 PAPERS: dict[str, tuple[float, float]] = {"a4": A4, "letter": LETTER}
 MARGIN_PT = 40.0
+TICK_BOX = "\u2610"
 _GREY = colors.HexColor("#d9d5cc")
 _BAND = colors.HexColor("#f2efe8")
 _SOFT = colors.HexColor("#444444")
@@ -68,11 +69,6 @@ def _cautions(settings: ReportSettings) -> tuple[Paragraph, float]:
     return paragraph, float(height) + 4
 
 
-def chart_font() -> str:
-    """Name of the font for words inside charts."""
-    return usual_fonts()[0]
-
-
 def _style(size: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
     plain, strong = usual_fonts()
     return ParagraphStyle(
@@ -88,11 +84,6 @@ def _style(size: float, *, bold: bool = False, right: bool = False) -> Paragraph
 def text(words: str, size: float = 10, *, bold: bool = False, right: bool = False) -> Paragraph:
     """A paragraph of plain words; nothing in them is taken for markup."""
     return Paragraph(markup(words), _style(size, bold=bold, right=right))
-
-
-def tick_box() -> str:
-    """An empty box to tick."""
-    return "\u2610"
 
 
 def trees_told(count: int) -> str:
@@ -201,7 +192,7 @@ def build_pdf(story: list[Any], path: str | Path, *, title: str, settings: Repor
 
     def foot(canvas: Any, doc: Any) -> None:
         canvas.saveState()
-        font = chart_font()
+        font = usual_fonts()[0]
         canvas.setFillColor(_SOFT)
         line = f"{title}  -  {settings.made_on.isoformat()}  -  estimates"
         width = PAPERS[settings.paper][0]

@@ -12,11 +12,10 @@ from reportlab.graphics.shapes import Drawing, Line, Polygon, Rect
 from reportlab.lib import colors
 from reportlab.platypus import CondPageBreak, KeepTogether, Spacer
 
-from fruitcount.export.letters import chart_words, svg_of, words_width
+from fruitcount.export.letters import chart_words, svg_of, usual_fonts, words_width
 from fruitcount.export.report_page import (
     ReportSettings,
     build_pdf,
-    chart_font,
     heading,
     number,
     text,
@@ -301,7 +300,7 @@ def name_rows(
     middles = [top - row * (i + 0.5) for i in range(len(names))]
     for name, y in zip(names, middles, strict=True):
         shown = name
-        while words_width(shown, chart_font(), size) > room - 10 and len(shown) > 1:
+        while words_width(shown, usual_fonts()[0], size) > room - 10 and len(shown) > 1:
             shown = f"{shown.removesuffix('.')[:-1]}."
         drawing.add(chart_words((room - 6, y - 0.35 * size), shown, size, anchor="end"))
     return middles

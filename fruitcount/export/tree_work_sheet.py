@@ -11,13 +11,13 @@ from typing import Any
 from reportlab.platypus import Image, PageBreak, Spacer, Table, TableStyle
 
 from fruitcount.export.report_page import (
+    TICK_BOX,
     ReportSettings,
     build_pdf,
     no_padding,
     number,
     text,
     text_table,
-    tick_box,
     usable_pt,
 )
 from fruitcount.files import shown_name
@@ -199,7 +199,7 @@ def _limb_table(tree: TreePlan, how: ReportSettings, width: float) -> Table:
             [limb.name if seen else f"{limb.name}\u00a0*",  # the star stays on the line
              number(limb.whole_n) if seen else "-",
              number(limb.keep_n) if seen else f"≤\u00a0{limb.keep_n}",
-             *_work_cells(limb.work, cut, len(plan.pinches) if plan else None), tick_box()]
+             *_work_cells(limb.work, cut, len(plan.pinches) if plan else None), TICK_BOX]
         )  # fmt: skip
         if limb.own_words:
             rows.append([f"Keep {limb.keep_words}"])

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fruitcount.lines import line_length_px, places_on_wood, point_on_line
+from fruitcount.lines import line_length_px, point_on_line
 from fruitcount.load.beam import Beam, Weights
-from fruitcount.plan.inputs import GrowerInputs
+from fruitcount.plan.inputs import GrowerInputs, PlacedFruit, place_on_wood
 from fruitcount.plan.problem import wood_thickness_frac
 from fruitcount.species.model import Species
 from fruitcount.types import FloatArray, Fruitlets, IntArray, Limb
@@ -121,18 +121,18 @@ def limb_model(
     species : Species
     inputs : GrowerInputs
     """
-    length_mm = limb.length_mm if inputs.limb_length_mm is None else inputs.limb_length_mm
+    placed = place_on_wood(fruitlets, limb, inputs)
+    length_mm = placed.length_px * placed.mm_per_px
     told = line_length_px(limb.line_px) > 0 and length_mm > 0 and limb.base_diameter_mm > 0
     if not told or not np.isfinite(length_mm + limb.base_diameter_mm):
         return None
-    place = _Places(limb, length_mm, inputs.inclination_deg)
+    place = _Places(limb, placed, inputs.inclination_deg)
     along = np.linspace(0.0, length_mm, BEAM.sections)
     main = np.full(BEAM.sections, -1)
     thick = limb.base_diameter_mm * wood_thickness_frac(limb, main, along / length_mm)
     beam = Beam(along, place.reach(-1, along), np.maximum(thick, 1.0))
-    index = np.flatnonzero(fruitlets.counts_as_crop)
-    line, at_px = places_on_wood(fruitlets.take(index), limb)
-    at = at_px * np.where(line == -1, place.along_mm_per_px, place.mm_per_px)
+    line = placed.line
+    at = placed.at_px * np.where(line == -1, placed.mm_per_px, place.mm_per_px)
     fruit_g = harvest_mass_g(species, inputs.harvest_diameter_mm)
     force = fruit_g / 1000.0 * GRAVITY_N_PER_KG * inputs.handling_factor
     shoots = np.arange(len(limb.shoots))
@@ -147,8 +147,8 @@ def limb_model(
         wood_at_mm=wood_at,
         wood_mm=wood_mm,
         wood_g=wood_g,
-        fruit=place.weights(line, at, np.full(len(index), force)),
-        index=index,
+        fruit=place.weights(line, at, np.full(len(line), force)),
+        index=placed.index,
         fruit_line=line,
         fruit_g=fruit_g,
         shoot_base_mm=shoot_base,
@@ -160,18 +160,13 @@ def limb_model(
 class _Places:
     """Horizontal places along limb and shoots, in mm from the base."""
 
-    def __init__(self, limb: Limb, length_mm: float, inclination_deg: float | None) -> None:
-        length_px = line_length_px(limb.line_px)
-        self.limb = limb
-        self.mm_per_px = length_mm / length_px
-        self.inclination_deg = inclination_deg
-        drawn = limb.length_px if limb.length_px > 0 else length_px
+    def __init__(self, limb: Limb, placed: PlacedFruit, inclination_deg: float | None) -> None:
+        self.limb, self.inclination_deg = limb, inclination_deg
         # Forks and fruit are given along the limb as measured, which may differ by a hair.
-        self.along_mm_per_px = length_mm / drawn
-        self.fork_mm = np.array([s.fork_along_px for s in limb.shoots]) * self.along_mm_per_px
-        self.shoot_mm = np.array(
-            [line_length_px(s.line_px) * self.mm_per_px for s in limb.shoots], dtype=float
-        )
+        drawn = line_length_px(limb.line_px)
+        self.mm_per_px = placed.length_px * placed.mm_per_px / drawn
+        self.fork_mm = placed.fork_px * placed.mm_per_px
+        self.shoot_mm = placed.shoot_length_px * self.mm_per_px
 
     def reach(self, line: int, at_mm: FloatArray) -> FloatArray:
         """Horizontal places of points along one line."""

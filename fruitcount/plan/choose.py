@@ -13,7 +13,6 @@ best fruit are weighed together and not one after the other.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -367,16 +366,13 @@ def spread_out(problem: ThinningProblem, kept: BoolArray, work: Work) -> tuple[B
         fits = wider.sum() == count and len(np.unique(problem.group[wider])) >= clusters
         return wider if fits else None
 
-    high = wood.length + float(wood.shoot_length.sum())
+    best, low, high = kept, 0.0, wood.length + float(wood.shoot_length.sum())
     half_unit = 0.5 if problem.px_per_unit != 1.0 else wood.length / 2000
-    near = _deepest_first(left)
-    # where pairs may stay, or fewer clusters would, only the whole search tells what fits
-    gap = _widest(high, half_unit, lambda gap: _room(near, gap) >= count)
-    best = None if gap == 0 or wood.may_pair.any() else spread(gap)
-    if best is None:
-        gap = _widest(high, half_unit, lambda gap: spread(gap) is not None)
-        best = spread(gap) if gap > 0 else None
-    best = _farthest_of_clusters(problem, kept if best is None else best, ~tip)
+    while high - low > half_unit:
+        gap = (low + high) / 2
+        wider = spread(gap)
+        best, low, high = (best, low, gap) if wider is None else (wider, gap, high)
+    best = _farthest_of_clusters(problem, best, ~tip)
     gone = ~best
     gone[cut_off] = False
     return best, replace(work, pinches=tuple(int(i) for i in np.flatnonzero(gone)))
@@ -405,36 +401,6 @@ def _farthest_of_clusters(
                 kept[one], kept[mates[int(np.argmax(room))]] = False, True
                 moved = True
     return kept
-
-
-def _widest(high: float, half_unit: float, fits: Callable[[float], bool]) -> float:
-    """The widest gap that fits, by halving; 0 where none does."""
-    low = 0.0
-    while high - low > half_unit:
-        gap = (low + high) / 2
-        low, high = (gap, high) if fits(gap) else (low, gap)
-    return low
-
-
-def _deepest_first(wood: FruitingWood) -> FloatArray:
-    """Distances along the wood between fruit that may stay, those furthest from the base first."""
-    index = np.flatnonzero(np.isfinite(wood.score))
-    fork = np.append(wood.fork, 0.0)[wood.line[index]]
-    index = index[np.argsort(-(fork + wood.at[index]), kind="stable")]
-    return apart_on_wood(wood, index)
-
-
-def _room(apart: FloatArray, gap: float) -> int:
-    """Most fruit with no two closer than a gap: the deepest free one each time, which is exact.
-
-    What is near the deepest one on a tree of wood is near each other too.
-    """
-    clear, taken = apart >= gap - EPS, 0
-    free = np.ones(len(apart), dtype=bool)
-    while free.any():
-        free &= clear[int(np.argmax(free))]
-        taken += 1
-    return taken
 
 
 def _best_of_sites(wood: FruitingWood, most: int) -> BoolArray:
