@@ -13,7 +13,7 @@ import fruitcount.corrections as cx
 from fruitcount.export.words import count_line, fruit_actions, scale_line
 from fruitcount.flags import CAUTIONS_FULL, CAUTIONS_SHORT, SENTENCES, Flag, flag_sentences
 from fruitcount.lines import across_line
-from fruitcount.load.words import load_detail_lines, load_lines
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Result
 from fruitcount.plan.words import choice_lines, cut_lines
 from fruitcount.units import format_size
@@ -136,19 +136,18 @@ def show_result(result: Result, units: str) -> None:
 
 
 def show_reasons(result: Result, units: str, key: str) -> None:
-    """Why, the load in figures, all cautions, and where each number comes from."""
+    """Why, all cautions, and where each number comes from."""
     plan, load = result.decision.plan, result.decision.load
     with st.expander("Why, and where each number comes from", key=f"{key}why"):
         st.write(f"**{plan.reason}** {plan.range_sentence}")
         _list(choice_lines(result.decision.choices, units))
-        _list([*load_lines(load, units), *load_detail_lines(load, units)])
         st.markdown("**Notes**")
         _list(result.decision.notes)
         st.write("  \n".join(CAUTIONS_FULL))
         st.markdown("**What was counted, and where each number comes from**")
         st.write(f"{count_line(result.measurement, units)}.")
         st.write(f"{scale_line(result.measurement, units)}.")
-        for reason in plan.explanation:
+        for reason in (*plan.explanation, *load.explanation):
             st.markdown(
                 f"**{reason.number}: {_number(reason.value)}.** {_sentence(reason.rule)} "
                 f"Given: {_sentence(reason.given)} Source: {_sentence(reason.source)}"

@@ -68,7 +68,7 @@ def count_command(photos: tuple[Path, ...], out: Path, **options: Any) -> None:
             return
         click.echo("\n".join(result_lines(outcome, options["units"])))
         if options["why"]:
-            click.echo("\n".join(reason_lines(outcome.decision, options["units"])))
+            click.echo("\n".join(reason_lines(outcome.decision)))
         click.echo("Wrote " + ", ".join(shown_name(str(each)) for each in written))
         if options["record"]:
             click.echo(_keep(path, outcome, options))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fruitcount.flags import CAUTIONS_SHORT, Flag
-from fruitcount.load.words import load_detail_lines, load_lines
+from fruitcount.load.words import load_lines
 from fruitcount.pipeline import Decision, Result
 from fruitcount.plan.result import Plan
 from fruitcount.plan.words import choice_lines, cut_lines
@@ -123,9 +123,9 @@ def scale_line(measurement: Measurement, units: str = "metric") -> str:
     return words + (f", thick {', '.join(thick)}" if thick else "; thickness not measured")
 
 
-def reason_lines(decision: Decision, units: str = "metric") -> list[str]:
+def reason_lines(decision: Decision) -> list[str]:
     """Where each number of the plan and the load comes from: number, rule, input, source."""
-    lines = list(load_detail_lines(decision.load, units))
+    lines = []
     for reason in (*decision.plan.explanation, *decision.load.explanation):
         lines.append(f"{reason.number}: {reason.value:.4g}. {reason.rule}; {reason.given}")
         lines.append(f"    {reason.source}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from fruitcount.load.beam import Prop
 from fruitcount.load.model import BEAM
-from fruitcount.load.state import Band, LoadState, branch_rel_sd_frac
+from fruitcount.load.state import LoadState, branch_rel_sd_frac
 from fruitcount.plan.inputs import GrowerInputs
 from fruitcount.species.model import Species
 from fruitcount.types import Limb, Reason
@@ -45,22 +45,6 @@ def load_lines(report: LoadReport, units: str = "metric") -> list[str]:
     return lines
 
 
-def load_detail_lines(report: LoadReport, units: str = "metric") -> list[str]:
-    """The figures behind the sentences; thin wood gets no stress."""
-    if not report.known or report.thin_wood:
-        return []
-    before, after = report.before, report.after
-    return [
-        f"Bending at the worst place: {before.worst_stress_mpa:.1f} MPa if all stayed "
-        f"({format_length(before.worst_at_mm, units)} from the base), "
-        f"{after.worst_stress_mpa:.1f} MPa after "
-        f"({format_length(after.worst_at_mm, units)}); it is taken to break at "
-        f"{report.breaking_mpa:.0f} MPa",
-        f"Load factor if all stayed {_band_words(before.load_factor)}, after "
-        f"{_band_words(after.load_factor)} (nine in ten limbs lie between)",
-    ]
-
-
 def _state_words(state: LoadState) -> str:
     where = "" if state.weakest == "limb" else f" (its {state.weakest} gives way first)"
     if state.verdict == "fine":
@@ -78,10 +62,6 @@ def _prop_words(prop: Prop, report: LoadReport, units: str) -> str:
         f"A prop {format_length(prop.at_mm, units)} from the base {helps} the strain: a "
         "padded fork under the limb, set before the fruit fills."
     )
-
-
-def _band_words(band: Band) -> str:
-    return f"{band.middle:.1f} ({band.low:.1f} to {band.high:.1f})"
 
 
 def notes_of(
@@ -138,8 +118,8 @@ def explain_load(
     prop = report.prop
     return (
         *_material(report, species, inputs),
-        *_state("before", report.before, inputs),
-        *_state("after", report.after, inputs),
+        *_state("before", report.before, inputs, thin=report.thin_wood),
+        *_state("after", report.after, inputs, thin=report.thin_wood),
         _band(report, limb, species),
         *([Reason("prop carries", prop.carries_kg,
                   "kg on a rigid prop set before the weight comes on, where it lowers stress most",
@@ -166,20 +146,24 @@ def _material(report: LoadReport, species: Species, inputs: GrowerInputs) -> lis
     ]  # fmt: skip
 
 
-def _state(word: str, state: LoadState, inputs: GrowerInputs) -> list[Reason]:
+def _state(word: str, state: LoadState, inputs: GrowerInputs, *, thin: bool) -> list[Reason]:
+    """Reasons of one state; thin wood, which hangs down before it breaks, gets no stress."""
     slope = "the line in the photo, plumb as the photo's vertical"
     if inputs.inclination_deg is not None:
         slope = f"{inputs.inclination_deg:g} degrees above level, as typed"
     factor = f"handling factor {inputs.handling_factor:g} ({_OURS}); {slope}"
     crop = f"{state.fruit_count} fruit, {state.wood_g:.0f} g of wood and leaves"
+    band = state.load_factor
+    stress = Reason(f"worst stress {word}, MPa", state.worst_stress_mpa, "32 M / (pi d^3)",
+                    f"{state.worst_at_mm:.0f} mm from the base", _BEAM)  # fmt: skip
     return [
         Reason(f"crop {word}, g", state.fruit_g, "fruit times weight of one", crop, "arithmetic"),
         Reason(f"base moment {word}, N m", state.base_moment_n_m,
                "weights times their level arms", factor, _BEAM),
-        Reason(f"worst stress {word}, MPa", state.worst_stress_mpa, "32 M / (pi d^3)",
-               f"{state.worst_at_mm:.0f} mm from the base", _BEAM),
-        Reason(f"load factor {word}", state.load_factor.middle,
-               "breaking stress over the stress at the weakest place", state.weakest,
+        *([] if thin else [stress]),
+        Reason(f"load factor {word}", band.middle,
+               "breaking stress over the stress at the weakest place",
+               f"{state.weakest}; nine in ten limbs lie from {band.low:.1f} to {band.high:.1f}",
                f"verdict: fine from {inputs.safety_factor:g} with the low end above 1 ({_OURS})"),
     ]  # fmt: skip
 
