@@ -136,8 +136,11 @@ def _pixels(image: Any, data: bytes, label: str) -> Pixels:
         return _turn(whole, exif_of(image).get(ExifTags.Base.Orientation, 1))
     missing = _missing_share(image, data)
     image.seek(0)
-    if missing is not None or formats.damage_said(image.load):
-        raise PhotoUnreadableError(label, formats.damage_words(data, missing or 0.0))
+    if image.format == "TIFF" and missing is None and formats.tiff_damage_said(image.load):
+        missing = 0.0
+    if missing is not None:
+        raise PhotoUnreadableError(label, formats.damage_words(data, missing))
+    image.load()
     ImageOps.exif_transpose(image, in_place=True)
     return to_rgb8(image)
 

@@ -125,6 +125,22 @@ def test_a_tiff_whose_decoder_speaks_of_damage_is_refused(
     assert capfd.readouterr().err == ""
 
 
+@pytest.mark.parametrize(
+    ("said", "damage"),
+    [
+        (b"another visitor's page: an error\n", False),
+        (b"TIFFReadDirectory: Warning, Unknown field.\n", False),
+        (b"LZWDecode: Not enough data at scanline 3.\n", True),
+    ],
+)
+def test_only_what_the_tiff_decoder_says_is_damage(
+    said: bytes, damage: bool, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert formats.tiff_damage_said(lambda: os.write(2, said)) is damage
+    others = b"" if said.startswith((b"TIFF", b"LZW")) else said
+    assert capfd.readouterr().err.encode() == others  # nobody else's words are lost
+
+
 def test_damage_is_known_without_a_screen_to_write_to(monkeypatch: pytest.MonkeyPatch) -> None:
     def none(number: int) -> int:
         raise OSError(number)
