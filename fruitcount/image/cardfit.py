@@ -191,8 +191,7 @@ def _most_in_line(points: FloatArray) -> BoolArray:
     first, second = np.triu_indices(len(points), 5)
     along = points[second] - points[first]
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
-    apart = points[None] - points[first, None]
-    near = np.abs(apart[..., 0] * along[:, 1:] - apart[..., 1] * along[:, :1]) <= 0.5
+    near = np.abs(_across(points, points[first, None], along[:, None])) <= 0.5
     return np.asarray(near[near.sum(axis=1).argmax()])
 
 
@@ -204,7 +203,7 @@ def _principal(points: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _across(points: FloatArray, centre: FloatArray, direction: FloatArray) -> FloatArray:
     d = points - centre
-    return np.asarray(d[:, 0] * direction[1] - d[:, 1] * direction[0], np.float64)
+    return np.asarray(d[..., 0] * direction[..., 1] - d[..., 1] * direction[..., 0], np.float64)
 
 
 def side_lengths_px(corners_px: FloatArray) -> FloatArray:
