@@ -142,7 +142,7 @@ def answer_or_estimate(
         return None
     sheet = answer.sheet
     words, _, other = headline(answer).partition(": ")
-    if _all_counted(answer.count):
+    if answer.count.total.as_seen:
         words = f"{_about(sheet.total)} {covers(sheet.total)}: {words}"
     st.markdown(f"### {words[:1].upper()}{words[1:]}")
     if other:
@@ -212,14 +212,10 @@ def _about(total: Estimate) -> str:
     return f"About {total.value_n:.0f}" if math.isfinite(total.value_n) else "An unknown number of"
 
 
-def _all_counted(count: TreeCount) -> bool:
-    return count.total.all_limbs and not count.total.hidden_too
-
-
 def _show_sure(count: TreeCount) -> None:
     said = estimate_lines(count)
     # where all limbs were photographed the heading says the first of it
-    for line in said[1:] if _all_counted(count) else said:
+    for line in said[1:] if count.total.as_seen else said:
         st.write(plain(line))
     if count.total.all_limbs:
         st.write("Taken as if these photos show every limb. If not, name the others below.")

@@ -70,7 +70,7 @@ def estimate_line(estimate: Estimate) -> str:
     if not estimate.known:
         next_one = "walk once more" if by_walks else "photograph another limb"
         return f"{about}; {estimate.sampled_n} {unit} cannot show how sure that is: {next_one}."
-    if estimate.all_limbs and not estimate.hidden_too:  # every limb was photographed
+    if estimate.as_seen:
         return f"{number(estimate.value_n)} fruit seen on all {estimate.sampled_n} limbs."
     span = f"{number(estimate.low_n)} to {number(estimate.high_n)}"
     by_lot = "" if by_walks or estimate.all_limbs else f" {BY_LOT}"

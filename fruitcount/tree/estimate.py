@@ -63,6 +63,11 @@ class Estimate:
         """Whether an interval could be told."""
         return math.isfinite(self.low_n) and math.isfinite(self.high_n)
 
+    @property
+    def as_seen(self) -> bool:
+        """Whether it is no more than what photos of every limb show."""
+        return self.all_limbs and not self.hidden_too
+
 
 def as_column(name: str, values: ArrayLike, *, least: float = 0.0) -> FloatArray:
     """A 1-d float array, or raise.
